@@ -1,0 +1,102 @@
+"""Records that pass between the rooms of the engine: machine cycles, line surveys, findings, verdicts."""
+
+from __future__ import annotations
+
+from typing import Dict, NamedTuple, Optional, Tuple
+
+#: Machine-cycle kinds; a cycle table stores the index.
+KINDS: Tuple[str, ...] = (
+    "opcode_fetch",
+    "memory_read",
+    "memory_write",
+    "memory_access",
+    "io_read",
+    "io_write",
+    "interrupt_acknowledge",
+    "bus_granted",
+    "unknown",
+)
+KIND_INDEX: Dict[str, int] = {kind: index for index, kind in enumerate(KINDS)}
+
+#: Notes that a cycle can carry; a cycle table stores the index.
+NOTES: Tuple[str, ...] = ("", "halt", "nmi_response", "cut_short", "after_reset")
+NOTE_INDEX: Dict[str, int] = {note: index for index, note in enumerate(NOTES)}
+
+SUSPECTS: Tuple[str, ...] = (
+    "cpu",
+    "rom",
+    "ram",
+    "data_bus",
+    "address_bus",
+    "glue",
+    "clock",
+    "reset",
+    "supply",
+    "expansion_device",
+    "connection",
+    "program",
+    "probe_or_capture",
+    "none",
+)
+
+LINE_STATES: Tuple[str, ...] = ("active", "stuck_high", "stuck_low", "floating", "idle", "not_captured")
+
+
+class MachineCycle(NamedTuple):
+    """One machine cycle rebuilt from the bus. Times are in ticks of the capture's timescale."""
+
+    kind: str
+    start: int  #: rising clock edge of T1, or the best estimate
+    end: int  #: the same of the next cycle, or the end of the last strobe when there is none
+    t_states: Optional[int]  #: clocks from this T1 to the next, wait states included; None when not known
+    wait_states: Optional[int]  #: those that /WAIT asked for
+    address: Optional[int]  #: 0..0xFFFF, None when not captured
+    data: Optional[int]  #: 0..0xFF, None when not captured
+    inferred: bool  #: concluded without the kind's own strobe
+    note: str
+
+
+class LineState(NamedTuple):
+    """What one line did over the capture."""
+
+    line: str
+    state: str
+    edges: int
+    high_fraction: Optional[float]
+    shortest_pulse_s: Optional[float]
+    follows: Optional[str]  #: the neighbouring line that it copies, if any
+    remark: str  #: what the rest of the bus says that it should have done
+
+
+class SuspectShare(NamedTuple):
+    """A part and how sure the verdict is that the fault sits there, 0..1."""
+
+    suspect: str
+    confidence: float
+
+
+class Finding(NamedTuple):
+    """One thing that a rule found. Times are in seconds on the capture's own time axis."""
+
+    rule: str
+    severity: str  #: "fault", "warning" or "note"
+    lines: Tuple[str, ...]
+    suspect: str
+    confidence: float
+    first_s: Optional[float]
+    last_s: Optional[float]
+    count: int
+    evidence: str
+    next_step: str
+    caution: str = ""
+    suspects: Tuple[SuspectShare, ...] = ()  #: all parts that the finding points at, most likely first
+
+
+class Verdict(NamedTuple):
+    """What the findings amount to."""
+
+    state: str  #: "no_fault_found", "fault" or "cannot_decide"
+    suspects: Tuple[SuspectShare, ...]
+    summary: str
+    next_steps: Tuple[str, ...]
+    clip_also: Tuple[str, ...]  #: lines whose capture would let the verdict go further
