@@ -1,0 +1,90 @@
+"""Opening a capture: a plain file, a gzip file (told by content, not by name), or standard input."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+import zlib
+from typing import BinaryIO
+
+from ..errors import CaptureError
+
+STANDARD_INPUT = "-"
+GZIP_MAGIC = b"\x1f\x8b"
+
+
+class TextSource:
+    """The unpacked bytes of a capture, read forward.
+
+    Raises CaptureError for a file that cannot be opened or read, and for a damaged or shortened gzip file.
+    """
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self._file = self._open(path)
+        self.repeatable = path != STANDARD_INPUT and stat.S_ISREG(os.fstat(self._file.fileno()).st_mode)
+        self._held = self._read_file(2)
+        while len(self._held) == 1:  # a pipe may hand over a single byte
+            more = self._read_file(1)
+            if not more:
+                break
+            self._held += more
+        self._unpacker = zlib.decompressobj(wbits=31) if self._held == GZIP_MAGIC else None
+
+    def close(self) -> None:
+        """Close the file; standard input stays open."""
+        self._file.close()
+
+    def read(self, size: int) -> bytes:
+        """Return up to `size` bytes, b"" at the end only. A pipe returns what it holds: an endless one never stalls."""
+        if self._unpacker is not None:
+            return self._unpack(size)
+        if self._held:
+            held, self._held = self._held, b""
+            return held + self._read_file(size - len(held)) if self.repeatable else held
+        return self._read_file(size)
+
+    def _open(self, path: str) -> BinaryIO:
+        if path == STANDARD_INPUT:
+            return open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)  # unbuffered: gives what the pipe holds
+        try:
+            return open(path, "rb", buffering=0)
+        except FileNotFoundError:
+            raise CaptureError("no such file", path, remedy="check the name") from None
+        except IsADirectoryError:
+            raise CaptureError("this is a folder, not a capture", path, remedy="name a file in it") from None
+        except OSError as error:
+            raise self._unreadable(error) from None
+
+    def _read_file(self, size: int) -> bytes:
+        try:
+            return self._file.read(size)
+        except OSError as error:
+            raise self._unreadable(error) from None
+
+    def _unreadable(self, error: OSError) -> CaptureError:
+        reason = (error.strerror or "read error").lower()
+        return CaptureError(f"cannot read the file: {reason}", self.path, remedy="check the file and its permissions")
+
+    def _unpack(self, size: int) -> bytes:
+        assert self._unpacker is not None
+        while True:
+            packed = self._unpacker.unconsumed_tail or self._held or self._read_file(64 << 10)
+            self._held = b""
+            if not packed:
+                if self._unpacker.eof:
+                    return b""
+                raise CaptureError("the gzip file is cut short", self.path, remedy="copy or export it again")
+            if self._unpacker.eof:  # members may follow one another; zero padding may end the file
+                if not packed.strip(b"\0"):
+                    continue
+                self._unpacker = zlib.decompressobj(wbits=31)
+            try:
+                text = self._unpacker.decompress(packed, size)
+            except zlib.error:
+                raise CaptureError("the gzip file is damaged", self.path, remedy="copy or export it again") from None
+            if self._unpacker.eof:
+                self._held = self._unpacker.unused_data
+            if text:
+                return text
