@@ -17,7 +17,7 @@ class Line(NamedTuple):
     pin: Optional[int]  #: pin of the 40-pin DIP, None for a line that the CPU does not have
     direction: str  #: "output" (the CPU drives it), "input", "both", "expansion"
     active_level: int  #: the level at which it is asserted
-    spellings: Tuple[str, ...]  #: other names it is known by, without marks of polarity, lower case
+    spellings: Tuple[str, ...]  #: other names it is known by, without marks of polarity and separators, lower case
     meaning: str  #: what it does, in a few words
 
 
@@ -34,21 +34,21 @@ FIRST_FREE_BIT = 40  #: lines that a profile or --map declares, and channels wit
 WORD_BITS = 64
 
 LINES: Tuple[Line, ...] = (
-    Line("CLK", 0, 6, "input", 1, ("clock", "phi", "cpuclk", "cpuclock", "clkcpu", "zclk", "ck", "phi0", "cp"), "clock"),
+    Line("CLK", 0, 6, "input", 1, ("clock", "phi", "clkcpu", "clockcpu", "zclk", "ck", "phi0", "cp"), "clock"),
     _control("M1", 1, 27, "output", "first machine cycle of an instruction (opcode fetch)"),
-    _control("MREQ", 2, 19, "output", "memory request", "memreq", "memrq", "mrq"),
-    _control("IORQ", 3, 20, "output", "input/output request", "ioreq", "iorequest", "iorq"),
+    _control("MREQ", 2, 19, "output", "memory request", "memreq", "memrq", "mrq", "memoryrequest"),
+    _control("IORQ", 3, 20, "output", "input/output request", "ioreq", "iorequest", "iorqst"),
     _control("RD", 4, 21, "output", "read", "read"),
     _control("WR", 5, 22, "output", "write", "write"),
-    _control("RFSH", 6, 28, "output", "refresh", "refresh", "rfrsh", "rfsh", "rf"),
+    _control("RFSH", 6, 28, "output", "refresh", "refresh", "rfrsh", "refsh", "rfs", "rf"),
     _control("HALT", 7, 18, "output", "CPU halted", "hlt"),
     _control("WAIT", 8, 24, "input", "wait request", "wt"),
     _control("INT", 9, 16, "input", "maskable interrupt request", "irq", "intr", "interrupt"),
     _control("NMI", 10, 17, "input", "non-maskable interrupt"),
-    _control("RESET", 11, 26, "input", "reset", "rst", "res", "reset", "rs"),
-    _control("BUSREQ", 12, 25, "input", "bus request", "busrq", "busrequest", "brq"),
-    _control("BUSACK", 13, 23, "output", "bus acknowledge", "busak", "busacknowledge", "bak", "busack"),
-    Line("ROMDIS", 14, None, "expansion", 1, ("romdisable", "romcs_disable"), "a device asks the host to switch its ROM off"),
+    _control("RESET", 11, 26, "input", "reset", "rst", "res", "rs"),
+    _control("BUSREQ", 12, 25, "input", "bus request", "busrq", "busrequest", "brq", "breq"),
+    _control("BUSACK", 13, 23, "output", "bus acknowledge", "busak", "busacknowledge", "bak", "buak"),
+    Line("ROMDIS", 14, None, "expansion", 1, ("romdisable", "disablerom"), "a device asks the host to switch its ROM off"),
     *(
         Line(f"A{i}", FIRST_ADDRESS_BIT + i, pin, "output", 1, (), f"address bit {i}")
         for i, pin in enumerate(_ADDRESS_PINS)
@@ -63,6 +63,11 @@ MASK: Dict[str, int] = {line.name: 1 << line.bit for line in LINES}
 ADDRESS = tuple(f"A{i}" for i in range(16))
 DATA = tuple(f"D{i}" for i in range(8))
 CONTROL = tuple(line.name for line in LINES if line.bit < FIRST_ADDRESS_BIT)
+#: Names of the buses, alone for a vector and before the number for one bit; lower case, without separators.
+BUS_SPELLINGS: Dict[str, Tuple[str, ...]] = {
+    "A": ("a", "ab", "abus", "add", "addr", "adr", "address", "addrbus", "adrbus", "addressbus"),
+    "D": ("d", "db", "dbus", "dat", "data", "databus"),
+}
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")  #: the outputs that frame a machine cycle
 ADDRESS_MASK = 0xFFFF << FIRST_ADDRESS_BIT
 DATA_MASK = 0xFF << FIRST_DATA_BIT
