@@ -1,1 +1,19 @@
 """The Z80: its opcodes, a disassembler and a model that runs as a sequence of machine cycles."""
+
+from __future__ import annotations
+
+from .disassembly import Instruction, InstructionDecoder, disassemble, expected_cycles, find_operation
+from .model import Z80, Bus
+from .opcodes import Operation, operations
+
+__all__ = [
+    "Z80",
+    "Bus",
+    "Instruction",
+    "InstructionDecoder",
+    "Operation",
+    "disassemble",
+    "expected_cycles",
+    "find_operation",
+    "operations",
+]

@@ -1,12 +1,12 @@
 """What each instruction does inside the CPU, as data for the model's generator.
 
 Keys are the mnemonic templates of opcodes.py. An entry is Python with the CPU's registers in capitals (A F B C D E H L,
-pairs AF BC DE HL SP IX IY, PC, I R, the hidden address register WZ, the Q latch). `PAIR := value` sets a register pair. The generator fills
-in the fields of the row ({r} {s} {p} ...), reads the operands before the first line (n, nn, e; address for memory at HL,
-IX+d or IY+d) and adds the internal T-states of the opcode table after each line that uses the bus. REPEAT stands
-where the condition of a conditional instruction is met: there the longer variant's internal T-states go.
+the pairs AF BC DE HL SP IX IY, PC I R, the hidden address register WZ, the Q latch). `PAIR := value` sets a pair.
+The generator fills in the fields of the row ({r} {s} {p} ...), reads the operands before the first line (n, nn, e;
+address for memory at HL, IX+d or IY+d) and adds the internal T-states of the opcode table after each line that uses
+the bus. REPEAT stands where the condition of a conditional instruction is met: there go the longer variant's.
 
-F and Q are set together by instructions that change flags; the others clear Q, which decides bits 3 and 5 of SCF and CCF.
+F and Q are set together by instructions that change flags; the others clear Q, which decides bits 3 and 5 of SCF, CCF.
 
 Sources: UM0080, instruction descriptions. Undocumented bits 3 and 5, WZ and Q: common practice; they are checked
 against an independent emulator in the tests.

@@ -189,7 +189,7 @@ class Operation(NamedTuple):
     text: str  #: mnemonic, only the operands after the opcode open: {n} {nn} {e} {d}
     length: int  #: bytes in all
     operands: int  #: bytes read as data after the opcode (with DD CB: after it; the displacement is none of them)
-    variants: tuple[Cycles, ...]  #: machine cycles in order; a conditional instruction has a second entry, condition met
+    variants: tuple[Cycles, ...]  #: machine cycles; a conditional instruction has a second entry: condition met
     documented: bool  #: the manual lists it
     useless_prefix: bool  #: a DD or FD that changes nothing but the time
 
@@ -220,6 +220,7 @@ class Operation(NamedTuple):
         return frozenset(found)
 
 
+#: Prefix -> rows.
 _TABLES: dict[bytes, tuple[Row, ...]] = {
     b"": MAIN, b"\xcb": CB, b"\xed": ED, b"\xdd": MAIN, b"\xfd": MAIN, b"\xdd\xcb": INDEXED_CB, b"\xfd\xcb": INDEXED_CB,
 }  # fmt: skip
@@ -229,17 +230,20 @@ _OPERAND_BYTES = {"{n}": 1, "{nn}": 2, "{e}": 1, "{d}": 1}
 _NOT_INDEXED = ("EX DE,HL", "EXX")  # DD leaves the HL of these alone
 
 
-def _match(pattern: str, opcode: int) -> dict[str, str] | None:
-    """Return field letter -> operand when the opcode fits the pattern, else None."""
-    codes: dict[str, int] = {}
-    for index, mark in enumerate(pattern):
-        bit = opcode >> (7 - index) & 1
-        if mark in "01":
-            if int(mark) != bit:
-                return None
-        else:
-            codes[mark] = codes.get(mark, 0) << 1 | bit
-    return {mark: FIELDS[mark][code] for mark, code in codes.items() if mark in FIELDS}
+class _Pattern(NamedTuple):
+    """A row's bit pattern, ready to be compared."""
+
+    mask: int  #: the bits that are fixed
+    value: int  #: what they have to be
+    fields: tuple[tuple[str, int, int], ...]  #: (letter, shift, mask after the shift)
+
+
+def _pattern(text: str) -> _Pattern:
+    """Turn "01rrrsss" into masks."""
+    mask = int("".join("1" if mark in "01" else "0" for mark in text), 2)
+    value = int("".join("1" if mark == "1" else "0" for mark in text), 2)
+    letters = [mark for mark in FIELDS if mark in text]
+    return _Pattern(mask, value, tuple((m, 7 - text.rindex(m), (1 << text.count(m)) - 1) for m in letters))
 
 
 def _parse(cycles: str) -> Cycles:
@@ -270,15 +274,24 @@ def _insert_displacement(cycles: Cycles, operands: int) -> Cycles:
     return (*cycles[:1], ("memory_read", 8), *cycles[1:])
 
 
+@lru_cache(maxsize=None)
+def _compiled(prefix: bytes) -> list[tuple[_Pattern, str, tuple[Cycles, ...]]]:
+    """Return the rows of a table as (pattern, template, variants of cycles)."""
+    return [(_pattern(row[0]), row[1], tuple(map(_parse, row[2:]))) for row in _TABLES[prefix]]
+
+
+def _find_row(prefix: bytes, opcode: int) -> tuple[str, tuple[Cycles, ...], dict[str, str]]:
+    """Return template, variants and field letter -> operand of the first row that fits; all empty if none does."""
+    for pattern, template, variants in _compiled(prefix):
+        if opcode & pattern.mask == pattern.value:
+            fields = {mark: FIELDS[mark][opcode >> shift & mask] for mark, shift, mask in pattern.fields}
+            return template, variants, fields
+    return "", (), {}
+
+
 def _build(prefix: bytes, opcode: int) -> Operation:
     """Make the record of one opcode from its table row."""
-    template, columns, fields = "", (), {}  # type: str, Row, dict[str, str]
-    for row in _TABLES[prefix]:
-        match = _match(row[0], opcode)
-        if match is not None:
-            template, columns, fields = row[1], row[2:], match
-            break
-    variants = tuple(_parse(column) for column in columns)
+    template, variants, fields = _find_row(prefix, opcode)
     text = template
     operands = sum(size for mark, size in _OPERAND_BYTES.items() if mark in template)
     documented = "SLL" not in fields.values() and (prefix != b"\xed" or opcode in DOCUMENTED_ED)
