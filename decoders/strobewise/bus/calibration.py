@@ -1,0 +1,138 @@
+"""How long a T-state is, and which strobe frames the requests: learned from the first stretch of a capture, by both engines alike.
+
+The figures that the estimates rest on are in :mod:`semantics` (UM0080, timing figures).
+"""
+
+from __future__ import annotations
+
+from typing import List, NamedTuple, Optional, Sequence, Tuple
+
+from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
+
+Pulse = Tuple[int, int]  #: assert and release time, ticks
+
+CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
+PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
+CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
+
+
+class Calibration(NamedTuple):
+    """What the first stretch of a capture says about its time base."""
+
+    t_ticks: Optional[float]  #: length of a T-state, ticks; None when nothing shows it
+    t_source: str  #: "CLK", "given", "MREQ", "RFSH", "M1", "RD" or "none"
+    sample_ticks: float  #: the analyser's sample interval, ticks (1.0 or less: not known to be coarser than the timescale)
+    counts_clock: bool  #: clock edges are good enough to count T-states by them
+    mreq_frames: bool  #: /MREQ pulses frame the requests (else /RD and /WR do)
+
+    @property
+    def samples_per_t(self) -> Optional[float]:
+        """Samples in one T-state, or None when its length is not known."""
+        return None if self.t_ticks is None else self.t_ticks / max(self.sample_ticks, 1e-9)
+
+
+def median(values: Sequence[float]) -> float:
+    """Return the middle value of a sequence that is not empty."""
+    ordered = sorted(values)
+    return float(ordered[len(ordered) // 2])
+
+
+def clock_period(rises: Sequence[int]) -> Optional[float]:
+    """Return the clock period in ticks from rising-edge times, or None from fewer than five edges."""
+    if len(rises) < 5:
+        return None
+    steps = [b - a for a, b in zip(rises, rises[1:])]
+    middle = median(steps)
+    good = [step for step in steps if 0.6 * middle < step < 1.5 * middle]
+    return sum(good) / len(good)
+
+
+def t_from_mreq(pulses: Sequence[Pulse], sample_ticks: float) -> Optional[float]:
+    """Return the length of a T-state from /MREQ pulses alone, or None when they show no refresh.
+
+    Every fetch holds the shortest gap there is, 0.5 T, with the 1 T refresh behind it. At least one /MREQ gap in six is such a gap whatever
+    the program does, so the gaps' lower twelfth lies among them.
+    """
+    if len(pulses) < 8:
+        return None
+    gaps = sorted(b[0] - a[1] for a, b in zip(pulses, pulses[1:]))
+    shortest = float(gaps[len(gaps) // 12])
+    limit = max(1.4 * shortest, shortest + sample_ticks)
+    spans = [b[1] - a[1] for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
+    if not spans:
+        return None
+    usual = median(spans)  # release to release, so that the pin's delays cancel: 1.5 T
+    good = [span for span in spans if abs(span - usual) <= max(sample_ticks * 1.5, 0.2 * usual)]
+    return sum(good) / len(good) / (REFRESH_GAP + REFRESH_WIDTH)
+
+
+def t_from_widths(pulses: Sequence[Pulse], shortest_t: float, sample_ticks: float) -> Optional[float]:
+    """Return the length of a T-state from pulses whose shortest kind lasts `shortest_t` T-states, or None from fewer than eight."""
+    if len(pulses) < 8:
+        return None
+    widths = sorted(end - start for start, end in pulses)
+    shortest = float(widths[len(widths) // 12])
+    good = [w for w in widths if abs(w - shortest) <= max(sample_ticks * 1.5, 0.15 * shortest)]
+    return sum(good) / len(good) / shortest_t
+
+
+def calibrate(
+    clock_rises: Sequence[int],
+    mreq: Sequence[Pulse],
+    rfsh: Sequence[Pulse],
+    m1: Sequence[Pulse],
+    rd: Sequence[Pulse],
+    sample_ticks: float,
+    given_t_ticks: Optional[float] = None,
+) -> Calibration:
+    """Settle the time base from what the first stretch of a capture shows.
+
+    The pulse lists are asserted pulses in order of time; a line that was not captured gives an empty list.
+    given_t_ticks: the T-state that the user gave with --clock; the clock line, when captured and plausible, is still what is counted.
+    """
+    strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
+    period = clock_period(clock_rises)
+    counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks
+    reference = given_t_ticks if given_t_ticks is not None else strobe_t
+    if counts_clock and period is not None and reference is not None and not 0.7 < period / reference < 1.4:
+        # Fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock.
+        counts_clock = False
+    t_ticks: Optional[float]
+    if counts_clock:
+        t_ticks, source = period, "CLK"
+    elif given_t_ticks is not None:
+        t_ticks, source = given_t_ticks, "given"
+    else:
+        t_ticks, source = strobe_t, strobe_source
+    mreq_frames = bool(mreq) and (
+        t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
+    )
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames)
+
+
+def _t_from_strobes(
+    mreq: Sequence[Pulse], rfsh: Sequence[Pulse], m1: Sequence[Pulse], rd: Sequence[Pulse], sample_ticks: float
+) -> Tuple[Optional[float], str]:
+    long_enough = _without_glitches(mreq, sample_ticks)
+    t_ticks = t_from_mreq(long_enough, sample_ticks)
+    if t_ticks is not None:
+        return t_ticks, "MREQ"
+    for name, pulses, width in (("RFSH", rfsh, 2.0), ("M1", m1, 2.0), ("RD", rd, 1.5)):
+        t_ticks = t_from_widths(_without_glitches(pulses, sample_ticks), width, sample_ticks)
+        if t_ticks is not None:
+            return t_ticks, name
+    return None, "none"
+
+
+def _without_glitches(pulses: Sequence[Pulse], sample_ticks: float) -> List[Pulse]:
+    """Drop pulses far shorter than the usual one, and close the one-sample gaps that a spike tears into a pulse."""
+    if len(pulses) < 8:
+        return list(pulses)
+    usual = median([end - start for start, end in pulses])
+    kept: List[Pulse] = []
+    for start, end in pulses:
+        if kept and start - kept[-1][1] <= 1.2 * sample_ticks and usual >= 9 * sample_ticks:
+            kept[-1] = (kept[-1][0], end)
+        elif end - start >= GLITCH_T * 0.5 * usual:
+            kept.append((start, end))
+    return kept

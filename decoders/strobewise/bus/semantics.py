@@ -1,0 +1,167 @@
+"""What the strobes mean: the one table of machine cycles, compiled once and read by both engines.
+
+Vocabulary: a *request* is one asserted pulse of /MREQ or /IORQ (or, where neither was seen, of /RD or /WR). A request is an access of
+its own or the refresh half of the fetch before it. Figures are positions in T-states (clock periods) from the rising edge that starts T1.
+
+Source: Zilog Z80 CPU User Manual (UM0080), timing figures for instruction op-code fetch, memory read or write, input or output,
+interrupt request/acknowledge, bus request/acknowledge. The limits of tolerance further down are our own and explained there.
+"""
+
+from __future__ import annotations
+
+from typing import FrozenSet, NamedTuple, Tuple
+
+from .model import KIND_INDEX
+
+
+class CycleSpec(NamedTuple):
+    """How one kind of machine cycle frames itself on the bus."""
+
+    kind: str
+    strobes: FrozenSet[str]  #: strobes asserted while the data are transferred
+    request: str  #: the strobe that frames the transfer
+    asserts_at: float  #: T-states from the start of T1 to the request's assert edge
+    width: float  #: T-states that the request stays asserted, without wait states that /WAIT asked for
+    t_min: int  #: shortest length in T-states
+    source: str
+
+
+CYCLES: Tuple[CycleSpec, ...] = (
+    CycleSpec("opcode_fetch", frozenset(("M1", "MREQ", "RD")), "MREQ", 0.5, 1.5, 4, "UM0080, instruction op-code fetch"),
+    CycleSpec("memory_read", frozenset(("MREQ", "RD")), "MREQ", 0.5, 2.0, 3, "UM0080, memory read or write"),
+    CycleSpec("memory_write", frozenset(("MREQ", "WR")), "MREQ", 0.5, 2.0, 3, "UM0080, memory read or write"),
+    CycleSpec("io_read", frozenset(("IORQ", "RD")), "IORQ", 1.0, 2.5, 4, "UM0080, input or output"),
+    CycleSpec("io_write", frozenset(("IORQ", "WR")), "IORQ", 1.0, 2.5, 4, "UM0080, input or output"),
+    CycleSpec(
+        "interrupt_acknowledge", frozenset(("M1", "IORQ")), "IORQ", 2.5, 1.5, 6, "UM0080, interrupt request/acknowledge"
+    ),
+)
+SPEC = {spec.kind: spec for spec in CYCLES}
+
+#: The refresh half of a fetch or acknowledge: /MREQ asserts half a T-state after the transfer's release and stays for one (UM0080, op-code fetch).
+REFRESH_GAP = 0.5
+REFRESH_WIDTH = 1.0
+
+# Limits of tolerance. The nearest picture that must not be taken for a refresh is a data access 1 T after the last release and 2 T wide.
+REFRESH_GAP_MAX = 0.75  #: half way between the refresh gap (0.5 T) and the shortest gap between accesses (1 T)
+REFRESH_WIDTH_MAX = 1.6  #: a refresh takes 1 T, a data access at least 2 T; the fetch itself (1.5 T) never follows this closely
+GLITCH_T = 0.5  #: an asserted pulse shorter than this is no strobe: the shortest real ones (/WR in a write, /MREQ in refresh) take 1 T
+GAP_GLITCH_T = 0.25  #: a released gap shorter than this is a spike: the shortest real one (before refresh) takes 0.5 T
+SAMPLE_POINT = 0.75  #: of a request's width: /WR has fallen (0.5 of a write), /RFSH of the refresh behind it has not (1.0)
+DATA_LEAD_SAMPLES = 1.5  #: data are read this far before the release, beyond the reach of one sample of skew between channels
+CLOCK_DELAY_T = 0.15  #: typical output delay, T-states: where between its limits an edge is expected after the clock edge that causes it
+LONGEST_REQUEST_T = 4096.0  #: a strobe asserted for longer frames no transfer: it is held or stuck, and must not hold back what other lines say
+HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long after its release
+TIMING_SAMPLES_MIN = 2.9  #: samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9)
+
+NMI_ADDRESS = 0x0066  #: where the CPU goes on an NMI (UM0080, interrupt response)
+RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)
+
+#: Requests of one trust group: what the strobes did in one group says which of them the next group may rely on.
+TRUST_GROUP = 128
+
+_BARE_WIDTH = {"opcode_fetch": 1.5, "memory_read": 2.0, "memory_write": 1.0, "io_read": 2.5, "io_write": 2.5}
+
+
+def bare_width(kind: str) -> float:
+    """Return the T-states that /RD or /WR stays asserted in a cycle of this kind, without wait states (UM0080, timing figures)."""
+    return _BARE_WIDTH.get(kind, 2.0)
+
+
+# Bits of a decision key.
+KEY_IORQ = 1  #: the request is a pulse of /IORQ
+KEY_BARE = 2  #: the request is a pulse of /RD or /WR with neither /MREQ nor /IORQ asserted
+KEY_REFRESHED = 4  #: a refresh follows, as only a fetch or an acknowledge has
+KEY_M1 = 8  #: /M1 asserted at the sample point
+KEY_M1_LATE = 16  #: /M1 still asserted in the refresh that follows (so it is no fetch strobe)
+KEY_RD = 32
+KEY_WR = 64
+KEYS = 128
+
+# Bits of a trust word: which strobes behaved like themselves in the last group.
+TRUST_M1 = 1
+TRUST_RD = 2
+TRUST_WR = 4
+TRUST_MREQ = 8
+TRUSTS = 16
+
+
+def decide(key: int, trust: int) -> Tuple[str, bool]:
+    """Return a request's kind and whether that was concluded without the kind's own strobe.
+
+    key: bits KEY_*; trust: bits TRUST_*. A line that was not captured is never trusted.
+    """
+    m1 = bool(key & KEY_M1) and bool(trust & TRUST_M1)
+    rd = bool(key & KEY_RD) and bool(trust & TRUST_RD)
+    wr = bool(key & KEY_WR) and bool(trust & TRUST_WR) and not rd
+    own_m1 = m1 and not key & KEY_M1_LATE
+    if key & KEY_IORQ:
+        return _decide_io(key, trust, m1, rd, wr)
+    if key & KEY_REFRESHED:
+        return "opcode_fetch", not own_m1
+    if own_m1 and not wr:
+        return "opcode_fetch", False
+    if key & KEY_BARE:
+        family = "io" if trust & TRUST_MREQ else "memory"
+        return f"{family}_{'write' if wr and not rd else 'read'}", True
+    if rd:
+        return "memory_read", False
+    if wr:
+        return "memory_write", False
+    if trust & TRUST_RD:
+        return "memory_write", True  # a read would have shown /RD
+    if trust & TRUST_WR:
+        return "memory_read", True  # a write would have shown /WR
+    return "memory_access", False
+
+
+def _decide_io(key: int, trust: int, m1: bool, rd: bool, wr: bool) -> Tuple[str, bool]:
+    if key & KEY_REFRESHED and not rd and not wr:
+        return "interrupt_acknowledge", not m1
+    if rd:
+        return "io_read", False
+    if wr:
+        return "io_write", False
+    if m1:
+        return "interrupt_acknowledge", False
+    if trust & TRUST_RD and trust & TRUST_WR and not trust & TRUST_M1:
+        return "interrupt_acknowledge", True
+    if trust & TRUST_RD:
+        return "io_write", True
+    if trust & TRUST_WR:
+        return "io_read", True
+    return "unknown", False
+
+
+def compile_decisions() -> Tuple[Tuple[int, ...], Tuple[bool, ...]]:
+    """Return kind index and inferred flag for each of the TRUSTS * KEYS values of ``trust * KEYS + key``."""
+    rows = [decide(key, trust) for trust in range(TRUSTS) for key in range(KEYS)]
+    return tuple(KIND_INDEX[kind] for kind, _ in rows), tuple(inferred for _, inferred in rows)
+
+
+def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
+    """Say which strobes behaved like themselves over one group of requests.
+
+    A strobe that never asserted is trusted as far as its silence goes; one that asserts where it must not is not trusted.
+    One wrong in eight is forgiven: glitches and the edges of a bus grant do that on a healthy machine.
+    """
+    trust = TRUST_MREQ if "MREQ" in captured and counts.memory_requests else 0
+    if "M1" in captured and counts.m1_wrong * 8 <= counts.fetches and counts.m1_right * 8 >= counts.fetches:
+        trust |= TRUST_M1
+    if "RD" in captured and counts.rd_wrong * 8 <= counts.fetches and counts.rd_right * 2 >= counts.fetches:
+        trust |= TRUST_RD
+    if "WR" in captured and counts.wr_wrong * 8 <= counts.fetches:
+        trust |= TRUST_WR
+    return trust
+
+
+class TrustCounts(NamedTuple):
+    """What one group of requests says of the strobes."""
+
+    memory_requests: int  #: pulses of /MREQ
+    fetches: int  #: requests followed by a refresh
+    m1_right: int  #: fetches with /M1 asserted, and released in the refresh
+    m1_wrong: int  #: other requests with /M1 asserted
+    rd_right: int  #: fetches with /RD asserted
+    rd_wrong: int  #: refreshes with /RD asserted
+    wr_wrong: int  #: fetches or refreshes with /WR asserted

@@ -1,0 +1,112 @@
+"""The analyser's sample grid, found from the times of a capture alone.
+
+An export rounds sample times to whole ticks: 24 MHz shows as steps of 41 and 42 ticks at 1 ns, of 4 and 5 at 10 ns.
+The grid is the coarsest interval of which every time is a multiple within that rounding.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Optional
+
+import numpy as np
+import numpy.typing as npt
+
+from .records import Times
+
+FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
+ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
+
+_TIMES_USED = 20_000
+_LARGEST_DIVISOR = 64  #: events may never be closer than this many samples
+_FIRST_FIT = 16
+_SPAN = 12
+_SURE = 0.99
+
+
+class SampleGrid(NamedTuple):
+    """A sample interval and how well the times fit it."""
+
+    interval: float  #: ticks
+    residual: float  #: ticks: largest distance of a time from the grid
+    confidence: float  #: 0..1: how unlikely it is that times off any grid would fit as well
+
+
+def estimate_sample_interval(times: Times, timescale_fs: Optional[int] = None) -> Optional[SampleGrid]:
+    """Find the interval between an analyser's samples.
+
+    times: int64 (n,), increasing; the first 20,000 are used, the last one is not: the end of a capture need not be a
+    sample. timescale_fs: length of a tick, if known: when nothing coarser than a tick fits, a tick of 2 ns or more is
+    taken for the interval, with confidence 0.5. Intervals below two ticks are not told from one tick.
+    Returns None when the times lie on no grid that an analyser could have, as in the export of a simulation.
+    """
+    used = times[:-1][:_TIMES_USED]
+    steps = np.unique(np.diff(used))
+    steps = steps[steps > 0]
+    if len(steps) == 0 or len(used) <= _FIRST_FIT:
+        return None
+    common = int(np.gcd.reduce(steps))
+    ticks = ((used - used[0]) // common).astype(np.float64)
+    grid = _coarsest(ticks, (steps // common).astype(np.float64))
+    if grid is not None:
+        return SampleGrid(grid.interval * common, grid.residual * common, grid.confidence)
+    if common > 1:
+        chance = float(common) ** -(len(steps) - 1)
+        return SampleGrid(float(common), 0.0, 1.0 - chance) if len(steps) > 1 else None
+    if timescale_fs is not None and timescale_fs >= FINEST_SAMPLING_FS:
+        return SampleGrid(1.0, 0.0, 0.5)
+    return None
+
+
+def _coarsest(ticks: npt.NDArray[np.float64], steps: npt.NDArray[np.float64]) -> Optional[SampleGrid]:
+    """Try the smallest step and its fractions, coarsest first; only intervals that rounding does not hide are tried."""
+    smallest = float(steps[0])
+    # A pattern that repeats says the same again and again: what counts is how many different spans there are. Rounding
+    # alone makes two of each.
+    tests = len(np.unique(ticks[_SPAN:] - ticks[:-_SPAN])) / 2
+    for divisor in range(1, _LARGEST_DIVISOR + 1):
+        if smallest / divisor < 2.0:
+            break
+        for shift in (0.0, 0.25, -0.25, 0.5, -0.5, 0.75, -0.75):
+            interval = _follow(steps, (smallest + shift) / divisor)
+            grid = _fit(ticks, interval) if interval is not None else None
+            if grid is not None and np.rint(steps[-1] / grid.interval) > 1:  # else a clock's own period, not a grid
+                chance = (ROUNDING_TICKS / grid.interval) ** (tests - 2) * divisor
+                if 1.0 - chance >= _SURE:
+                    return SampleGrid(grid.interval, grid.residual, 1.0 - chance)
+    return None
+
+
+def _follow(steps: npt.NDArray[np.float64], interval: float) -> Optional[float]:
+    """Sharpen an interval from step to longer step, while every step stays a multiple within the rounding."""
+    products = squares = 0.0
+    for step in steps[: 4 * _FIRST_FIT].tolist():
+        count = round(step / interval)
+        if count == 0 or abs(step - count * interval) > ROUNDING_TICKS + 0.5 * (squares == 0.0):
+            return None
+        products += count * step
+        squares += count * count
+        interval = products / squares
+    return interval
+
+
+def _fit(ticks: npt.NDArray[np.float64], interval: float) -> Optional[SampleGrid]:
+    """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
+    offset, used = float(ticks[0]), _FIRST_FIT
+    while True:
+        window = ticks[:used]
+        counts = np.rint((window - offset) / interval)
+        spread = counts - counts.mean()
+        power = float(spread @ spread)
+        if power == 0.0:
+            return None
+        interval = float(spread @ window) / power
+        if interval < 2.0:
+            return None
+        rest = window - counts * interval
+        offset = float(rest.max() + rest.min()) / 2
+        residual = float(rest.max() - rest.min()) / 2
+        if residual > ROUNDING_TICKS / 2:
+            return None
+        if used >= len(ticks):
+            return SampleGrid(interval, residual, 1.0)
+        used = min(2 * used, len(ticks))

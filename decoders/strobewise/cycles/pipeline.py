@@ -1,0 +1,155 @@
+"""From blocks of words to batches of machine cycles: the warm-up that settles the time base, then block after block.
+
+Memory stays flat: what is held is the warm-up, one block, and the requests of one batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
+from ..bus.lines import BIT
+from ..bus.semantics import REFRESH_GAP_MAX
+from ..capture.grid import estimate_sample_interval
+from ..capture.records import Block
+from .engine import Batch, CycleBuilder
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, WR, Control, Int, RequestFinder, idle_word, pulses
+from .table import CycleTable
+
+WARM_UP_BLOCKS = 12  #: blocks looked at, at most, before the time base is settled
+BATCH_REQUESTS = 1 << 14  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
+_STROBES = MREQ | IORQ | RD | WR | np.uint16((1 << BIT["M1"]) | (1 << BIT["RFSH"]))
+
+
+@dataclass
+class WarmUp:
+    """The first stretch of a capture, held until its time base is settled."""
+
+    captured: frozenset[str]
+    given_t_ticks: float | None = None
+    blocks: list[Block] = field(default_factory=list)
+
+    def add(self, block: Block) -> bool:
+        """Hold one more block; True when there is enough to calibrate."""
+        self.blocks.append(block)
+        if len(self.blocks) >= WARM_UP_BLOCKS:
+            return True
+        control, _ = self._control()
+        changed = control[1:] ^ control[:-1]
+        strobe_edges = int(np.count_nonzero(changed & _STROBES))
+        clock_edges = int(np.count_nonzero(changed & CLK))
+        if not strobe_edges and len(self.blocks) > 1 and self.quiet:
+            del self.blocks[:-1]  # nothing to rebuild there
+        return strobe_edges >= 6 * PULSES_WANTED and ("CLK" not in self.captured or clock_edges >= 2 * CLOCK_EDGES_WANTED)
+
+    quiet: bool = False  #: the caller gathers statistics elsewhere, so that blocks without a strobe may go
+
+    def _control(self) -> tuple[Control, Int]:
+        idle = np.uint16(idle_word(self.captured))
+        words = np.concatenate([block.words for block in self.blocks])
+        times = np.concatenate([block.times for block in self.blocks])
+        return words.view("<u2")[0::4] | idle, times
+
+    def settle(self) -> tuple[Calibration, bool]:
+        """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
+        control, times = self._control()
+        interval = estimate_sample_interval(times)
+        sample = interval.ticks if interval is not None else 1.0
+        changed = np.zeros(len(control), np.uint16)
+        changed[1:] = control[1:] ^ control[:-1]
+        rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
+        mreq = self._pulses(MREQ, changed, control, times)
+        calibration = calibrate(
+            [int(t) for t in rises],
+            mreq,
+            self._pulses(np.uint16(1 << BIT["RFSH"]), changed, control, times),
+            self._pulses(np.uint16(1 << BIT["M1"]), changed, control, times),
+            self._pulses(RD, changed, control, times),
+            sample,
+            self.given_t_ticks,
+        )
+        return calibration, self._busack_valid(mreq, control, times, calibration)
+
+    def _pulses(self, bit: np.uint16, changed: Control, control: Control, times: Int) -> list[Pulse]:
+        falls, rises, low_before = pulses(bit, changed, control)
+        rises = rises[int(low_before) :]
+        n = min(len(falls), len(rises), 2 * PULSES_WANTED)
+        return list(zip(times[falls[:n]].tolist(), times[rises[:n]].tolist(), strict=True))
+
+    def _busack_valid(self, mreq: list[Pulse], control: Control, times: Int, calibration: Calibration) -> bool:
+        if "BUSACK" not in self.captured or calibration.t_ticks is None:
+            return True
+        granted = [pulse for pulse in mreq if not control[np.searchsorted(times, pulse[0], "right") - 1] & BUSACK]
+        gap = REFRESH_GAP_MAX * calibration.t_ticks
+        fetches = sum(1 for a, b in zip(granted, granted[1:], strict=False) if b[0] - a[1] < gap)
+        return fetches < 4
+
+
+class Pipeline:
+    """Drive finder and builder over the blocks of one capture."""
+
+    def __init__(self, captured: frozenset[str], given_t_ticks: float | None = None, quiet: bool = False) -> None:
+        self.captured = captured
+        self.calibration: Calibration | None = None
+        self.busack_valid = True
+        self.glitches = 0
+        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, quiet=quiet)
+
+    def feed(self, block: Block) -> Iterator[Batch]:
+        """Take a block; yield the batches that it completes."""
+        if self._warm_up is None:
+            yield from self._advance(block)
+        elif self._warm_up.add(block):
+            yield from self._start()
+
+    def finish(self) -> Iterator[Batch]:
+        """Yield what is left at the end of the capture."""
+        if self._warm_up is not None:
+            if not self._warm_up.blocks:
+                return
+            yield from self._start()
+        empty = np.empty(0, np.int64)
+        self._builder.feed(self._note(self._finder.feed(empty, np.empty(0, np.uint64), None, final=True)))
+        batch = self._builder.build(final=True)
+        if batch is not None:
+            yield batch
+
+    def _start(self) -> Iterator[Batch]:
+        assert self._warm_up is not None
+        self.calibration, self.busack_valid = self._warm_up.settle()
+        self._finder = RequestFinder(self.captured, self.calibration)
+        self._builder = CycleBuilder(self.captured, self.calibration, self.busack_valid)
+        held, self._warm_up = self._warm_up.blocks, None
+        for block in held:
+            yield from self._advance(block)
+
+    def _advance(self, block: Block) -> Iterator[Batch]:
+        if not len(block.times):
+            return
+        waiting = self._builder.feed(self._note(self._finder.feed(block.times, block.words, block.unknown)))
+        if waiting >= BATCH_REQUESTS:
+            batch = self._builder.build()
+            if batch is not None:
+                yield batch
+
+    def _note(self, events):  # type: ignore[no-untyped-def]
+        self.glitches += events.glitches
+        return events
+
+
+def cycle_tables(
+    blocks: Iterable[Block], captured: frozenset[str], given_t_ticks: float | None = None
+) -> Iterator[CycleTable]:
+    """Yield the machine cycles of a capture in order of time, in tables of some thousand rows.
+
+    captured: canonical names of the lines that were captured. given_t_ticks: length of a T-state in ticks when the user gave it.
+    """
+    pipeline = Pipeline(captured, given_t_ticks)
+    for block in blocks:
+        for batch in pipeline.feed(block):
+            yield batch.cycles
+    for batch in pipeline.finish():
+        yield batch.cycles

@@ -1,0 +1,290 @@
+"""Find the requests: the pulses of /MREQ, /IORQ (and of /RD, /WR outside them) with what the other lines said meanwhile.
+
+Source of the shapes: :mod:`strobewise.bus.semantics`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.calibration import Calibration
+from ..bus.lines import BIT, CONTROL, LINE
+from ..bus.semantics import DATA_LEAD_SAMPLES, GAP_GLITCH_T, GLITCH_T, HOLD_BACK_T, LONGEST_REQUEST_T
+
+Int = npt.NDArray[np.int64]
+Control = npt.NDArray[np.uint16]
+
+CLK, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "IORQ", "RD", "WR"))
+BUSACK, RESET = np.uint16(1 << BIT["BUSACK"]), np.uint16(1 << BIT["RESET"])
+WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
+
+LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2
+
+_NEVER = 1 << 62
+_NO_TIMES = np.empty(0, np.int64)
+
+
+
+def idle_word(captured: frozenset[str]) -> int:
+    """Return the bits to set so that every control line that was not captured reads inactive."""
+    word = 0
+    for name in CONTROL:
+        if name not in captured and LINE[name].active_level == 0:
+            word |= 1 << BIT[name]
+    return word
+
+
+@dataclass
+class Requests:
+    """Requests in order of their assert edges, arrays of equal length n.
+
+    line: uint8, LINE_*; fall, rise: int64 ticks; control: uint16, control word at the sample point; after: uint16, control word 1 T after
+    the release; address: uint16 at the sample point; data: uint8 just before the release; unknown: bool, data had a bit that was x or z.
+    """
+
+    line: npt.NDArray[np.uint8]
+    fall: Int
+    rise: Int
+    control: Control
+    after: Control
+    address: npt.NDArray[np.uint16]
+    data: npt.NDArray[np.uint8]
+    unknown: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.fall)
+
+    def select(self, index: slice | npt.NDArray[np.bool_] | Int) -> Requests:
+        """Return some of the requests."""
+        return Requests(*(getattr(self, name)[index] for name in REQUEST_FIELDS))
+
+    @staticmethod
+    def empty() -> Requests:
+        """Return no requests."""
+        types = (np.uint8, np.int64, np.int64, np.uint16, np.uint16, np.uint16, np.uint8, np.bool_)
+        return Requests(*(np.empty(0, dtype) for dtype in types))  # type: ignore[arg-type]
+
+    @staticmethod
+    def join(parts: list[Requests]) -> Requests:
+        """Return several batches end to end."""
+        if len(parts) == 1:
+            return parts[0]
+        return Requests(*(np.concatenate([getattr(part, name) for part in parts]) for name in REQUEST_FIELDS))
+
+
+REQUEST_FIELDS = tuple(Requests.__dataclass_fields__)
+
+
+@dataclass
+class BlockEvents:
+    """What one block gave: its requests, and the edges that the cycles hang on (int64 ticks)."""
+
+    requests: Requests
+    clock_rises: Int
+    grants: list[tuple[int, int]]  #: /BUSACK low, ticks
+    resets: list[tuple[int, int]]  #: /RESET low, ticks; the end is the last time seen while it lasts
+    glitches: int  #: spikes dropped from /MREQ and /IORQ
+
+
+def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int, bool]:
+    """Return positions of falling and rising edges of one line among strobe events.
+
+    changed, levels: uint16, shape (n,), bits that changed at an event and the levels after it.
+    Returns (falls, rises, low_before): falls[i] < rises[i]; a pulse under way at the end has a fall only; low_before says that the line
+    was low before the first event, in which case rises has one more at its front.
+    """
+    at = np.flatnonzero(changed & bit)
+    if not len(at):
+        return at, at, False
+    low_before = bool(levels[at[0]] & bit)
+    return at[int(low_before) :: 2], at[1 - int(low_before) :: 2], low_before
+
+
+def clean(fall: Int, rise: Int, glitch: float, gap: float) -> tuple[Int, Int, int]:
+    """Close gaps shorter than `gap` ticks, then drop pulses shorter than `glitch` ticks. Returns the pulses and how many spikes went."""
+    if not len(fall):
+        return fall, rise, 0
+    spikes = 0
+    close = fall[1:] - rise[:-1] < gap
+    if close.any():
+        spikes += int(np.count_nonzero(close))
+        keep = ~close
+        fall, rise = fall[np.r_[True, keep]], rise[np.r_[keep, True]]
+    short = rise - fall < glitch
+    if short.any():
+        spikes += int(np.count_nonzero(short))
+        fall, rise = fall[~short], rise[~short]
+    return fall, rise, spikes
+
+
+class RequestFinder:
+    """Turn blocks of packed words into requests, with the carried state that makes block limits invisible."""
+
+    def __init__(self, captured: frozenset[str], calibration: Calibration) -> None:
+        self._idle = np.uint16(idle_word(captured))
+        self._frames = calibration.mreq_frames
+        t = calibration.t_ticks or 0.0
+        sample = calibration.sample_ticks
+        self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
+        self._gap = max(0.0, GAP_GLITCH_T * t - 0.1 * sample)
+        self._lead = int(DATA_LEAD_SAMPLES * sample)
+        self._after = int(t)
+        self._hold = int(HOLD_BACK_T * t) + 1
+        self._longest = int(LONGEST_REQUEST_T * (t or 10 * sample))
+        self._has_bus_lines = "BUSACK" in captured or "RESET" in captured
+        self._times = np.empty(0, np.int64)
+        self._words = np.empty(0, np.uint64)
+        self._unknown: npt.NDArray[np.uint64] | None = None
+        self._settled = -_NEVER  # requests that start before this have been handed out
+        self._open = {BUSACK: -1, RESET: -1}
+        self._first = True
+
+    def feed(
+        self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, final: bool = False
+    ) -> BlockEvents:
+        """Take a block (see capture.vcd.Block) and return what is settled; with final=True all that is left."""
+        seen = len(self._times)
+        if seen:
+            if unknown is not None or self._unknown is not None:
+                left = self._unknown if self._unknown is not None else np.zeros(seen, np.uint64)
+                right = unknown if unknown is not None else np.zeros(len(words), np.uint64)
+                unknown = np.concatenate([left, right])
+            times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
+        if not len(times):
+            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], 0)
+        control = words.view("<u2")[0::4] | self._idle
+        if unknown is not None:
+            control |= unknown.view("<u2")[0::4] & ~CLK  # a strobe that is not known is not taken as asserted
+        changed = control[1:] ^ control[:-1]
+        rises = np.flatnonzero(changed & control[1:] & CLK) + 1
+        clock_rises = times[rises[np.searchsorted(rises, seen) :]]
+        at = np.flatnonzero(changed & WATCHED) + 1
+        events = _Events(times, at, times[at], changed[at - 1], control[at])
+        limit = int(times[-1]) if final else int(times[-1]) - self._hold
+        grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
+        requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
+        self._keep_tail(times, words, unknown, cut)
+        return BlockEvents(requests, clock_rises, grants, resets, spikes)
+
+    def _slow_lines(
+        self, events: _Events, first: int, seen: int, end: int, final: bool
+    ) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+        found: dict[np.uint16, list[tuple[int, int]]] = {BUSACK: [], RESET: []}
+        if not self._has_bus_lines:
+            return [], []
+        for bit in (BUSACK, RESET):
+            if self._first and not first & bit:
+                self._open[bit] = int(events.all_times[0])
+            for k in np.flatnonzero(events.changed & bit):
+                if events.at[k] < seen:
+                    continue  # an event of the tail, handled with its own block
+                time = int(events.times[k])
+                if not events.levels[k] & bit:
+                    self._open[bit] = time
+                elif self._open[bit] >= 0:
+                    found[bit].append((self._open[bit], time))
+                    self._open[bit] = -1
+            if final and self._open[bit] >= 0:
+                found[bit].append((self._open[bit], end))
+        self._first = False
+        return found[BUSACK], found[RESET]
+
+    def _requests(
+        self,
+        events: _Events,
+        control: Control,
+        words: npt.NDArray[np.uint64],
+        unknown: npt.NDArray[np.uint64] | None,
+        limit: int,
+        final: bool,
+    ) -> tuple[Requests, int, int]:
+        """Return the settled requests, the index of the first event that the next block still needs, and the spikes dropped."""
+        last = len(events.all_times)
+        parts: list[tuple[int, Int, Int]] = []
+        need = limit  # the earliest time that must be kept
+        spikes = 0
+        lines = ((LINE_MREQ, MREQ), (LINE_IORQ, IORQ)) if self._frames else ((LINE_IORQ, IORQ),)
+        for line, bit in lines:
+            fall, rise, open_at = self._line(events, bit)
+            fall, rise, dropped = clean(fall, rise, self._glitch, self._gap)
+            need = min(need, open_at)
+            spikes += dropped
+            parts.append((line, fall, rise))
+        for bit in (RD, WR):
+            fall, rise, open_at = self._line(events, bit, bare=True, control=control)
+            fall, rise, _ = clean(fall, rise, self._glitch, self._gap)
+            if len(fall) or open_at < limit:
+                parts.append((LINE_BARE, fall, rise))
+        line = np.concatenate([np.full(len(f), code, np.uint8) for code, f, _ in parts])
+        fall = np.concatenate([f for _, f, _ in parts])
+        rise = np.concatenate([r for _, _, r in parts])
+        order = np.argsort(fall, kind="stable")
+        line, fall, rise = line[order], fall[order], rise[order]
+        if not final:
+            unsettled = rise >= need
+            if unsettled.any():
+                need = min(need, int(fall[unsettled].min()))
+            # Every request that starts before `need` is settled; bare pulses still under way begin later than that.
+        else:
+            need = _NEVER
+        ready = (fall >= self._settled) & (fall < need)
+        line, fall, rise = line[ready], fall[ready], rise[ready]
+        self._settled = need
+        times = events.all_times
+        point = np.searchsorted(times, fall + ((rise - fall) * 3 >> 2), "right") - 1
+        latest = np.searchsorted(times, np.maximum(rise - self._lead, fall), "right") - 1
+        after = np.searchsorted(times, rise + self._after, "right") - 1
+        late_words = words[latest]
+        requests = Requests(
+            line,
+            fall,
+            rise,
+            control[point],
+            control[after],
+            words[point].view("<u2")[1::4],
+            late_words.view(np.uint8)[4::8],
+            np.zeros(len(line), np.bool_) if unknown is None else unknown[latest].view(np.uint8)[4::8] != 0,
+        )
+        cut = max(0, int(np.searchsorted(times, need, "left")) - 1) if not final else last
+        return requests, cut, spikes
+
+    def _line(self, events: _Events, bit: np.uint16, bare: bool = False, control: Control | None = None) -> tuple[Int, Int, int]:
+        """Return a line's complete pulses (ticks) and the start of one still under way (or a time beyond all)."""
+        falls, rises, low_before = pulses(bit, events.changed, events.levels)
+        if low_before:
+            rises = rises[1:]  # its assert edge was before the capture: it can not be placed
+        open_at = int(events.times[falls[-1]]) if len(falls) > len(rises) else _NEVER
+        if int(events.all_times[-1]) - open_at > self._longest:
+            open_at = _NEVER
+        falls = falls[: len(rises)]
+        fits = events.times[rises] - events.times[falls] <= self._longest
+        if not fits.all():
+            falls, rises = falls[fits], rises[fits]
+        if bare and control is not None:
+            centre = (events.times[falls] + events.times[rises]) >> 1
+            middle = np.searchsorted(events.all_times, centre, "right") - 1
+            framed = IORQ | MREQ if self._frames else IORQ
+            alone = control[middle] & framed == framed
+            falls, rises = falls[alone], rises[alone]
+        return events.times[falls], events.times[rises], open_at
+
+    def _keep_tail(
+        self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, cut: int
+    ) -> None:
+        keep = slice(min(cut, len(times) - 1), None)
+        self._times, self._words = times[keep].copy(), words[keep].copy()
+        self._unknown = unknown[keep].copy() if unknown is not None and unknown[keep].any() else None
+
+
+@dataclass
+class _Events:
+    """Events of a block at which a watched strobe changed."""
+
+    all_times: Int  #: times of all events of the block, ticks
+    at: Int  #: index of each strobe event in the block
+    times: Int
+    changed: Control
+    levels: Control
