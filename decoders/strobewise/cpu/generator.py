@@ -189,7 +189,6 @@ def _hold_action(prefix: int) -> Action:
 
     def hold(cpu: Z80, bus: Bus) -> None:
         cpu.hold = prefix
-        cpu.q = 0
 
     return hold
 
