@@ -12,6 +12,7 @@ from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
 Pulse = Tuple[int, int]  #: assert and release time, ticks
 
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
+FRAMED_MIN = 0.8  #: share of /RD pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
@@ -84,12 +85,16 @@ def calibrate(
     rd: Sequence[Pulse],
     sample_ticks: float,
     given_t_ticks: Optional[float] = None,
+    framed: float = 1.0,
 ) -> Calibration:
     """Settle the time base from what the first stretch of a capture shows.
 
     The pulse lists are asserted pulses in order of time; a line that was not captured gives an empty list.
+    framed: the share of /RD pulses with /MREQ or /IORQ asserted in their middle; few of them mean that /MREQ is not to be believed.
     given_t_ticks: the T-state that the user gave with --clock; the clock line, when captured and plausible, is still what is counted.
     """
+    if framed < FRAMED_MIN:
+        mreq = ()
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
     counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks

@@ -85,7 +85,7 @@ class Finding(NamedTuple):
     confidence: float
     first_s: Optional[float]
     last_s: Optional[float]
-    count: int
+    count: int  # type: ignore[assignment]  # the contract's name, though tuples have a method of it
     evidence: str
     next_step: str
     caution: str = ""

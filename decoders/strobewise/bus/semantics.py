@@ -38,7 +38,7 @@ CYCLES: Tuple[CycleSpec, ...] = (
 )
 SPEC = {spec.kind: spec for spec in CYCLES}
 
-#: The refresh half of a fetch or acknowledge: /MREQ asserts half a T-state after the transfer's release and stays for one (UM0080, op-code fetch).
+#: The refresh half of a fetch or acknowledge: /MREQ asserts half a T-state after the transfer's release and stays for one (UM0080).
 REFRESH_GAP = 0.5
 REFRESH_WIDTH = 1.0
 
@@ -49,10 +49,13 @@ GLITCH_T = 0.5  #: an asserted pulse shorter than this is no strobe: the shortes
 GAP_GLITCH_T = 0.25  #: a released gap shorter than this is a spike: the shortest real one (before refresh) takes 0.5 T
 SAMPLE_POINT = 0.75  #: of a request's width: /WR has fallen (0.5 of a write), /RFSH of the refresh behind it has not (1.0)
 DATA_LEAD_SAMPLES = 1.5  #: data are read this far before the release, beyond the reach of one sample of skew between channels
-CLOCK_DELAY_T = 0.15  #: typical output delay, T-states: where between its limits an edge is expected after the clock edge that causes it
-LONGEST_REQUEST_T = 4096.0  #: a strobe asserted for longer frames no transfer: it is held or stuck, and must not hold back what other lines say
+#: typical output delay, T-states: where between its limits an edge is expected after the clock edge that causes it
+CLOCK_DELAY_T = 0.15
+#: A strobe asserted for longer frames no transfer: it is held or stuck, and must not hold back what other lines say.
+LONGEST_REQUEST_T = 4096.0
 HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long after its release
-TIMING_SAMPLES_MIN = 2.9  #: samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9)
+#: Samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9).
+TIMING_SAMPLES_MIN = 2.9
 
 NMI_ADDRESS = 0x0066  #: where the CPU goes on an NMI (UM0080, interrupt response)
 RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)

@@ -5,8 +5,8 @@ The meaning of the strobes comes from :mod:`strobewise.bus.semantics`; the strea
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +37,8 @@ from .table import NOT_KNOWN, CycleTable
 
 _KIND_OF, _INFERRED_OF = (np.array(column) for column in compile_decisions())
 _KIND_OF = _KIND_OF.astype(np.uint8)
+_Column = npt.NDArray[Any]
+
 _NEVER = 1 << 62
 _LOOK_AHEAD = 12  #: requests kept back: an NMI response is known by the next three cycles, each of at most two requests
 FETCH, READ, WRITE, ACK, GRANTED, UNKNOWN = (
@@ -140,8 +142,8 @@ class CycleBuilder:
             close = np.flatnonzero(np.diff(rises) < 0.5 * t)
             if len(close):
                 keep = np.ones(len(rises), np.bool_)
-                last = -1
-                for k in close:  # rare: only spikes come here
+                last = 0
+                for k in close.tolist():  # rare: only spikes come here
                     before = k if keep[k] else last
                     if rises[k + 1] - rises[before] < 0.5 * t:
                         keep[k + 1] = False
@@ -167,7 +169,7 @@ class CycleBuilder:
         previous = np.empty(n, np.bool_)
         previous[1:] = candidate[:-1]
         previous[0] = was_refresh
-        refresh = candidate & ~previous
+        refresh: npt.NDArray[np.bool_] = candidate & ~previous
         if before == -_NEVER and not refresh[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
             alone = requests.line[0] == LINE_MREQ and requests.rise[0] - requests.fall[0] < 1.25 * t
@@ -227,7 +229,7 @@ class CycleBuilder:
             (refresh | fetch) & wr,
         )
         starts = np.arange(0, n, TRUST_GROUP)
-        sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T if n else []
+        sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T if n else np.empty((0, 7))
         trust = np.zeros(n, np.uint16)
         words = [trust_word(TrustCounts(*(int(v) for v in row)), self._captured) for row in sums]
         current = self._trust if self._trust is not None else (words[0] if words else 0)
@@ -258,7 +260,7 @@ class CycleBuilder:
         data = np.where(requests.unknown[owner], NOT_KNOWN, requests.data[owner].astype(np.int16)) if self._has_data else None
         note = np.where((kinds == FETCH) & (requests.control[owner] & _HALT == 0), NOTE_INDEX["halt"], 0)
         none = np.full(len(owner), NOT_KNOWN)
-        columns = [
+        columns: list[_Column] = [
             start, count, fall, rise, kinds, waits,
             none if address is None else address, none if data is None else data,
             inferred[owner], note, owner,
@@ -267,15 +269,15 @@ class CycleBuilder:
             columns = self._with_grants(columns, rises)
         return self._finish(columns)
 
-    def _with_grants(self, columns: list[npt.NDArray[np.generic]], rises: Int) -> list[npt.NDArray[np.generic]]:
+    def _with_grants(self, columns: list[_Column], rises: Int) -> list[_Column]:
         fall = np.array([grant[0] for grant in self._grants], np.int64)
         rise = np.array([grant[1] for grant in self._grants], np.int64)
         start, count = self._t1(fall, np.zeros(len(fall)), rises)
         none = np.full(len(fall), NOT_KNOWN)
         kinds = np.full(len(fall), GRANTED, np.uint8)
         no = np.zeros(len(fall), np.bool_)
-        rows = [start, count, fall, rise, kinds, none, none, none, no, none * 0, none]
-        merged = [np.concatenate(pair) for pair in zip(columns, rows, strict=True)]
+        rows: list[_Column] = [start, count, fall, rise, kinds, none, none, none, no, none * 0, none]
+        merged: list[_Column] = [np.concatenate(pair) for pair in zip(columns, rows, strict=True)]
         order = np.argsort(merged[2], kind="stable")
         return [column[order] for column in merged]
 
@@ -302,7 +304,7 @@ class CycleBuilder:
         waits[kinds == UNKNOWN] = NOT_KNOWN
         return waits
 
-    def _finish(self, columns: list[npt.NDArray[np.generic]]) -> tuple[CycleTable, Int]:
+    def _finish(self, columns: list[_Column]) -> tuple[CycleTable, Int]:
         start, count, fall, rise, kinds, waits, address, data, inferred, note, owner = (np.asarray(c) for c in columns)
         n = len(start)
         end = np.empty(n, np.int64)
@@ -333,7 +335,7 @@ class CycleBuilder:
         data: npt.NDArray[np.int16],
         note: npt.NDArray[np.uint8],
     ) -> None:
-        """Mark fetches whose byte was thrown away: two pushes and a fetch at 0066h follow, and what was pushed is the fetch's own address."""
+        """Mark fetches whose byte was thrown away: two pushes of their own address and a fetch at 0066h follow."""
         if not self._has_address or len(kinds) < 4:
             return
         hit = (kinds[:-3] == FETCH) & (kinds[1:-2] == WRITE) & (kinds[2:-1] == WRITE) & (kinds[3:] == FETCH)

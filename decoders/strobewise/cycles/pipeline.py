@@ -5,7 +5,7 @@ Memory stays flat: what is held is the warm-up, one block, and the requests of o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,10 +13,12 @@ import numpy as np
 from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
+from ..capture import VcdCapture
+from ..capture.channels import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .engine import Batch, CycleBuilder
-from .requests import BUSACK, CLK, IORQ, MREQ, RD, WR, Control, Int, RequestFinder, idle_word, pulses
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, WR, BlockEvents, Control, Int, RequestFinder, idle_word, pulses
 from .table import CycleTable
 
 WARM_UP_BLOCKS = 12  #: blocks looked at, at most, before the time base is settled
@@ -30,6 +32,9 @@ class WarmUp:
 
     captured: frozenset[str]
     given_t_ticks: float | None = None
+    timescale_fs: int | None = None
+    quiet: bool = False  #: the caller gathers statistics elsewhere, so that blocks without a strobe may go
+    grid_found: bool = False  #: the sample grid was found in the times
     blocks: list[Block] = field(default_factory=list)
 
     def add(self, block: Block) -> bool:
@@ -45,8 +50,6 @@ class WarmUp:
             del self.blocks[:-1]  # nothing to rebuild there
         return strobe_edges >= 6 * PULSES_WANTED and ("CLK" not in self.captured or clock_edges >= 2 * CLOCK_EDGES_WANTED)
 
-    quiet: bool = False  #: the caller gathers statistics elsewhere, so that blocks without a strobe may go
-
     def _control(self) -> tuple[Control, Int]:
         idle = np.uint16(idle_word(self.captured))
         words = np.concatenate([block.words for block in self.blocks])
@@ -56,20 +59,23 @@ class WarmUp:
     def settle(self) -> tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
         control, times = self._control()
-        interval = estimate_sample_interval(times)
-        sample = interval.ticks if interval is not None else 1.0
+        grid = estimate_sample_interval(times, self.timescale_fs)
+        self.grid_found = grid is not None
+        sample = grid.interval if grid is not None else 1.0
         changed = np.zeros(len(control), np.uint16)
         changed[1:] = control[1:] ^ control[:-1]
         rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
         mreq = self._pulses(MREQ, changed, control, times)
+        rd = self._pulses(RD, changed, control, times)
         calibration = calibrate(
             [int(t) for t in rises],
             mreq,
             self._pulses(np.uint16(1 << BIT["RFSH"]), changed, control, times),
             self._pulses(np.uint16(1 << BIT["M1"]), changed, control, times),
-            self._pulses(RD, changed, control, times),
+            rd,
             sample,
             self.given_t_ticks,
+            self._framed(rd, control, times),
         )
         return calibration, self._busack_valid(mreq, control, times, calibration)
 
@@ -78,6 +84,13 @@ class WarmUp:
         rises = rises[int(low_before) :]
         n = min(len(falls), len(rises), 2 * PULSES_WANTED)
         return list(zip(times[falls[:n]].tolist(), times[rises[:n]].tolist(), strict=True))
+
+    def _framed(self, rd: list[Pulse], control: Control, times: Int) -> float:
+        if len(rd) < 8 or "MREQ" not in self.captured:
+            return 1.0
+        centres = [(start + end) >> 1 for start, end in rd]
+        levels = control[np.searchsorted(times, centres, "right") - 1]
+        return float(np.mean(levels & (MREQ | IORQ) != MREQ | IORQ))
 
     def _busack_valid(self, mreq: list[Pulse], control: Control, times: Int, calibration: Calibration) -> bool:
         if "BUSACK" not in self.captured or calibration.t_ticks is None:
@@ -91,12 +104,19 @@ class WarmUp:
 class Pipeline:
     """Drive finder and builder over the blocks of one capture."""
 
-    def __init__(self, captured: frozenset[str], given_t_ticks: float | None = None, quiet: bool = False) -> None:
+    def __init__(
+        self,
+        captured: frozenset[str],
+        given_t_ticks: float | None = None,
+        timescale_fs: int | None = None,
+        quiet: bool = False,
+    ) -> None:
         self.captured = captured
         self.calibration: Calibration | None = None
         self.busack_valid = True
-        self.glitches = 0
-        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, quiet=quiet)
+        self.grid_found = False
+        self.observer: Callable[[BlockEvents], None] | None = None  #: is shown what the request finder saw in each block
+        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, timescale_fs, quiet)
 
     def feed(self, block: Block) -> Iterator[Batch]:
         """Take a block; yield the batches that it completes."""
@@ -120,6 +140,7 @@ class Pipeline:
     def _start(self) -> Iterator[Batch]:
         assert self._warm_up is not None
         self.calibration, self.busack_valid = self._warm_up.settle()
+        self.grid_found = self._warm_up.grid_found
         self._finder = RequestFinder(self.captured, self.calibration)
         self._builder = CycleBuilder(self.captured, self.calibration, self.busack_valid)
         held, self._warm_up = self._warm_up.blocks, None
@@ -135,20 +156,21 @@ class Pipeline:
             if batch is not None:
                 yield batch
 
-    def _note(self, events):  # type: ignore[no-untyped-def]
-        self.glitches += events.glitches
+    def _note(self, events: BlockEvents) -> BlockEvents:
+        if self.observer is not None:
+            self.observer(events)
         return events
 
 
-def cycle_tables(
-    blocks: Iterable[Block], captured: frozenset[str], given_t_ticks: float | None = None
-) -> Iterator[CycleTable]:
-    """Yield the machine cycles of a capture in order of time, in tables of some thousand rows.
+def cycle_tables(capture: VcdCapture, channels: ChannelMap, clock_hz: float | None = None) -> Iterator[CycleTable]:
+    """Yield the machine cycles of an open capture in order of time, in tables of some thousand rows.
 
-    captured: canonical names of the lines that were captured. given_t_ticks: length of a T-state in ticks when the user gave it.
+    clock_hz: the clock that the user or the profile gave. Raises CaptureError.
     """
-    pipeline = Pipeline(captured, given_t_ticks)
-    for block in blocks:
+    captured = frozenset(name for name in channels.channels if name in BIT)
+    tick_s = capture.header.timescale_fs * 1e-15
+    pipeline = Pipeline(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, capture.header.timescale_fs)
+    for block in capture.blocks(channels.assignments):
         for batch in pipeline.feed(block):
             yield batch.cycles
     for batch in pipeline.finish():

@@ -207,12 +207,17 @@ class RequestFinder:
         need = limit  # the earliest time that must be kept
         spikes = 0
         lines = ((LINE_MREQ, MREQ), (LINE_IORQ, IORQ)) if self._frames else ((LINE_IORQ, IORQ),)
-        for line, bit in lines:
+        for code, bit in lines:
             fall, rise, open_at = self._line(events, bit)
             fall, rise, dropped = clean(fall, rise, self._glitch, self._gap)
+            if code == LINE_IORQ and self._frames and len(fall):
+                # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
+                middle = np.searchsorted(events.all_times, (fall + rise) >> 1, "right") - 1
+                alone = control[middle] & MREQ != 0
+                fall, rise = fall[alone], rise[alone]
             need = min(need, open_at)
             spikes += dropped
-            parts.append((line, fall, rise))
+            parts.append((code, fall, rise))
         for bit in (RD, WR):
             fall, rise, open_at = self._line(events, bit, bare=True, control=control)
             fall, rise, _ = clean(fall, rise, self._glitch, self._gap)

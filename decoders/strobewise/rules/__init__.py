@@ -1,0 +1,8 @@
+"""The rule catalogue: one file per family of rules; importing this package registers them all."""
+
+from __future__ import annotations
+
+from . import capture, clock, held, strobes
+from .base import CATALOGUE, Found, Rule, find_rule, rule, run
+
+__all__ = ["CATALOGUE", "Found", "Rule", "capture", "clock", "find_rule", "held", "rule", "run", "strobes"]

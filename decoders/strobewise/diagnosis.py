@@ -1,0 +1,157 @@
+"""The main job in one call: a capture in, a verdict out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from .bus.evidence import BusEvidence, LineEvidence
+from .bus.lines import BIT
+from .bus.model import Finding, LineState, Verdict
+from .capture import open_capture
+from .capture.channels import ChannelMap, map_channels
+from .capture.records import Block
+from .cycles.engine import Batch
+from .cycles.pipeline import Pipeline
+from .evidence.closer_look import look_closer
+from .evidence.collect import Collector
+from .rules import run
+from .survey import survey
+from .verdict import judge
+
+FEMTOSECOND = 1e-15
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the user says about a capture and the machine that it was taken from."""
+
+    maps: tuple[str, ...] = ()  #: LINE=CHANNEL or LINE=!CHANNEL
+    map_file: str | None = None
+    clock_hz: float | None = None
+    profile: Any = None  #: profile.MachineProfile
+    roms: tuple[tuple[str, int], ...] = ()  #: (file, address)
+    probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
+
+    @property
+    def nominal_hz(self) -> float | None:
+        """The clock that the machine should have, Hz."""
+        return self.clock_hz or getattr(self.profile, "clock_hz", None)
+
+    @property
+    def extra_lines(self) -> tuple[str, ...]:
+        """Lines of the machine's own that its profile declares."""
+        return tuple(line.name for line in getattr(self.profile, "lines", ()))
+
+
+@dataclass
+class Examined:
+    """One capture, read and rebuilt: what every command that judges a capture starts from."""
+
+    path: str
+    channels: ChannelMap
+    evidence: BusEvidence
+    sample_interval_s: float | None
+    end_tick: int
+    start_tick: int
+    tick_s: float
+
+
+@dataclass
+class Diagnosis:
+    """What `strobewise diagnose` says."""
+
+    captures: tuple[Examined, ...]
+    evidence: BusEvidence
+    lines: list[LineState]
+    findings: list[Finding]
+    verdict: Verdict
+
+
+def examine(path: str, options: Options, progress: Callable[[int], None] | None = None) -> Examined:
+    """Read one capture, rebuild its cycles and gather the evidence.
+
+    progress: called with the number of bytes read so far, now and then.
+    Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
+    """
+    with open_capture(path) as capture:
+        channels = map_channels(
+            capture.header.channels, options.maps, options.map_file, extra_lines=options.extra_lines
+        )
+        captured = frozenset(name for name in channels.channels if name in BIT)
+        tick_s = capture.header.timescale_fs * FEMTOSECOND
+        given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
+        pipeline = Pipeline(captured, given, capture.header.timescale_fs, quiet=True)
+        collector = Collector(captured, tick_s)
+        pipeline.observer = collector.events
+        for block in capture.blocks(channels.assignments):
+            _advance(block, pipeline, collector)
+            if progress is not None:
+                progress(capture.bytes_read)
+        for batch in pipeline.finish():
+            collector.batch(batch)
+        start, end = capture.start_time or 0, capture.end_time or 0
+        evidence = collector.record(start, end)
+        _fill(evidence, capture, channels, pipeline, options, tick_s)
+        times, words = collector.kept()
+        calibration = pipeline.calibration
+        look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
+        return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+
+
+def _advance(block: Block, pipeline: Pipeline, collector: Collector) -> None:
+    collector.block(block)
+    batch: Batch
+    for batch in pipeline.feed(block):
+        collector.batch(batch)
+
+
+def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
+    """Add what the reader, the channel map and the calibration know."""
+    evidence.inverted = frozenset(channels.inverted)
+    evidence.unlabelled = channels.unlabelled
+    evidence.unmapped = tuple(use.name for use in channels.unmapped)
+    evidence.warnings = tuple(capture.warnings)
+    evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
+    by_bit = {assignment.target_bit: assignment for assignment in channels.assignments}
+    statistics = capture.channel_statistics()
+    levels = capture.analog_levels()
+    for use in channels.uses:
+        if use.line is None or use.target_bit not in by_bit:
+            continue
+        assignment = by_bit[use.target_bit]
+        line = evidence.lines.setdefault(use.line, LineEvidence(use.line))
+        line.volts = levels.get(assignment.code)
+        bit = statistics.get((assignment.code, assignment.bit_in_vector))
+        if bit is not None:
+            line.edges = bit.edges
+            if bit.known_ticks:
+                high = bit.high_ticks / bit.known_ticks
+                line.high_fraction = 1.0 - high if assignment.inverted else high
+    clock = evidence.clock
+    clock.nominal_hz = options.nominal_hz
+    clock.high_fraction = evidence.line("CLK").high_fraction
+    calibration = pipeline.calibration
+    if calibration is None:
+        return
+    if calibration.t_ticks:
+        clock.hz, clock.source = 1.0 / (calibration.t_ticks * tick_s), calibration.t_source
+        evidence.samples_per_t = calibration.samples_per_t
+    if calibration.sample_ticks > 1.0 or pipeline.grid_found:
+        evidence.sample_interval_s = calibration.sample_ticks * tick_s
+    evidence.framed_by = "MREQ" if calibration.mreq_frames else "RD and WR"
+
+
+def conclude(captures: Sequence[Examined]) -> Diagnosis:
+    """Run the rules over what was examined and judge."""
+    evidence = captures[0].evidence
+    findings = run(evidence)
+    return Diagnosis(tuple(captures), evidence, survey(evidence), findings, judge(findings, evidence))
+
+
+def diagnose(paths: Sequence[str | Path], options: Options | None = None, progress: Callable[[int], None] | None = None) -> Diagnosis:
+    """Diagnose a capture. Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
+    chosen = options or Options()
+    return conclude([examine(str(path), chosen, progress) for path in paths])

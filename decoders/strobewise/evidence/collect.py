@@ -1,0 +1,292 @@
+"""Fill the plain evidence record from blocks and batches: one pass, memory flat."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.evidence import (
+    CLASSES,
+    EXPECTED,
+    PATTERN_LINES,
+    PATTERNS,
+    REFRESH_CLASS,
+    BusEvidence,
+    ClockEvidence,
+    LineEvidence,
+    Span,
+    count_strobes,
+)
+from ..bus.lines import BIT, LINE, LINES, STROBES
+from ..bus.model import KIND_INDEX, KINDS, NOTES
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..cycles.requests import BlockEvents
+
+Int = npt.NDArray[np.int64]
+
+HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
+KEPT_EVENTS = 300_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
+_FETCH = KIND_INDEX["opcode_fetch"]
+_SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
+assert tuple(line.name for line in LINES if BIT["M1"] <= line.bit <= BIT["HALT"]) == PATTERN_LINES
+
+
+class _Held:
+    """How long one line stays at its active level, block after block."""
+
+    def __init__(self, name: str) -> None:
+        self.bit = np.uint16(1 << BIT[name])
+        self.active = bool(LINE[name].active_level)
+        self.since: int | None = None
+        self.count = 0
+        self.total = 0
+        self.longest: tuple[int, int] | None = None
+        self.first = False
+        self.recent: list[tuple[int, int]] = []  #: the first spans, for rules that look at single ones
+
+    def begin(self, word: int, time: int) -> None:
+        if bool(word & int(self.bit)) == self.active:
+            self.since, self.first, self.count = time, True, 1
+
+    def feed(self, times: Int, levels: npt.NDArray[np.uint16]) -> None:
+        """Take the events at which this line changed, and the levels behind them."""
+        on = (levels & self.bit != 0) == self.active
+        starts, ends = times[on], times[~on]
+        self.count += len(starts)
+        if self.since is not None:
+            starts = np.r_[self.since, starts]
+        n = min(len(starts), len(ends))
+        if n:
+            lengths = ends[:n] - starts[:n]
+            self.total += int(lengths.sum())
+            self._longest(int(starts[k := int(lengths.argmax())]), int(ends[k]))
+            if len(self.recent) < 4096:
+                self.recent.extend(zip(starts[:n].tolist(), ends[:n].tolist(), strict=True))
+        self.since = int(starts[-1]) if len(starts) > n else None
+
+    def _longest(self, start: int, end: int) -> None:
+        if self.longest is None or end - start > self.longest[1] - self.longest[0]:
+            self.longest = (start, end)
+
+    def close(self, end: int) -> bool:
+        """Count a stretch that lasts to the end; returns whether there is one."""
+        if self.since is None:
+            return False
+        self.total += end - self.since
+        self._longest(self.since, end)
+        self.recent.append((self.since, end))
+        return True
+
+
+class Collector:
+    """Gathers the evidence of one capture. Feed it blocks, events and batches in order, then ask for the record."""
+
+    def __init__(self, captured: frozenset[str], tick_s: float) -> None:
+        self.captured = captured
+        self.tick_s = tick_s
+        self._held = {name: _Held(name) for name in HELD_LINES if name in captured}
+        self._last_word: int | None = None
+        self._kept: list[Block] = []
+        self._kept_events = 0
+        self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
+        self._missing: dict[str, list[int]] = {}
+        self._seen_last: dict[str, int] = {}
+        self._cycles = np.zeros(len(KINDS), np.int64)
+        self._notes = np.zeros(len(NOTES), np.int64)
+        self._inferred = self._waits = self._requests = 0
+        self._span: list[int | None] = [None, None]  # first assert edge, last release edge
+        self._silence: tuple[int, int] | None = None
+        self._run = self._longest_run = 0
+        self._run_at: int | None = None
+        self._refresh_last: int | None = None
+        self._no_refresh: tuple[int, int] | None = None
+        self._clock = _ClockWatch()
+        self._halts: set[int] = set()
+        self.glitches = 0
+
+    def block(self, block: Block) -> None:
+        """Take one block of the raw capture."""
+        if not len(block.times):
+            return
+        if self._kept_events < KEPT_EVENTS:
+            self._kept.append(block)
+            self._kept_events += len(block.times)
+        control = np.ascontiguousarray(block.words.view("<u2")[0::4])
+        if self._last_word is None:
+            self._last_word = int(control[0])
+            for held in self._held.values():
+                held.begin(self._last_word, int(block.times[0]))
+        changed = np.empty_like(control)
+        changed[0] = control[0] ^ np.uint16(self._last_word)
+        np.bitwise_xor(control[1:], control[:-1], out=changed[1:])
+        moved = int(np.bitwise_or.reduce(changed))
+        for held in self._held.values():
+            if moved & int(held.bit):
+                at = np.flatnonzero(changed & held.bit)
+                held.feed(block.times[at], control[at])
+        self._last_word = int(control[-1])
+
+    def events(self, events: BlockEvents) -> None:
+        """Take what the request finder saw in a block."""
+        self.glitches += events.glitches
+        self._clock.feed(events.clock_rises)
+
+    def batch(self, batch: Batch) -> None:
+        """Take a settled batch."""
+        requests, classes = batch.requests, batch.request_class
+        if len(requests):
+            pattern = (~requests.control >> _SHIFT) & np.uint16(PATTERNS - 1)
+            counts = np.bincount(classes.astype(np.intp) * PATTERNS + pattern, minlength=CLASSES * PATTERNS)
+            self._histogram += counts
+            self._find_missing(requests.fall, classes, pattern, counts.reshape(CLASSES, PATTERNS))
+            self._activity(requests.fall, requests.rise, classes)
+        cycles = batch.cycles
+        self._cycles += np.bincount(cycles.kind, minlength=len(KINDS))
+        notes = np.bincount(cycles.note, minlength=len(NOTES))
+        self._notes += notes
+        self._inferred += int(np.count_nonzero(cycles.inferred & (cycles.kind == _FETCH)))
+        self._waits += int(np.maximum(cycles.wait_states, 0).sum())
+        if notes[1] and len(self._halts) < 64:
+            self._halts.update(np.unique(cycles.address[cycles.note == 1]).tolist())
+
+    def _find_missing(self, fall: Int, classes: npt.NDArray[np.uint8], pattern: npt.NDArray[np.uint16], counts: npt.NDArray[Any]) -> None:
+        for bit, name in enumerate(STROBES):
+            if name not in self.captured:
+                continue
+            expects = np.array([expected is not None and name in expected for expected in EXPECTED])
+            with_it = (np.arange(PATTERNS) >> bit & 1).astype(np.bool_)
+            called = counts[expects]
+            if called[:, ~with_it].any():
+                missing = fall[expects[classes] & (pattern >> np.uint16(bit) & 1 == 0)]
+                first, last = int(missing[0]), int(missing[-1])
+                known = self._missing.setdefault(name, [first, last])
+                known[1] = last
+            if called[:, with_it].any():
+                self._seen_last[name] = int(fall[np.flatnonzero(expects[classes] & (pattern >> np.uint16(bit) & 1 == 1))[-1]])
+
+    def _activity(self, fall: Int, rise: Int, classes: npt.NDArray[np.uint8]) -> None:
+        last = self._span[1]
+        before = rise[:-1] if last is None else np.r_[last, rise[:-1]]
+        after = fall[1:] if last is None else fall
+        if len(after):
+            k = int((after - before).argmax())
+            self._silence = _longer(self._silence, int(before[k]), int(after[k]))
+        if self._span[0] is None:
+            self._span[0] = int(fall[0])
+        self._span[1] = int(rise[-1])
+        self._requests += len(fall)
+        self._runs(fall, classes)
+        refreshes = fall[classes == REFRESH_CLASS]
+        if len(refreshes):
+            steps = np.diff(refreshes) if self._refresh_last is None else np.diff(np.r_[self._refresh_last, refreshes])
+            if len(steps):
+                k = int(steps.argmax())
+                end = int(refreshes[k + (1 if self._refresh_last is None else 0)])
+                self._no_refresh = _longer(self._no_refresh, end - int(steps[k]), end)
+            self._refresh_last = int(refreshes[-1])
+
+    def _runs(self, fall: Int, classes: npt.NDArray[np.uint8]) -> None:
+        """Follow the longest run of requests between two fetches (refreshes aside)."""
+        at = np.flatnonzero(classes != REFRESH_CLASS)
+        fetch = np.flatnonzero(classes[at] == _FETCH)
+        if not len(fetch):
+            self._run += len(at)
+            if self._run > self._longest_run:
+                self._longest_run, self._run_at = self._run, int(fall[0])
+            return
+        lengths = np.diff(np.r_[-1 - self._run, fetch]) - 1
+        k = int(lengths.argmax())
+        if lengths[k] > self._longest_run:
+            self._longest_run = int(lengths[k])
+            self._run_at = int(fall[at[max(0, int(fetch[k]) - int(lengths[k]))]])
+        self._run = len(at) - 1 - int(fetch[-1])
+
+    def record(self, start: int, end: int) -> BusEvidence:
+        """Return the evidence; start and end are the capture's first and last ticks."""
+        histogram = self._histogram.reshape(CLASSES, PATTERNS).tolist()
+        evidence = BusEvidence(captured=self.captured, start_s=start * self.tick_s, end_s=end * self.tick_s, histogram=histogram)
+        evidence.strobes = count_strobes(histogram, self.captured)
+        for name, count in evidence.strobes.items():
+            if name in self._missing:
+                count.first_missing_s, count.last_missing_s = (tick * self.tick_s for tick in self._missing[name])
+            if name in self._seen_last:
+                count.last_seen_s = self._seen_last[name] * self.tick_s
+        evidence.cycles = dict(zip(KINDS, self._cycles.tolist(), strict=True))
+        evidence.notes = {note: n for note, n in zip(NOTES, self._notes.tolist(), strict=True) if note and n}
+        evidence.inferred_fetches, evidence.waits, evidence.requests = self._inferred, self._waits, self._requests
+        if self._span[0] is not None and self._span[1] is not None:
+            evidence.first_request_s, evidence.last_request_s = self._span[0] * self.tick_s, self._span[1] * self.tick_s
+        evidence.longest_silence = self._seconds(self._silence)
+        evidence.longest_without_refresh = self._seconds(self._no_refresh)
+        evidence.longest_run_without_fetch = self._longest_run
+        evidence.run_without_fetch_s = None if self._run_at is None else self._run_at * self.tick_s
+        evidence.glitches = self.glitches
+        evidence.halt_addresses = tuple(sorted(self._halts))
+        evidence.clock = self._clock.record(self.tick_s)
+        evidence.lines = {name: LineEvidence(name) for name in sorted(self.captured)}
+        for name, held in self._held.items():
+            line = evidence.lines[name]
+            line.asserted_last = held.close(end)
+            line.asserted_first, line.assertions = held.first, held.count
+            line.asserted_s, line.longest = held.total * self.tick_s, self._seconds(held.longest)
+        return evidence
+
+    def spans(self, name: str) -> list[Span]:
+        """Return the first stretches (some thousand) that a held line spent at its active level."""
+        held = self._held.get(name)
+        return [] if held is None else [Span(a * self.tick_s, b * self.tick_s) for a, b in held.recent]
+
+    def _seconds(self, span: tuple[int, int] | None) -> Span | None:
+        return None if span is None else Span(span[0] * self.tick_s, span[1] * self.tick_s)
+
+    def kept(self) -> tuple[Int, npt.NDArray[np.uint64]]:
+        """Return the part of the raw capture that was kept: times (int64, ticks) and words (uint64)."""
+        if not self._kept:
+            return np.empty(0, np.int64), np.empty(0, np.uint64)
+        return np.concatenate([b.times for b in self._kept]), np.concatenate([b.words for b in self._kept])
+
+
+class _ClockWatch:
+    """Running figures of the clock period."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.last: int | None = None
+        self.shortest: int | None = None
+        self.longest: tuple[int, int] | None = None
+        self._sum = self._squares = 0.0
+        self._steps = 0
+
+    def feed(self, rises: Int) -> None:
+        if not len(rises):
+            return
+        steps = np.diff(rises) if self.last is None else np.diff(np.r_[self.last, rises])
+        if len(steps):
+            k = int(steps.argmax())
+            end = int(rises[k + (1 if self.last is None else 0)])
+            self.longest = _longer(self.longest, end - int(steps[k]), end)
+            low = int(steps.min())
+            self.shortest = low if self.shortest is None else min(self.shortest, low)
+            self._sum += float(steps.sum())
+            self._squares += float(np.square(steps, dtype=np.float64).sum())
+            self._steps += len(steps)
+        self.count += len(rises)
+        self.last = int(rises[-1])
+
+    def record(self, tick_s: float) -> ClockEvidence:
+        clock = ClockEvidence(edges=self.count)
+        if self.longest is not None and self.shortest is not None and self.last is not None:
+            clock.shortest_s = self.shortest * tick_s
+            clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)
+            mean = self._sum / self._steps
+            clock.deviation_s = max(0.0, self._squares / self._steps - mean * mean) ** 0.5 * tick_s
+            clock.last_edge_s = self.last * tick_s
+        return clock
+
+
+def _longer(span: tuple[int, int] | None, start: int, end: int) -> tuple[int, int]:
+    return (start, end) if span is None or end - start > span[1] - span[0] else span
+

@@ -1,0 +1,165 @@
+"""Rules about the capture itself and about a CPU that does nothing: what can not be told, and why."""
+
+from __future__ import annotations
+
+from typing import Iterator
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import STROBES, bar, pin_text
+from .base import Found, milliseconds, rule
+
+COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
+BLIND_SAMPLES = 1.5
+LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
+SILENT_T = 5000.0  #: T-states without a request that no instruction explains
+GLITCH_SHARE = 0.002
+
+ANY_STROBE = tuple((name,) for name in STROBES)
+
+
+@rule(
+    "capture-too-coarse", "sampled too slowly", "warning", needs=(("MREQ",), ("RD",), ("M1",)), judges=(),
+    suspects=(("probe_or_capture", 0.9),),
+    looks_for="fewer than three samples in a T-state",
+    causes="the analyser's rate was set too low for this clock",
+    next_step="capture again with at least 4, better 8 samples a clock period (24 MHz for a clock of 3 to 6 MHz)",
+    source="common practice; two samples a period is the theoretical limit", caution="",
+)  # fmt: skip
+def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
+    samples = evidence.samples_per_t
+    if samples is None or samples >= COARSE_SAMPLES:
+        return
+    rate = f"{1e-6 / evidence.sample_interval_s:.3g} MHz" if evidence.sample_interval_s else "the sample rate"
+    yield Found(
+        f"{samples:.1f} samples in a T-state at {rate}: events of half a T-state are lost, so lengths and missing strobes can not be judged",
+        (), confidence=0.95,
+    )  # fmt: skip
+
+
+@rule(
+    "spikes", "spikes on the strobes", "warning", needs=(("MREQ",), ("IORQ",)), judges=(),
+    suspects=(("probe_or_capture", 0.8), ("supply", 0.1)),
+    looks_for="pulses and gaps on the strobes far shorter than the CPU can make",
+    causes="a ground clip too long or missing, crosstalk between leads, a threshold set badly; seldom the machine itself, since it runs",
+    next_step="clip ground close to the CPU (pin 29), shorten and separate the leads, set the threshold to about 1.4 V, capture again",
+    source="common practice",
+)  # fmt: skip
+def spikes(evidence: BusEvidence) -> Iterator[Found]:
+    if evidence.glitches >= 3 and evidence.glitches > GLITCH_SHARE * evidence.requests:
+        yield Found(
+            f"{evidence.glitches} spikes on /MREQ and /IORQ among {evidence.requests} requests, each far shorter than half a T-state; "
+            "they were left out of the count",
+            (), evidence.glitches, evidence.start_s, evidence.end_s, confidence=0.8,
+        )  # fmt: skip
+
+
+@rule(
+    "no-requests", "the CPU does nothing", "fault", needs=(("MREQ",), ("RD", "WR"), ("M1",)), judges=("MREQ", "RD", "M1"),
+    suspects=(("cpu", 0.4), ("supply", 0.25), ("connection", 0.2), ("glue", 0.15)),
+    looks_for="no strobe in all the capture, although clock, /RESET, /WAIT and /BUSREQ let the CPU run",
+    causes="no supply at the CPU, a pin out of its socket, a dead CPU",
+    next_step="measure 5 V between pins 11 and 29 at the CPU itself; reseat the CPU; only then try a CPU known to be good",
+    source="common practice",
+)  # fmt: skip
+def no_requests(evidence: BusEvidence) -> Iterator[Found]:
+    if evidence.requests > 2 or evidence.duration_s <= 0:
+        return
+    if evidence.has("CLK") and evidence.line("CLK").edges == 0:
+        return  # the clock's own rule speaks
+    if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
+        return  # theirs
+    others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > 4]
+    unseen = [name for name in ("CLK", "RESET", "WAIT", "BUSREQ") if name not in evidence.captured]
+    where = "" if not unseen else f"; {', '.join(bar(name) for name in unseen)} not captured"
+    text = f"{evidence.requests} requests in {milliseconds(evidence.duration_s)}{where}"
+    if others:
+        text += f", while {', '.join(bar(name) for name in others)} moves"
+    if unseen or others or evidence.duration_s * (evidence.clock.hz or 1e6) < SILENT_T:
+        clip = ", ".join(pin_text(name) for name in unseen)
+        yield Found(
+            text, (), severity="warning", confidence=0.5,
+            next_step=f"clip {clip} as well, so that what holds the CPU can be seen" if clip else None,
+        )  # fmt: skip
+    else:
+        yield Found(text, (), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.85)
+
+
+@rule(
+    "went-silent", "the CPU stops making requests", "warning", needs=(("MREQ",), ("RD", "WR")), judges=(),
+    suspects=(("glue", 0.35), ("clock", 0.25), ("cpu", 0.2), ("supply", 0.2)),
+    looks_for="a long stretch without any request that no captured line explains",
+    causes="/WAIT, /BUSREQ or /RESET held while not captured, a clock that stopped, a supply that dropped",
+    next_step="capture again with CLK (pin 6), /RESET (pin 26), /WAIT (pin 24) and /BUSREQ (pin 25) as well",
+    source="common practice",
+)  # fmt: skip
+def went_silent(evidence: BusEvidence) -> Iterator[Found]:
+    if evidence.requests <= 2 or evidence.last_request_s is None:
+        return
+    hz = evidence.clock.hz or 2e6
+    rest = evidence.end_s - evidence.last_request_s
+    if rest * hz < SILENT_T and not (rest > 0.5 * evidence.duration_s and rest * hz > 500):
+        return
+    if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
+        return
+    if evidence.has("CLK") and evidence.clock.last_edge_s is not None and evidence.clock.last_edge_s < evidence.end_s - 0.5 * rest:
+        return
+    hold_seen = evidence.has("CLK", "RESET", "WAIT", "BUSREQ")
+    yield Found(
+        f"no request in the last {milliseconds(rest)}, from {milliseconds(evidence.last_request_s)} on", (),
+        first_s=evidence.last_request_s, last_s=evidence.end_s, severity="fault" if hold_seen else "warning",
+        suspects=(("cpu", 0.4), ("supply", 0.3), ("connection", 0.2)) if hold_seen else None, confidence=0.7,
+    )  # fmt: skip
+
+
+@rule(
+    "requests-without-fetch", "memory requests without a fetch", "warning", needs=(("MREQ",),), judges=("M1", "MREQ"),
+    suspects=(("probe_or_capture", 0.4), ("cpu", 0.3), ("glue", 0.3)),
+    looks_for=f"more than {LONGEST_RUN} requests in a row without an opcode fetch among them",
+    causes="another bus master at work (/BUSACK not captured), samples that the analyser lost, a CPU that does not work",
+    next_step="capture again with /BUSACK (pin 23) as well; if no other master has the bus, look at the CPU's supply and clock",
+    source="UM0080; no instruction needs more than 8 requests between two fetches",
+)  # fmt: skip
+def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
+    if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
+        return
+    yield Found(
+        f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {milliseconds(evidence.run_without_fetch_s)} on",
+        (), evidence.longest_run_without_fetch, evidence.run_without_fetch_s, confidence=0.7,
+    )  # fmt: skip
+
+
+@rule(
+    "io-request-conflict", "/IORQ inside memory requests", "warning", needs=(("IORQ", "MREQ"),), judges=("IORQ",),
+    suspects=(("connection", 0.4), ("probe_or_capture", 0.4), ("cpu", 0.2)),
+    looks_for="/IORQ asserted while /MREQ is, which the CPU never does",
+    causes="a floating /IORQ (dead output, lead off), or /MREQ and /IORQ (pins 19 and 20) bridged",
+    next_step="power off and measure the resistance between pins 19 and 20; then check the lead for /IORQ", source="UM0080, timing figures",
+)  # fmt: skip
+def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
+    count = evidence.strobes.get("IORQ")
+    if count is not None and count.others >= 50 and count.false > 0.05:
+        yield Found(
+            f"/IORQ asserted in {count.wrong} of {count.others} memory requests", ("IORQ",), count.wrong,
+            severity="fault" if count.false > 0.2 else None, confidence=0.9,
+        )  # fmt: skip
+
+
+@rule(
+    "unlabelled-channels", "channels without a name", "warning", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
+    looks_for="no channel name that says which line of the CPU it carries",
+    causes="the analyser's own names were exported",
+    next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="", caution="",
+)  # fmt: skip
+def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
+    if evidence.unlabelled:
+        yield Found(f"none of the {len(evidence.unmapped)} channels is named after a line of the CPU", (), confidence=0.99)
+
+
+@rule(
+    "capture-damaged", "capture with defects", "note", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
+    looks_for="what the reader had to pass over", causes="a file cut short, an export that stopped", next_step="export the capture again",
+    source="IEEE 1364-2005, clause 18", caution="",
+)  # fmt: skip
+def capture_damaged(evidence: BusEvidence) -> Iterator[Found]:
+    for warning in evidence.warnings:
+        yield Found(warning, ())

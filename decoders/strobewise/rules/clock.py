@@ -1,0 +1,109 @@
+"""Rules for the clock: stopped, pausing, off its frequency, jittering. Source of the limits: UM0080 and the trade, as marked."""
+
+from __future__ import annotations
+
+from typing import Iterator
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import pin_text
+from .base import Found, Shares, milliseconds, rule
+
+STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
+PAUSE_T = 64.0
+OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
+JITTER_SHARE = 0.2  #: standard deviation of the period beyond what sampling adds, as a share of the period
+
+SUSPECTS: Shares = (("clock", 0.78), ("supply", 0.14), ("connection", 0.08))
+NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scope the crystal, its driver and " + pin_text("CLK")
+
+
+@rule(
+    "clock-stopped", "CLK without an edge", "fault", needs=(("CLK",),), judges=("CLK",), suspects=SUSPECTS,
+    looks_for="no edge on CLK, or none after some moment, while the machine stands still",
+    causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
+    next_step=NEXT, source="common practice",
+)  # fmt: skip
+def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
+    line, clock = evidence.line("CLK"), evidence.clock
+    if line.edges == 0:
+        if evidence.requests >= 8:
+            yield Found(
+                f"no edge on CLK in {milliseconds(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
+                "the lead for CLK is off, or its label is wrong",
+                ("CLK",), severity="warning", suspects=(("probe_or_capture", 0.85), ("connection", 0.1)),
+                next_step=f"check the lead for CLK on {pin_text('CLK')}",
+            )  # fmt: skip
+        elif evidence.duration_s > 0:
+            level = "high" if (line.high_fraction or 0) > 0.5 else "low"
+            yield Found(
+                f"no edge on CLK in {milliseconds(evidence.duration_s)}, {level} throughout", ("CLK",),
+                first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.97,
+            )  # fmt: skip
+        return
+    if clock.hz and clock.last_edge_s is not None:
+        rest = evidence.end_s - clock.last_edge_s
+        active_later = evidence.last_request_s is not None and evidence.last_request_s > clock.last_edge_s + STOPPED_T / clock.hz
+        if rest * clock.hz > STOPPED_T and not active_later:
+            yield Found(
+                f"CLK ran at {clock.hz / 1e6:.4g} MHz and stopped at {milliseconds(clock.last_edge_s)}, "
+                f"{milliseconds(rest)} before the capture ends",
+                ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s,
+            )  # fmt: skip
+
+
+@rule(
+    "clock-pauses", "CLK rests for a while", "warning", needs=(("CLK",),), judges=("CLK",),
+    suspects=(("clock", 0.5), ("glue", 0.25), ("probe_or_capture", 0.25)),
+    looks_for="a stretch without a clock edge in the middle of a running clock",
+    causes="a board that stops the clock on purpose (then it is nothing), an intermittent oscillator or joint, samples that the analyser lost",
+    next_step="repeat the capture; if the pause stays, scope the oscillator and flex the board gently at the crystal", source="common practice",
+)  # fmt: skip
+def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
+    clock = evidence.clock
+    if clock.hz and clock.longest and evidence.line("CLK").edges and clock.longest.length_s * clock.hz > PAUSE_T:
+        yield Found(
+            f"CLK rested for {milliseconds(clock.longest.length_s)} from {milliseconds(clock.longest.start_s)}", ("CLK",),
+            first_s=clock.longest.start_s, last_s=clock.longest.end_s, confidence=0.8,
+        )  # fmt: skip
+
+
+@rule(
+    "clock-off-frequency", "CLK off its frequency", "fault", needs=(("CLK",),), judges=("CLK",),
+    suspects=(("clock", 0.85), ("program", 0.0)),
+    looks_for="a clock that differs from what --clock or the machine profile says",
+    causes="wrong or cracked crystal, oscillator on an overtone, divider; or the stated frequency is wrong",
+    next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
+    source="common practice",
+)  # fmt: skip
+def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
+    clock = evidence.clock
+    if not (clock.hz and clock.nominal_hz and clock.source == "CLK"):
+        return
+    share = clock.hz / clock.nominal_hz - 1
+    if abs(share) > OFF_FREQUENCY:
+        yield Found(
+            f"CLK runs at {clock.hz / 1e6:.4g} MHz, {share * 100:+.1f} % from the {clock.nominal_hz / 1e6:.4g} MHz it should have",
+            ("CLK",), suspects=(("clock", 0.8), ("probe_or_capture", 0.2)), first_s=evidence.start_s, last_s=evidence.end_s,
+        )  # fmt: skip
+
+
+@rule(
+    "clock-jitter", "CLK unsteady", "warning", needs=(("CLK",),), judges=("CLK",),
+    suspects=(("clock", 0.6), ("supply", 0.2), ("probe_or_capture", 0.2)),
+    looks_for="a clock period that varies more than sampling explains",
+    causes="oscillator starting badly, ripple on the supply, a second driver on the clock line, a bad ground clip",
+    next_step="scope " + pin_text("CLK") + " and the 5 V rail for ripple; shorten the ground clip", source="common practice",
+)  # fmt: skip
+def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
+    clock = evidence.clock
+    if clock.source != "CLK" or not clock.hz or clock.deviation_s is None or not evidence.samples_per_t or evidence.samples_per_t < 4:
+        return
+    if clock.longest and clock.longest.length_s * clock.hz > PAUSE_T:
+        return  # a pause spoils the figure; it has its own rule
+    sampling = 0.41 * (evidence.sample_interval_s or 0.0)  # two edges, each uniformly rounded: 1 / sqrt(6) of an interval
+    excess = max(0.0, clock.deviation_s**2 - sampling**2) ** 0.5
+    if excess * clock.hz > JITTER_SHARE:
+        yield Found(
+            f"the clock period varies by {milliseconds(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.7,
+        )  # fmt: skip

@@ -1,0 +1,211 @@
+"""Rules for the lines that hold the CPU: /RESET, /WAIT, /BUSREQ, /INT, and a halt that nothing ends.
+
+How each line acts comes from UM0080; what holds it on a bench is common practice.
+"""
+
+from __future__ import annotations
+
+from typing import Iterator
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import bar, pin_text
+from .base import Found, milliseconds, rule
+
+RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
+HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
+WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred
+GRANT_HELD_S = 0.002  #: a bus grant longer than this starves dynamic memory (2 ms for 128 rows, from memory)
+HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
+
+
+def _rest_after(evidence: BusEvidence, name: str) -> bool:
+    """Say whether the CPU made no request while the line's longest active stretch lasted (but for its first moments)."""
+    span = evidence.line(name).longest
+    if span is None:
+        return False
+    if evidence.last_request_s is None or evidence.last_request_s <= span.start_s + 0.1 * span.length_s:
+        return True
+    silence = evidence.longest_silence
+    return silence is not None and min(silence.end_s, span.end_s) - max(silence.start_s, span.start_s) > 0.8 * span.length_s
+
+
+def _share(evidence: BusEvidence, name: str) -> float:
+    return evidence.line(name).asserted_s / evidence.duration_s if evidence.duration_s > 0 else 0.0
+
+
+@rule(
+    "reset-held", "/RESET held", "fault", needs=(("RESET",),), judges=("RESET",),
+    suspects=(("reset", 0.75), ("supply", 0.12), ("expansion_device", 0.08), ("connection", 0.05)),
+    looks_for="/RESET low throughout, or low from some moment to the end",
+    causes="reset capacitor, diode or supervisor, a stuck button, a device on the expansion port that pulls reset, a missing supply rail",
+    next_step=f"measure the voltage at {pin_text('RESET')}; unplug everything from the expansion port and capture again; then the reset "
+    "capacitor, diode and button",
+    source="UM0080, reset; the checks: common practice",
+)  # fmt: skip
+def reset_held(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("RESET")
+    if not line.asserted_last or line.longest is None:
+        return
+    if not _rest_after(evidence, "RESET"):
+        yield Found(
+            f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
+            "or its polarity, is wrong",
+            ("RESET",), severity="warning", suspects=(("probe_or_capture", 0.8), ("connection", 0.2)),
+            next_step=f"check the lead for /RESET on {pin_text('RESET')}",
+        )  # fmt: skip
+        return
+    share = line.longest.length_s / evidence.duration_s if evidence.duration_s else 0.0
+    if share > 0.5 or line.longest.length_s > 0.5:
+        how = "throughout" if line.edges == 0 else f"from {milliseconds(line.longest.start_s)} to the end"
+        yield Found(
+            f"/RESET low {how} ({milliseconds(line.longest.length_s)})", ("RESET",),
+            first_s=line.longest.start_s, last_s=line.longest.end_s, confidence=0.96,
+        )  # fmt: skip
+
+
+@rule(
+    "reset-loop", "/RESET pulses again and again", "fault", needs=(("RESET",),), judges=("RESET",),
+    suspects=(("reset", 0.5), ("supply", 0.3), ("expansion_device", 0.2)),
+    looks_for=f"{RESET_LOOP} or more pulses of /RESET in one capture",
+    causes="supply dips that a supervisor sees, a watchdog, an expansion device that pulls reset, a leaky reset capacitor",
+    next_step=f"unplug everything from the expansion port and capture again; watch the 5 V rail and {pin_text('RESET')} on a scope together",
+    source="common practice",
+)  # fmt: skip
+def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("RESET")
+    if line.assertions >= RESET_LOOP and line.longest is not None:
+        yield Found(
+            f"/RESET went low {line.assertions} times in {milliseconds(evidence.duration_s)}, at most for "
+            f"{milliseconds(line.longest.length_s)}",
+            ("RESET",), line.assertions, evidence.start_s, evidence.end_s,
+        )  # fmt: skip
+
+
+@rule(
+    "wait-held", "/WAIT held", "fault", needs=(("WAIT",),), judges=("WAIT",),
+    suspects=(("glue", 0.5), ("expansion_device", 0.3), ("connection", 0.2)),
+    looks_for="the bus frozen inside a cycle while /WAIT is low",
+    causes="a wait-state generator that never lets go, a device on the expansion port, a missing pull-up, a short to ground",
+    next_step=f"find who pulls {pin_text('WAIT')}: unplug everything from the expansion port, then the pull-up and the wait-state generator's output",
+    source="UM0080, wait states; the checks: common practice",
+)  # fmt: skip
+def wait_held(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("WAIT")
+    span = line.longest
+    if span is None:
+        return
+    hz = evidence.clock.hz or 4e6
+    long_one = span.length_s * hz > WAIT_HELD_T or (span.length_s > 0.5 * evidence.duration_s and span.length_s * hz > 100)
+    if long_one and _rest_after(evidence, "WAIT"):
+        how = "throughout" if line.edges == 0 else f"from {milliseconds(span.start_s)}" + (" to the end" if line.asserted_last else "")
+        yield Found(
+            f"/WAIT low {how} ({milliseconds(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
+            first_s=span.start_s, last_s=span.end_s, confidence=0.95,
+        )  # fmt: skip
+    elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= 50:
+        yield Found(
+            f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
+            "being held: the lead for /WAIT, or its polarity, is wrong",
+            ("WAIT",), severity="warning", suspects=(("probe_or_capture", 0.7), ("connection", 0.3)),
+            next_step=f"check the lead for /WAIT on {pin_text('WAIT')}",
+        )  # fmt: skip
+
+
+@rule(
+    "bus-request-held", "/BUSREQ held", "fault", needs=(("BUSREQ",), ("BUSACK",)), judges=("BUSREQ", "BUSACK"),
+    suspects=(("glue", 0.45), ("expansion_device", 0.35), ("connection", 0.2)),
+    looks_for="/BUSREQ low and the bus granted for the rest of the capture",
+    causes="a device on the expansion port, a bus master of the board that never finishes, a missing pull-up, a short to ground",
+    next_step=f"find who pulls {pin_text('BUSREQ')}: unplug everything from the expansion port, then the pull-up",
+    source="UM0080, bus request/acknowledge; the checks: common practice",
+)  # fmt: skip
+def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
+    for name in ("BUSREQ", "BUSACK"):
+        line = evidence.line(name)
+        span = line.longest
+        if name not in evidence.captured or span is None or not line.asserted_last:
+            continue
+        if span.length_s < max(GRANT_HELD_S, 0.2 * evidence.duration_s) and span.length_s < 0.5 * evidence.duration_s:
+            continue
+        if not _rest_after(evidence, name):
+            if span.length_s > HELD_SHARE * evidence.duration_s:
+                yield Found(
+                    f"{bar(name)} reads low throughout although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
+                    (name,), severity="warning", suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)),
+                    next_step=f"check the lead for {bar(name)} on {pin_text(name)}",
+                )  # fmt: skip
+            return
+        lines = tuple(n for n in ("BUSREQ", "BUSACK") if evidence.line(n).asserted_last and n in evidence.captured)
+        yield Found(
+            f"{' and '.join(bar(n) for n in lines)} low from {milliseconds(span.start_s)} to the end ({milliseconds(span.length_s)}): "
+            "the CPU has given the bus away",
+            lines, first_s=span.start_s, last_s=span.end_s, confidence=0.95,
+        )  # fmt: skip
+        return
+
+
+@rule(
+    "interrupt-held", "/INT held", "fault", needs=(("INT",),), judges=("INT",),
+    suspects=(("glue", 0.5), ("expansion_device", 0.3), ("connection", 0.2)),
+    looks_for="/INT low all the time",
+    causes="an interrupt source that never lets go: its acknowledge does not reach it, or the line is shorted to ground",
+    next_step=f"find who pulls {pin_text('INT')}: unplug everything from the expansion port; check what clears the interrupt source",
+    source="UM0080, interrupt response; the checks: common practice",
+)  # fmt: skip
+def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("INT")
+    acknowledged = evidence.cycles["interrupt_acknowledge"]
+    if line.longest is None or evidence.requests < 50 or _share(evidence, "INT") < HELD_SHARE:
+        return
+    stretch = f"/INT low for {_share(evidence, 'INT') * 100:.0f} % of {milliseconds(evidence.duration_s)}"
+    first, last = line.longest.start_s, line.longest.end_s
+    if acknowledged >= 3:
+        yield Found(f"{stretch}, acknowledged {acknowledged} times without letting go", ("INT",), acknowledged, first, last)
+    elif evidence.has("IORQ") or evidence.has("M1"):
+        yield Found(
+            f"{stretch}, acknowledged {acknowledged} times: the line is held, or the program keeps interrupts off", ("INT",),
+            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "warning", first_s=first, last_s=last, confidence=0.7,
+        )  # fmt: skip
+
+
+@rule(
+    "halted-for-good", "halted, and nothing ends it", "fault", needs=(("HALT",),), judges=("HALT", "INT"),
+    suspects=(("program", 0.55), ("glue", 0.35), ("expansion_device", 0.1)),
+    looks_for="/HALT low to the end of the capture without an interrupt that could end it",
+    causes="the program ran into a HALT with interrupts off (often after it derailed), or the interrupt source has died",
+    next_step=f"look for activity on {pin_text('INT')}: none means the interrupt source, pulses without an acknowledge mean that the "
+    "program has interrupts off; then see what the program did before the HALT (listing)",
+    source="UM0080, halt exit; the checks: common practice",
+)  # fmt: skip
+def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("HALT")
+    span = line.longest
+    if span is None or not line.asserted_last:
+        return
+    if not evidence.notes.get("halt"):
+        if evidence.requests >= 50:
+            yield Found(
+                f"/HALT reads low although {evidence.requests} requests go on as in a running program", ("HALT",), severity="warning",
+                suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)), next_step=f"check the lead for /HALT on {pin_text('HALT')}",
+            )  # fmt: skip
+        return
+    woken = line.assertions > 1 and evidence.cycles["interrupt_acknowledge"] + evidence.notes.get("nmi_response", 0) > 0
+    last = evidence.end_s - span.end_s < 1e-9 or span.end_s >= evidence.end_s
+    if woken or not last or span.length_s < 0.3 * evidence.duration_s:
+        return
+    asked = evidence.line("INT").assertions if evidence.has("INT") else None
+    where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
+    text = f"/HALT low{where} from {milliseconds(span.start_s)} to the end ({milliseconds(span.length_s)})"
+    certain = span.length_s > HALT_JUDGED_S
+    if asked is None:
+        text += "; /INT was not captured, so whether anything could end it is not known"
+    elif asked:
+        text += f", {asked} interrupt requests and no acknowledge: the program has interrupts off"
+    else:
+        text += ", no interrupt request in all that time"
+    yield Found(
+        text, ("HALT",), evidence.notes.get("halt", 1), span.start_s, span.end_s,
+        severity="fault" if (certain and asked is not None) or asked else "warning",
+        suspects=(("program", 0.75), ("glue", 0.2)) if asked else None, confidence=0.9 if certain else 0.6,
+        next_step=None if certain else "capture for longer than two frames (50 ms), with /INT (pin 16), to see whether anything ends the halt",
+    )  # fmt: skip

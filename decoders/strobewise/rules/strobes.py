@@ -1,0 +1,169 @@
+"""Rules for the six strobes that the CPU drives: each dead, or doing something else than its cycles call for.
+
+What each strobe must do comes from UM0080's timing figures (:mod:`strobewise.bus.semantics`); where its fault shows and what usually
+causes it is common practice.
+"""
+
+from __future__ import annotations
+
+from typing import Iterator, NamedTuple, Optional, Tuple
+
+from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
+from ..bus.lines import bar, pin_text
+from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule
+
+ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
+HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
+HEALTHY_FALSE = 0.03
+DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
+FEW_MISSES = 4
+
+
+class Behaviour(NamedTuple):
+    """What a strobe that misbehaves looks like."""
+
+    kind: str  #: "silent", "held", "unrelated" or "partial"
+    words: str
+
+
+def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
+    """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
+    if count.expected < ENOUGH:
+        return None
+    if count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE:
+        return None
+    if line.edges == 0:
+        level = "high" if count.seen == 0 else "low"
+        return Behaviour("silent" if level == "high" else "held", f"{bar(line.line)} {level} throughout")
+    if count.seen == 0 and count.wrong == 0:
+        return Behaviour("silent", f"{bar(line.line)} asserted in none of them")
+    if count.hit - count.false < DEAD_MARGIN:
+        follows = f" and follows {bar(line.follows)}" if line.follows else ""
+        return Behaviour("unrelated", f"{bar(line.line)} moves without regard to them{follows}")
+    if count.expected - count.seen < FEW_MISSES and count.false <= HEALTHY_FALSE:
+        return None
+    if count.false > HEALTHY_FALSE and count.hit >= HEALTHY_HIT:
+        return Behaviour("partial", f"{bar(line.line)} also asserted in {count.wrong} of {count.others} requests that must not have it")
+    return Behaviour("partial", f"{bar(line.line)} asserted in only {count.seen} of them")
+
+
+def runs_a_program(evidence: BusEvidence) -> bool:
+    """Say whether the machine does more than run away: data are read and written between the fetches, as only answered reads allow."""
+    fetches = evidence.cycles["opcode_fetch"]
+    reads = evidence.cycles["memory_read"] + evidence.cycles["memory_access"]
+    return fetches >= 50 and reads * 20 >= fetches and evidence.longest_run_without_fetch <= 8
+
+
+def _strobe(
+    name: str, what: str, shown_by: str, evidence: BusEvidence, shares: Shares, answered: Optional[Shares] = None
+) -> Iterator[Found]:
+    count = evidence.strobes.get(name)
+    if count is None:
+        return
+    line = evidence.line(name)
+    seen = behaviour(line, count)
+    if seen is None:
+        return
+    suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
+    if evidence.probe_at.get(name) == "connector":
+        suspects = _at_connector(suspects)
+    sentence = f"{count.expected} {what} {shown_by}, {seen.words}"
+    if seen.kind == "partial" and count.first_missing_s is not None:
+        sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
+    yield Found(
+        sentence,
+        (name,),
+        max(count.expected - count.seen, 1) if seen.kind != "held" else count.expected,
+        count.first_missing_s if count.first_missing_s is not None else evidence.first_request_s,
+        count.last_missing_s if count.last_missing_s is not None else evidence.last_request_s,
+        suspects=suspects,
+        confidence=0.97 if seen.kind in ("silent", "held") and count.expected >= 100 else 0.9,
+    )
+
+
+def _at_connector(shares: Shares) -> Shares:
+    """Shift the blame: with the lead at the connector, a broken track or contact looks just like a dead pin."""
+    rest = [(name, share * 0.5) for name, share in shares if name != "connection"]
+    return (("connection", 0.55), *sorted(rest, key=lambda item: -item[1]))
+
+
+PIN_CHECK = (
+    "check the lead on a pin known to be live, then put a scope on {pin} at the CPU itself: a good output swings beyond both logic limits "
+    "(below 0.8 V and above 2.0 V), a dead one stays in the low range or follows its neighbours; dead at the pin itself is the CPU, live "
+    "there and dead further on is the socket, track or connector"
+)
+OWN_LEAD_FIRST = (
+    "move the lead for {name} to a pin known to be live and capture again: the machine could hardly run like this without {name}, so the "
+    "lead or its label comes first; if the lead is good, scope {pin} at the CPU itself"
+)
+CPU_FIRST: Shares = (("cpu", 0.62), ("connection", 0.22), ("probe_or_capture", 0.16))
+LEAD_FIRST: Shares = (("probe_or_capture", 0.62), ("connection", 0.2), ("cpu", 0.18))
+FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
+
+
+@rule(
+    "fetch-strobe-missing", "/M1 dead", "fault", needs=(("M1", "MREQ"), ("M1", "RD", "RFSH"), ("M1", "RD")), judges=("M1",),
+    suspects=CPU_FIRST,
+    looks_for="opcode fetches, known by the refresh behind them, without /M1 asserted, or /M1 asserted where no fetch is",
+    causes="the CPU's M1 output has died (it then reads high, low or follows its neighbours), the pin is not in its socket, the line is "
+    "shorted, or the lead is off. The machine may run all the same: only acknowledges and devices that watch for fetches need /M1",
+    next_step=PIN_CHECK.format(pin=pin_text("M1")), source="UM0080, instruction op-code fetch; the check: common practice",
+)  # fmt: skip
+def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
+    yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, CPU_FIRST)
+
+
+@rule(
+    "refresh-strobe-missing", "/RFSH dead", "fault", needs=(("RFSH", "MREQ"),), judges=("RFSH",), suspects=CPU_FIRST,
+    looks_for="refreshes, known by the second /MREQ pulse of a fetch, without /RFSH asserted, or /RFSH asserted elsewhere",
+    causes="the CPU's RFSH output, its solder joint, a short, or the lead; dynamic memory then loses its contents within milliseconds "
+    "unless the board refreshes it in another way",
+    next_step=PIN_CHECK.format(pin=pin_text("RFSH")), source="UM0080, instruction op-code fetch; the check: common practice",
+)  # fmt: skip
+def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
+    yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, CPU_FIRST)
+
+
+@rule(
+    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1")), judges=("MREQ",), suspects=CPU_FIRST,
+    looks_for="/RD and /WR strobes of memory cycles without /MREQ asserted",
+    causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
+    "board and the lead is off",
+    next_step=PIN_CHECK.format(pin=pin_text("MREQ")), source="UM0080, memory read or write; the check: common practice",
+)  # fmt: skip
+def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
+    yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, CPU_FIRST, LEAD_FIRST)
+
+
+@rule(
+    "io-request-missing", "/IORQ dead", "fault", needs=(("IORQ", "RD", "MREQ"), ("IORQ", "WR", "MREQ")), judges=("IORQ",),
+    suspects=CPU_FIRST,
+    looks_for="/RD or /WR strobes outside every memory request, without /IORQ asserted",
+    causes="the CPU's IORQ output, its joint, a short, or the lead; ports and interrupt acknowledges then do nothing",
+    next_step=PIN_CHECK.format(pin=pin_text("IORQ")), source="UM0080, input or output; the check: common practice",
+)  # fmt: skip
+def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
+    yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, CPU_FIRST)
+
+
+@rule(
+    "read-strobe-missing", "/RD dead", "fault", needs=(("RD", "MREQ"),), judges=("RD",), suspects=CPU_FIRST,
+    looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
+    causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
+    next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
+)  # fmt: skip
+def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
+    for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, CPU_FIRST, LEAD_FIRST):
+        lead = found.suspects == LEAD_FIRST
+        yield found._replace(next_step=OWN_LEAD_FIRST.format(name="/RD", pin=pin_text("RD")) if lead else None)
+
+
+@rule(
+    "write-strobe-missing", "/WR dead", "fault", needs=(("WR", "RD", "MREQ"), ("WR", "RD", "IORQ")), judges=("WR",), suspects=CPU_FIRST,
+    looks_for="memory requests that are neither reads nor refreshes, without /WR asserted, or /WR asserted in reads",
+    causes="the CPU's WR output, its joint, a short, or the lead; with the line really dead nothing is ever stored",
+    next_step=PIN_CHECK.format(pin=pin_text("WR")), source="UM0080, memory read or write; the check: common practice",
+    caution=CAUTION_CLIP,
+)  # fmt: skip
+def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
+    yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, CPU_FIRST)

@@ -1,0 +1,122 @@
+"""Findings to verdict: which parts are suspect, how sure, in one sentence, and what to measure or clip next.
+
+Confidences: a finding's confidence (that the line behaves as said) times the share of each suspect, joined over the findings as
+independent hints and held below CONFIDENCE_CAP unless findings of different kinds agree. The shares are calibrated on simulated faults
+(benchmarks/fault_matrix.py prints the table).
+"""
+
+from __future__ import annotations
+
+from typing import Dict, List, Sequence, Tuple
+
+from .bus.evidence import BusEvidence
+from .bus.model import Finding, SuspectShare, Verdict
+
+CONFIDENCE_CAP = 0.95
+SHOWN = 0.05  #: suspects less likely than this are left out
+WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
+
+#: Findings that explain others away: the second only follows from the first.
+EXPLAINS: Dict[str, Tuple[str, ...]] = {
+    "clock-stopped": ("no-requests", "went-silent", "wait-held", "halted-for-good"),
+    "reset-held": ("no-requests", "went-silent"),
+    "wait-held": ("no-requests", "went-silent"),
+    "bus-request-held": ("no-requests", "went-silent"),
+}
+
+#: Rules whose warning means that the capture itself can not decide.
+UNDECIDED_BY = ("capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels")
+
+
+def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
+    """Rank the suspects over all findings and say what they amount to."""
+    findings = without_consequences(findings)
+    faults = [f for f in findings if f.severity == "fault"]
+    warnings = [f for f in findings if f.severity == "warning"]
+    doubts = [f for f in warnings if f.rule in UNDECIDED_BY]
+    if faults:
+        suspects = rank(faults, warnings)
+        return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings), _clip_also(evidence))
+    if doubts:
+        suspects = rank(doubts, [])
+        return Verdict("cannot_decide", suspects, "Cannot decide: " + doubts[0].evidence, _steps(doubts + warnings), _clip_also(evidence))
+    if not _enough(evidence):
+        text = "Cannot decide: the capture shows too little of the CPU at work"
+        return Verdict("cannot_decide", (SuspectShare("probe_or_capture", 0.3),), text, _steps(warnings), _clip_also(evidence) or ("MREQ", "M1"))
+    if warnings:
+        suspects = rank(warnings, [])
+        text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
+        return Verdict("no_fault_found", suspects, text, _steps(warnings), ())
+    return Verdict("no_fault_found", (SuspectShare("none", 0.8),), f"No fault found in {_amount(evidence)}", (), ())
+
+
+def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
+    """Drop findings that another one, at least as severe, explains."""
+    moot = {name for f in findings if f.severity == "fault" for name in EXPLAINS.get(f.rule, ())}
+    return [f for f in findings if f.rule not in moot]
+
+
+def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[SuspectShare, ...]:
+    """Join the findings' suspects, most likely first."""
+    doubt: Dict[str, float] = {}
+    for finding in [*primary, *secondary]:
+        weight = WEIGHT[finding.severity] if finding in primary else 0.3 * WEIGHT[finding.severity]
+        for name, share in finding.suspects:
+            doubt[name] = doubt.get(name, 1.0) * (1.0 - min(1.0, share * finding.confidence * weight))
+    ranked = sorted(((name, min(CONFIDENCE_CAP, 1.0 - rest)) for name, rest in doubt.items()), key=lambda item: -item[1])
+    return tuple(SuspectShare(name, round(share, 3)) for name, share in ranked if share >= SHOWN)
+
+
+def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> str:
+    first = faults[0]
+    text = first.evidence[0].upper() + first.evidence[1:]
+    others = {f.rule for f in faults[1:]} - {first.rule}
+    if others:
+        text += f" (and {len(others)} more finding{'s' if len(others) > 1 else ''})"
+    if suspects:
+        text += f": most likely {SUSPECT_WORDS[suspects[0].suspect]}"
+        if len(suspects) > 1 and suspects[1].confidence > 0.4 * suspects[0].confidence:
+            text += f", else {SUSPECT_WORDS[suspects[1].suspect]}"
+    return text
+
+
+SUSPECT_WORDS = {
+    "cpu": "the CPU",
+    "rom": "the ROM",
+    "ram": "the RAM",
+    "data_bus": "the data bus",
+    "address_bus": "the address bus",
+    "glue": "the board's own logic",
+    "clock": "the clock",
+    "reset": "the reset circuit",
+    "supply": "the supply",
+    "expansion_device": "the expansion device",
+    "connection": "a connection (socket, joint, track or edge connector)",
+    "program": "the program",
+    "probe_or_capture": "the lead, its label or the capture",
+    "none": "nothing",
+}
+
+
+def _steps(findings: Sequence[Finding]) -> Tuple[str, ...]:
+    steps: List[str] = []
+    for finding in findings:
+        if finding.next_step and finding.next_step not in steps:
+            steps.append(finding.next_step)
+    return tuple(steps[:4])
+
+
+def _amount(evidence: BusEvidence) -> str:
+    cycles = sum(n for kind, n in evidence.cycles.items() if kind != "bus_granted")
+    lines = len(evidence.captured)
+    return f"{cycles} machine cycle{'s' if cycles != 1 else ''} on {lines} line{'s' if lines != 1 else ''}"
+
+
+def _enough(evidence: BusEvidence) -> bool:
+    return evidence.cycles["opcode_fetch"] >= 8
+
+
+def _clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
+    """Name the lines that tell most when they are added, those that hold a CPU first."""
+    wanted = ("MREQ", "M1", "CLK", "RESET", "WAIT", "BUSREQ", "RD", "WR", "IORQ", "RFSH", "HALT", "INT")
+    return tuple(name for name in wanted if name not in evidence.captured)[:4]
