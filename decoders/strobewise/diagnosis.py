@@ -32,7 +32,7 @@ class Options:
     map_file: str | None = None
     clock_hz: float | None = None
     profile: Any = None  #: profile.MachineProfile
-    roms: tuple[tuple[str, int], ...] = ()  #: (file, address)
+    roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
     probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
 
     @property
@@ -73,7 +73,7 @@ class Diagnosis:
 def examine(path: str, options: Options, progress: Callable[[int], None] | None = None) -> Examined:
     """Read one capture, rebuild its cycles and gather the evidence.
 
-    progress: called with the number of bytes read so far, now and then.
+    progress: called with the number of events read so far, now and then.
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     with open_capture(path) as capture:
@@ -86,10 +86,12 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         pipeline = Pipeline(captured, given, capture.header.timescale_fs, quiet=True)
         collector = Collector(captured, tick_s)
         pipeline.observer = collector.events
+        seen = 0
         for block in capture.blocks(channels.assignments):
             _advance(block, pipeline, collector)
+            seen += len(block.times)
             if progress is not None:
-                progress(capture.bytes_read)
+                progress(seen)
         for batch in pipeline.finish():
             collector.batch(batch)
         start, end = capture.start_time or 0, capture.end_time or 0

@@ -1,0 +1,79 @@
+"""``strobewise diagnose``: the main job."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from strobewise_cli.commands.options import (
+    add_capture,
+    add_machine_options,
+    machine_options,
+    refuse_two_standard_inputs,
+)
+from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.progress import ProgressBar
+from strobewise_cli.terminal import note, warn
+
+EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
+
+_EPILOG = """\
+examples:
+  strobewise diagnose boot.vcd                              the verdict, for people
+  strobewise diagnose boot.vcd --json boot.json             the same for scripts (- is standard output)
+  strobewise diagnose clips.vcd --map M1=CH0 --map MREQ=CH1 channels without names
+  strobewise diagnose boot.vcd --machine bench.toml         with what is known of the machine
+  strobewise diagnose first.vcd second.vcd                  several captures of one machine, one verdict
+
+exit status: 0 no fault found, 1 fault found, 3 the capture cannot decide, 2 bad usage or unreadable capture
+"""
+
+
+def run(args: argparse.Namespace) -> int:
+    """Diagnose, print or write what was asked for, and return the exit status of the verdict."""
+    from strobewise.diagnosis import Options, diagnose
+
+    refuse_two_standard_inputs(args.captures)
+    refuse_to_overwrite(args.json, args.captures)
+    chosen = machine_options(args)
+    options = Options(
+        chosen.maps,
+        chosen.map_file,
+        chosen.clock_hz,
+        chosen.profile,
+        tuple((rom.path, rom.address, rom.content) for rom in chosen.roms),
+        chosen.probe_at,
+    )
+    with ProgressBar("reading") as bar:
+        diagnosis = diagnose(args.captures, options, bar.update)
+    for examined in diagnosis.captures:
+        for text in examined.channels.notes:
+            note(f"{text} ({examined.path})")
+        for text in examined.evidence.warnings:
+            warn(f"{text} ({examined.path})")
+    if args.json is not None:
+        from strobewise_cli.render.diagnosis_json import render
+
+        with open_output(args.json, "w") as out:
+            out.write(render(diagnosis))
+    if args.json != STANDARD_OUTPUT:
+        from strobewise_cli.render.diagnosis_text import print_diagnosis
+
+        print_diagnosis(diagnosis, sys.stdout)
+    return EXIT_STATUS[diagnosis.verdict.state]
+
+
+def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+    """Add the command to the parser."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "diagnose",
+        help="say what is wrong: verdict, suspects, evidence, next measurement",
+        description="Say what is wrong with the machine, from a capture of its bus.",
+        epilog=_EPILOG,
+    )
+    add_capture(parser, many=True)
+    parser.add_argument("--json", metavar="FILE", help="write the diagnosis as JSON (- is standard output)")
+    add_machine_options(parser)
+    parser.set_defaults(run=run)
+    return parser

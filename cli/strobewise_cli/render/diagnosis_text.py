@@ -1,0 +1,149 @@
+"""A diagnosis for a person at a terminal: the verdict first, then what to do, then why."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import IO
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
+from strobewise.bus.model import Finding, LineState
+from strobewise.diagnosis import Diagnosis
+from strobewise.rules.base import milliseconds
+from strobewise.verdict import SUSPECT_WORDS
+from strobewise_cli.terminal import one_line
+
+WIDTH = 80
+HEADLINES = {"fault": "FAULT", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}
+COLOURS = {"fault": "bold red", "cannot_decide": "bold yellow", "no_fault_found": "bold green", "warning": "yellow", "note": "dim"}
+STATE_WORDS = {"stuck_high": "stuck high", "stuck_low": "stuck low", "not_captured": "not captured"}
+
+
+def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
+    """Print the report. Colour only on a terminal, and never as the only sign of anything."""
+    console = Console(file=stream, highlight=False, soft_wrap=False, width=min(100, WIDTH) if not stream.isatty() else None)
+    verdict = diagnosis.verdict
+    _paragraph(console, HEADLINES[verdict.state], verdict.summary, COLOURS[verdict.state])
+    if verdict.suspects and verdict.state != "no_fault_found":
+        console.print()
+        console.print(Text("Suspects", "bold"))
+        for share in verdict.suspects:
+            console.print(f"  {share.confidence * 100:3.0f} %  {SUSPECT_WORDS[share.suspect]}", markup=False)
+    if verdict.next_steps:
+        console.print()
+        console.print(Text("Next", "bold"))
+        for number, step in enumerate(verdict.next_steps, 1):
+            _hanging(console, f"  {number}. ", step[0].upper() + step[1:] + ".")
+    if verdict.clip_also and verdict.state == "cannot_decide":
+        _hanging(console, "  -> ", "clip as well: " + ", ".join(_with_pin(name) for name in verdict.clip_also))
+    cautions = list(dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"))
+    for caution in cautions:
+        _hanging(console, "  !  ", caution)
+    if diagnosis.findings:
+        console.print()
+        console.print(Text("Findings", "bold"))
+        for finding in diagnosis.findings:
+            _finding(console, finding)
+    console.print()
+    _capture_lines(console, diagnosis)
+    _lines_table(console, diagnosis.lines)
+
+
+def _paragraph(console: Console, head: str, text: str, style: str) -> None:
+    wrapped = textwrap.wrap(one_line(f"{head}: {text}."), console.width - 1) or [head]
+    first = Text(wrapped[0])
+    first.stylize(style, 0, len(head))
+    console.print(first)
+    for line in wrapped[1:]:
+        console.print(line, markup=False)
+
+
+def _hanging(console: Console, lead: str, text: str) -> None:
+    lines = textwrap.wrap(one_line(text), console.width - 1 - len(lead))
+    for number, line in enumerate(lines):
+        console.print((lead if number == 0 else " " * len(lead)) + line, markup=False)
+
+
+def _finding(console: Console, finding: Finding) -> None:
+    tag = f"  [{finding.severity}] "
+    span = ""
+    if finding.first_s is not None and finding.last_s is not None and finding.last_s > finding.first_s:
+        span = f" ({milliseconds(finding.first_s)} to {milliseconds(finding.last_s)})"
+    elif finding.first_s is not None:
+        span = f" (at {milliseconds(finding.first_s)})"
+    text = f"{finding.evidence}{span}. Rule {finding.rule}."
+    lines = textwrap.wrap(one_line(text), console.width - 5)
+    head = Text(tag.rstrip(), COLOURS[finding.severity])
+    console.print(head)
+    for line in lines:
+        console.print("    " + line, markup=False)
+
+
+def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
+    console.print(Text("Capture", "bold"))
+    for examined in diagnosis.captures:
+        evidence = examined.evidence
+        rate = "" if not examined.sample_interval_s else f", sampled at {1e-6 / examined.sample_interval_s:.4g} MHz"
+        _hanging(console, "  ", f"{examined.path}: {milliseconds(evidence.duration_s)}{rate}")
+    evidence = diagnosis.evidence
+    clock = evidence.clock
+    if clock.hz:
+        source = {"CLK": "measured", "given": "given"}.get(clock.source, f"estimated from /{clock.source}")
+        samples = "" if evidence.samples_per_t is None else f", {evidence.samples_per_t:.1f} samples a T-state"
+        console.print(f"  clock {clock.hz / 1e6:.4g} MHz ({source}){samples}", markup=False)
+    counts = [f"{n} {kind.replace('_', ' ')}" for kind, n in evidence.cycles.items() if n]
+    if evidence.inferred_fetches:
+        counts.append(f"{evidence.inferred_fetches} of the fetches inferred")
+    _hanging(console, "  ", "cycles: " + (", ".join(counts) or "none"))
+    names = [one_line(use.name) for use in diagnosis.captures[0].channels.unmapped]
+    if names:
+        shown = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
+        _hanging(console, "  ", f"channels without a line: {shown}")
+
+
+def print_lines(lines: list[LineState], stream: IO[str]) -> None:
+    """Print the line survey alone."""
+    console = Console(file=stream, highlight=False, width=min(100, WIDTH) if not stream.isatty() else None)
+    _lines_table(console, lines)
+
+
+def _lines_table(console: Console, lines: list[LineState]) -> None:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    table.add_column("line")
+    table.add_column("pin", justify="right")
+    table.add_column("state")
+    table.add_column("edges", justify="right")
+    table.add_column("high", justify="right")
+    table.add_column("remark", overflow="fold")
+    for line in lines:
+        if line.state == "not_captured":
+            continue
+        pin = LINE[line.line].pin if line.line in LINE else None
+        remark = line.remark + (f"; follows {bar(line.follows)}" if line.follows else "")
+        odd = line.state in ("stuck_high", "stuck_low", "floating")
+        state = Text(STATE_WORDS.get(line.state, line.state) + (" <" if odd and line.remark else ""), "bold" if odd else "")
+        high = "" if line.high_fraction is None else f"{line.high_fraction * 100:.0f} %"
+        table.add_row(bar(line.line), "" if pin is None else str(pin), state, str(line.edges), high, Text(remark))
+    console.print(table)
+    missing = [line.line for line in lines if line.state == "not_captured"]
+    if missing:
+        _hanging(console, "not captured: ", _short_list(missing))
+
+
+def _short_list(names: list[str]) -> str:
+    """Return names with whole buses written as ranges."""
+    rest = list(names)
+    parts = []
+    for bus, text in ((ADDRESS, "A0-A15"), (DATA, "D0-D7")):
+        if set(bus) <= set(rest):
+            rest = [name for name in rest if name not in bus]
+            parts.append(text)
+    return ", ".join([bar(name) for name in rest] + parts)
+
+
+def _with_pin(name: str) -> str:
+    line = LINE.get(name)
+    return bar(name) if line is None or line.pin is None else f"{bar(name)} (pin {line.pin})"
