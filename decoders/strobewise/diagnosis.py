@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,37 +13,16 @@ from .bus.model import Finding, LineState, Verdict
 from .capture import open_capture
 from .capture.channels import ChannelMap, map_channels
 from .capture.records import Block
-from .cycles.engine import Batch
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
 from .evidence.collect import Collector
+from .evidence.parts import Part, make_parts
+from .options import Options
 from .rules import run
 from .survey import survey
 from .verdict import judge
 
 FEMTOSECOND = 1e-15
-
-
-@dataclass(frozen=True)
-class Options:
-    """What the user says about a capture and the machine that it was taken from."""
-
-    maps: tuple[str, ...] = ()  #: LINE=CHANNEL or LINE=!CHANNEL
-    map_file: str | None = None
-    clock_hz: float | None = None
-    profile: Any = None  #: profile.MachineProfile
-    roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
-    probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
-
-    @property
-    def nominal_hz(self) -> float | None:
-        """The clock that the machine should have, Hz."""
-        return self.clock_hz or getattr(self.profile, "clock_hz", None)
-
-    @property
-    def extra_lines(self) -> tuple[str, ...]:
-        """Lines of the machine's own that its profile declares."""
-        return tuple(line.name for line in getattr(self.profile, "lines", ()))
 
 
 @dataclass
@@ -86,28 +65,36 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         pipeline = Pipeline(captured, given, capture.header.timescale_fs, quiet=True)
         collector = Collector(captured, tick_s)
         pipeline.observer = collector.events
+        parts = make_parts(captured, channels, options, tick_s)
         seen = 0
         for block in capture.blocks(channels.assignments):
-            _advance(block, pipeline, collector)
+            _advance(block, pipeline, collector, parts)
             seen += len(block.times)
             if progress is not None:
                 progress(seen)
         for batch in pipeline.finish():
             collector.batch(batch)
+            for part in parts:
+                part.feed(batch)
         start, end = capture.start_time or 0, capture.end_time or 0
         evidence = collector.record(start, end)
         _fill(evidence, capture, channels, pipeline, options, tick_s)
         times, words = collector.kept()
         calibration = pipeline.calibration
+        for part in parts:
+            evidence.parts[part.name] = part.record(evidence)
         look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
         return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
 
-def _advance(block: Block, pipeline: Pipeline, collector: Collector) -> None:
+def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:
     collector.block(block)
-    batch: Batch
+    for part in parts:
+        part.block(block)
     for batch in pipeline.feed(block):
         collector.batch(batch)
+        for part in parts:
+            part.feed(batch)
 
 
 def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:

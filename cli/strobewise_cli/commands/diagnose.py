@@ -32,7 +32,8 @@ exit status: 0 no fault found, 1 fault found, 3 the capture cannot decide, 2 bad
 
 def run(args: argparse.Namespace) -> int:
     """Diagnose, print or write what was asked for, and return the exit status of the verdict."""
-    from strobewise.diagnosis import Options, diagnose
+    from strobewise.diagnosis import diagnose
+    from strobewise.options import Options
 
     refuse_two_standard_inputs(args.captures)
     refuse_to_overwrite(args.json, args.captures)

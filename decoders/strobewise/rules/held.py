@@ -13,7 +13,8 @@ from .base import Found, milliseconds, rule
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
-WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred
+WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
+WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
 GRANT_HELD_S = 0.002  #: a bus grant longer than this starves dynamic memory (2 ms for 128 rows, from memory)
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
@@ -95,7 +96,8 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     if span is None:
         return
     hz = evidence.clock.hz or 4e6
-    long_one = span.length_s * hz > WAIT_HELD_T or (span.length_s > 0.5 * evidence.duration_s and span.length_s * hz > 100)
+    ends = span.end_s < evidence.end_s or not line.asserted_last
+    long_one = span.length_s * hz > (WAIT_HELD_T if ends else WAIT_NEVER_ENDS_T)
     if long_one and _rest_after(evidence, "WAIT"):
         how = "throughout" if line.edges == 0 else f"from {milliseconds(span.start_s)}" + (" to the end" if line.asserted_last else "")
         yield Found(

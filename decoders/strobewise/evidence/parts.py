@@ -1,0 +1,43 @@
+"""Deeper evidence, one part for each kind of question; every part sees the blocks and the batches once, in order.
+
+To add a part: write a class with the four members of :class:`Part` in a file of its own and name it in PARTS. Its record is plain data
+(no numpy), lands in ``BusEvidence.parts`` under its name, and is what the rules of its family read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from ..bus.evidence import BusEvidence
+from ..capture.channels import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..options import Options
+
+
+class Part(Protocol):
+    """One kind of deeper evidence."""
+
+    name: str
+
+    def block(self, block: Block) -> None:
+        """Take a block of the raw capture."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a settled batch of requests and machine cycles."""
+
+    def record(self, evidence: BusEvidence) -> Any:
+        """Return what was found, as plain data; evidence is complete but for the parts."""
+
+
+#: Makers of parts: each returns None when the capture does not hold the lines that its part needs.
+#: Arguments: captured lines, channel map, options, seconds a tick.
+Maker = Callable[[frozenset[str], ChannelMap, Options, float], "Part | None"]
+PARTS: tuple[Maker, ...] = ()
+
+
+def make_parts(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> list[Part]:
+    """Return the parts that this capture can feed."""
+    made = [maker(captured, channels, options, tick_s) for maker in PARTS]
+    return [part for part in made if part is not None]
