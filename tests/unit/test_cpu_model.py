@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from strobewise.cpu import Z80
+from strobewise.cpu import RESPONSES, Z80
 
 T_STATES = {"fetch": 4, "read": 3, "write": 3, "io_read": 4, "io_write": 4, "acknowledge": 6}
 
@@ -96,6 +96,25 @@ def test_interrupt_mode_2_takes_19_t_states():
         ("read", 0x40FF, 0x78, 3), ("read", 0x4100, 0x56, 3),
     ]  # fmt: skip
     assert (cpu.pc, cpu.wz) == (0x5678, 0x5678)
+
+
+KINDS = {"fetch": "opcode_fetch", "acknowledge": "interrupt_acknowledge", "read": "memory_read", "write": "memory_write"}
+
+
+@pytest.mark.parametrize(
+    ("response", "state", "t_states"),
+    [
+        ("halt", {"halted": True}, 4),
+        ("nmi_response", {"nmi_pending": True}, 11),
+        ("interrupt_mode_1", {"interrupt_line": True, "iff1": True, "im": 1}, 13),
+        ("interrupt_mode_2", {"interrupt_line": True, "iff1": True, "im": 2}, 19),
+    ],
+)
+def test_responses_of_the_table_are_the_model_s_and_as_long_as_the_manual_says(response, state, t_states):
+    cpu, bus = make(**state)
+    cpu.step(bus)
+    assert tuple((KINDS[kind], t) for kind, _, _, t in bus.take()) == RESPONSES[response]
+    assert sum(t for _, t in RESPONSES[response]) == t_states
 
 
 def test_interrupt_mode_0_with_restart_takes_13_t_states():

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from .disassembly import Instruction, InstructionDecoder, disassemble, expected_cycles, find_operation
 from .model import Z80, Bus
-from .opcodes import Operation, operations
+from .opcodes import RESPONSES, Operation, operations
 
 __all__ = [
+    "RESPONSES",
     "Z80",
     "Bus",
     "Instruction",

@@ -88,7 +88,7 @@ class Z80:
 
     def restore(self, state: tuple[Any, ...]) -> None:
         """Go back to a state from `save`."""
-        for name, value in zip(STATE, state):  # noqa: B905 (strict= is newer than 3.9)
+        for name, value in zip(STATE, state):
             setattr(self, name, value)
 
     @property

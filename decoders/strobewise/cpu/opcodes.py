@@ -178,6 +178,18 @@ KINDS = {"r": "memory_read", "w": "memory_write", "i": "io_read", "o": "io_write
 Cycle = tuple[str, int]  #: (kind of machine cycle, T-states)
 Cycles = tuple[Cycle, ...]
 
+#: Machine cycles of what stands in the place of an instruction. UM0080, interrupt response and timing figures; in IM 0
+#: the acknowledge (6 T-states) takes the place of the first opcode fetch of the instruction that the device gives.
+RESPONSES: dict[str, Cycles] = {
+    "halt": (("opcode_fetch", 4),),
+    "nmi_response": (("opcode_fetch", 5), ("memory_write", 3), ("memory_write", 3)),
+    "interrupt_mode_1": (("interrupt_acknowledge", 7), ("memory_write", 3), ("memory_write", 3)),
+    "interrupt_mode_2": (
+        ("interrupt_acknowledge", 7),
+        ("memory_write", 3), ("memory_write", 3), ("memory_read", 3), ("memory_read", 3),
+    ),
+}  # fmt: skip
+
 
 class Operation(NamedTuple):
     """What one opcode, with its prefixes, does on the bus."""
