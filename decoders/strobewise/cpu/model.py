@@ -68,7 +68,9 @@ class Z80:
 
     def __init__(self, cmos: bool = False) -> None:
         """Make a CPU as it stands after reset. `cmos`: OUT (C),0 puts out FFh, and LD A,I has no interrupt quirk."""
-        self.a = self.f = 0xFF  # at power-on AF and SP read FFFFh (common practice, from memory)
+        # At power-on AF and SP often read FFFFh (common practice, from memory); nothing is sure of any register that
+        # `reset` does not name, so whoever foretells a real machine must take them as unknown until the program sets them.
+        self.a = self.f = 0xFF
         self.b = self.c = self.d = self.e = self.h = self.l = 0
         self.a_ = self.f_ = self.b_ = self.c_ = self.d_ = self.e_ = self.h_ = self.l_ = 0
         self.ix = self.iy = self.wz = self.q = self.hold = 0
