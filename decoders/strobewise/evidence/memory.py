@@ -1,0 +1,389 @@
+"""What memory gave back: reads against earlier writes, reads against ROM images, and a map of the 64 K address space.
+
+All per batch with arrays: accesses sorted by address, so that each read stands behind the access to the same address before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from bitarray import bitarray
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import ADDRESS, BIT, DATA
+from ..bus.model import KIND_INDEX
+from ..capture.channels import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..options import Options
+
+PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
+PAGES = 1 << (16 - PAGE_BITS)
+SAMPLES_KEPT = 4096  #: mismatches kept one by one, for the hypotheses about address lines
+
+_FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
+_IO_READ, _IO_WRITE = KIND_INDEX["io_read"], KIND_INDEX["io_write"]
+_BITS = np.arange(8, dtype=np.uint8)
+
+Counts = npt.NDArray[np.int64]
+
+
+@dataclass
+class Levels:
+    """Which levels the data lines ever showed in one kind of transfer."""
+
+    transfers: int = 0
+    ever_high: int = 0  #: bit i set when D<i> was high in one of them
+    always_high: int = 0xFF  #: bit i set when D<i> was high in all of them
+
+    def add(self, data: npt.NDArray[np.uint8]) -> None:
+        """Count in more transfers."""
+        if len(data):
+            self.transfers += len(data)
+            self.ever_high |= int(np.bitwise_or.reduce(data))
+            self.always_high &= int(np.bitwise_and.reduce(data))
+
+    def constant(self, bit: int) -> int | None:
+        """Return the level that a line kept in all transfers, None when it moved or nothing was transferred."""
+        if not self.transfers:
+            return None
+        if not self.ever_high >> bit & 1:
+            return 0
+        return 1 if self.always_high >> bit & 1 else None
+
+
+@dataclass
+class ReadBack:
+    """Reads compared with the last write to the same address, for one stretch of memory."""
+
+    start: int
+    end: int  #: inclusive
+    compared: int = 0
+    wrong: int = 0
+    #: for each data bit: compared with 0 written, of those read as 1, compared with 1 written, of those read as 0
+    bits: list[tuple[int, int, int, int]] = field(default_factory=list)
+    kept_old: int = 0  #: wrong reads that gave what had stood there before the write
+    read_ff: int = 0  #: wrong reads that gave FFh
+    first_s: float | None = None
+    last_s: float | None = None
+
+
+@dataclass
+class Mismatch:
+    """One read that did not give what was expected."""
+
+    time_s: float
+    address: int
+    expected: int
+    got: int
+    age_s: float | None = None  #: time since the write
+
+
+@dataclass
+class RomCheck:
+    """Reads from one ROM compared with what it should contain."""
+
+    name: str
+    start: int
+    end: int
+    compared: int = 0
+    wrong: int = 0
+    wrong_addresses: int = 0
+    addresses: int = 0
+    flipped_to_1: list[int] = field(default_factory=lambda: [0] * 8)  #: wrong reads by bit: should be 0, read 1
+    flipped_to_0: list[int] = field(default_factory=lambda: [0] * 8)
+    zeros: list[int] = field(default_factory=lambda: [0] * 8)  #: compared reads by bit whose right level is 0
+    ones: list[int] = field(default_factory=lambda: [0] * 8)
+    line_explains: dict[str, int] = field(default_factory=dict)  #: wrong reads that this address or data fault would give
+    constant_ff: int = 0
+    first_s: float | None = None
+    last_s: float | None = None
+
+
+@dataclass
+class MemoryRecord:
+    """The memory part of the evidence. Maps are bitarrays of 65536 bits, bit a for address a."""
+
+    fetched: bitarray
+    read: bitarray
+    written: bitarray
+    mismatched: bitarray
+    reads_rom: Levels  #: reads from pages that were never written
+    reads_ram: Levels
+    reads_io: Levels
+    writes: Levels
+    pages: list[ReadBack]  #: pages with a comparison
+    mismatches: list[Mismatch]
+    reads: int
+    reads_ff: int
+    reads_00: int
+    fetches_at_38: int
+    fetches: int
+    mirror: dict[int, int]  #: address bit -> wrong reads that gave what stands at the address with that bit flipped
+    mirror_chance: dict[int, int]  #: address bit -> samples for which that address's content was known
+    roms: list[RomCheck]
+    last_write_s: float | None = None
+
+
+class MemoryPart:
+    """Collects :class:`MemoryRecord`."""
+
+    name = "memory"
+
+    def __init__(self, options: Options, tick_s: float, has_rom_disable: bool) -> None:
+        self._tick_s = tick_s
+        self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
+        self._content = np.full(65536, -1, np.int16)
+        self._was_write = np.zeros(65536, np.bool_)
+        self._before = np.full(65536, -1, np.int16)  # what stood there before the last write
+        self._written_at = np.zeros(65536, np.int64)
+        self._fetched, self._read, self._written, self._mismatched = (np.zeros(65536, np.bool_) for _ in range(4))
+        self._counts = np.zeros((PAGES, 8, 4), np.int64)
+        self._compared, self._wrong, self._kept_old, self._read_ff = (np.zeros(PAGES, np.int64) for _ in range(4))
+        self._first, self._last = np.full(PAGES, -1, np.int64), np.full(PAGES, -1, np.int64)
+        self._page_or = np.zeros(PAGES, np.uint8)
+        self._page_and = np.full(PAGES, 0xFF, np.uint8)
+        self._page_reads = np.zeros(PAGES, np.int64)
+        self._io, self._writes = Levels(), Levels()
+        self._samples: list[Mismatch] = []
+        self._reads = self._ff = self._zero = self._at_38 = self._fetches = 0
+        self._roms = [_RomPart(name, address, content) for name, address, content in _images(options)]
+
+    def block(self, block: Block) -> None:
+        """Ignore the raw levels."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch of cycles."""
+        cycles = batch.cycles
+        known = (cycles.data >= 0) & (cycles.address >= 0)
+        kind = cycles.kind
+        io = known & ((kind == _IO_READ) | (kind == _IO_WRITE))
+        if io.any():
+            self._io.add(cycles.data[io & (kind == _IO_READ)].astype(np.uint8))
+        memory = np.flatnonzero(known & ((kind == _FETCH) | (kind == _READ) | (kind == _WRITE)))
+        if not len(memory):
+            return
+        address = cycles.address[memory].astype(np.uint16)
+        data = cycles.data[memory].astype(np.uint8)
+        write = kind[memory] == _WRITE
+        fetch = kind[memory] == _FETCH
+        time = cycles.start[memory]
+        self._writes.add(data[write])
+        reads = data[~write]
+        self._reads += len(reads)
+        self._ff += int(np.count_nonzero(reads == 0xFF))
+        self._zero += int(np.count_nonzero(reads == 0))
+        self._fetches += int(np.count_nonzero(fetch))
+        self._at_38 += int(np.count_nonzero(fetch & (address == 0x38)))
+        self._fetched[address[fetch]] = True
+        self._read[address[~write]] = True
+        self._written[address[write]] = True
+        if self._roms:
+            own = ~write & ~self._switched_off(batch, memory)
+            for rom in self._roms:
+                rom.feed(address[own], data[own], time[own])
+        order = np.argsort(address, kind="stable")
+        self._compare(address[order], data[order], write[order], time[order])
+
+    def _switched_off(self, batch: Batch, rows: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+        """Say for which cycles an expansion device had switched the host's ROM off."""
+        if self._rom_disable is None:
+            return np.zeros(len(rows), np.bool_)
+        owner = batch.request_of_cycle[rows]
+        return batch.requests.control[owner] & self._rom_disable != 0
+
+    def _compare(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: npt.NDArray[np.bool_], time: Counts) -> None:
+        """Compare each access with the one before it at the same address; the arrays are sorted by address, then time."""
+        first = np.empty(len(address), np.bool_)
+        first[0] = True
+        np.not_equal(address[1:], address[:-1], out=first[1:])
+        last = np.roll(first, -1)
+        last[-1] = True
+        expected = np.empty(len(address), np.int16)
+        expected[1:] = data[:-1]
+        expected[first] = self._content[address[first]]
+        written = np.empty(len(address), np.bool_)
+        written[1:] = write[:-1]
+        written[first] = self._was_write[address[first]]
+        since = np.empty(len(address), np.int64)
+        since[1:] = time[:-1]
+        since[first] = self._written_at[address[first]]
+        self._pages(address, data, write)
+        check = ~write & written & (expected >= 0)
+        if check.any():
+            self._count(address[check], data[check], expected[check].astype(np.uint8), time[check], since[check])
+        # What stood at an address before its last write: the access before that write, in this batch or an earlier one.
+        ends = np.flatnonzero(last)
+        writes = np.flatnonzero(write)
+        self._before[address[writes]] = expected[writes]
+        self._content[address[ends]] = data[ends]
+        self._was_write[address[ends]] = write[ends]
+        self._written_at[address[ends]] = time[ends]
+
+    def _pages(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: npt.NDArray[np.bool_]) -> None:
+        page = (address[~write] >> PAGE_BITS).astype(np.intp)
+        values = data[~write]
+        if not len(page):
+            return
+        starts = np.flatnonzero(np.r_[True, page[1:] != page[:-1]])
+        where = page[starts]
+        self._page_or[where] |= np.bitwise_or.reduceat(values, starts)
+        self._page_and[where] &= np.bitwise_and.reduceat(values, starts)
+        self._page_reads += np.bincount(page, minlength=PAGES)
+
+    def _count(
+        self, address: npt.NDArray[np.uint16], got: npt.NDArray[np.uint8], expected: npt.NDArray[np.uint8], time: Counts, since: Counts
+    ) -> None:
+        page = (address >> PAGE_BITS).astype(np.intp)
+        self._compared += np.bincount(page, minlength=PAGES)
+        wrong = got != expected
+        for bit in range(8):
+            level = expected >> np.uint8(bit) & 1
+            flipped = (got ^ expected) >> np.uint8(bit) & 1
+            key = page * 4 + level * 2 + flipped
+            counts = np.bincount(key, minlength=PAGES * 4).reshape(PAGES, 2, 2)
+            self._counts[:, bit, 0::2] += counts.sum(axis=2)
+            self._counts[:, bit, 1::2] += counts[:, :, 1]
+        if not wrong.any():
+            return
+        at = np.flatnonzero(wrong)
+        pages = page[at]
+        self._wrong += np.bincount(pages, minlength=PAGES)
+        self._kept_old += np.bincount(pages[got[at] == self._before[address[at]]], minlength=PAGES)
+        self._read_ff += np.bincount(pages[got[at] == 0xFF], minlength=PAGES)
+        self._mismatched[address[at]] = True
+        for k in at[: max(0, SAMPLES_KEPT - len(self._samples))].tolist():
+            age = (int(time[k]) - int(since[k])) * self._tick_s
+            self._samples.append(Mismatch(int(time[k]) * self._tick_s, int(address[k]), int(expected[k]), int(got[k]), age))
+        times = time[at]
+        for which in np.unique(pages).tolist():
+            own = times[pages == which]
+            low, high = int(own.min()), int(own.max())
+            self._first[which] = low if self._first[which] < 0 else min(low, int(self._first[which]))
+            self._last[which] = max(high, int(self._last[which]))
+
+    def record(self, evidence: BusEvidence) -> MemoryRecord:
+        """Return the record."""
+        written_pages = self._written.reshape(PAGES, -1).any(axis=1)
+        rom, ram = Levels(), Levels()
+        for page in np.flatnonzero(self._page_reads).tolist():
+            levels = ram if written_pages[page] else rom
+            levels.transfers += int(self._page_reads[page])
+            levels.ever_high |= int(self._page_or[page])
+            levels.always_high &= int(self._page_and[page])
+        mirror, chance = self._mirrors()
+        maps = [bitarray(), bitarray(), bitarray(), bitarray()]
+        for target, source in zip(maps, (self._fetched, self._read, self._written, self._mismatched), strict=True):
+            target.pack(source.tobytes())
+        return MemoryRecord(
+            *maps, rom, ram, self._io, self._writes, [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
+            self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
+            [rom_part.record(self._tick_s) for rom_part in self._roms],
+        )  # fmt: skip
+
+    def _page(self, page: int) -> ReadBack:
+        start = page << PAGE_BITS
+        seen = self._first[page] >= 0
+        return ReadBack(
+            start,
+            start + (1 << PAGE_BITS) - 1,
+            int(self._compared[page]),
+            int(self._wrong[page]),
+            [tuple(int(v) for v in row) for row in self._counts[page]],  # type: ignore[misc]
+            int(self._kept_old[page]),
+            int(self._read_ff[page]),
+            float(self._first[page] * self._tick_s) if seen else None,
+            float(self._last[page] * self._tick_s) if seen else None,
+        )
+
+    def _mirrors(self) -> tuple[dict[int, int], dict[int, int]]:
+        """Count, for each address bit, the wrong reads that gave the content of the address with that bit flipped."""
+        hits, chances = {}, {}
+        if self._samples:
+            address = np.array([m.address for m in self._samples])
+            got = np.array([m.got for m in self._samples])
+            expected = np.array([m.expected for m in self._samples])
+            for bit in range(16):
+                other = self._content[address ^ (1 << bit)]
+                known = (other >= 0) & (other != expected)
+                chances[bit] = int(np.count_nonzero(known))
+                hits[bit] = int(np.count_nonzero(known & (other == got)))
+        return hits, chances
+
+
+class _RomPart:
+    """Compares reads of one image."""
+
+    def __init__(self, name: str, start: int, content: bytes) -> None:
+        self._name, self._start = name, start
+        self._image = np.frombuffer(content, np.uint8)
+        self._end = start + len(content) - 1
+        self._compared = self._wrong = self._ff = 0
+        self._to_1, self._to_0, self._ones = (np.zeros(8, np.int64) for _ in range(3))
+        self._seen, self._bad = np.zeros(len(content), np.bool_), np.zeros(len(content), np.bool_)
+        self._explained: dict[str, int] = {}
+        self._span: list[int] = []
+
+    def feed(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], time: Counts) -> None:
+        inside = (address >= self._start) & (address <= self._end)
+        if not inside.any():
+            return
+        offset, got, when = address[inside].astype(np.intp) - self._start, data[inside], time[inside]
+        right = self._image[offset]
+        self._compared += len(got)
+        self._seen[offset] = True
+        self._ones += (right[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
+        wrong = np.flatnonzero(got != right)
+        if not len(wrong):
+            return
+        offset, got, right, when = offset[wrong], got[wrong], right[wrong], when[wrong]
+        self._wrong += len(wrong)
+        self._bad[offset] = True
+        self._ff += int(np.count_nonzero(got == 0xFF))
+        self._to_1 += ((got & ~right)[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
+        self._to_0 += ((right & ~got)[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
+        self._span = [self._span[0] if self._span else int(when[0]), int(when[-1])]
+        self._explain(offset, got)
+
+    def _explain(self, offset: npt.NDArray[np.intp], got: npt.NDArray[np.uint8]) -> None:
+        """Count the wrong reads that a single open, stuck or swapped address line, or two swapped data lines, would give."""
+        size = len(self._image)
+        bits = max(1, size - 1).bit_length()
+        for bit in range(bits):
+            for level, other in ((0, offset & ~(1 << bit)), (1, offset | 1 << bit)):
+                self._add(f"A{bit}={level}", other, got, size)
+            for second in range(bit + 1, bits):
+                low, high = offset >> bit & 1, offset >> second & 1
+                self._add(f"A{bit}<>A{second}", offset ^ ((low ^ high) << bit) ^ ((low ^ high) << second), got, size)
+
+    def _add(self, name: str, other: npt.NDArray[np.intp], got: npt.NDArray[np.uint8], size: int) -> None:
+        fits = other < size
+        hits = int(np.count_nonzero(self._image[other[fits]] == got[fits]))
+        if hits:
+            self._explained[name] = self._explained.get(name, 0) + hits
+
+    def record(self, tick_s: float) -> RomCheck:
+        ones = self._ones.tolist()
+        return RomCheck(
+            self._name, self._start, self._end, self._compared, self._wrong, int(self._bad.sum()), int(self._seen.sum()),
+            self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained, self._ff,
+            self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
+        )  # fmt: skip
+
+
+def _images(options: Options) -> list[tuple[str, int, bytes]]:
+    """Return (name, start, content) of the ROMs that the user named, then of those that the profile brings."""
+    images = list(options.roms)
+    for region in getattr(options.profile, "memory", ()):
+        content = getattr(region, "content", None)
+        if region.kind == "rom" and content and not any(start == region.start for _, start, _ in images):
+            images.append((str(region.file), region.start, content[: region.end - region.start + 1]))
+    return images
+
+
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+    """Return the part when address and data bus were captured."""
+    return MemoryPart(options, tick_s, "ROMDIS" in captured) if captured.issuperset(ADDRESS) and captured.issuperset(DATA) else None

@@ -1,0 +1,275 @@
+"""Rules for what memory gave back: runaways on an empty bus, dead RAM bits, missing and mirrored banks, ROM contents.
+
+They read ``evidence.parts["memory"]`` (strobewise.evidence.memory.MemoryRecord). The pictures are common practice (no published source);
+FFh being RST 38h and 00h being NOP are UM0080's instruction table.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Iterator, List, Optional, Tuple
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import ADDRESS, DATA
+from .base import CAUTION_SOLDER, Found, milliseconds, rule
+
+FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
+RUNAWAY_READS = 50
+RUNAWAY_SHARE = 0.97
+ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
+DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
+CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
+CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
+BANK = 0x4000
+
+
+def _memory(evidence: BusEvidence) -> Any:
+    return evidence.parts.get("memory")
+
+
+def _region(evidence: BusEvidence, start: int, end: int) -> str:
+    """Name a stretch of memory, with the profile's words where there are any."""
+    for region in getattr(evidence.profile, "memory", ()):
+        if region.start <= start and end <= region.end:
+            return f"{region.kind.upper()} {region.start:#06x}-{region.end:#06x}"
+    return f"{start:#06x}-{end:#06x}"
+
+
+def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
+    """Name the chip of an address (and data bit) when the profile knows it."""
+    for region in getattr(evidence.profile, "memory", ()):
+        if region.start <= address <= region.end and region.chips:
+            if len(region.chips) == 1:
+                return f" (chip {region.chips[0]})"
+            if bit is not None and len(region.chips) == 8:
+                return f" (chip {region.chips[bit]})"
+    return ""
+
+
+@rule(
+    "reads-all-ff", "runaway on FFh", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
+    suspects=(("rom", 0.5), ("glue", 0.25), ("connection", 0.15), ("data_bus", 0.1)),
+    looks_for="nearly every read gives FFh (RST 38h): fetches of 0038h again and again, stack writes marching downwards",
+    causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
+    next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
+    source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or memory.reads < RUNAWAY_READS or memory.reads_ff < RUNAWAY_SHARE * memory.reads:
+        return
+    yield Found(
+        f"{memory.reads_ff} of {memory.reads} reads gave FFh (RST 38h), {memory.fetches_at_38} fetches of 0x0038: nothing answers, "
+        "the CPU runs away",
+        (), memory.reads_ff, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+    )  # fmt: skip
+
+
+@rule(
+    "reads-all-00", "walk through memory on 00h", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
+    suspects=(("data_bus", 0.4), ("rom", 0.3), ("glue", 0.2), ("connection", 0.1)),
+    looks_for="nearly every read gives 00h (NOP): fetches walk straight up through memory",
+    causes="the data bus is held low, or the ROM's outputs are; when the bus was forced to 00h on purpose (free run) this is the sign that "
+    "the CPU works: all its strobes and address lines move",
+    next_step="if the bus was not forced on purpose: measure each data line against ground with the power off, then the ROM's outputs",
+    source="common practice; 00h is NOP, UM0080", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or memory.reads < RUNAWAY_READS or memory.reads_00 < RUNAWAY_SHARE * memory.reads:
+        return
+    yield Found(
+        f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory", (), memory.reads_00,
+        evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+    )  # fmt: skip
+
+
+def runs_away(memory: Any) -> bool:
+    """Say whether the reads are one of the two runaways, so that nothing else can be learned from them."""
+    return memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads
+
+
+@rule(
+    "data-line-stuck", "a data line that never moves", "fault", needs=FULL_BUS, judges=DATA,
+    suspects=(("data_bus", 0.55), ("connection", 0.2), ("probe_or_capture", 0.15), ("rom", 0.1)),
+    looks_for="one data line at the same level in every read from ROM, RAM and I/O",
+    causes="a line shorted to ground or supply, a chip on the bus whose output is stuck, a lead that is off",
+    next_step="power off and measure the line against ground, +5 V and its neighbours; then take the chips on the bus out one by one where "
+    "they are socketed",
+    source="common practice",
+)  # fmt: skip
+def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or runs_away(memory):
+        return
+    addresses = int((memory.fetched | memory.read).count())
+    for bit in range(8):
+        levels = {name: record.constant(bit) for name, record in _readings(memory)}
+        stuck = set(levels.values())
+        if len(stuck) != 1 or None in stuck or addresses < CONSTANT_ADDRESSES:
+            continue
+        level = "high" if stuck.pop() else "low"
+        reads = sum(record.transfers for _, record in _readings(memory))
+        wrote = memory.writes.constant(bit)
+        same = wrote is not None and memory.writes.transfers >= 16
+        also = "and in all writes too" if same else "while writes show it moving"
+        yield Found(
+            f"D{bit} {level} in all {reads} reads ({', '.join(levels)}) from {addresses} different addresses, {also}", (f"D{bit}",), reads,
+            evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+        )  # fmt: skip
+
+
+def _readings(memory: Any) -> List[Tuple[str, Any]]:
+    kinds = (("memory never written", memory.reads_rom), ("RAM", memory.reads_ram), ("I/O", memory.reads_io))
+    return [(name, record) for name, record in kinds if record.transfers >= (8 if name != "I/O" else 3)]
+
+
+@rule(
+    "ram-bit-dead", "one bit of RAM does not hold", "fault", needs=FULL_BUS, judges=DATA,
+    suspects=(("ram", 0.74), ("connection", 0.16), ("data_bus", 0.1)),
+    looks_for="reads that differ from the last write to the same address in one and the same bit, throughout a region",
+    causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
+    next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
+    source="common practice", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or runs_away(memory):
+        return
+    for bit in range(8):
+        bad = [page for page in memory.pages if _bit_is_dead(page, bit)]
+        if not bad:
+            continue
+        good = [page for page in memory.pages if page not in bad and page.bits[bit][0] + page.bits[bit][2] >= 8]
+        zeros, up, ones, down = (sum(page.bits[bit][k] for page in bad) for k in range(4))
+        start, end = bad[0].start, bad[-1].end
+        what = f"read low {down} of {ones} times after a 1 was written" if down >= up else f"read high {up} of {zeros} times after a 0 was written"
+        where = _region(evidence, start, end)
+        elsewhere = f", right in {len(good)} other page{'s' if len(good) != 1 else ''}" if good else ""
+        if start // BANK == end // BANK:
+            bank = f", in the 16 KB bank at {start // BANK * BANK:#06x}"
+        else:
+            bank = ""
+        moves = memory.reads_rom.constant(bit) is None and memory.reads_rom.transfers >= 32
+        yield Found(
+            f"D{bit} in {where}{_chip(evidence, start, bit)} {what}{bank}{elsewhere}"
+            + (f"; D{bit} moves in reads from elsewhere, so the line is good" if moves else ""),
+            (f"D{bit}",), up + down, min((p.first_s for p in bad if p.first_s is not None), default=None),
+            max((p.last_s for p in bad if p.last_s is not None), default=None),
+            suspects=None if moves else (("ram", 0.45), ("data_bus", 0.35), ("connection", 0.2)),
+            confidence=0.92 if up + down >= 8 else 0.8,
+        )  # fmt: skip
+
+
+def _bit_is_dead(page: Any, bit: int) -> bool:
+    zeros, up, ones, down = page.bits[bit]
+    stuck_low = ones >= ENOUGH_OF_A_LEVEL and down >= DEAD_SHARE * ones and up <= CLEAN_SHARE * max(zeros, 1)
+    stuck_high = zeros >= ENOUGH_OF_A_LEVEL and up >= DEAD_SHARE * zeros and down <= CLEAN_SHARE * max(ones, 1)
+    if not (stuck_low or stuck_high):
+        return False
+    others = [row for k, row in enumerate(page.bits) if k != bit]
+    return all(row[1] + row[3] <= CLEAN_SHARE * max(1, row[0] + row[2]) for row in others)
+
+
+@rule(
+    "ram-bank-missing", "a stretch of RAM does not hold what is written", "fault", needs=FULL_BUS, judges=("RAM",),
+    suspects=(("ram", 0.45), ("glue", 0.4), ("connection", 0.15)),
+    looks_for="reads that give FFh, or the content of another address, where something else was written",
+    causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
+    next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
+    source="common practice", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or runs_away(memory):
+        return
+    spoilt = [page for page in memory.pages if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
+    groups: dict = {}
+    for page in spoilt:
+        groups.setdefault(page.start // BANK, []).append(page)
+    for bank, pages in sorted(groups.items()):
+        wrong = sum(p.wrong for p in pages)
+        compared = sum(p.compared for p in pages)
+        if wrong < 12:
+            continue
+        where = _region(evidence, pages[0].start, pages[-1].end)
+        first = min(p.first_s for p in pages)
+        last = max(p.last_s for p in pages)
+        if sum(p.read_ff for p in pages) >= DEAD_SHARE * wrong:
+            yield Found(
+                f"{where} gave FFh in {wrong} of {compared} reads after something else was written: no memory answers in the bank at {bank * BANK:#06x}",
+                (), wrong, first, last, confidence=0.85,
+            )  # fmt: skip
+        elif (bit := _mirror(memory)) is not None:
+            yield Found(
+                f"{where} gave what stands at the address with A{bit} the other way in {memory.mirror[bit]} of {memory.mirror_chance[bit]} wrong "
+                f"reads: A{bit} does not reach the memory there",
+                (f"A{bit}",), wrong, first, last, suspects=(("glue", 0.4), ("connection", 0.35), ("address_bus", 0.25)), confidence=0.85,
+            )  # fmt: skip
+
+
+def _mirror(memory: Any) -> Optional[int]:
+    best = max(memory.mirror, key=lambda bit: memory.mirror[bit], default=None)
+    if best is None or memory.mirror_chance[best] < 8 or memory.mirror[best] < DEAD_SHARE * memory.mirror_chance[best]:
+        return None
+    return int(best)
+
+
+@rule(
+    "rom-content", "ROM reads differ from the image", "fault", needs=FULL_BUS, judges=("ROM", *DATA, *ADDRESS),
+    suspects=(("rom", 0.6), ("connection", 0.25), ("glue", 0.15)),
+    looks_for="reads from a ROM that differ from the image given with --rom or in the profile",
+    causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
+    next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
+    source="common practice", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def rom_content(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or runs_away(memory):
+        return
+    for rom in memory.roms:
+        if rom.wrong < 2 or rom.compared < 8:
+            continue
+        yield _judge_rom(evidence, memory, rom)
+
+
+def _judge_rom(evidence: BusEvidence, memory: Any, rom: Any) -> Found:
+    share = f"{rom.wrong} of {rom.compared} reads of {rom.name} at {rom.start:#06x} differ"
+    lanes = [
+        (bit, level)
+        for bit in range(8)
+        for level, flips, chances in ((1, rom.flipped_to_1[bit], rom.zeros[bit]), (0, rom.flipped_to_0[bit], rom.ones[bit]))
+        if chances >= 8 and flips >= DEAD_SHARE * chances
+    ]
+    spoilt = [bit for bit in range(8) if rom.flipped_to_1[bit] + rom.flipped_to_0[bit]]
+    if lanes and {bit for bit, _ in lanes} == set(spoilt) and len(lanes) <= 2:
+        text = " and ".join(f"D{bit} always {'high' if level else 'low'}" for bit, level in lanes)
+        bit = lanes[0][0]
+        ram_moves = memory.reads_ram.transfers >= 16 and all(memory.reads_ram.constant(b) is None for b, _ in lanes)
+        suspects = (("rom", 0.6), ("connection", 0.3)) if ram_moves else (("data_bus", 0.45), ("rom", 0.25), ("connection", 0.2))
+        tail = ", yet it moves in reads from RAM" if ram_moves else ""
+        return Found(f"{share}: {text}{tail}{_chip(evidence, rom.start, bit)}", tuple(f"D{b}" for b, _ in lanes), rom.wrong,
+                     rom.first_s, rom.last_s, suspects=suspects, confidence=0.9)  # fmt: skip
+    best = max(rom.line_explains, key=lambda name: rom.line_explains[name], default=None)
+    if best is not None and rom.wrong >= 8 and rom.line_explains[best] >= 0.95 * rom.wrong and rom.wrong_addresses >= 4:
+        return Found(f"{share}: {_address_words(best)} explains {rom.line_explains[best]} of them", _address_lines(best), rom.wrong,
+                     rom.first_s, rom.last_s, suspects=(("connection", 0.45), ("address_bus", 0.35), ("rom", 0.2)), confidence=0.85)  # fmt: skip
+    if rom.wrong_addresses <= max(3, rom.addresses // 50) and len(spoilt) <= 2:
+        return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: bits that "
+                     f"have flipped{_chip(evidence, rom.start, None)}", tuple(f"D{b}" for b in spoilt), rom.wrong, rom.first_s, rom.last_s,
+                     suspects=(("rom", 0.8), ("connection", 0.1)), confidence=0.9)  # fmt: skip
+    if rom.wrong_addresses > 0.3 * rom.addresses:
+        text = f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses: another version of this ROM, or another memory answers there"
+        return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=0.7)
+    return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, first at {milliseconds(rom.first_s)}", (), rom.wrong,
+                 rom.first_s, rom.last_s, severity="warning", confidence=0.6)  # fmt: skip
+
+
+def _address_words(name: str) -> str:
+    if "<>" in name:
+        return f"{name.replace('<>', ' and ')} swapped at the chip"
+    line, level = name.split("=")
+    return f"{line} stuck {'high' if level == '1' else 'low'} at the chip"
+
+
+def _address_lines(name: str) -> Tuple[str, ...]:
+    return tuple(name.split("<>")) if "<>" in name else (name.split("=")[0],)
