@@ -1,8 +1,7 @@
 """Findings to verdict: which parts are suspect, how sure, in one sentence, and what to measure or clip next.
 
-Confidences: a finding's confidence (that the line behaves as said) times the share of each suspect, joined over the findings as
-independent hints and held below CONFIDENCE_CAP unless findings of different kinds agree. The shares are calibrated on simulated faults
-(benchmarks/fault_matrix.py prints the table).
+Confidences: a finding's confidence (that the line behaves as said) times the share of each suspect, joined over the findings and held
+below CONFIDENCE_CAP. The shares are calibrated on simulated faults (benchmarks/fault_matrix.py prints the table).
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from .bus.evidence import BusEvidence
 from .bus.model import Finding, SuspectShare, Verdict
 
 CONFIDENCE_CAP = 0.95
+LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name
 SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
@@ -42,7 +42,7 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
         return Verdict("cannot_decide", suspects, "Cannot decide: " + doubts[0].evidence, _steps(doubts + warnings), _clip_also(evidence))
     if not _enough(evidence):
         text = "Cannot decide: the capture shows too little of the CPU at work"
-        return Verdict("cannot_decide", (SuspectShare("probe_or_capture", 0.3),), text, _steps(warnings), _clip_also(evidence) or ("MREQ", "M1"))
+        return Verdict("cannot_decide", (SuspectShare("probe_or_capture", 0.3),), text, _steps(warnings), _clip_also(evidence))
     if warnings:
         suspects = rank(warnings, [])
         text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
@@ -57,14 +57,43 @@ def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
 
 
 def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[SuspectShare, ...]:
-    """Join the findings' suspects, most likely first."""
-    doubt: Dict[str, float] = {}
-    for finding in [*primary, *secondary]:
-        weight = WEIGHT[finding.severity] if finding in primary else 0.3 * WEIGHT[finding.severity]
-        for name, share in finding.suspects:
-            doubt[name] = doubt.get(name, 1.0) * (1.0 - min(1.0, share * finding.confidence * weight))
-    ranked = sorted(((name, min(CONFIDENCE_CAP, 1.0 - rest)) for name, rest in doubt.items()), key=lambda item: -item[1])
+    """Join the findings' suspects, most likely first.
+
+    Findings that share a line speak of one fault: their shares multiply. Findings that share none may be faults of their own: the
+    strongest word on each suspect counts. Warnings beside faults weigh less.
+    """
+    best: Dict[str, float] = {}
+    for group in _same_fault([*primary, *secondary]):
+        weight = max(f.confidence * WEIGHT[f.severity] * (1.0 if f in primary else 0.3) for f in group)
+        for name, share in _joined(group).items():
+            best[name] = max(best.get(name, 0.0), min(CONFIDENCE_CAP, share * weight))
+    ranked = sorted(best.items(), key=lambda item: -item[1])
     return tuple(SuspectShare(name, round(share, 3)) for name, share in ranked if share >= SHOWN)
+
+
+def _same_fault(findings: Sequence[Finding]) -> List[List[Finding]]:
+    groups: List[List[Finding]] = []
+    for finding in findings:
+        home = next((g for g in groups if any(set(f.lines) & set(finding.lines) and f.severity == finding.severity for f in g)), None)
+        if home is None:
+            groups.append([finding])
+        else:
+            home.append(finding)
+    return groups
+
+
+def _joined(group: Sequence[Finding]) -> Dict[str, float]:
+    """Multiply the shares of findings that speak of one fault; what a finding leaves open goes to the suspects it does not name."""
+    names = {share.suspect for finding in group for share in finding.suspects}
+    product = dict.fromkeys(names, 1.0)
+    total = 0.0
+    for finding in group:
+        shares = {share.suspect: share.confidence for share in finding.suspects}
+        total = max(total, sum(shares.values()))
+        for name in names:
+            product[name] *= max(shares.get(name, 0.0), LEFT_OPEN)
+    scale = sum(product.values())
+    return {name: value / scale * min(1.0, total) for name, value in product.items()} if scale else {}
 
 
 def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> str:

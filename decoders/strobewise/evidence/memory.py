@@ -378,7 +378,7 @@ def _images(options: Options) -> list[tuple[str, int, bytes]]:
     """Return (name, start, content) of the ROMs that the user named, then of those that the profile brings."""
     images = list(options.roms)
     for region in getattr(options.profile, "memory", ()):
-        content = getattr(region, "content", None)
+        content = region.contents
         if region.kind == "rom" and content and not any(start == region.start for _, start, _ in images):
             images.append((str(region.file), region.start, content[: region.end - region.start + 1]))
     return images
