@@ -20,7 +20,7 @@ from .evidence.parts import Part, make_parts
 from .options import Options
 from .rules import run
 from .survey import survey
-from .verdict import judge
+from .verdict import judge, without_consequences
 
 FEMTOSECOND = 1e-15
 
@@ -136,7 +136,7 @@ def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: P
 def conclude(captures: Sequence[Examined]) -> Diagnosis:
     """Run the rules over what was examined and judge."""
     evidence = captures[0].evidence
-    findings = run(evidence)
+    findings = without_consequences(run(evidence))
     return Diagnosis(tuple(captures), evidence, survey(evidence), findings, judge(findings, evidence))
 
 

@@ -24,13 +24,15 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
     "bus-request-held": ("no-requests", "went-silent"),
 }
 
+#: Findings that explain whatever else their own lines show.
+EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off")
+
 #: Rules whose warning means that the capture itself can not decide.
 UNDECIDED_BY = ("capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels")
 
 
 def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
     """Rank the suspects over all findings and say what they amount to."""
-    findings = without_consequences(findings)
     faults = [f for f in findings if f.severity == "fault"]
     warnings = [f for f in findings if f.severity == "warning"]
     doubts = [f for f in warnings if f.rule in UNDECIDED_BY]
@@ -53,7 +55,10 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
     """Drop findings that another one, at least as severe, explains."""
     moot = {name for f in findings if f.severity == "fault" for name in EXPLAINS.get(f.rule, ())}
-    return [f for f in findings if f.rule not in moot]
+    explained = {line for f in findings if f.rule in EXPLAINS_ITS_LINES for line in f.lines}
+    return [
+        f for f in findings if f.rule not in moot and (f.rule in EXPLAINS_ITS_LINES or not f.lines or not set(f.lines) <= explained)
+    ]
 
 
 def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[SuspectShare, ...]:

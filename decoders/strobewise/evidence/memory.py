@@ -125,7 +125,9 @@ class MemoryRecord:
     mirror: dict[int, int]  #: address bit -> wrong reads that gave what stands at the address with that bit flipped
     mirror_chance: dict[int, int]  #: address bit -> samples for which that address's content was known
     roms: list[RomCheck]
-    last_write_s: float | None = None
+    repeated: int  #: reads of an address that was read before, with no write between
+    unstable: int  #: of those, the ones that gave another byte
+    unstable_bits: list[int]  #: of those, by data bit
 
 
 class MemoryPart:
@@ -150,6 +152,8 @@ class MemoryPart:
         self._io, self._writes = Levels(), Levels()
         self._samples: list[Mismatch] = []
         self._reads = self._ff = self._zero = self._at_38 = self._fetches = 0
+        self._repeated = self._unstable = 0
+        self._unstable_bits = np.zeros(8, np.int64)
         self._roms = [_RomPart(name, address, content) for name, address, content in _images(options)]
 
     def block(self, block: Block) -> None:
@@ -193,7 +197,7 @@ class MemoryPart:
         if self._rom_disable is None:
             return np.zeros(len(rows), np.bool_)
         owner = batch.request_of_cycle[rows]
-        return batch.requests.control[owner] & self._rom_disable != 0
+        return np.asarray(batch.requests.control[owner] & self._rom_disable != 0)
 
     def _compare(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: npt.NDArray[np.bool_], time: Counts) -> None:
         """Compare each access with the one before it at the same address; the arrays are sorted by address, then time."""
@@ -215,6 +219,13 @@ class MemoryPart:
         check = ~write & written & (expected >= 0)
         if check.any():
             self._count(address[check], data[check], expected[check].astype(np.uint8), time[check], since[check])
+        again = ~write & ~written & (expected >= 0)
+        changed = again & (expected != data)
+        self._repeated += int(np.count_nonzero(again))
+        if changed.any():
+            flipped = (expected[changed] ^ data[changed]).astype(np.uint8)
+            self._unstable += len(flipped)
+            self._unstable_bits += _bit_sums(flipped)
         # What stood at an address before its last write: the access before that write, in this batch or an earlier one.
         ends = np.flatnonzero(last)
         writes = np.flatnonzero(write)
@@ -275,13 +286,11 @@ class MemoryPart:
             levels.ever_high |= int(self._page_or[page])
             levels.always_high &= int(self._page_and[page])
         mirror, chance = self._mirrors()
-        maps = [bitarray(), bitarray(), bitarray(), bitarray()]
-        for target, source in zip(maps, (self._fetched, self._read, self._written, self._mismatched), strict=True):
-            target.pack(source.tobytes())
+        fetched, read, written, mismatched = (_bits(flags) for flags in (self._fetched, self._read, self._written, self._mismatched))
         return MemoryRecord(
-            *maps, rom, ram, self._io, self._writes, [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
+            fetched, read, written, mismatched, rom, ram, self._io, self._writes, [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
             self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
-            [rom_part.record(self._tick_s) for rom_part in self._roms],
+            [rom_part.record(self._tick_s) for rom_part in self._roms], self._repeated, self._unstable, self._unstable_bits.tolist(),
         )  # fmt: skip
 
     def _page(self, page: int) -> ReadBack:
@@ -335,7 +344,7 @@ class _RomPart:
         right = self._image[offset]
         self._compared += len(got)
         self._seen[offset] = True
-        self._ones += (right[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
+        self._ones += _bit_sums(right)
         wrong = np.flatnonzero(got != right)
         if not len(wrong):
             return
@@ -343,8 +352,8 @@ class _RomPart:
         self._wrong += len(wrong)
         self._bad[offset] = True
         self._ff += int(np.count_nonzero(got == 0xFF))
-        self._to_1 += ((got & ~right)[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
-        self._to_0 += ((right & ~got)[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64)
+        self._to_1 += _bit_sums(got & ~right)
+        self._to_0 += _bit_sums(right & ~got)
         self._span = [self._span[0] if self._span else int(when[0]), int(when[-1])]
         self._explain(offset, got)
 
@@ -372,6 +381,17 @@ class _RomPart:
             self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained, self._ff,
             self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
         )  # fmt: skip
+
+
+def _bits(flags: npt.NDArray[np.bool_]) -> bitarray:
+    bits = bitarray()
+    bits.pack(flags.tobytes())
+    return bits
+
+
+def _bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
+    """Return how many of the bytes have each bit set, bit 0 first."""
+    return np.asarray((values[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64))
 
 
 def _images(options: Options) -> list[tuple[str, int, bytes]]:

@@ -48,7 +48,7 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("M1")
     for paging in _pagings(evidence):
         blind = [trigger for trigger in paging.fresh if trigger.strobed is False and trigger.answer_s is None]
-        if not blind or count is None or count.hit > 0.5 and count.false < 0.3:
+        if not blind or count is None or (count.hit > 0.5 and count.false < 0.3):
             continue
         suspects = CPU_FIRST if evidence.probe_at.get("M1") == "connector" else None
         yield Found(

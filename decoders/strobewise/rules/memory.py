@@ -6,7 +6,7 @@ FFh being RST 38h and 00h being NOP are UM0080's instruction table.
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, Optional, Tuple
+from typing import Any, Dict, Iterator, List, Optional, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
@@ -85,7 +85,7 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
 
 def runs_away(memory: Any) -> bool:
     """Say whether the reads are one of the two runaways, so that nothing else can be learned from them."""
-    return memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads
+    return bool(memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads)
 
 
 @rule(
@@ -110,12 +110,23 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         level = "high" if stuck.pop() else "low"
         reads = sum(record.transfers for _, record in _readings(memory))
         wrote = memory.writes.constant(bit)
+        if _contradicted(evidence, bit):
+            continue  # the CPU read other bytes than the capture shows: the lead's own rule speaks
         same = wrote is not None and memory.writes.transfers >= 16
         also = "and in all writes too" if same else "while writes show it moving"
         yield Found(
             f"D{bit} {level} in all {reads} reads ({', '.join(levels)}) from {addresses} different addresses, {also}", (f"D{bit}",), reads,
             evidence.first_request_s, evidence.last_request_s, confidence=0.9,
         )  # fmt: skip
+
+
+def _contradicted(evidence: BusEvidence, bit: int) -> bool:
+    """Say whether the addresses that the CPU made of its operands contradict the captured level of a data line."""
+    buses = evidence.parts.get("buses")
+    if buses is None:
+        return False
+    lost = [buses.operands.ones_lost[k] + buses.operands.zeros_lost[k] for k in (bit, bit + 8)]
+    return all(lost) and sum(lost) >= 4
 
 
 def _readings(memory: Any) -> List[Tuple[str, Any]]:
@@ -183,7 +194,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or runs_away(memory):
         return
     spoilt = [page for page in memory.pages if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
-    groups: dict = {}
+    groups: Dict[int, List[Any]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
     for bank, pages in sorted(groups.items()):
@@ -272,4 +283,4 @@ def _address_words(name: str) -> str:
 
 
 def _address_lines(name: str) -> Tuple[str, ...]:
-    return tuple(name.split("<>")) if "<>" in name else (name.split("=")[0],)
+    return tuple(name.split("<>")) if "<>" in name else (name.split("=", maxsplit=1)[0],)

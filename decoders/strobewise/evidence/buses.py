@@ -1,0 +1,191 @@
+"""The lines of the buses against each other, and against what the program says they must carry.
+
+Three witnesses: pairs of lines that never differ; the refresh address, whose low seven bits count up with every fetch (UM0080,
+refresh); and operands: the address that follows a jump, a call or a direct memory instruction must be the two bytes just read (UM0080, instruction set).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.evidence import REFRESH_CLASS, BusEvidence
+from ..bus.lines import ADDRESS, CONTROL, DATA
+from ..bus.model import KIND_INDEX
+from ..capture.channels import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..options import Options
+
+PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
+_FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
+_ORDER = (*CONTROL, *("",) * (16 - len(CONTROL)), *ADDRESS, *DATA)  #: line of each column of the pair matrix
+
+
+@dataclass
+class Pair:
+    """Two lines that were equal at every sample point."""
+
+    first: str
+    second: str
+    samples: int
+    moves: int  #: samples in which they were at the rarer of their two levels
+
+
+@dataclass
+class Operands:
+    """Addresses that the program gave, against those that the bus showed; lists have one entry an address bit."""
+
+    compared: int = 0
+    agreed: int = 0
+    ones: list[int] = field(default_factory=lambda: [0] * 16)  #: the operand says 1
+    ones_lost: list[int] = field(default_factory=lambda: [0] * 16)  #: of those, the bus showed 0
+    zeros: list[int] = field(default_factory=lambda: [0] * 16)
+    zeros_lost: list[int] = field(default_factory=lambda: [0] * 16)
+    #: by (i, j), i < j: operands with bit i unlike bit j, and of those shown with both low (wired-AND)
+    wired_and: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
+
+
+@dataclass
+class BusesRecord:
+    """What the buses say of each other."""
+
+    pairs: list[Pair]
+    refreshes: int
+    refresh_counted: int  #: refreshes whose low seven bits are one more than the last one's
+    refresh_toggles: list[int]  #: times each of A0..A6 changed from one refresh to the next
+    operands: Operands
+    address_toggles: list[int]  #: times each address line changed from one request to the next
+
+
+class BusesPart:
+    """Collects :class:`BusesRecord`."""
+
+    name = "buses"
+
+    def __init__(self, captured: frozenset[str]) -> None:
+        self._columns = [k for k, name in enumerate(_ORDER) if name in captured and name != "CLK"]
+        self._names = [_ORDER[k] for k in self._columns]
+        self._both = np.zeros((len(self._columns), len(self._columns)), np.float64)
+        self._ones = np.zeros(len(self._columns), np.float64)
+        self._samples = 0
+        self._batches = 0
+        self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
+        self._refresh_last: int | None = None
+        self._refreshes = self._counted = 0
+        self._refresh_toggles = np.zeros(7, np.int64)
+        self._address_toggles = np.zeros(16, np.int64)
+        self._operands = Operands()
+
+    def block(self, block: Block) -> None:
+        """Ignore the raw levels."""
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch."""
+        self._batches += 1
+        requests = batch.requests
+        if not len(requests):
+            return
+        if self._batches <= PAIR_BATCHES or self._batches % PAIR_BATCHES == 0:
+            self._compare_lines(batch)
+        if self._has_address:
+            steps = requests.address[1:] ^ requests.address[:-1]
+            for bit in range(16):
+                self._address_toggles[bit] += int(np.count_nonzero(steps & np.uint16(1 << bit)))
+            self._follow_refresh(requests.address[batch.request_class == REFRESH_CLASS])
+            if self._has_data:
+                self._check_operands(batch)
+
+    def _compare_lines(self, batch: Batch) -> None:
+        requests = batch.requests
+        word = np.zeros((len(requests), 5), np.uint8)
+        word[:, 0:2] = requests.control.view(np.uint8).reshape(-1, 2)
+        word[:, 2:4] = np.ascontiguousarray(requests.address).view(np.uint8).reshape(-1, 2)
+        word[:, 4] = requests.data
+        bits = np.unpackbits(word, axis=1, bitorder="little")[:, self._columns].astype(np.float32)
+        self._both += bits.T @ bits
+        self._ones += bits.sum(axis=0)
+        self._samples += len(requests)
+
+    def _follow_refresh(self, address: npt.NDArray[np.uint16]) -> None:
+        if not len(address):
+            return
+        counter = (address & 0x7F).astype(np.int64)
+        if self._refresh_last is not None:
+            counter = np.r_[self._refresh_last, counter]
+        self._counted += int(np.count_nonzero((counter[1:] - counter[:-1]) & 0x7F == 1))
+        steps = counter[1:] ^ counter[:-1]
+        for bit in range(7):
+            self._refresh_toggles[bit] += int(np.count_nonzero(steps >> bit & 1))
+        self._refreshes += len(address)
+        self._refresh_last = int(counter[-1])
+
+    def _check_operands(self, batch: Batch) -> None:
+        """Compare two-byte operands with the address that must follow them."""
+        cycles = batch.cycles
+        kind, data, address = cycles.kind, cycles.data, cycles.address
+        n = len(kind)
+        if n < 8:
+            return
+        base = np.flatnonzero((kind[:-5] == _FETCH) & (kind[1:-4] == _READ) & (kind[2:-3] == _READ) & (data[1:-4] >= 0) & (data[2:-3] >= 0))
+        opcode = data[base]
+        prefixed = np.zeros(len(base), np.bool_)
+        prefixed[base > 0] = np.isin(data[base[base > 0] - 1], (0xCB, 0xDD, 0xED, 0xFD)) & (kind[base[base > 0] - 1] == _FETCH)
+        after = np.full(len(base), -1)
+        jump = (opcode == 0xC3) & (kind[base + 3] == _FETCH)
+        call = (opcode == 0xCD) & (kind[base + 3] == _WRITE) & (kind[base + 4] == _WRITE) & (kind[base + 5] == _FETCH)
+        load = np.isin(opcode, (0x3A, 0x2A)) & (kind[base + 3] == _READ)
+        store = np.isin(opcode, (0x32, 0x22)) & (kind[base + 3] == _WRITE)
+        after[jump | load | store] = 3
+        after[call] = 5
+        use = (after > 0) & ~prefixed
+        if not use.any():
+            return
+        at = base[use]
+        said = data[at + 1].astype(np.int64) | data[at + 2].astype(np.int64) << 8
+        shown = address[at + after[use]].astype(np.int64)
+        if len(said):
+            self._count_operands(said, shown)
+
+    def _count_operands(self, said: npt.NDArray[np.int64], shown: npt.NDArray[np.int64]) -> None:
+        total = self._operands
+        total.compared += len(said)
+        total.agreed += int(np.count_nonzero(said == shown))
+        wrong = said ^ shown
+        for bit in range(16):
+            one = said >> bit & 1 == 1
+            off = wrong >> bit & 1 == 1
+            total.ones[bit] += int(np.count_nonzero(one))
+            total.ones_lost[bit] += int(np.count_nonzero(one & off))
+            total.zeros[bit] += int(np.count_nonzero(~one))
+            total.zeros_lost[bit] += int(np.count_nonzero(~one & off))
+        if not wrong.any():
+            return
+        for i in range(16):
+            for j in range(i + 1, 16):
+                unlike = (said >> i ^ said >> j) & 1 == 1
+                low = unlike & (shown >> i & 1 == 0) & (shown >> j & 1 == 0)
+                before = total.wired_and.get((i, j), (0, 0))
+                total.wired_and[i, j] = (before[0] + int(np.count_nonzero(unlike)), before[1] + int(np.count_nonzero(low)))
+
+    def record(self, evidence: BusEvidence) -> BusesRecord:
+        """Return the record."""
+        unlike = self._ones[:, None] + self._ones[None, :] - 2 * self._both
+        pairs = []
+        for i in range(len(self._names)):
+            moves_i = min(self._ones[i], self._samples - self._ones[i])
+            for j in range(i + 1, len(self._names)):
+                moves = min(moves_i, self._ones[j], self._samples - self._ones[j])
+                if moves > 0 and unlike[i, j] <= 0.002 * self._samples and unlike[i, j] <= 0.02 * moves:
+                    pairs.append(Pair(self._names[i], self._names[j], self._samples, int(moves)))
+        return BusesRecord(
+            pairs, self._refreshes, self._counted, self._refresh_toggles.tolist(), self._operands, self._address_toggles.tolist()
+        )
+
+
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+    """Return the part; it needs requests only, and sees more with the buses."""
+    return BusesPart(captured) if captured & {"MREQ", "RD"} else None
