@@ -1,0 +1,39 @@
+"""The simulated bench: a machine with faults on request, and a logic analyser that captures it."""
+
+from __future__ import annotations
+
+from .faults import FAULTS, Fault, fault
+from .scenario import (
+    GENERIC,
+    GENERIC_PAGING,
+    LINE_SETS,
+    BoardOptions,
+    BusRequest,
+    CaptureOptions,
+    Cpu,
+    Press,
+    Scenario,
+    load_scenario,
+)
+from .simulate import SimulatedCapture, run_scenario, simulate
+from .vcd_text import Dialect
+
+__all__ = [
+    "FAULTS",
+    "GENERIC",
+    "GENERIC_PAGING",
+    "LINE_SETS",
+    "BoardOptions",
+    "BusRequest",
+    "CaptureOptions",
+    "Cpu",
+    "Dialect",
+    "Fault",
+    "Press",
+    "Scenario",
+    "SimulatedCapture",
+    "fault",
+    "load_scenario",
+    "run_scenario",
+    "simulate",
+]

@@ -1,0 +1,211 @@
+"""The logic analyser: it samples levels at its own rate and phase, with each lead's skew, and has weaknesses of its own."""
+
+from __future__ import annotations
+
+import random
+from typing import Dict, Iterable, Iterator, List, NamedTuple, Optional, Sequence, Tuple
+
+from ..bus.lines import ADDRESS_MASK, BIT, MASK
+from .bench import NoiseFilter, Timed
+
+_FS_PER_S = 10**15
+
+
+class Lead(NamedTuple):
+    """What is wrong with one lead."""
+
+    line: str
+    defect: str  #: "off", "high", "low", "inverted"
+
+
+class Skew(NamedTuple):
+    """How much later than the truth a channel sees an edge, picoseconds."""
+
+    rise: int
+    fall: int
+
+
+class Settings(NamedTuple):
+    """All that the analyser does to the levels."""
+
+    lines: Tuple[str, ...]  #: captured lines
+    sample_hz: int
+    start: int  #: picoseconds since power-on of the first sample, phase included
+    samples: int
+    skews: Dict[str, Skew]
+    leads: Tuple[Lead, ...] = ()
+    swapped: Tuple[Tuple[str, str], ...] = ()  #: labels whose leads sit on each other's line
+    glitches_per_s: float = 0.0  #: one-sample spikes on any channel
+    bounce: int = 0  #: address bits that must move at once to make the ground bounce; 0: it does not
+    gaps: Tuple[Tuple[int, int], ...] = ()  #: samples from, to, that were lost
+    gaps_close: bool = False  #: True: the file's time runs on as if the lost samples had not been
+
+
+class Analyser:
+    """Turns the pins' waveform into sampled words."""
+
+    def __init__(self, settings: Settings, rng: random.Random) -> None:
+        self.settings = settings
+        self.rng = rng
+        self.period = round(_FS_PER_S / settings.sample_hz)  # femtoseconds
+        self.mask = sum(1 << BIT[name] for name in settings.lines)
+        self._rise: Dict[int, int] = {}
+        self._fall: Dict[int, int] = {}
+        longest = 0
+        for name in settings.lines:
+            skew = settings.skews.get(name, Skew(0, 0))
+            # A change shows in the first sample at or after it.
+            self._rise[MASK[name]] = (skew.rise - settings.start) * 1000 + self.period - 1
+            self._fall[MASK[name]] = (skew.fall - settings.start) * 1000 + self.period - 1
+            longest = max(longest, skew.rise, skew.fall)
+        self._margin = longest * 1000 // self.period + 4
+        self._bits: Dict[int, Tuple[int, ...]] = {}
+        self._next_glitch = self._glitch_after(0)
+        self._off = self._lead_filter()
+        self._invert = sum(MASK[lead.line] for lead in settings.leads if lead.defect == "inverted")
+        self._bounce_victims = [MASK[n] for n in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH") if n in settings.lines]
+
+    def _lead_filter(self) -> Optional[NoiseFilter]:
+        """Return the filter for leads that hang free: they pick up the channels beside them."""
+        lines = self.settings.lines
+        floating = []
+        for lead in self.settings.leads:
+            if lead.defect == "off":
+                at = lines.index(lead.line)
+                beside = tuple(MASK[lines[i]] for i in (at - 1, at + 1) if 0 <= i < len(lines))
+                floating.append((MASK[lead.line], beside))
+        return NoiseFilter(floating, (), self.rng) if floating else None
+
+    def _leads(self, piece: List[Timed]) -> List[Timed]:
+        for first, second in self.settings.swapped:
+            a, b = BIT[first], BIT[second]
+            both = 1 << a | 1 << b
+            piece = [(t, w ^ both if (w >> a ^ w >> b) & 1 else w) for t, w in piece]
+        high = sum(MASK[lead.line] for lead in self.settings.leads if lead.defect == "high")
+        low = sum(MASK[lead.line] for lead in self.settings.leads if lead.defect == "low")
+        if high or low:
+            piece = [(t, (w | high) & ~low) for t, w in piece]
+        if self._off is not None:
+            piece = self._off.apply(piece)
+        if self._invert:
+            piece = [(t, w ^ self._invert) for t, w in piece]
+        return piece
+
+    def _glitch_after(self, sample: int) -> int:
+        rate = self.settings.glitches_per_s
+        if not rate:
+            return 1 << 62
+        return sample + 1 + round(self.rng.expovariate(rate) * self.settings.sample_hz)
+
+    def sample(self, pieces: Iterable[List[Timed]]) -> Iterator[Tuple[int, int]]:
+        """Yield (sample, word) for every sample at which a channel changes; the first is sample 0.
+
+        The word holds the captured lines, under the labels that the leads were given.
+        """
+        pending: Dict[int, int] = {}
+        mask = self.mask
+        rise, fall, period = self._rise, self._fall, self.period
+        plain = not (self.settings.swapped or self.settings.leads)
+        bits = self._bits
+        last = 0  # all channels low before the first event
+        shown = 0
+        first: Optional[int] = None
+        for piece in pieces:
+            for time, level in piece if plain else self._leads(piece):
+                word = level & mask
+                changed = word ^ last
+                if not changed:
+                    continue
+                last = word
+                moment = time * 1000
+                single = bits.get(changed)
+                if single is None:
+                    single = self._split(changed)
+                for bit in single:
+                    at = (moment + (rise[bit] if word & bit else fall[bit])) // period
+                    pending[at] = pending.get(at, 0) ^ bit
+                if self.settings.bounce and changed & ADDRESS_MASK:
+                    self._ground_bounce(pending, changed, word, moment)
+            if not piece:
+                continue
+            safe = (piece[-1][0] - self.settings.start) * 1000 // period - self._margin
+            for at, word in self._flush(pending, safe, shown):
+                shown = word
+                if at < 1:
+                    first = word
+                    continue
+                if first is not None:
+                    yield 0, first
+                    first = None
+                if at >= self.settings.samples:
+                    return
+                yield at, word
+        for at, word in self._flush(pending, 1 << 62, shown):
+            shown = word
+            if at < 1:
+                first = word
+                continue
+            if first is not None:
+                yield 0, first
+                first = None
+            if at >= self.settings.samples:
+                return
+            yield at, word
+        if first is not None:
+            yield 0, first
+
+    def _split(self, changed: int) -> Tuple[int, ...]:
+        found = tuple(1 << bit for bit in range(changed.bit_length()) if changed >> bit & 1)
+        if len(self._bits) < 100_000:
+            self._bits[changed] = found
+        return found
+
+    def _flush(self, pending: Dict[int, int], safe: int, shown: int) -> Iterator[Tuple[int, int]]:
+        """Yield the words of all samples before `safe`, with the spikes of those samples put in."""
+        if pending and self.settings.glitches_per_s:
+            limit = min(safe, max(pending))
+            while self._next_glitch < limit:
+                bit = MASK[self.rng.choice(self.settings.lines)]
+                for at in (self._next_glitch, self._next_glitch + 1):
+                    pending[at] = pending.get(at, 0) ^ bit
+                self._next_glitch = self._glitch_after(self._next_glitch)
+        for at in sorted(pending):
+            if at >= safe:
+                break
+            flips = pending.pop(at)
+            if flips:
+                shown ^= flips
+                yield at, shown
+
+    def _ground_bounce(self, pending: Dict[int, int], changed: int, word: int, moment: int) -> None:
+        """Pull a control line for one sample when many address lines fall at once."""
+        falling = bin(changed & ~word & ADDRESS_MASK).count("1")
+        if falling < self.settings.bounce or self.rng.random() < 0.5 or not self._bounce_victims:
+            return
+        bit = self.rng.choice(self._bounce_victims)
+        at = (moment - self.settings.start * 1000) // self.period + 1
+        for sample in (at, at + 1):
+            pending[sample] = pending.get(sample, 0) ^ bit
+
+
+def drop_samples(
+    changes: Iterable[Tuple[int, int]], gaps: Sequence[Tuple[int, int]], close: bool
+) -> Iterator[Tuple[int, int]]:
+    """Take the samples in the gaps out of a stream of changes: what happened in a gap shows at its end, if at all.
+
+    gaps: (first lost sample, first kept one), ascending. close: the samples after a gap move up to its beginning.
+    """
+    index, lost = 0, 0
+    held: Optional[int] = None
+    for at, word in changes:
+        while index < len(gaps) and at >= gaps[index][1]:
+            if held is not None:
+                yield gaps[index][1] - lost - (gaps[index][1] - gaps[index][0] if close else 0), held
+                held = None
+            if close:
+                lost += gaps[index][1] - gaps[index][0]
+            index += 1
+        if index < len(gaps) and at >= gaps[index][0]:
+            held = word
+            continue
+        yield at - lost, word

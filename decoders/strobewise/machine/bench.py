@@ -1,0 +1,545 @@
+"""The machine on the bench: the CPU model runs on a board, and what its pins do comes out as timed levels."""
+
+from __future__ import annotations
+
+import random
+from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
+
+from ..bus.lines import MASK
+from ..cpu.model import Z80
+from .board import ALL_HIGH, Board, FaultyBoard
+from .pins import FALL, OWN, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
+from .sources import NEVER, BusMaster, Source
+from .wiring import CONNECTOR, DIE, IN, OUT, LineCondition, Wiring, probe_masks
+
+Timed = Tuple[int, int]  #: (picoseconds, packed word)
+
+_STATIC = ALL_HIGH & ~RELEASED & ~MASK["CLK"]  #: the lines that no template drives, at rest
+_OUTPUT_DELAY = 60_000  #: of /HALT and /BUSACK after the clock, picoseconds; no row of the AC table is at hand for them
+_SOURCE_DELAY = 30_000  #: of a pulled input after the clock edge that made it, picoseconds
+_DEVICE_DELAY = 60_000  #: of ROMDIS after the strobe that the device answers, picoseconds
+_LONG_WAIT = 16  #: more wait states than this are made of a head, idle T-states and a rest
+
+
+class TrueCycle(NamedTuple):
+    """One machine cycle as it really was. Times in picoseconds since power-on."""
+
+    kind: str
+    start: int
+    t_states: Optional[int]  #: None when something cut it short
+    wait_states: int
+    address: int  #: as the CPU's pins show it
+    data: int
+    note: str
+    bus_granted: bool  #: the bus was given away before the next cycle
+
+
+class Activity(NamedTuple):
+    """A line condition and when it holds."""
+
+    condition: LineCondition
+    intervals: Optional[Tuple[Tuple[int, int], ...]]  #: T-states from, to; None: always
+
+    def holds(self, now: int) -> bool:
+        return self.intervals is None or any(start <= now < end for start, end in self.intervals)
+
+
+class _Finished(Exception):
+    """The run's time is over."""
+
+
+class _Restarted(Exception):
+    """RESET has taken the CPU out of whatever it was doing."""
+
+
+class Bench:
+    """One run of a machine. Iterate `run` for its waveform; `cycles` is complete when the iteration ends."""
+
+    def __init__(
+        self,
+        board: Board,
+        sources: Sequence[Source],
+        timing: PinTiming,
+        activities: Sequence[Activity],
+        shorts: Sequence[Tuple[str, str]],
+        probe_at: Dict[str, str],
+        jitter: int,
+        end: int,
+        record_from: int,
+        rng: random.Random,
+    ) -> None:
+        """jitter: largest displacement of a clock edge, picoseconds. end, record_from: T-states, picoseconds."""
+        self.board = board
+        self.sources = list(sources)
+        self.timing = timing
+        self.activities = list(activities)
+        self.shorts = list(shorts)
+        self.probe_at = probe_at
+        self.jitter = jitter
+        self.end = end
+        self.record_from = record_from
+        self.rng = rng
+        self.cpu = Z80()
+        self.t = 0  #: T-states since power-on
+        self.now = 0  #: picoseconds since power-on: T1's rising clock edge of the next cycle
+        self.events: List[Timed] = []
+        self.records: List[List[int]] = []
+        self.notes: Dict[int, str] = {}
+        self.kinds: List[str] = []
+        self.pulls = {"WAIT": 0, "INT": 0, "NMI": 0, "RESET": 0, "BUSREQ": 0}
+        self.changed_at = dict.fromkeys(self.pulls, -NEVER)
+        self.static = _STATIC
+        self.address = 0
+        self.data = 0xFF
+        self.refreshing = False
+        self.special = False
+        self.halt_shown = False
+        self.pending: List[Tuple[int, int, int]] = []  #: edges due in the coming template: offset, mask, level
+        self.nmi_at: Optional[int] = None
+        self.cut_at: Optional[int] = None
+        self.attention = 0
+        self.rewire_at = NEVER
+        self._templates: Dict[Tuple[str, int, bool, bool], Template] = {}
+        self._rewire()
+        for source in self.sources:  # what is pulled at power-on has no edge: the machine comes up like that
+            while source.due <= 0:
+                self.pulls[source.line] += 1 if source.fire() else -1
+        for line, pulls in self.pulls.items():
+            if pulls:
+                self.static &= ~MASK[line]
+        self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+        self._check_special()
+
+    # --- the run ------------------------------------------------------------------------------------------------
+
+    def run(self) -> Iterator[List[Timed]]:
+        """Yield the waveform in pieces: levels in time order, a word for each moment at which the pins may change."""
+        cpu = self.cpu
+        step = cpu.step
+        self._look_ahead()
+        while True:
+            try:
+                self._reset_if_asked()
+                while True:
+                    if self.nmi_at is not None and self.nmi_at <= self.t - 2:
+                        cpu.nmi_pending, self.nmi_at = True, None
+                    cpu.interrupt_line = self._sampled("INT")
+                    first = len(self.kinds)
+                    result = step(self)
+                    if result is not None and result != "interrupt" and first < len(self.kinds):
+                        self.notes[first] = result
+                    if cpu.halted is not self.halt_shown:
+                        self._show_halt()
+                    if len(self.events) > 2000:
+                        yield self.events
+                        self.events = []
+            except _Restarted:
+                continue
+            except _Finished:
+                break
+        yield self.events
+        self.events = []
+
+    @property
+    def cycles(self) -> List[TrueCycle]:
+        """The machine cycles so far, with their lengths; the last one's is not known."""
+        result = []
+        for index, (t, start, waits, address, data, granted) in enumerate(self.records):
+            length = self.records[index + 1][0] - t if index + 1 < len(self.records) else None
+            note = self.notes.get(index, "")
+            if note == "cut_short":
+                length = None
+            result.append(TrueCycle(self.kinds[index], start, length, waits, address, data, note, bool(granted)))
+        return result
+
+    def _rewire(self) -> None:
+        """Build the wiring of this moment from the conditions that hold now."""
+        active = [activity.condition for activity in self.activities if activity.holds(self.t)]
+        self.wiring = Wiring(active, self.shorts)
+        if isinstance(self.board, FaultyBoard):
+            self.board.wiring = self.wiring
+        high, low, floating, shorts = probe_masks(self.wiring, self.probe_at)
+        if (high, low) != getattr(self, "masks", (0, 0)):
+            self._templates.clear()
+        self.masks = (high, low)
+        self.noise_filter = NoiseFilter(floating, shorts, self.rng) if floating or shorts else None
+        edges = [
+            edge
+            for activity in self.activities
+            if activity.intervals is not None
+            for interval in activity.intervals
+            for edge in interval
+            if edge > self.t
+        ]
+        self.rewire_at = min(edges, default=NEVER)
+        wait_view = self.wiring.views[DIE, IN]
+        self.wait_held = bool(wait_view.low & MASK["WAIT"])
+        self.wait_ignored = not self.wiring.input_level("WAIT", True)
+        self._check_special()
+
+    def _check_special(self) -> None:
+        asserted = self.wiring.input_level
+        self.special = (
+            asserted("BUSREQ", self.pulls["BUSREQ"] > 0)
+            or asserted("RESET", self.pulls["RESET"] > 0)
+            or self.t >= self.end
+            or self.t >= self.rewire_at
+        )
+
+    def _look_ahead(self) -> None:
+        self.attention = min(self.end, self.rewire_at, min((s.due for s in self.sources), default=NEVER))
+
+    def _sampled(self, line: str) -> bool:
+        """Return an input as the CPU sampled it on the rising edge of the T-state before this one."""
+        pulled = self.pulls[line] > 0
+        if self.changed_at[line] > self.t - 2:
+            pulled = not pulled
+        return self.wiring.input_level(line, pulled)
+
+    # --- the CPU's bus ------------------------------------------------------------------------------------------
+
+    def fetch(self, address: int, refresh: int) -> int:
+        return self._cycle("opcode_fetch", address, refresh, None)
+
+    def read(self, address: int) -> int:
+        return self._cycle("memory_read", address, address, None)
+
+    def write(self, address: int, value: int) -> None:
+        self._cycle("memory_write", address, address, value)
+
+    def io_read(self, port: int) -> int:
+        return self._cycle("io_read", port, port, None)
+
+    def io_write(self, port: int, value: int) -> None:
+        self._cycle("io_write", port, port, value)
+
+    def acknowledge(self, address: int, refresh: int) -> int:
+        return self._cycle("interrupt_acknowledge", address, refresh, None)
+
+    def internal(self, t_states: int) -> None:
+        self._idle(t_states, RELEASED)
+
+    def _cycle(self, kind: str, address: int, refresh: int, value: Optional[int]) -> int:
+        if self.special:
+            self._attend()
+        board = self.board
+        board.now = self.t
+        answer = board.transfer(kind, address, value)
+        waits = board.waits(kind, address) if board.wait_rules or self.wait_held or self.wait_ignored else 0
+        if waits and self.wait_ignored:
+            answer, waits = answer._replace(die=board.undriven, late=value is None), 0
+        if self.wait_held:
+            waits = max(waits, min(self.end, self.rewire_at) - self.t + 4)
+        shown = board.pin_address(address)
+        self.kinds.append(kind)
+        self.records.append([self.t, self.now, waits, shown, answer.pin, 0])
+        if waits > _LONG_WAIT:
+            self._long_cycle(kind, waits, shown, board.pin_address(refresh), answer.pin)
+            return answer.die
+        key = (kind, waits, self.refreshing, answer.late)
+        template = self._templates.get(key)
+        if template is None:
+            template = self._template(key)
+        pager = board.pager
+        if pager is not None:
+            self._show_paging(kind, template)
+        self.refreshing = kind in REFRESHING
+        if self.refreshing:
+            board.refresh(refresh)
+            refresh = board.pin_address(refresh)
+        self._emit(template, shown, refresh, answer.pin)
+        return answer.die
+
+    def _template(self, key: Tuple[str, int, bool, bool]) -> Template:
+        kind, waits, refresh_before, late = key
+        wait_line = not self.masks[0] & MASK["WAIT"]
+        template = compile_cycle(kind, waits, refresh_before, late, self.timing, wait_line)
+        self._templates[key] = template = self._masked(template)
+        return template
+
+    def _masked(self, template: Template) -> Template:
+        high, low = self.masks
+        keep = ~low
+        events = tuple((o, (c | high & 0xFFFF) & keep, a, d) for o, c, a, d in template.events)
+        return template._replace(events=events)
+
+    def _long_cycle(self, kind: str, waits: int, address: int, refresh: int, data: int) -> None:
+        """Emit a cycle with very many wait states: its beginning, the clock alone, its end."""
+        whole = self._template((kind, 8, self.refreshing, False))
+        cut_t = SHAPES[kind].waits_after + 4
+        cut = cut_t * self.timing.period
+        split = sum(1 for event in whole.events if event[0] < cut)
+        head = whole._replace(t_states=cut_t, events=whole.events[:split], clocked=whole.clocked[:split], tail=())
+        rest = whole._replace(
+            t_states=whole.t_states - cut_t,
+            events=tuple((o - cut, c, a, d) for o, c, a, d in whole.events[split:]),
+            clocked=tuple((edge - 2 * cut_t, delay) for edge, delay in whole.clocked[split:]),
+        )
+        self._emit(head, address, refresh, data)
+        self.refreshing = False
+        held = head.events[-1][1]
+        self._idle(waits - 8, held, (self.address, refresh, data))
+        self._emit(rest, address, refresh, data)
+        self.refreshing = kind in REFRESHING
+
+    def _idle(self, t_states: int, control: int, buses: Optional[Tuple[int, int, int]] = None) -> None:
+        """Let the clock run for some T-states with the strobes as they are."""
+        while t_states > 0:
+            piece = min(t_states, 64)
+            key = ("idle", piece << 16 | control & 0xFFFE, self.refreshing, buses is not None)
+            template = self._templates.get(key)
+            if template is None:
+                timing = self.timing if buses is None else self.timing._replace(pull_up=None)
+                template = compile_idle(piece, control & ~MASK["CLK"], self.refreshing, timing)
+                self._templates[key] = template = self._masked(template)
+            self.refreshing = False
+            self._emit(template, self.address, self.address, self.data)
+            t_states -= piece
+
+    # --- what happens beside the program ------------------------------------------------------------------------
+
+    def _attend(self) -> None:
+        """Deal with what must happen between two machine cycles: the end, new faults, RESET, a bus request."""
+        if self.t >= self.end:
+            raise _Finished
+        if self.t >= self.rewire_at:
+            self._rewire()
+            self._look_ahead()
+        self._reset_if_asked()
+        if self._sampled("BUSREQ"):
+            self._grant()
+        self._check_special()
+
+    def _grant(self) -> None:
+        """Give the bus away until the request ends. Address, data and strobes float; the pull-ups keep the strobes high."""
+        mask = MASK["BUSACK"]
+        self.pending.append((_OUTPUT_DELAY, mask, 0))
+        seen = self.wiring.views[CONNECTOR, OUT]
+        if self.records:
+            self.records[-1][5] = 1
+        if not seen.apply(ALL_HIGH & ~mask, 0) & mask:
+            for source in self.sources:
+                if isinstance(source, BusMaster):
+                    source.granted(self.t + 1)
+            self._look_ahead()
+        while True:
+            self._idle(64 if self.attention - self.t > 65 else 1, RELEASED)
+            if self.t >= self.end:
+                raise _Finished
+            if self.t >= self.rewire_at:
+                self._rewire()
+                self._look_ahead()
+            self._reset_if_asked()
+            if not self.wiring.input_level("BUSREQ", self.pulls["BUSREQ"] > 0):  # seen on this rising edge
+                break
+        self.pending.append((_OUTPUT_DELAY, mask, mask))
+        self._idle(1, RELEASED)
+
+    def _reset_if_asked(self) -> None:
+        """Hold the CPU while RESET is asserted; raise _Restarted when it may run again."""
+        if not self.wiring.input_level("RESET", self.pulls["RESET"] > 0):
+            return
+        self._release_outputs()
+        while self.wiring.input_level("RESET", self.pulls["RESET"] > 0):
+            self._idle(1 if self.attention - self.t < 66 else 64, RELEASED)
+            self.cut_at = None
+            if self.t >= self.end:
+                raise _Finished
+            if self.t >= self.rewire_at:
+                self._rewire()
+                self._look_ahead()
+        self._idle(1, RELEASED)  # the first fetch begins two T-states after the line has risen
+        self.cpu.reset()
+        self.nmi_at = None
+        if self.board.pager is not None:
+            self.board.pager.reset()
+        self._check_special()
+        raise _Restarted
+
+    def _release_outputs(self) -> None:
+        self.static |= MASK["HALT"] | MASK["BUSACK"]
+        self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+        if self.board.pager is not None and self.static & MASK["ROMDIS"]:
+            self.static &= ~MASK["ROMDIS"]
+        self.halt_shown = False
+        self.cpu.halted = False
+
+    def _show_halt(self) -> None:
+        self.halt_shown = self.cpu.halted
+        self.pending.append((_OUTPUT_DELAY, MASK["HALT"], 0 if self.halt_shown else MASK["HALT"]))
+
+    def _show_paging(self, kind: str, template: Template) -> None:
+        """Put the device's answer on ROMDIS."""
+        pager = self.board.pager
+        mask = MASK["ROMDIS"]
+        if pager is None or kind != "opcode_fetch":
+            return
+        if pager.paged and not self.static & mask:
+            self.pending.append((template.strobe + _DEVICE_DELAY, mask, mask))
+        pager.settle()
+        if not pager.paged and (self.static & mask or self.pending):
+            self.pending.append((template.release + _DEVICE_DELAY, mask, 0))
+
+    # --- the waveform -------------------------------------------------------------------------------------------
+
+    def _emit(self, template: Template, address: int, other: int, data: int) -> None:
+        """Play a template. other: the address in its second half. data: what is driven on the data bus."""
+        start = self.now
+        t_states = template.t_states
+        extra = self.pending
+        if self.t + t_states > self.attention:
+            extra = extra + self._inputs(t_states)
+        undriven = self.board.undriven if self.board.keeps_level else 0xFF
+        final = template.final_data
+        if start >= self.record_from:
+            static = self.static
+            high, low = self.masks
+            addresses: Tuple[int, int, int]
+            levels: Tuple[int, int, int]
+            before, own, later = self.address << 16 | static, address << 16 | static, other << 16 | static
+            if high or low:
+                keep = ~low
+                addresses = ((before | high) & keep, (own | high) & keep, (later | high) & keep)
+                levels = (self.data << 32 & keep, data << 32 & keep, undriven << 32 & keep)
+            else:
+                addresses = (before, own, later)
+                levels = (self.data << 32, data << 32, undriven << 32)
+            if self.jitter:
+                piece = self._jittered(template, addresses, levels)
+            else:
+                piece = [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
+            if extra:
+                piece = self._merge(piece, extra)
+            if self.cut_at is not None:
+                piece = self._cut(piece)
+            if self.noise_filter is not None:
+                piece = self.noise_filter.apply(piece)
+            self.events += piece
+        for _, mask, level in extra:
+            self.static = self.static & ~mask | level
+        if extra:
+            self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+            self.pending = []
+        if template.tail:
+            self.pending = list(template.tail)
+        self.address = other
+        self.data = self.data if final == 0 else data if final == OWN else undriven
+        if self.cut_at is not None and self.cut_at < self.t + t_states:
+            self._stop_cycle()
+        self.t += t_states
+        self.now = start + t_states * self.timing.period
+
+    def _inputs(self, t_states: int) -> List[Tuple[int, int, int]]:
+        """Let the sources do what is due before the template's end; return the edges as (offset, mask, level)."""
+        end = self.t + t_states
+        edges = []
+        for source in self.sources:
+            while source.due < end:
+                at = max(source.due, self.t)
+                mask = MASK[source.line]
+                before = self.pulls[source.line] > 0
+                self.pulls[source.line] += 1 if source.fire() else -1
+                pulled = self.pulls[source.line] > 0
+                if pulled == before:
+                    continue
+                self.changed_at[source.line] = at
+                edges.append(((at - self.t) * self.timing.period + _SOURCE_DELAY, mask, 0 if pulled else mask))
+                if pulled and source.line == "NMI" and self.wiring.input_level("NMI", True) and not self.wiring.input_level("NMI", False):
+                    self.nmi_at = at
+                if pulled and source.line == "RESET" and self.wiring.input_level("RESET", True):
+                    self.cut_at = at + 2
+        self._look_ahead()
+        self._check_special()
+        if end > self.end or end > self.rewire_at:
+            self.special = True
+        return edges
+
+    def _merge(self, piece: List[Timed], extra: List[Tuple[int, int, int]]) -> List[Timed]:
+        """Put single edges into a template's words. extra: offset, mask, level."""
+        start = self.now
+        high, low = self.masks
+        result: List[Timed] = []
+        waiting = sorted(extra)
+        keep, level = -1, 0
+        word = None
+        for time, plain in piece:
+            while waiting and start + waiting[0][0] < time:
+                offset, mask, value = waiting.pop(0)
+                keep, level = keep & ~mask, level & ~mask | value
+                if word is not None:
+                    result.append((start + offset, ((word & keep | level) | high & mask) & ~(low & mask)))
+            word = plain
+            changed = word & keep | level
+            if keep != -1:
+                changed = (changed | high & ~keep) & ~(low & ~keep)
+            result.append((time, changed))
+        for offset, mask, value in waiting:
+            keep, level = keep & ~mask, level & ~mask | value
+            last = result[-1][1]
+            result.append((start + offset, ((last & ~mask | value) | high & mask) & ~(low & mask)))
+        return result
+
+    def _cut(self, piece: List[Timed]) -> List[Timed]:
+        """End a template early because RESET fell: the outputs go to rest, the clock runs on."""
+        assert self.cut_at is not None
+        at = self.now + (self.cut_at - self.t) * self.timing.period + _SOURCE_DELAY
+        rest = RELEASED | MASK["HALT"] | MASK["BUSACK"]
+        high, low = self.masks
+        return [(time, word if time < at else ((word | rest) & ~low | high)) for time, word in piece]
+
+    def _stop_cycle(self) -> None:
+        if self.kinds and self.records[-1][0] + 40 > self.t:
+            self.notes.setdefault(len(self.kinds) - 1, "cut_short")
+            self.notes[len(self.kinds) - 1] = "cut_short"
+        self.cut_at = None
+
+    def _jittered(self, template: Template, addresses: Sequence[int], levels: Sequence[int]) -> List[Timed]:
+        start, period, high = self.now, self.timing.period, self.timing.high
+        uniform, jitter = self.rng.uniform, self.jitter
+        shift = [0] + [round(uniform(-jitter, jitter)) for _ in range(2 * template.t_states)]
+        piece = []
+        last = start
+        for (edge, delay), (_, c, a, d) in zip(template.clocked, template.events):
+            time = start + edge // 2 * period + (high if edge & FALL else 0) + shift[edge] + delay
+            last = max(last + 1, time)
+            piece.append((last, c | addresses[a] | levels[d]))
+        return piece
+
+
+class NoiseFilter:
+    """Makes floating control lines follow their neighbours, and bridged lines pull each other low."""
+
+    def __init__(self, floating: Sequence[Tuple[int, Tuple[int, ...]]], shorts: Sequence[int], rng: random.Random) -> None:
+        self.floating = list(floating)
+        self.shorts = list(shorts)
+        self.rng = rng
+        self.levels = {mask: 0 for mask, _ in floating}
+        self.relax_at = {mask: NEVER for mask, _ in floating}
+        self.last = 0
+
+    def apply(self, piece: List[Timed]) -> List[Timed]:
+        """Return the same moments and a few more, with the lines as they would be."""
+        result: List[Timed] = []
+        for time, word in piece:
+            for mask, beside in self.floating:
+                # A floating line sinks back to its resting level (low: input leakage) some time after each coupled edge.
+                if self.relax_at[mask] < time:
+                    if self.levels[mask]:
+                        self.levels[mask] = 0
+                        result.append((self.relax_at[mask], self._levelled(self.last)))
+                    self.relax_at[mask] = NEVER
+                moved = (word ^ self.last) & sum(beside)
+                if moved and self.rng.random() < 0.8:
+                    self.levels[mask] = mask if word & moved else 0
+                    self.relax_at[mask] = time + self.rng.randrange(60_000, 900_000)
+            self.last = word
+            result.append((time, self._levelled(word)))
+        return result
+
+    def _levelled(self, word: int) -> int:
+        for mask, level in self.levels.items():
+            word = word & ~mask | level
+        for pair in self.shorts:
+            if word & pair != pair:
+                word &= ~pair
+        return word

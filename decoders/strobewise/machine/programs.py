@@ -1,0 +1,252 @@
+"""Demo programs for simulated machines, as bytes with labels, and the small assembler that places them.
+
+The programs are our own. Notation of a source: hex byte pairs; ``name:`` defines a label; ``@name`` its address, low byte
+first; ``>name`` the distance for JR and DJNZ; ``*100`` moves on to an address; ``; ...`` to the end of a line is a comment.
+"""
+
+from __future__ import annotations
+
+from typing import Dict, List, Mapping, Tuple
+
+#: Runs on any machine with ROM at 0 and RAM at @ram .. @top. It fills and checks a block in each 16 KB bank of its RAM,
+#: calls, copies, reads and writes ports, uses every register set and prefix, counts frame interrupts (IM 1) and NMIs.
+PATROL = """
+    F3              ; DI
+    31 @top         ; LD SP,top
+    C3 @main        ; JP main
+*0008
+    7E 23 C9        ; LD A,(HL) / INC HL / RET
+*0018
+    C9              ; RET
+*0030
+    D5 D1 C9        ; PUSH DE / POP DE / RET
+*0038
+    F5 E5           ; PUSH AF / PUSH HL        the frame interrupt counts itself
+    2A @ticks       ; LD HL,(ticks)
+    23              ; INC HL
+    22 @ticks       ; LD (ticks),HL
+    E1 F1 FB        ; POP HL / POP AF / EI
+    ED 4D           ; RETI
+*0066
+    F5              ; PUSH AF                  the button counts itself, too
+    3A @presses     ; LD A,(presses)
+    3C              ; INC A
+    32 @presses     ; LD (presses),A
+    F1              ; POP AF
+    ED 45           ; RETN
+*0080
+main:
+    21 @ticks       ; LD HL,ticks              clear the variables
+    11 @tickslater  ; LD DE,ticks+1
+    01 1F 00        ; LD BC,31
+    36 00           ; LD (HL),0
+    ED B0           ; LDIR
+    ED 56 FB        ; IM 1 / EI
+    DD 21 @ram      ; LD IX,ram
+    FD 21 @table    ; LD IY,table
+again:
+    21 @banks       ; LD HL,banks              one block in each bank
+nextbank:
+    5E 23 56 23     ; LD E,(HL) / INC HL / LD D,(HL) / INC HL
+    7A B3           ; LD A,D / OR E
+    28 >walk        ; JR Z,walk                the list ends with 0
+    E5              ; PUSH HL
+    CD @check       ; CALL check
+    E1              ; POP HL
+    18 >nextbank    ; JR nextbank
+walk:
+    21 01 00        ; LD HL,1                  one byte at each power of two moves every address line on its own
+walkwrite:
+    E5              ; PUSH HL
+    CD @place       ; CALL place
+    77              ; LD (HL),A
+    E1 29           ; POP HL / ADD HL,HL
+    7C FE 20        ; LD A,H / CP 20h
+    38 >walkwrite   ; JR C,walkwrite
+    21 01 00        ; LD HL,1
+walkread:
+    E5              ; PUSH HL
+    CD @place       ; CALL place
+    BE              ; CP (HL)
+    C4 @wrong       ; CALL NZ,wrong
+    E1 29           ; POP HL / ADD HL,HL
+    7C FE 20        ; LD A,H / CP 20h
+    38 >walkread    ; JR C,walkread
+ports:
+    01 FE 7F        ; LD BC,7FFEh              scan the keys
+    ED 78           ; IN A,(C)
+    E6 1F           ; AND 1Fh
+    CB 08           ; RRC B
+    DB FE           ; IN A,(0FEh)
+    3A @ticks       ; LD A,(ticks)
+    D3 FE           ; OUT (0FEh),A
+    21 @table       ; LD HL,table
+    CF              ; RST 8
+    CF              ; RST 8
+    AE              ; XOR (HL)
+    DD 77 40        ; LD (IX+40h),A
+    FD 46 05        ; LD B,(IY+5)
+    DD CB 40 06     ; RLC (IX+40h)
+    DD 34 41        ; INC (IX+41h)
+    D9 08           ; EXX / EX AF,AF'
+    01 34 12        ; LD BC,1234h
+    C5 D1           ; PUSH BC / POP DE
+    08 D9           ; EX AF,AF' / EXX
+    F7              ; RST 30h
+    DF              ; RST 18h
+    ED 5F           ; LD A,R
+    ED 44           ; NEG
+    27              ; DAA
+    2A @ticks       ; LD HL,(ticks)
+    E3 E3           ; needs two bytes on the stack: EX (SP),HL twice
+    10 >again       ; DJNZ again
+    C3 @again       ; JP again
+place:              ; HL: offset in, address out; A: a byte of its own for each power of two
+    7C 87 84 85     ; LD A,H / ADD A,A / ADD A,H / ADD A,L
+    11 @ram 19      ; LD DE,ram / ADD HL,DE
+    C9              ; RET
+check:
+    ED 5F           ; LD A,R                   a byte that differs each time
+    47              ; LD B,A
+    62 6B           ; LD H,D / LD L,E
+    0E 08           ; LD C,8
+fill:
+    70              ; LD (HL),B
+    CB 00           ; RLC B
+    2C              ; INC L
+    0D              ; DEC C
+    20 >fill        ; JR NZ,fill
+    62 6B           ; LD H,D / LD L,E
+    47              ; LD B,A
+    0E 08           ; LD C,8
+verify:
+    7E              ; LD A,(HL)
+    B8              ; CP B
+    20 >wrong       ; JR NZ,wrong
+    CB 00           ; RLC B
+    2C              ; INC L
+    0D              ; DEC C
+    20 >verify      ; JR NZ,verify
+    C9              ; RET
+wrong:
+    3E 02           ; LD A,2
+    D3 FE           ; OUT (0FEh),A
+    C9              ; RET
+banks:
+    @bank0 @bank1 @bank2 @bank3
+    00 00
+table:
+    4C 41 4E 54 45 52 4E 00 B5 1E C7 60 39 F2 8D 53
+"""
+
+#: Ends in HALT and is woken by each interrupt.
+DOZE = """
+    F3              ; DI
+    31 @top         ; LD SP,top
+    ED 56 FB        ; IM 1 / EI
+sleep:
+    76              ; HALT
+    18 >sleep       ; JR sleep
+*0038
+    E5              ; PUSH HL
+    2A @ticks       ; LD HL,(ticks)
+    23              ; INC HL
+    22 @ticks       ; LD (ticks),HL
+    E1 FB           ; POP HL / EI
+    ED 4D           ; RETI
+*0066
+    ED 45           ; RETN
+"""
+
+#: Works for a while, then stops with interrupts off.
+STOP = """
+    F3              ; DI
+    31 @top         ; LD SP,top
+    06 14           ; LD B,20
+    21 @ram         ; LD HL,ram
+busy:
+    34 23           ; INC (HL) / INC HL
+    10 >busy        ; DJNZ busy
+    76              ; HALT
+*0066
+    ED 45           ; RETN
+"""
+
+#: The expansion device's own ROM: at each trigger it saves, writes a port, and leaves through its release range.
+LODGER = """
+*0008
+    F5              ; PUSH AF
+    18 >visit       ; JR visit
+*0030
+    F5              ; PUSH AF
+    18 >visit       ; JR visit
+visit:
+    3E 5A           ; LD A,5Ah
+    D3 E7           ; OUT (0E7h),A
+    DB E7           ; IN A,(0E7h)
+    F1              ; POP AF
+    C3 @leaveret    ; JP leaveret
+*0066
+    F5 C5           ; PUSH AF / PUSH BC        the button
+    06 03           ; LD B,3
+    10 FE           ; DJNZ itself
+    3E A6           ; LD A,0A6h
+    D3 E7           ; OUT (0E7h),A
+    C1 F1           ; POP BC / POP AF
+    C3 @leavenmi    ; JP leavenmi
+"""
+
+_SOURCES = {"patrol": PATROL, "doze": DOZE, "stop": STOP, "lodger": LODGER}
+PROGRAMS = tuple(_SOURCES)
+
+
+def assemble(source: str, symbols: Mapping[str, int], origin: int = 0, fill: int = 0xFF) -> bytes:
+    """Return a program's bytes from `origin` on. symbols: labels from outside. Raises KeyError for an unknown label."""
+    labels: Dict[str, int] = dict(symbols)
+    code: Dict[int, int] = {}
+    fixes: List[Tuple[int, str]] = []
+    at = origin
+    for token in " ".join(line.partition(";")[0] for line in source.splitlines()).split():
+        if token.endswith(":"):
+            labels[token[:-1]] = at
+        elif token[0] == "*":
+            at = int(token[1:], 16)
+        elif token[0] in "@>":
+            fixes.append((at, token))
+            at += 2 if token[0] == "@" else 1
+        else:
+            code[at] = int(token, 16)
+            at += 1
+    for place, token in fixes:
+        target = labels[token[1:]]
+        if token[0] == "@":
+            code[place], code[place + 1] = target & 0xFF, target >> 8
+        else:
+            distance = target - place - 1
+            if not -128 <= distance <= 127:
+                raise ValueError(f"{token[1:]} is {distance} bytes away")
+            code[place] = distance & 0xFF
+    return bytes(code.get(address, fill) for address in range(origin, max(code) + 1))
+
+
+def program(name: str, ram: Tuple[int, int], release: int = 0) -> bytes:
+    """Return a demo program for a machine whose RAM spans `ram`; `release` is where the device pages itself out.
+
+    The device leaves at `release` by RET, and at `release` + 4 by a NOP that the host's RETN follows.
+    Variables sit at the start of RAM, the stack at its end, the blocks under test 1 KB into each quarter.
+    """
+    first, last = ram
+    quarter = (last + 1 - first) // 4
+    symbols = {
+        "ram": first + 0x100,
+        "ticks": first + 0x10,
+        "tickslater": first + 0x11,
+        "presses": first + 0x12,
+        "top": (last + 1 - 0x10) & 0xFFFF,
+        "leaveret": release,
+        "leavenmi": release + 4,
+        **{f"bank{index}": first + index * quarter + 0x400 for index in range(4)},
+    }
+    # The fetch in the release range is the device's last; what the host must run after it lies in the host's ROM.
+    tail = f"*{release:04X} C9 *{release + 4:04X} 00" if name == "lodger" else f"*{release + 4:04X} 00 ED 45"
+    return assemble(_SOURCES[name] + (tail if release else ""), symbols)
