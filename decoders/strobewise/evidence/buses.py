@@ -1,7 +1,8 @@
 """The lines of the buses against each other, and against what the program says they must carry.
 
 Three witnesses: pairs of lines that never differ; the refresh address, whose low seven bits count up with every fetch (UM0080,
-refresh); and operands: the address that follows a jump, a call or a direct memory instruction must be the two bytes just read (UM0080, instruction set).
+refresh); and operands: the address that follows a jump, a call or a direct memory instruction must be the two bytes just read (UM0080,
+instruction set).
 """
 
 from __future__ import annotations
