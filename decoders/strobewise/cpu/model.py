@@ -69,7 +69,7 @@ class Z80:
     def __init__(self, cmos: bool = False) -> None:
         """Make a CPU as it stands after reset. `cmos`: OUT (C),0 puts out FFh, and LD A,I has no interrupt quirk."""
         # At power-on AF and SP often read FFFFh (common practice, from memory); nothing is sure of any register that
-        # `reset` does not name, so whoever foretells a real machine must take them as unknown until the program sets them.
+        # `reset` does not name: whoever foretells a real machine takes them as unknown until the program sets them.
         self.a = self.f = 0xFF
         self.b = self.c = self.d = self.e = self.h = self.l = 0
         self.a_ = self.f_ = self.b_ = self.c_ = self.d_ = self.e_ = self.h_ = self.l_ = 0
