@@ -15,7 +15,7 @@ from ..errors import ScenarioError
 from .analyser import Lead, Skew
 from .plan import Plan
 from .sources import Button, PulseTrain
-from .wiring import LEVELS, PLACES
+from .wiring import LEVELS, PLACES, REACH
 
 CPU_LINES = tuple(name for name, line in LINE.items() if line.pin is not None)
 _MISSING: Any = None
@@ -100,8 +100,14 @@ class Fault:
                 raise ScenarioError(f"{self.kind} has no parameter {name!r}", name, "one of " + (", ".join(names) or "none"))
         for parameter in kind.parameters:
             value = self.parameters.get(parameter.name, parameter.default)
-            if value is _MISSING or not parameter.check(value):
+            if value is _MISSING:
+                raise ScenarioError(f"{parameter.name} is missing", parameter.name, parameter.allowed)
+            if not parameter.check(value):
                 raise ScenarioError(f"{parameter.name} is {value!r}", parameter.name, parameter.allowed)
+        place = self.values.get("at", "probe")
+        if place != "probe" and (LINE[self.values["line"]].direction, place) not in REACH:
+            where = [at for at in PLACES if at == "probe" or (LINE[self.values["line"]].direction, at) in REACH]
+            raise ScenarioError(f"{self.values['line']} does not reach the {place}", "at", "one of " + ", ".join(where))
 
     @property
     def values(self) -> dict[str, Any]:

@@ -6,7 +6,7 @@ first; ``>name`` the distance for JR and DJNZ; ``*100`` moves on to an address; 
 
 from __future__ import annotations
 
-from typing import Dict, List, Mapping, Tuple
+from typing import Dict, List, Mapping, Sequence, Tuple
 
 #: Runs on any machine with ROM at 0 and RAM at @ram .. @top. It fills and checks a block in each 16 KB bank of its RAM,
 #: calls, copies, reads and writes ports, uses every register set and prefix, counts frame interrupts (IM 1) and NMIs.
@@ -16,7 +16,13 @@ PATROL = """
     C3 @main        ; JP main
 *0008
     7E 23 C9        ; LD A,(HL) / INC HL / RET
+*0010
+    C9              ; RET
 *0018
+    C9              ; RET
+*0020
+    C9              ; RET
+*0028
     C9              ; RET
 *0030
     D5 D1 C9        ; PUSH DE / POP DE / RET
@@ -93,7 +99,8 @@ ports:
     C5 D1           ; PUSH BC / POP DE
     08 D9           ; EX AF,AF' / EXX
     F7              ; RST 30h
-    DF              ; RST 18h
+    D7 DF           ; RST 10h / RST 18h
+    E7 EF           ; RST 20h / RST 28h
     ED 5F           ; LD A,R
     ED 44           ; NEG
     27              ; DAA
@@ -172,22 +179,16 @@ busy:
     ED 45           ; RETN
 """
 
-#: The expansion device's own ROM: at each trigger it saves, writes a port, and leaves through its release range.
+#: The expansion device's own ROM: what each trigger jumps to. It saves, writes a port, and leaves through its release range.
 LODGER = """
-*0008
-    F5              ; PUSH AF
-    18 >visit       ; JR visit
-*0030
-    F5              ; PUSH AF
-    18 >visit       ; JR visit
 visit:
     3E 5A           ; LD A,5Ah
     D3 E7           ; OUT (0E7h),A
     DB E7           ; IN A,(0E7h)
     F1              ; POP AF
-    C3 @leaveret    ; JP leaveret
-*0066
-    F5 C5           ; PUSH AF / PUSH BC        the button
+    C3 @leave       ; JP leave
+button:
+    F5 C5           ; PUSH AF / PUSH BC
     06 03           ; LD B,3
     10 FE           ; DJNZ itself
     3E A6           ; LD A,0A6h
@@ -229,10 +230,13 @@ def assemble(source: str, symbols: Mapping[str, int], origin: int = 0, fill: int
     return bytes(code.get(address, fill) for address in range(origin, max(code) + 1))
 
 
-def program(name: str, ram: Tuple[int, int], release: int = 0) -> bytes:
-    """Return a demo program for a machine whose RAM spans `ram`; `release` is where the device pages itself out.
+def program(name: str, ram: Tuple[int, int], release: int = 0, triggers: Sequence[int] = ()) -> bytes:
+    """Return a demo program for a machine whose RAM spans `ram`.
 
-    The device leaves at `release` by RET, and at `release` + 4 by a NOP that the host's RETN follows.
+    Where there is an expansion device, `release` is where it pages itself out: the fetch there is its last, and what the
+    host must run after it lies in the host's ROM. It leaves at `release` by RET, at `release` + 1 towards the host's RETN
+    (after the button), at `release` + 4 towards the host's start (after a reset; the host's first byte, DI, is left out).
+    triggers: the addresses whose fetch it answers, at least four bytes apart.
     Variables sit at the start of RAM, the stack at its end, the blocks under test 1 KB into each quarter.
     """
     first, last = ram
@@ -243,10 +247,15 @@ def program(name: str, ram: Tuple[int, int], release: int = 0) -> bytes:
         "tickslater": first + 0x11,
         "presses": first + 0x12,
         "top": (last + 1 - 0x10) & 0xFFFF,
-        "leaveret": release,
-        "leavenmi": release + 4,
+        "leave": release,
+        "leavenmi": release + 1,
+        "leaveboot": release + 4,
         **{f"bank{index}": first + index * quarter + 0x400 for index in range(4)},
     }
-    # The fetch in the release range is the device's last; what the host must run after it lies in the host's ROM.
-    tail = f"*{release:04X} C9 *{release + 4:04X} 00" if name == "lodger" else f"*{release + 4:04X} 00 ED 45"
-    return assemble(_SOURCES[name] + (tail if release else ""), symbols)
+    if name != "lodger":
+        tail = f"*{release + 2:04X} ED 45 *{release + 5:04X} C3 01 00" if release else ""
+        return assemble(_SOURCES[name] + tail, symbols)
+    entries = {0x0000: "C3 @leaveboot", 0x0066: "C3 @button"}
+    heads = "".join(f"*{at:04X} {entries.get(at, 'F5 C3 @visit')} " for at in triggers)
+    body = max((*triggers, 0)) + 8
+    return assemble(f"{heads} *{body:04X} {LODGER} *{release:04X} C9 00 *{release + 4:04X} 00", symbols)

@@ -112,12 +112,24 @@ class Scenario:
     seed: int = 1
 
     def ram(self) -> tuple[int, int]:
-        """Return the first and last address of the largest stretch of RAM."""
-        banks = [region for region in self.machine.memory if region.kind == "ram"]
-        if not banks:
-            return 0x4000, 0xFFFF
-        largest = max(banks, key=lambda region: region.end - region.start)
-        return largest.start, largest.end
+        """Return the first and last address of the largest stretch of RAM, whatever regions it is made of."""
+        stretches: list[tuple[int, int]] = []
+        for region in sorted(self.machine.memory, key=lambda region: region.start):
+            if region.kind != "ram":
+                continue
+            if stretches and stretches[-1][1] + 1 == region.start:
+                stretches[-1] = stretches[-1][0], region.end
+            else:
+                stretches.append((region.start, region.end))
+        return max(stretches, key=lambda pair: pair[1] - pair[0], default=(0x4000, 0xFFFF))
+
+    def triggers(self) -> tuple[int, ...]:
+        """Return the addresses whose fetch the paging device answers."""
+        return tuple(address for paging in self.machine.paging for address in paging.fetch_at)
+
+    def demo(self, name: str) -> bytes:
+        """Return a demo program that fits this machine."""
+        return program(name, self.ram(), self.release(), self.triggers())
 
     def release(self) -> int:
         """Return where the paging device leaves, 0 where there is none."""
@@ -149,6 +161,8 @@ def _parse(fields: Fields, path: Path) -> Scenario:
     for table in fields.tables("contents"):
         at = table.address("at", 0)
         contents.append((at, _contents(table, draft, path, 0x10000 - at)))
+    if not contents:
+        _refuse_unless_it_runs(fields, draft)
     device = fields.table("device") if "device" in fields else None
     if device is not None and not machine.paging:
         raise fields.refuse("device", "a device without [[paging]]", "a [[paging]] table that says what it answers")
@@ -168,6 +182,17 @@ def _parse(fields: Fields, path: Path) -> Scenario:
     )
 
 
+def _refuse_unless_it_runs(fields: Fields, draft: Scenario) -> None:
+    """Raise where the demo program, which stands in for missing contents, does not fit."""
+    size = len(draft.demo("patrol").rstrip(b"\xff"))
+    rom = draft.machine.region(0)
+    first, last = draft.ram()
+    if rom is None or rom.kind != "rom" or (draft.release() == 0 and rom.end < size) or last - first < 0x2FFF:
+        raise fields.refuse(
+            "contents", "nothing to run", "[[contents]] tables; the demo program needs ROM from 0x0000 on and 12 KB of RAM"
+        )
+
+
 def _contents(fields: Fields, draft: Scenario, path: Path, size: int) -> bytes:
     """Take the bytes of a memory from its one source."""
     sources = [key for key in ("program", "hex", "file") if key in fields]
@@ -178,7 +203,7 @@ def _contents(fields: Fields, draft: Scenario, path: Path, size: int) -> bytes:
     file = fields.text("file", None)
     fields.finish()
     if name is not None:
-        return program(name, draft.ram(), draft.release())
+        return draft.demo(name)
     if file is not None:
         return read_contents(fields, "file", path.parent / file, size)
     try:

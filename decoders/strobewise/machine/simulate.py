@@ -14,7 +14,6 @@ from .board import Bank, Board, FaultyBoard
 from .device import Pager
 from .pins import resolve_timing
 from .plan import Plan
-from .programs import program
 from .scenario import LINE_SETS, CaptureOptions, Scenario
 from .sources import BusMaster, Button, PulseTrain, Source
 from .vcd_text import TIMESCALES, VcdText, label
@@ -171,7 +170,7 @@ def _bench(scenario: Scenario, plan: Plan) -> Bench:
 def _banks(scenario: Scenario, rng: random.Random) -> list[Bank]:
     contents = scenario.contents
     if contents is None:
-        contents = ((0, program("patrol", scenario.ram(), scenario.release())),)
+        contents = ((0, scenario.demo("patrol")),)
     banks = []
     for region in scenario.machine.memory:
         if region.kind not in ("rom", "ram"):
@@ -192,7 +191,7 @@ def _pager(scenario: Scenario) -> Pager | None:
         return None
     contents = scenario.device_contents
     if contents is None:
-        contents = program("lodger", scenario.ram(), scenario.release())
+        contents = scenario.demo("lodger")
     paging = scenario.machine.paging[0]
     return Pager(contents, paging.fetch_at, paging.released_by_fetch_in)
 
