@@ -13,8 +13,8 @@ from .scenario import (
     Cpu,
     Press,
     Scenario,
-    load_scenario,
 )
+from .scenario_file import load_scenario
 from .simulate import SimulatedCapture, run_scenario, simulate
 from .vcd_text import Dialect
 

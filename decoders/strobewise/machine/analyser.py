@@ -6,7 +6,7 @@ import random
 from typing import Dict, Iterable, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS_MASK, BIT, MASK
-from .bench import NoiseFilter, Timed
+from .waveform import NoiseFilter, Timed
 
 _FS_PER_S = 10**15
 

@@ -8,11 +8,10 @@ from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 from ..bus.lines import MASK
 from ..cpu.model import Z80
 from .board import ALL_HIGH, Board, FaultyBoard
-from .pins import FALL, OWN, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
+from .pins import OWN, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
 from .sources import NEVER, BusMaster, Source
+from .waveform import Edge, NoiseFilter, Timed, jittered, merge_edges
 from .wiring import CONNECTOR, DIE, IN, OUT, LineCondition, Wiring, probe_masks
-
-Timed = Tuple[int, int]  #: (picoseconds, packed word)
 
 _STATIC = ALL_HIGH & ~RELEASED & ~MASK["CLK"]  #: the lines that no template drives, at rest
 _OUTPUT_DELAY = 60_000  #: of /HALT and /BUSACK after the clock, picoseconds; no row of the AC table is at hand for them
@@ -94,9 +93,10 @@ class Bench:
         self.refreshing = False
         self.special = False
         self.halt_shown = False
-        self.pending: List[Tuple[int, int, int]] = []  #: edges due in the coming template: offset, mask, level
+        self.pending: List[Edge] = []  #: edges due in the coming template
         self.nmi_at: Optional[int] = None
-        self.cut_at: Optional[int] = None
+        self.in_reset = False
+        self.cut_at: Optional[int] = None  #: the T-state at which RESET ends the cycle that runs
         self.attention = 0
         self.rewire_at = NEVER
         self._templates: Dict[Tuple[str, int, bool, bool], Template] = {}
@@ -340,15 +340,16 @@ class Bench:
         if not self.wiring.input_level("RESET", self.pulls["RESET"] > 0):
             return
         self._release_outputs()
+        self.in_reset = True
         while self.wiring.input_level("RESET", self.pulls["RESET"] > 0):
-            self._idle(1 if self.attention - self.t < 66 else 64, RELEASED)
-            self.cut_at = None
+            self._idle(64 if self.attention - self.t > 65 else 1, RELEASED)
             if self.t >= self.end:
                 raise _Finished
             if self.t >= self.rewire_at:
                 self._rewire()
                 self._look_ahead()
         self._idle(1, RELEASED)  # the first fetch begins two T-states after the line has risen
+        self.in_reset = False
         self.cpu.reset()
         self.nmi_at = None
         if self.board.pager is not None:
@@ -405,11 +406,12 @@ class Bench:
                 addresses = (before, own, later)
                 levels = (self.data << 32, data << 32, undriven << 32)
             if self.jitter:
-                piece = self._jittered(template, addresses, levels)
+                shifts = [0, *(round(self.rng.uniform(-self.jitter, self.jitter)) for _ in range(2 * t_states))]
+                piece = jittered(template, start, self.timing, shifts, addresses, levels)
             else:
                 piece = [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
             if extra:
-                piece = self._merge(piece, extra)
+                piece = merge_edges(piece, start, extra, self.masks)
             if self.cut_at is not None:
                 piece = self._cut(piece)
             if self.noise_filter is not None:
@@ -429,8 +431,8 @@ class Bench:
         self.t += t_states
         self.now = start + t_states * self.timing.period
 
-    def _inputs(self, t_states: int) -> List[Tuple[int, int, int]]:
-        """Let the sources do what is due before the template's end; return the edges as (offset, mask, level)."""
+    def _inputs(self, t_states: int) -> List[Edge]:
+        """Let the sources do what is due before the template's end; return the edges that they make."""
         end = self.t + t_states
         edges = []
         for source in self.sources:
@@ -444,40 +446,20 @@ class Bench:
                     continue
                 self.changed_at[source.line] = at
                 edges.append(((at - self.t) * self.timing.period + _SOURCE_DELAY, mask, 0 if pulled else mask))
-                if pulled and source.line == "NMI" and self.wiring.input_level("NMI", True) and not self.wiring.input_level("NMI", False):
-                    self.nmi_at = at
-                if pulled and source.line == "RESET" and self.wiring.input_level("RESET", True):
-                    self.cut_at = at + 2
+                if pulled and self._moves(source.line):
+                    if source.line == "NMI":
+                        self.nmi_at = at
+                    elif source.line == "RESET" and not self.in_reset:
+                        self.cut_at = at + 2
         self._look_ahead()
         self._check_special()
         if end > self.end or end > self.rewire_at:
             self.special = True
         return edges
 
-    def _merge(self, piece: List[Timed], extra: List[Tuple[int, int, int]]) -> List[Timed]:
-        """Put single edges into a template's words. extra: offset, mask, level."""
-        start = self.now
-        high, low = self.masks
-        result: List[Timed] = []
-        waiting = sorted(extra)
-        keep, level = -1, 0
-        word = None
-        for time, plain in piece:
-            while waiting and start + waiting[0][0] < time:
-                offset, mask, value = waiting.pop(0)
-                keep, level = keep & ~mask, level & ~mask | value
-                if word is not None:
-                    result.append((start + offset, ((word & keep | level) | high & mask) & ~(low & mask)))
-            word = plain
-            changed = word & keep | level
-            if keep != -1:
-                changed = (changed | high & ~keep) & ~(low & ~keep)
-            result.append((time, changed))
-        for offset, mask, value in waiting:
-            keep, level = keep & ~mask, level & ~mask | value
-            last = result[-1][1]
-            result.append((start + offset, ((last & ~mask | value) | high & mask) & ~(low & mask)))
-        return result
+    def _moves(self, line: str) -> bool:
+        """Return whether the CPU's die sees an input fall when it is pulled."""
+        return self.wiring.input_level(line, True) and not self.wiring.input_level(line, False)
 
     def _cut(self, piece: List[Timed]) -> List[Timed]:
         """End a template early because RESET fell: the outputs go to rest, the clock runs on."""
@@ -488,58 +470,7 @@ class Bench:
         return [(time, word if time < at else ((word | rest) & ~low | high)) for time, word in piece]
 
     def _stop_cycle(self) -> None:
-        if self.kinds and self.records[-1][0] + 40 > self.t:
-            self.notes.setdefault(len(self.kinds) - 1, "cut_short")
+        """Note that RESET has ended the cycle that was running."""
+        if self.kinds:
             self.notes[len(self.kinds) - 1] = "cut_short"
         self.cut_at = None
-
-    def _jittered(self, template: Template, addresses: Sequence[int], levels: Sequence[int]) -> List[Timed]:
-        start, period, high = self.now, self.timing.period, self.timing.high
-        uniform, jitter = self.rng.uniform, self.jitter
-        shift = [0] + [round(uniform(-jitter, jitter)) for _ in range(2 * template.t_states)]
-        piece = []
-        last = start
-        for (edge, delay), (_, c, a, d) in zip(template.clocked, template.events):
-            time = start + edge // 2 * period + (high if edge & FALL else 0) + shift[edge] + delay
-            last = max(last + 1, time)
-            piece.append((last, c | addresses[a] | levels[d]))
-        return piece
-
-
-class NoiseFilter:
-    """Makes floating control lines follow their neighbours, and bridged lines pull each other low."""
-
-    def __init__(self, floating: Sequence[Tuple[int, Tuple[int, ...]]], shorts: Sequence[int], rng: random.Random) -> None:
-        self.floating = list(floating)
-        self.shorts = list(shorts)
-        self.rng = rng
-        self.levels = {mask: 0 for mask, _ in floating}
-        self.relax_at = {mask: NEVER for mask, _ in floating}
-        self.last = 0
-
-    def apply(self, piece: List[Timed]) -> List[Timed]:
-        """Return the same moments and a few more, with the lines as they would be."""
-        result: List[Timed] = []
-        for time, word in piece:
-            for mask, beside in self.floating:
-                # A floating line sinks back to its resting level (low: input leakage) some time after each coupled edge.
-                if self.relax_at[mask] < time:
-                    if self.levels[mask]:
-                        self.levels[mask] = 0
-                        result.append((self.relax_at[mask], self._levelled(self.last)))
-                    self.relax_at[mask] = NEVER
-                moved = (word ^ self.last) & sum(beside)
-                if moved and self.rng.random() < 0.8:
-                    self.levels[mask] = mask if word & moved else 0
-                    self.relax_at[mask] = time + self.rng.randrange(60_000, 900_000)
-            self.last = word
-            result.append((time, self._levelled(word)))
-        return result
-
-    def _levelled(self, word: int) -> int:
-        for mask, level in self.levels.items():
-            word = word & ~mask | level
-        for pair in self.shorts:
-            if word & pair != pair:
-                word &= ~pair
-        return word

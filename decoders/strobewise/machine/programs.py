@@ -129,7 +129,7 @@ fill:
 verify:
     7E              ; LD A,(HL)
     B8              ; CP B
-    20 >wrong       ; JR NZ,wrong
+    C4 @wrong       ; CALL NZ,wrong
     CB 00           ; RLC B
     2C              ; INC L
     0D              ; DEC C

@@ -5,11 +5,11 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any, TextIO
+from typing import IO, Any
 
 from ..bus.lines import BIT, MASK
-from .analyser import Analyser, Settings, Skew, drop_samples
-from .bench import Bench, Timed, TrueCycle
+from .analyser import Analyser, Lead, Settings, Skew, drop_samples
+from .bench import Bench, TrueCycle
 from .board import Bank, Board, FaultyBoard
 from .device import Pager
 from .pins import resolve_timing
@@ -17,6 +17,7 @@ from .plan import Plan
 from .scenario import LINE_SETS, CaptureOptions, Scenario
 from .sources import BusMaster, Button, PulseTrain, Source
 from .vcd_text import TIMESCALES, VcdText, label
+from .waveform import Timed
 
 _PS_PER_S = 10**12
 
@@ -37,7 +38,7 @@ class SimulatedCapture:
         for time, word in self._changes():
             yield time, word, mask
 
-    def write_vcd(self, file: TextIO) -> None:
+    def write_vcd(self, file: IO[str]) -> None:
         """Write the capture as VCD text."""
         capture = self.scenario.capture
         text = VcdText(capture.lines, self.labels, capture.dialect)
@@ -126,6 +127,8 @@ def _build(scenario: Scenario, seed: int) -> tuple[Plan, Bench]:
         rng=rng,
         jitter=round(board_options.jitter_ns * 1000),
     )
+    if "ROMDIS" in capture.lines and any(paging.active == 0 for paging in machine.paging):
+        plan.leads.append(Lead("ROMDIS", "inverted"))  # the machine's own polarity; inside, it is always active high
     plan.sources += _sources(scenario, plan)
     skew = round(capture.skew_ns * 1000)
     for name in capture.lines:

@@ -8,7 +8,7 @@ See benchmarks/bench_simulate.py for the measured ratio.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Callable, Dict, Iterable, List, Sequence, TextIO, Tuple
+from typing import IO, Callable, Dict, Iterable, List, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, LINE
 
@@ -138,7 +138,7 @@ class VcdText:
             out.append("#0" + self._joint + values)
         return "\n".join(out) + "\n"
 
-    def write(self, changes: Iterable[Tuple[int, int]], end: int, file: TextIO) -> None:
+    def write(self, changes: Iterable[Tuple[int, int]], end: int, file: IO[str]) -> None:
         """Write a whole file. changes: (time in timescale units, word), the first at time 0. end: the last time."""
         rows: List[str] = []
         control, address, data = self._control, self._address, self._data
