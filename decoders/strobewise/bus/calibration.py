@@ -12,7 +12,8 @@ from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
 Pulse = Tuple[int, int]  #: assert and release time, ticks
 
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
-FRAMED_MIN = 0.8  #: share of /RD pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
+FRAMED_MIN = 0.8  #: share of pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
+PROPER_MIN = 0.85  #: share of proper pulses of /IORQ, /RD or /WR below which the line is noise and makes no requests
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
@@ -25,6 +26,9 @@ class Calibration(NamedTuple):
     sample_ticks: float  #: the analyser's sample interval, ticks (1.0 or less: not known to be coarser than the timescale)
     counts_clock: bool  #: clock edges are good enough to count T-states by them
     mreq_frames: bool  #: /MREQ pulses frame the requests (else /RD and /WR do)
+    iorq_frames: bool = True  #: /IORQ pulses frame requests (else they are noise)
+    rd_alone: bool = True  #: /RD pulses outside both are believed to be requests
+    wr_alone: bool = True  #: the same for /WR
 
     @property
     def samples_per_t(self) -> Optional[float]:
@@ -86,11 +90,17 @@ def calibrate(
     sample_ticks: float,
     given_t_ticks: Optional[float] = None,
     framed: float = 1.0,
+    proper_io: float = 1.0,
+    proper_rd: float = 1.0,
+    proper_wr: float = 1.0,
 ) -> Calibration:
     """Settle the time base from what the first stretch of a capture shows.
 
     The pulse lists are asserted pulses in order of time; a line that was not captured gives an empty list.
-    framed: the share of /RD pulses with /MREQ or /IORQ asserted in their middle; few of them mean that /MREQ is not to be believed.
+    framed: the share of pulses of /M1 or /RFSH (where both are missing, of /RD or /WR) that /MREQ goes with as it should, of the line for
+    which it is largest; few of them mean that /MREQ is not to be believed.
+    proper_io: the share of /IORQ pulses outside /MREQ and with /RD, /WR or /M1 asserted in their middle; few of them mean a floating line.
+    proper_rd, proper_wr: the same for /RD (with /WR and /RFSH released) and /WR (with /RD, /M1 and /RFSH released).
     given_t_ticks: the T-state that the user gave with --clock; the clock line, when captured and plausible, is still what is counted.
     """
     if framed < FRAMED_MIN:
@@ -98,10 +108,11 @@ def calibrate(
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
     counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks
-    reference = given_t_ticks if given_t_ticks is not None else strobe_t
-    if counts_clock and period is not None and reference is not None and not 0.7 < period / reference < 1.4:
+    if counts_clock and period is not None and given_t_ticks is None and strobe_t is not None and framed >= FRAMED_MIN:
         # Fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock.
-        counts_clock = False
+        counts_clock = 0.7 < period / strobe_t < 1.4
+    elif counts_clock and period is not None and given_t_ticks is not None:
+        counts_clock = 0.5 < period / given_t_ticks < 2.0
     t_ticks: Optional[float]
     if counts_clock:
         t_ticks, source = period, "CLK"
@@ -112,7 +123,7 @@ def calibrate(
     mreq_frames = bool(mreq) and (
         t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
     )
-    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames)
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, *(p >= PROPER_MIN for p in (proper_io, proper_rd, proper_wr)))
 
 
 def _t_from_strobes(

@@ -23,7 +23,9 @@ from .table import CycleTable
 
 WARM_UP_BLOCKS = 12  #: blocks looked at, at most, before the time base is settled
 BATCH_REQUESTS = 1 << 14  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
-_STROBES = MREQ | IORQ | RD | WR | np.uint16((1 << BIT["M1"]) | (1 << BIT["RFSH"]))
+FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
+M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
+_STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
 
 
 @dataclass
@@ -70,12 +72,15 @@ class WarmUp:
         calibration = calibrate(
             [int(t) for t in rises],
             mreq,
-            self._pulses(np.uint16(1 << BIT["RFSH"]), changed, control, times),
-            self._pulses(np.uint16(1 << BIT["M1"]), changed, control, times),
+            self._pulses(RFSH, changed, control, times),
+            self._pulses(M1, changed, control, times),
             rd,
             sample,
             self.given_t_ticks,
-            self._framed(rd, control, times),
+            self._framed(changed, control, times),
+            self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
+            self._share(rd, control, times, WR | RFSH),
+            self._share(self._pulses(WR, changed, control, times), control, times, RD | M1 | RFSH),
         )
         return calibration, self._busack_valid(mreq, control, times, calibration)
 
@@ -85,12 +90,44 @@ class WarmUp:
         n = min(len(falls), len(rises), 2 * PULSES_WANTED)
         return list(zip(times[falls[:n]].tolist(), times[rises[:n]].tolist(), strict=True))
 
-    def _framed(self, rd: list[Pulse], control: Control, times: Int) -> float:
-        if len(rd) < 8 or "MREQ" not in self.captured:
+    def _levels(self, found: list[Pulse], control: Control, times: Int) -> Control:
+        """Return the control words in the middle of pulses."""
+        middles = np.array([(start + end) >> 1 for start, end in found], np.int64)
+        return control[np.searchsorted(times, middles, "right") - 1]
+
+    def _share(self, found: list[Pulse], control: Control, times: Int, released: np.uint16) -> float:
+        """Return the share of pulses in whose middle all these lines are released; 1 from too few pulses."""
+        if len(found) < FEW_PULSES:
             return 1.0
-        centres = [(start + end) >> 1 for start, end in rd]
-        levels = control[np.searchsorted(times, centres, "right") - 1]
-        return float(np.mean(levels & (MREQ | IORQ) != MREQ | IORQ))
+        return float(np.mean(self._levels(found, control, times) & released == released))
+
+    def _framed(self, changed: Control, control: Control, times: Int) -> float:
+        if "MREQ" not in self.captured:
+            return 1.0
+        shares = []
+        # /M1 falls, and /RFSH rises, while /MREQ is released; in the middle of both pulses it is asserted.
+        for bit, edge in ((M1, 0), (RFSH, 1)):
+            found = self._pulses(bit, changed, control, times)
+            if len(found) >= FEW_PULSES:
+                inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
+                shares.append(min(inside, self._released(found, edge, control, times)))
+        for bit in (RD, WR) if not shares else ():
+            found = self._pulses(bit, changed, control, times)
+            if len(found) >= FEW_PULSES:
+                shares.append(1.0 - self._share(found, control, times, MREQ | IORQ))
+        return max(shares, default=1.0)
+
+    def _released(self, found: list[Pulse], edge: int, control: Control, times: Int) -> float:
+        """Return the share of pulses at whose start (0) or end (1) /MREQ is released."""
+        at = np.array([pulse[edge] for pulse in found], np.int64)
+        return float(np.mean(control[np.searchsorted(times, at, "right") - 1] & MREQ != 0))
+
+    def _proper_io(self, iorq: list[Pulse], control: Control, times: Int) -> float:
+        if len(iorq) < FEW_PULSES or not self.captured.issuperset(("MREQ", "RD", "WR")):
+            return 1.0
+        levels = self._levels(iorq, control, times)
+        direction = RD | WR | M1
+        return float(np.mean((levels & MREQ != 0) & (levels & direction != direction)))
 
     def _busack_valid(self, mreq: list[Pulse], control: Control, times: Int, calibration: Calibration) -> bool:
         if "BUSACK" not in self.captured or calibration.t_ticks is None:

@@ -126,6 +126,10 @@ class RequestFinder:
     def __init__(self, captured: frozenset[str], calibration: Calibration) -> None:
         self._idle = np.uint16(idle_word(captured))
         self._frames = calibration.mreq_frames
+        self._io_frames = calibration.iorq_frames
+        self._alone = [bit for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
+        framing = (MREQ if self._frames else np.uint16(0)) | (IORQ if self._io_frames else np.uint16(0))
+        self._framing = np.uint16(framing)
         t = calibration.t_ticks or 0.0
         sample = calibration.sample_ticks
         self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
@@ -206,7 +210,9 @@ class RequestFinder:
         parts: list[tuple[int, Int, Int]] = []
         need = limit  # the earliest time that must be kept
         spikes = 0
-        lines = ((LINE_MREQ, MREQ), (LINE_IORQ, IORQ)) if self._frames else ((LINE_IORQ, IORQ),)
+        lines = [(LINE_MREQ, MREQ)] if self._frames else []
+        if self._io_frames:
+            lines.append((LINE_IORQ, IORQ))
         for code, bit in lines:
             fall, rise, open_at = self._line(events, bit)
             fall, rise, dropped = clean(fall, rise, self._glitch, self._gap)
@@ -218,7 +224,7 @@ class RequestFinder:
             need = min(need, open_at)
             spikes += dropped
             parts.append((code, fall, rise))
-        for bit in (RD, WR):
+        for bit in self._alone:
             fall, rise, open_at = self._line(events, bit, bare=True, control=control)
             fall, rise, _ = clean(fall, rise, self._glitch, self._gap)
             if len(fall) or open_at < limit:
@@ -271,8 +277,7 @@ class RequestFinder:
         if bare and control is not None:
             centre = (events.times[falls] + events.times[rises]) >> 1
             middle = np.searchsorted(events.all_times, centre, "right") - 1
-            framed = IORQ | MREQ if self._frames else IORQ
-            alone = control[middle] & framed == framed
+            alone = control[middle] & self._framing == self._framing
             falls, rises = falls[alone], rises[alone]
         return events.times[falls], events.times[rises], open_at
 

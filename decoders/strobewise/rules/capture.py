@@ -7,6 +7,7 @@ from typing import Iterator
 from ..bus.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
 from .base import Found, milliseconds, rule
+from .strobes import CPU_FIRST
 
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 BLIND_SAMPLES = 1.5
@@ -142,7 +143,18 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("IORQ")
-    if count is not None and count.others >= 50 and count.false > 0.05:
+    edges = [evidence.line(name).edges for name in ("MREQ", "IORQ")]
+    if count is not None and count.others >= 50 and count.false >= 0.95 and 0.9 <= edges[1] / max(1, edges[0]) <= 1.1:
+        yield Found(
+            f"/IORQ goes low with /MREQ in {count.wrong} of {count.others} memory requests and about as often ({edges[1]} and {edges[0]} edges)",
+            ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
+            suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
+        )  # fmt: skip
+    elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
+        yield Found(
+            f"/IORQ low throughout, in all {count.others} memory requests too", ("IORQ",), count.wrong, severity="fault", suspects=CPU_FIRST, confidence=0.92
+        )
+    elif count is not None and count.others >= 50 and count.false > 0.05:
         yield Found(
             f"/IORQ asserted in {count.wrong} of {count.others} memory requests", ("IORQ",), count.wrong,
             severity="fault" if count.false > 0.2 else None, confidence=0.9,

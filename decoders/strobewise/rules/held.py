@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import Iterator
 
-from ..bus.evidence import BusEvidence
+from ..bus.evidence import PATTERN_LINES, BusEvidence
 from ..bus.lines import bar, pin_text
+from ..bus.model import KIND_INDEX
 from .base import Found, milliseconds, rule
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
@@ -170,6 +171,50 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
+def _runs_while_halted(evidence: BusEvidence) -> int:
+    """Return how many data transfers and moving fetches were seen with /HALT low: a halted CPU fetches one address and nothing else."""
+    halt = 1 << PATTERN_LINES.index("HALT")
+    transfers = 0
+    for kind in ("memory_read", "memory_write", "memory_access", "io_read", "io_write"):
+        row = evidence.histogram[KIND_INDEX[kind]]
+        transfers += sum(number for pattern, number in enumerate(row) if pattern & halt)
+    return transfers if transfers >= 4 else 0
+
+
+@rule(
+    "halt-line-contradicted", "/HALT low while the CPU runs", "fault", needs=(("HALT", "MREQ"),), judges=("HALT",),
+    suspects=(("cpu", 0.42), ("probe_or_capture", 0.3), ("connection", 0.28)),
+    looks_for="/HALT asserted in data transfers, which a halted CPU does not make",
+    causes="the CPU's HALT output has died, the line is shorted (pin 18 lies beside /MREQ), or the lead is off",
+    next_step=f"check the lead on a pin known to be live, then scope {pin_text('HALT')} at the CPU itself",
+    source="UM0080, halt; the check: common practice",
+)  # fmt: skip
+def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    transfers = _runs_while_halted(evidence)
+    if transfers:
+        line = evidence.line("HALT")
+        how = "low throughout" if line.edges == 0 else f"low for {_share(evidence, 'HALT') * 100:.0f} % of the capture"
+        yield Found(
+            f"/HALT {how}, in {transfers} data transfers that a halted CPU does not make", ("HALT",), transfers,
+            evidence.first_request_s, evidence.last_request_s, confidence=0.9 if transfers >= 50 else 0.8,
+        )  # fmt: skip
+
+
+@rule(
+    "nmi-held", "/NMI held", "fault", needs=(("NMI",),), judges=("NMI",),
+    suspects=(("glue", 0.4), ("expansion_device", 0.32), ("connection", 0.2), ("probe_or_capture", 0.08)),
+    looks_for="/NMI low all the time: the CPU answers its falling edge only, so nothing can call it any more",
+    causes="a button or a device that holds the line, a missing pull-up, a short to ground",
+    next_step=f"find who pulls {pin_text('NMI')}: unplug everything from the expansion port, then the button and the pull-up",
+    source="UM0080, interrupt response; the checks: common practice",
+)  # fmt: skip
+def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("NMI")
+    if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= 50:
+        yield Found(f"/NMI low throughout ({milliseconds(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
+                    confidence=0.85)  # fmt: skip
+
+
 @rule(
     "halted-for-good", "halted, and nothing ends it", "fault", needs=(("HALT",),), judges=("HALT", "INT"),
     suspects=(("program", 0.55), ("glue", 0.35), ("expansion_device", 0.1)),
@@ -184,13 +229,8 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     span = line.longest
     if span is None or not line.asserted_last:
         return
-    if not evidence.notes.get("halt"):
-        if evidence.requests >= 50:
-            yield Found(
-                f"/HALT reads low although {evidence.requests} requests go on as in a running program", ("HALT",), severity="warning",
-                suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)), next_step=f"check the lead for /HALT on {pin_text('HALT')}",
-            )  # fmt: skip
-        return
+    if not evidence.notes.get("halt") or _runs_while_halted(evidence):
+        return  # the line lies; its own rule speaks
     woken = line.assertions > 1 and evidence.cycles["interrupt_acknowledge"] + evidence.notes.get("nmi_response", 0) > 0
     last = evidence.end_s - span.end_s < 1e-9 or span.end_s >= evidence.end_s
     if woken or not last or span.length_s < 0.3 * evidence.duration_s:

@@ -13,6 +13,8 @@ from ..bus.lines import bar, pin_text
 from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
+ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
+RELEASES_MIN = 0.5  #: edges per request below which an asserted strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
 HEALTHY_FALSE = 0.03
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
@@ -28,8 +30,10 @@ class Behaviour(NamedTuple):
 
 def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
-    if count.expected < ENOUGH:
+    if count.expected < (ENOUGH if count.seen or line.edges else ENOUGH_OF_SILENCE):
         return None
+    if line.edges < RELEASES_MIN * count.expected and count.hit > 0.5:
+        return Behaviour("held", f"{bar(line.line)} low throughout" if not line.edges else f"{bar(line.line)} released between few of them")
     if count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE:
         return None
     if line.edges == 0:
