@@ -16,16 +16,28 @@ LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not 
 SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
+#: What a machine shows once a fault has made it run astray.
+DERAILED = ("halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-unsteady", "interrupt-held", "rom-content", "data-output-contradicted",
+            "data-input-contradicted")  # fmt: skip
+
 #: Findings that explain others away: the second only follows from the first.
 EXPLAINS: Dict[str, Tuple[str, ...]] = {
     "clock-stopped": ("no-requests", "went-silent", "wait-held", "halted-for-good"),
     "reset-held": ("no-requests", "went-silent"),
     "wait-held": ("no-requests", "went-silent"),
     "bus-request-held": ("no-requests", "went-silent"),
+    "memory-request-missing": ("reads-all-ff", "reads-all-00", "ram-bank-missing", "ram-bit-dead"),
+    "read-strobe-missing": ("reads-all-ff", "reads-all-00", "ram-bank-missing", "ram-bit-dead"),
+    "write-strobe-missing": ("ram-bank-missing", "ram-bit-dead"),
+    "address-line-stuck": DERAILED,
+    "address-line-unsteady": DERAILED,
+    "data-line-stuck": DERAILED,
+    "data-line-unsteady": DERAILED,
+    "lines-shorted": DERAILED,
 }
 
 #: Findings that explain whatever else their own lines show.
-EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off")
+EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted")
 
 #: Rules whose warning means that the capture itself can not decide.
 UNDECIDED_BY = ("capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels")

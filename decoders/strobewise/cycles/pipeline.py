@@ -77,7 +77,7 @@ class WarmUp:
             rd,
             sample,
             self.given_t_ticks,
-            self._framed(changed, control, times),
+            self._framed(changed, control, times, sample),
             self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
             self._share(rd, control, times, WR | RFSH),
             self._share(self._pulses(WR, changed, control, times), control, times, RD | M1 | RFSH),
@@ -101,7 +101,7 @@ class WarmUp:
             return 1.0
         return float(np.mean(self._levels(found, control, times) & released == released))
 
-    def _framed(self, changed: Control, control: Control, times: Int) -> float:
+    def _framed(self, changed: Control, control: Control, times: Int, sample: float) -> float:
         if "MREQ" not in self.captured:
             return 1.0
         shares = []
@@ -111,16 +111,18 @@ class WarmUp:
             if len(found) >= FEW_PULSES:
                 inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
                 shares.append(min(inside, self._released(found, edge, control, times)))
-        for bit in (RD, WR) if not shares else ():
-            found = self._pulses(bit, changed, control, times)
-            if len(found) >= FEW_PULSES:
-                shares.append(1.0 - self._share(found, control, times, MREQ | IORQ))
+        # /RD falls with /MREQ, which was released before.
+        found = self._pulses(RD, changed, control, times)
+        if len(found) >= FEW_PULSES:
+            inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
+            before = [(start - int(2 * sample), end) for start, end in found]
+            shares.append(min(inside, self._released(before, 0, control, times)))
         return max(shares, default=1.0)
 
     def _released(self, found: list[Pulse], edge: int, control: Control, times: Int) -> float:
         """Return the share of pulses at whose start (0) or end (1) /MREQ is released."""
         at = np.array([pulse[edge] for pulse in found], np.int64)
-        return float(np.mean(control[np.searchsorted(times, at, "right") - 1] & MREQ != 0))
+        return float(np.mean(control[np.maximum(np.searchsorted(times, at, "right") - 1, 0)] & MREQ != 0))
 
     def _proper_io(self, iorq: list[Pulse], control: Control, times: Int) -> float:
         if len(iorq) < FEW_PULSES or not self.captured.issuperset(("MREQ", "RD", "WR")):

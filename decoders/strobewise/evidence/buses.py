@@ -51,6 +51,18 @@ class Operands:
 
 
 @dataclass
+class Pushes:
+    """Return addresses that calls and restarts push, against those that the bus showed; lists have one entry a data bit."""
+
+    compared: int = 0  #: bytes
+    agreed: int = 0
+    ones: list[int] = field(default_factory=lambda: [0] * 8)
+    ones_lost: list[int] = field(default_factory=lambda: [0] * 8)
+    zeros: list[int] = field(default_factory=lambda: [0] * 8)
+    zeros_lost: list[int] = field(default_factory=lambda: [0] * 8)
+
+
+@dataclass
 class BusesRecord:
     """What the buses say of each other."""
 
@@ -58,7 +70,9 @@ class BusesRecord:
     refreshes: int
     refresh_counted: int  #: refreshes whose low seven bits are one more than the last one's
     refresh_toggles: list[int]  #: times each of A0..A6 changed from one refresh to the next
+    refresh_wrong: list[int]  #: times each of A0..A6 did not do what counting on the lower ones calls for
     operands: Operands
+    pushes: Pushes
     address_toggles: list[int]  #: times each address line changed from one request to the next
 
 
@@ -80,6 +94,8 @@ class BusesPart:
         self._refresh_toggles = np.zeros(7, np.int64)
         self._address_toggles = np.zeros(16, np.int64)
         self._operands = Operands()
+        self._pushes = Pushes()
+        self._refresh_wrong = np.zeros(7, np.int64)
 
     def block(self, block: Block) -> None:
         """Ignore the raw levels."""
@@ -121,6 +137,9 @@ class BusesPart:
         steps = counter[1:] ^ counter[:-1]
         for bit in range(7):
             self._refresh_toggles[bit] += int(np.count_nonzero(steps >> bit & 1))
+            low = (1 << bit) - 1
+            called = counter[:-1] & low == low  # all lower bits are 1: this one must change
+            self._refresh_wrong[bit] += int(np.count_nonzero((steps >> bit & 1 == 1) != called))
         self._refreshes += len(address)
         self._refresh_last = int(counter[-1])
 
@@ -143,13 +162,41 @@ class BusesPart:
         after[jump | load | store] = 3
         after[call] = 5
         use = (after > 0) & ~prefixed
+        self._check_restarts(kind, data, address)
         if not use.any():
             return
+        called = base[call & ~prefixed]
+        if len(called):
+            self._count_pushes(address[called] + 3, data[called + 3], data[called + 4])
         at = base[use]
         said = data[at + 1].astype(np.int64) | data[at + 2].astype(np.int64) << 8
         shown = address[at + after[use]].astype(np.int64)
         if len(said):
             self._count_operands(said, shown)
+
+    def _check_restarts(self, kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16], address: npt.NDArray[np.int32]) -> None:
+        """A restart pushes the address behind it."""
+        fetch = (kind[:-3] == _FETCH) & (data[:-3] & 0xC7 == 0xC7) & (data[:-3] >= 0)
+        at = np.flatnonzero(fetch & (kind[1:-2] == _WRITE) & (kind[2:-1] == _WRITE) & (kind[3:] == _FETCH))
+        at = at[(address[at + 3] == (data[at] & 0x38)) & (at > 0)]
+        at = at[~(np.isin(data[at - 1], (0xCB, 0xED)) & (kind[at - 1] == _FETCH))]
+        if len(at):
+            self._count_pushes(address[at] + 1, data[at + 1], data[at + 2])
+
+    def _count_pushes(self, back: npt.NDArray[Any], high: npt.NDArray[Any], low: npt.NDArray[Any]) -> None:
+        total = self._pushes
+        for said, shown in ((back >> 8 & 0xFF, high), (back & 0xFF, low)):
+            known = shown >= 0
+            expected, got = said[known].astype(np.int64), shown[known].astype(np.int64)
+            total.compared += len(got)
+            total.agreed += int(np.count_nonzero(expected == got))
+            for bit in range(8):
+                one = expected >> bit & 1 == 1
+                off = (expected ^ got) >> bit & 1 == 1
+                total.ones[bit] += int(np.count_nonzero(one))
+                total.ones_lost[bit] += int(np.count_nonzero(one & off))
+                total.zeros[bit] += int(np.count_nonzero(~one))
+                total.zeros_lost[bit] += int(np.count_nonzero(~one & off))
 
     def _count_operands(self, said: npt.NDArray[np.int64], shown: npt.NDArray[np.int64]) -> None:
         total = self._operands
@@ -183,8 +230,9 @@ class BusesPart:
                 if moves > 0 and unlike[i, j] <= 0.002 * self._samples and unlike[i, j] <= 0.02 * moves:
                     pairs.append(Pair(self._names[i], self._names[j], self._samples, int(moves)))
         return BusesRecord(
-            pairs, self._refreshes, self._counted, self._refresh_toggles.tolist(), self._operands, self._address_toggles.tolist()
-        )
+            pairs, self._refreshes, self._counted, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
+            self._pushes, self._address_toggles.tolist(),
+        )  # fmt: skip
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:

@@ -53,8 +53,16 @@ def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
 
 
 def _groups(evidence: BusEvidence, buses: Any) -> List[Tuple[str, str]]:
-    """Return the always-equal pairs that a healthy machine could not show."""
-    return [(p.first, p.second) for p in buses.pairs if p.moves >= MOVES_MIN and _must_differ(evidence, buses, p.first, p.second)]
+    """Return the always-equal pairs that a healthy machine could not show, one of each cluster: the likeliest bridge."""
+    proven = [p for p in buses.pairs if p.moves >= MOVES_MIN and _must_differ(evidence, buses, p.first, p.second)]
+    chosen: List[Tuple[str, str]] = []
+    taken: set[str] = set()
+    # Neighbouring pins first, then the pair that moves most; whatever shares a line with it is equal to it for another reason.
+    for pair in sorted(proven, key=lambda p: (p.second not in neighbours(p.first), -p.moves)):
+        if pair.first not in taken and pair.second not in taken:
+            chosen.append((pair.first, pair.second))
+        taken.update((pair.first, pair.second))
+    return chosen if len(chosen) <= 2 else []  # many equal pairs are a bus that carries too little, not a row of bridges
 
 
 def _must_differ(evidence: BusEvidence, buses: Any, first: str, second: str) -> bool:
@@ -65,7 +73,7 @@ def _must_differ(evidence: BusEvidence, buses: Any, first: str, second: str) -> 
         return False
     if first in DATA and second in DATA:
         memory = evidence.parts.get("memory")
-        return memory is not None and int((memory.fetched | memory.read).count()) >= 48
+        return memory is not None and int((memory.fetched | memory.read).count()) >= 48 and memory.values_read >= 16
     if first in ADDRESS and second in ADDRESS:
         low, high = int(first[1:]), int(second[1:])
         if high < COUNTED_LINES:
@@ -102,14 +110,57 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         if bit < COUNTED_LINES and buses.refreshes >= REFRESHES_MIN and buses.refresh_toggles[bit] == 0 and quiet:
             text = f"A{bit} {level} throughout although the refresh address, counted on over {buses.refreshes} refreshes, must move it"
         elif lost and not _data_explains(buses, bit):
-            text = f"A{bit} {'low' if lost[2] else 'high'} in {lost[0]} of {lost[1]} addresses that the program's operands give as {'high' if lost[2] else 'low'}"
+            held, asked = ("low", "high") if lost[2] else ("high", "low")
+            text = f"A{bit} {held} in {lost[0]} of {lost[1]} addresses that the program's operands give as {asked}"
         else:
             continue
         yield Found(
-            text + (": the program runs as if it were right, so it is the lead" if lead else ""), (f"A{bit}",), lost[0] if lost else buses.refreshes,
-            evidence.first_request_s, evidence.last_request_s,
-            suspects=(("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus", 0.12)) if lead else None, confidence=0.9,
+            text + (": memory answers as if it were right, so it is the lead" if lead else ""), (f"A{bit}",),
+            lost[0] if lost else buses.refreshes, evidence.first_request_s, evidence.last_request_s,
+            suspects=LEAD if lead else None, confidence=0.9,
         )  # fmt: skip
+
+
+LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus", 0.12))
+
+
+@rule(
+    "address-line-unsteady", "an address line that does not count", "fault", needs=(("MREQ", *ADDRESS),), judges=ADDRESS,
+    suspects=(("address_bus", 0.34), ("connection", 0.28), ("probe_or_capture", 0.2), ("cpu", 0.18)),
+    looks_for="one of A0 to A6 that does not do what counting the refresh address calls for, or an upper line that is wrong both ways in "
+    "the addresses that operands give",
+    causes="a line that floats (dead CPU output, open joint) or is shorted to a signal, or the lead",
+    next_step="move the lead to a pin known to be live; then measure the line's continuity from the CPU's pin to a memory chip, power off",
+    source="UM0080, refresh and instruction set; the checks: common practice",
+)  # fmt: skip
+def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
+    buses = _buses(evidence)
+    if buses is None:
+        return
+    lead = _lead_proved(evidence)
+    for bit in range(COUNTED_LINES):
+        # The lowest line that does not count is the odd one; those above it are judged by it.
+        if buses.refreshes >= REFRESHES_MIN // 4 and buses.refresh_wrong[bit] > UNSTEADY_SHARE * buses.refreshes:
+            if buses.refresh_toggles[bit]:
+                yield Found(
+                    f"A{bit} does not count with the refresh address: wrong in {buses.refresh_wrong[bit]} of {buses.refreshes} refreshes",
+                    (f"A{bit}",), buses.refresh_wrong[bit], evidence.first_request_s, evidence.last_request_s,
+                    suspects=LEAD if lead else None, confidence=0.85,
+                )  # fmt: skip
+            return
+    operands = buses.operands
+    for bit in range(COUNTED_LINES, 16):
+        up, down = operands.zeros_lost[bit], operands.ones_lost[bit]
+        if operands.compared >= 4 * OPERANDS_MIN and min(up, down) >= 2 and up + down > UNSTEADY_SHARE * operands.compared:
+            if not _data_explains(buses, bit):
+                yield Found(
+                    f"A{bit} is wrong both ways in {up + down} of {operands.compared} addresses that the program's operands give",
+                    (f"A{bit}",), up + down, evidence.first_request_s, evidence.last_request_s, suspects=LEAD if lead else None,
+                    confidence=0.8,
+                )  # fmt: skip
+
+
+UNSTEADY_SHARE = 0.12  #: refreshes that may miscount before a line is blamed: LD R,A and lost samples account for a few
 
 
 def _lost(buses: Any, bit: int) -> Tuple[int, int, bool]:
@@ -142,27 +193,88 @@ def _lead_proved(evidence: BusEvidence) -> bool:
 @rule(
     "data-lead-off", "the lead of a data line is off", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
     suspects=(("probe_or_capture", 0.75), ("connection", 0.2)),
-    looks_for="a data line whose captured level contradicts the addresses that the CPU made of the bytes it read",
+    looks_for="a data line whose captured level contradicts the addresses that the CPU made of the bytes it read, and the bytes that it pushed",
     causes="the lead is off, on another pin, or the clip does not touch: the CPU itself reads the right bytes",
     next_step="reseat the lead of this data line and capture again", source="UM0080, instruction set",
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
+    for bit, wrong, asked in _contradicted_data(evidence):
+        if _moves_in_reads(evidence, bit) and _pushes_agree(evidence, bit):
+            continue  # the line moves, and what the CPU writes shows right: the CPU's own input
+        line = evidence.line(f"D{bit}")
+        yield Found(
+            f"D{bit} contradicted by the addresses that the CPU made of {wrong} of {asked} operands: the CPU read the right bytes, the lead on "
+            f"{pin_text(f'D{bit}')} did not ({line.edges} edges)",
+            (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+        )  # fmt: skip
+
+
+@rule(
+    "data-input-contradicted", "the CPU does not see a data line", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
+    suspects=(("cpu", 0.5), ("connection", 0.36), ("probe_or_capture", 0.14)),
+    looks_for="a data line that moves on the bus and in writes, but not in the addresses that the CPU makes of what it reads",
+    causes="the CPU's input is dead, or the pin has no contact with the socket or track that the lead sits on",
+    next_step="clip the lead to the CPU's own leg, not the socket or track, and capture again: right there means the contact, wrong the CPU",
+    source="UM0080, instruction set; the check: common practice",
+)  # fmt: skip
+def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    for bit, wrong, asked in _contradicted_data(evidence):
+        if _moves_in_reads(evidence, bit) and _pushes_agree(evidence, bit):
+            yield Found(
+                f"D{bit} moves on the bus, yet {wrong} of {asked} addresses that the CPU made of operands show it at another level",
+                (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
+            )  # fmt: skip
+
+
+@rule(
+    "data-output-contradicted", "the CPU does not write what it should", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
+    suspects=(("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24)),
+    looks_for="return addresses that calls push with one data line at a level that they do not have, while reads show the line right",
+    causes="the CPU's output for that line is dead, its joint is open, or another chip drives the line during writes",
+    next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
+    "means the CPU",
+    source="UM0080, instruction set; the check: common practice",
+)  # fmt: skip
+def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    buses = _buses(evidence)
+    if buses is None:
+        return
+    contradicted = {bit for bit, _, _ in _contradicted_data(evidence)}
+    pushes = buses.pushes
+    for bit in range(8):
+        for lost, asked, other, level in (
+            (pushes.ones_lost[bit], pushes.ones[bit], pushes.zeros_lost[bit], "low"),
+            (pushes.zeros_lost[bit], pushes.zeros[bit], pushes.ones_lost[bit], "high"),
+        ):
+            if lost >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other == 0 and bit not in contradicted and _moves_in_reads(evidence, bit):
+                yield Found(
+                    f"D{bit} {level} in {lost} of {asked} bytes of return addresses that need it the other way, while it moves in reads",
+                    (f"D{bit}",), lost, evidence.first_request_s, evidence.last_request_s, confidence=0.88,
+                )  # fmt: skip
+
+
+def _contradicted_data(evidence: BusEvidence) -> Iterator[Tuple[int, int, int]]:
+    """Yield (data bit, wrong, compared) for data lines that the addresses made of operands contradict in both operand bytes."""
     buses = _buses(evidence)
     if buses is None or buses.operands.compared < 2 * OPERANDS_MIN:
         return
     operands = buses.operands
+    wrong = [operands.ones_lost[k] + operands.zeros_lost[k] for k in range(16)]
     for bit in range(8):
-        wrong = [operands.ones_lost[k] + operands.zeros_lost[k] for k in (bit, bit + 8)]
-        asked = operands.compared
-        if sum(wrong) < OPERANDS_MIN or not all(wrong) or not _data_explains(buses, bit):
-            continue
-        level = "high" if sum(operands.ones_lost[k] for k in (bit, bit + 8)) > sum(operands.zeros_lost[k] for k in (bit, bit + 8)) else "low"
-        one_way = min(sum(operands.ones_lost[k] for k in (bit, bit + 8)), sum(operands.zeros_lost[k] for k in (bit, bit + 8)))
-        if one_way > 0.3 * sum(wrong):
-            continue  # wrong both ways: swapped leads, which have their own rule
-        line = evidence.line(f"D{bit}")
-        yield Found(
-            f"D{bit} captured {level} in operands whose addresses show the opposite, {wrong[0]} times on A{bit} and {wrong[1]} times on "
-            f"A{bit + 8} among {asked}: the CPU read the right bytes, the lead on {pin_text(f'D{bit}')} did not ({line.edges} edges)",
-            (f"D{bit}",), sum(wrong), evidence.first_request_s, evidence.last_request_s, confidence=0.9,
-        )  # fmt: skip
+        total = wrong[bit] + wrong[bit + 8]
+        if total >= OPERANDS_MIN and wrong[bit] and wrong[bit + 8] and _data_explains(buses, bit):
+            yield bit, total, operands.compared
+
+
+def _moves_in_reads(evidence: BusEvidence, bit: int) -> bool:
+    memory = evidence.parts.get("memory")
+    if memory is None:
+        return False
+    return any(record.transfers >= 16 and record.constant(bit) is None for record in (memory.reads_rom, memory.reads_ram))
+
+
+def _pushes_agree(evidence: BusEvidence, bit: int) -> bool:
+    """Say whether what the CPU pushed shows this line right, both ways."""
+    buses = _buses(evidence)
+    pushes = buses.pushes
+    return bool(min(pushes.ones[bit], pushes.zeros[bit]) >= 2 and not pushes.ones_lost[bit] and not pushes.zeros_lost[bit])

@@ -148,7 +148,7 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"/IORQ goes low with /MREQ in {count.wrong} of {count.others} memory requests and about as often ({edges[1]} and {edges[0]} edges)",
             ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
-            suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
+            severity="fault", suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
         yield Found(

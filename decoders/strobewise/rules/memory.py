@@ -114,10 +114,53 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
             continue  # the CPU read other bytes than the capture shows: the lead's own rule speaks
         same = wrote is not None and memory.writes.transfers >= 16
         also = "and in all writes too" if same else "while writes show it moving"
+        suspects = None
+        if not same and len(levels) == 1:
+            suspects = (("rom", 0.42), ("data_bus", 0.28), ("connection", 0.24))  # only one memory was read: its output, or the line
         yield Found(
             f"D{bit} {level} in all {reads} reads ({', '.join(levels)}) from {addresses} different addresses, {also}", (f"D{bit}",), reads,
-            evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+            evidence.first_request_s, evidence.last_request_s, suspects=suspects, confidence=0.9,
         )  # fmt: skip
+
+
+@rule(
+    "data-line-unsteady", "a data line that reads differently each time", "fault", needs=FULL_BUS, judges=DATA,
+    suspects=(("connection", 0.34), ("data_bus", 0.3), ("probe_or_capture", 0.2), ("rom", 0.08), ("ram", 0.08)),
+    looks_for="reads of one address, with no write between, that differ in one and the same bit",
+    causes="a data line with no contact (joint, socket, lead) that floats, or an output that fights another",
+    next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
+    source="common practice",
+)  # fmt: skip
+def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or memory.unstable < 6 or memory.unstable < 0.01 * memory.repeated:
+        return
+    bit = max(range(8), key=lambda b: memory.unstable_bits[b])
+    if memory.unstable_bits[bit] >= 0.9 * memory.unstable and sum(memory.unstable_bits) <= 1.2 * memory.unstable:
+        yield Found(
+            f"D{bit} differs in {memory.unstable_bits[bit]} of {memory.repeated} reads of an address that was read before, with no write "
+            "between; the other bits agree",
+            (f"D{bit}",), memory.unstable_bits[bit], evidence.first_request_s, evidence.last_request_s, confidence=0.88,
+        )  # fmt: skip
+
+
+@rule(
+    "reads-unsteady", "memory that reads differently each time", "warning", needs=FULL_BUS, judges=("ROM", "RAM"),
+    suspects=(("ram", 0.3), ("rom", 0.25), ("glue", 0.25), ("data_bus", 0.2)),
+    looks_for="reads of one address, with no write between, that differ in several bits",
+    causes="memory too slow for the clock, paging that the profile does not declare, a bus master, marginal supply",
+    next_step="say with a profile what pages memory; if nothing does, check the memory's speed grade, its supply and the clock",
+    source="common practice",
+)  # fmt: skip
+def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    paged = getattr(evidence.profile, "paging", ()) or evidence.has("ROMDIS")
+    if memory is None or paged or memory.unstable < 16 or memory.unstable < 0.05 * memory.repeated:
+        return
+    bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= 0.1 * memory.unstable]
+    if len(bits) > 2:
+        yield Found(f"{memory.unstable} of {memory.repeated} reads of an address that was read before, with no write between, gave another "
+                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, confidence=0.6)  # fmt: skip
 
 
 def _contradicted(evidence: BusEvidence, bit: int) -> bool:
