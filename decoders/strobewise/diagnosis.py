@@ -77,10 +77,11 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
             for part in parts:
                 part.feed(batch)
         start, end = capture.start_time or 0, capture.end_time or 0
-        evidence = collector.record(start, end)
+        calibration = pipeline.calibration
+        sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
+        evidence = collector.record(start, end, sample, t_ticks)
         _fill(evidence, capture, channels, pipeline, options, tick_s)
         times, words = collector.kept()
-        calibration = pipeline.calibration
         for part in parts:
             evidence.parts[part.name] = part.record(evidence)
         look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)

@@ -13,6 +13,7 @@ Pulse = Tuple[int, int]  #: assert and release time, ticks
 
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
 FRAMED_MIN = 0.8  #: share of pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
+ALIASED = 1.6  #: a clock period this much longer than the strobes allow is no clock period
 PROPER_MIN = 0.85  #: share of proper pulses of /IORQ, /RD or /WR below which the line is noise and makes no requests
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
@@ -113,6 +114,9 @@ def calibrate(
         counts_clock = 0.7 < period / strobe_t < 1.4
     elif counts_clock and period is not None and given_t_ticks is not None:
         counts_clock = 0.5 < period / given_t_ticks < 2.0
+    longest = _longest_t(m1, rfsh, rd)
+    if counts_clock and period is not None and longest is not None and period > ALIASED * longest:
+        counts_clock = False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
     t_ticks: Optional[float]
     if counts_clock:
         t_ticks, source = period, "CLK"
@@ -124,6 +128,16 @@ def calibrate(
         t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
     )
     return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, *(p >= PROPER_MIN for p in (proper_io, proper_rd, proper_wr)))
+
+
+def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse]) -> Optional[float]:
+    """Return the longest T-state that the usual width of /M1, /RFSH and /RD allows, None when they are too few."""
+    limits = [
+        median([end - start for start, end in pulses]) / width
+        for pulses, width in ((m1, 2.0), (rfsh, 2.0), (rd, 1.5))
+        if len(pulses) >= 8
+    ]
+    return max(limits) if limits else None
 
 
 def _t_from_strobes(

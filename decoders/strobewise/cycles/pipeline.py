@@ -102,8 +102,8 @@ class WarmUp:
         return float(np.mean(self._levels(found, control, times) & released == released))
 
     def _framed(self, changed: Control, control: Control, times: Int, sample: float) -> float:
-        if "MREQ" not in self.captured:
-            return 1.0
+        if not self.captured.issuperset(("MREQ", "RD")):
+            return 1.0  # nothing else could frame the requests
         shares = []
         # /M1 falls, and /RFSH rises, while /MREQ is released; in the middle of both pulses it is asserted.
         for bit, edge in ((M1, 0), (RFSH, 1)):

@@ -28,6 +28,8 @@ from ..cycles.requests import BlockEvents
 Int = npt.NDArray[np.int64]
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
+SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
+RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a little less, for the edges of sampling
 KEPT_EVENTS = 300_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
 _SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
@@ -70,6 +72,10 @@ class _Held:
     def _longest(self, start: int, end: int) -> None:
         if self.longest is None or end - start > self.longest[1] - self.longest[0]:
             self.longest = (start, end)
+
+    def lasting(self, least: float) -> int:
+        """Return how many stretches were longer than `least` ticks; beyond those kept one by one all are counted."""
+        return sum(1 for low, high in self.recent if high - low > least) + max(0, self.count - len(self.recent))
 
     def close(self, end: int) -> bool:
         """Count a stretch that lasts to the end; returns whether there is one."""
@@ -204,8 +210,12 @@ class Collector:
             self._run_at = int(fall[at[max(0, int(fetch[k]) - int(lengths[k]))]])
         self._run = len(at) - 1 - int(fetch[-1])
 
-    def record(self, start: int, end: int) -> BusEvidence:
-        """Return the evidence; start and end are the capture's first and last ticks."""
+    def record(self, start: int, end: int, sample_ticks: float = 0.0, t_ticks: float = 0.0) -> BusEvidence:
+        """Return the evidence.
+
+        start, end: the capture's first and last ticks. sample_ticks, t_ticks: sample interval and T-state, 0 where not known; stretches
+        that a spike of one sample explains, and a reset shorter than the CPU notices, are no assertions.
+        """
         histogram = self._histogram.reshape(CLASSES, PATTERNS).tolist()
         evidence = BusEvidence(captured=self.captured, start_s=start * self.tick_s, end_s=end * self.tick_s, histogram=histogram)
         evidence.strobes = count_strobes(histogram, self.captured)
@@ -227,10 +237,12 @@ class Collector:
         evidence.halt_addresses = tuple(sorted(self._halts))
         evidence.clock = self._clock.record(self.tick_s)
         evidence.lines = {name: LineEvidence(name) for name in sorted(self.captured)}
+        least = SPIKE_SAMPLES * sample_ticks
+        shortest = {"RESET": max(least, RESET_T * t_ticks)}
         for name, held in self._held.items():
             line = evidence.lines[name]
             line.asserted_last = held.close(end)
-            line.asserted_first, line.assertions = held.first, held.count
+            line.asserted_first, line.assertions = held.first, held.lasting(shortest.get(name, least))
             line.asserted_s, line.longest = held.total * self.tick_s, self._seconds(held.longest)
         return evidence
 

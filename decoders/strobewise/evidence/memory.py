@@ -281,7 +281,7 @@ class MemoryPart:
 
     def record(self, evidence: BusEvidence) -> MemoryRecord:
         """Return the record."""
-        written_pages = self._written.reshape(PAGES, -1).any(axis=1)
+        written_pages = np.asarray(self._written.reshape(PAGES, -1).any(axis=1))
         rom, ram = Levels(), Levels()
         for page in np.flatnonzero(self._page_reads).tolist():
             levels = ram if written_pages[page] else rom

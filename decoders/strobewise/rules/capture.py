@@ -7,10 +7,8 @@ from typing import Iterator
 from ..bus.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
 from .base import Found, milliseconds, rule
-from .strobes import CPU_FIRST
+from .strobes import COARSE_SAMPLES, CPU_FIRST, too_coarse
 
-COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
-BLIND_SAMPLES = 1.5
 LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
@@ -28,7 +26,7 @@ ANY_STROBE = tuple((name,) for name in STROBES)
 )  # fmt: skip
 def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     samples = evidence.samples_per_t
-    if samples is None or samples >= COARSE_SAMPLES:
+    if samples is None or not too_coarse(evidence):
         return
     rate = f"{1e-6 / evidence.sample_interval_s:.3g} MHz" if evidence.sample_interval_s else "the sample rate"
     fetches = evidence.strobes.get("M1")
@@ -75,6 +73,8 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
         return  # theirs
     others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > 4]
+    if others and evidence.has("MREQ") and evidence.line("MREQ").edges == 0:
+        return  # /MREQ's own rule speaks
     unseen = [name for name in ("CLK", "RESET", "WAIT", "BUSREQ") if name not in evidence.captured]
     where = "" if not unseen else f"; {', '.join(bar(name) for name in unseen)} not captured"
     text = f"{evidence.requests} requests in {milliseconds(evidence.duration_s)}{where}"

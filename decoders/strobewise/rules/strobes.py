@@ -12,6 +12,7 @@ from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
 from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule
 
+COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 RELEASES_MIN = 0.5  #: edges per request below which an asserted strobe is held: a good one makes two
@@ -51,6 +52,11 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     return Behaviour("partial", f"{bar(line.line)} asserted in only {count.seen} of them")
 
 
+def too_coarse(evidence: BusEvidence) -> bool:
+    """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
+    return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
+
+
 def runs_a_program(evidence: BusEvidence) -> bool:
     """Say whether the machine does more than run away: data are read and written between the fetches, as only answered reads allow."""
     fetches = evidence.cycles["opcode_fetch"]
@@ -66,7 +72,7 @@ def _strobe(
         return
     line = evidence.line(name)
     seen = behaviour(line, count)
-    if seen is None:
+    if seen is None or (too_coarse(evidence) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
     if evidence.probe_at.get(name) == "connector":
@@ -129,7 +135,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1")), judges=("MREQ",), suspects=CPU_FIRST,
+    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1"), ("MREQ", "M1")), judges=("MREQ",), suspects=CPU_FIRST,
     looks_for="/RD and /WR strobes of memory cycles without /MREQ asserted",
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
@@ -137,6 +143,10 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, CPU_FIRST, LEAD_FIRST)
+    if evidence.requests == 0 and evidence.has("M1") and evidence.line("MREQ").edges == 0 and evidence.line("M1").edges >= 2 * ENOUGH:
+        level = "high" if (evidence.line("MREQ").high_fraction or 0.0) > 0.5 else "low"
+        fetches = evidence.line("M1").edges // 2
+        yield Found(f"{fetches} pulses of /M1, /MREQ {level} throughout", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
 
 
 @rule(
