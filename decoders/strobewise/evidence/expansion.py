@@ -15,6 +15,7 @@ from ..capture.channels import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..options import Options
+from .memory import rom_images
 
 _FETCH = KIND_INDEX["opcode_fetch"]
 _READ = KIND_INDEX["memory_read"]
@@ -62,8 +63,10 @@ class ExpansionPart:
 
     name = "expansion"
 
-    def __init__(self, pagings: list[tuple[Any, int]], tick_s: float, has_m1: bool, has_data: bool) -> None:
-        self._watches = [_Watch(paging, bit, has_m1) for paging, bit in pagings]
+    def __init__(
+        self, pagings: list[tuple[Any, int]], tick_s: float, has_m1: bool, has_data: bool, images: list[tuple[str, int, bytes]]
+    ) -> None:
+        self._watches = [_Watch(paging, bit, has_m1, images) for paging, bit in pagings]
         self._tick_s = tick_s
         self._has_data = has_data
 
@@ -85,7 +88,7 @@ class ExpansionPart:
 
 
 class _Watch:
-    def __init__(self, paging: Any, bit: int, has_m1: bool) -> None:
+    def __init__(self, paging: Any, bit: int, has_m1: bool, images: list[tuple[str, int, bytes]]) -> None:
         self.paging = paging
         self.bit = np.uint64(1 << bit)
         self.has_m1 = has_m1
@@ -96,6 +99,8 @@ class _Watch:
         self._release_fetches: list[int] = []
         self._on = np.full(65536, -1, np.int16)
         self._off = np.full(65536, -1, np.int16)
+        for _, start, content in images:  # what the host's ROM says is known without having seen it
+            self._off[start : start + len(content)] = np.frombuffer(content, np.uint8)[: 65536 - start]
 
     def follow(self, block: Block) -> None:
         level = block.words & self.bit
@@ -208,6 +213,6 @@ def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_
         bit = channels.bit(paging.responds_on)
         if bit is not None and captured.issuperset(ADDRESS):
             known.append((paging, bit))
-    return ExpansionPart(known, tick_s, "M1" in captured, captured.issuperset(DATA)) if known else None
+    return ExpansionPart(known, tick_s, "M1" in captured, captured.issuperset(DATA), rom_images(options)) if known else None
 
 

@@ -156,7 +156,7 @@ class MemoryPart:
         self._repeated = self._unstable = 0
         self._values = np.zeros(256, np.bool_)
         self._unstable_bits = np.zeros(8, np.int64)
-        self._roms = [_RomPart(name, address, content) for name, address, content in _images(options)]
+        self._roms = [_RomPart(name, address, content) for name, address, content in rom_images(options)]
 
     def block(self, block: Block) -> None:
         """Ignore the raw levels."""
@@ -397,7 +397,7 @@ def _bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
     return np.asarray((values[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64))
 
 
-def _images(options: Options) -> list[tuple[str, int, bytes]]:
+def rom_images(options: Options) -> list[tuple[str, int, bytes]]:
     """Return (name, start, content) of the ROMs that the user named, then of those that the profile brings."""
     images = list(options.roms)
     for region in getattr(options.profile, "memory", ()):

@@ -6,7 +6,7 @@ practice; the refresh counter and the instructions that the witnesses rest on ar
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, Tuple
+from typing import Any, Iterator, List, Optional, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
@@ -102,6 +102,15 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     if buses is None:
         return
     lead = _lead_proved(evidence)
+    bridged = _bridged(buses)
+    if bridged is not None:
+        low, high, unlike, both_low = bridged
+        yield Found(
+            f"A{low} and A{high}, on neighbouring pins {LINE[f'A{low}'].pin} and {LINE[f'A{high}'].pin}, both low in {both_low} of {unlike} "
+            "addresses that the program's operands give as different on them",
+            (f"A{low}", f"A{high}"), both_low, evidence.first_request_s, evidence.last_request_s, suspects=BRIDGE, confidence=0.85,
+        )  # fmt: skip
+        return
     for bit in range(16):
         line = evidence.line(f"A{bit}")
         level = "high" if (line.high_fraction or 0) > 0.5 else "low"
@@ -119,6 +128,16 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
             lost[0] if lost else buses.refreshes, evidence.first_request_s, evidence.last_request_s,
             suspects=LEAD if lead else None, confidence=0.9,
         )  # fmt: skip
+
+
+def _bridged(buses: Any) -> Optional[Tuple[int, int, int, int]]:
+    """Return (low, high, unlike, both low) of two neighbouring address lines that pull each other low, None when there are none."""
+    operands = buses.operands
+    for (low, high), (unlike, both_low) in operands.wired_and.items():
+        lost = [operands.ones_lost[bit] for bit in (low, high)]
+        if unlike >= OPERANDS_MIN and both_low >= LOST_SHARE * unlike and all(lost) and f"A{high}" in neighbours(f"A{low}"):
+            return low, high, unlike, both_low
+    return None
 
 
 LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus", 0.12))
