@@ -59,6 +59,7 @@ class Analyser:
             self._fall[MASK[name]] = (skew.fall - settings.start) * 1000 + self.period - 1
             longest = max(longest, skew.rise, skew.fall)
         self._margin = longest * 1000 // self.period + 4
+        self._last = 0
         self._bits: Dict[int, Tuple[int, ...]] = {}
         self._next_glitch = self._glitch_after(0)
         self._off = self._lead_filter()
@@ -103,15 +104,40 @@ class Analyser:
         The word holds the captured lines, under the labels that the leads were given.
         """
         pending: Dict[int, int] = {}
+        shown: Optional[int] = None
+        begun = False
+        end = self.settings.samples
+        for safe in self._collect(pieces, pending):
+            if shown is None:
+                shown = self._last  # what there was when the recording began, whatever the skews
+            for at, word in self._flush(pending, safe, shown):
+                if at >= end:
+                    return
+                if at > 0 and not begun:
+                    yield 0, shown
+                    begun = True
+                shown = word
+                if at > 0:
+                    yield at, word
+        if not begun and shown is not None:
+            yield 0, shown
+
+    def _collect(self, pieces: Iterable[List[Timed]], pending: Dict[int, int]) -> Iterator[int]:
+        """Put each channel's flips into `pending`, by sample; yield up to which sample they are complete, piece by piece."""
         mask = self.mask
         rise, fall, period = self._rise, self._fall, self.period
         plain = not (self.settings.swapped or self.settings.leads)
         bits = self._bits
-        last = 0  # all channels low before the first event
-        shown = 0
-        first: Optional[int] = None
+        start = self.settings.start * 1000
+        last: Optional[int] = None
         for piece in pieces:
-            for time, level in piece if plain else self._leads(piece):
+            if not piece:
+                continue
+            seen = piece if plain else self._leads(piece)
+            if last is None:
+                last = self._last = seen[0][1] & mask
+                yield 0
+            for time, level in seen:
                 word = level & mask
                 changed = word ^ last
                 if not changed:
@@ -126,33 +152,8 @@ class Analyser:
                     pending[at] = pending.get(at, 0) ^ bit
                 if self.settings.bounce and changed & ADDRESS_MASK:
                     self._ground_bounce(pending, changed, word, moment)
-            if not piece:
-                continue
-            safe = (piece[-1][0] - self.settings.start) * 1000 // period - self._margin
-            for at, word in self._flush(pending, safe, shown):
-                shown = word
-                if at < 1:
-                    first = word
-                    continue
-                if first is not None:
-                    yield 0, first
-                    first = None
-                if at >= self.settings.samples:
-                    return
-                yield at, word
-        for at, word in self._flush(pending, 1 << 62, shown):
-            shown = word
-            if at < 1:
-                first = word
-                continue
-            if first is not None:
-                yield 0, first
-                first = None
-            if at >= self.settings.samples:
-                return
-            yield at, word
-        if first is not None:
-            yield 0, first
+            yield (piece[-1][0] * 1000 - start) // period - self._margin
+        yield 1 << 62
 
     def _split(self, changed: int) -> Tuple[int, ...]:
         found = tuple(1 << bit for bit in range(changed.bit_length()) if changed >> bit & 1)

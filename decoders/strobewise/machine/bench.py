@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import MASK
+from ..bus.lines import FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
 from ..cpu.model import Z80
 from .board import ALL_HIGH, Board, FaultyBoard
 from .pins import OWN, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
@@ -117,6 +117,7 @@ class Bench:
         cpu = self.cpu
         step = cpu.step
         self._look_ahead()
+        yield [(self.now, self.snapshot())]
         while True:
             try:
                 self._reset_if_asked()
@@ -139,6 +140,12 @@ class Bench:
                 break
         yield self.events
         self.events = []
+
+    def snapshot(self) -> int:
+        """Return the levels of this moment, between two machine cycles, clock high."""
+        control = RELEASED & ~(MASK["RFSH"] if self.refreshing else 0) | MASK["CLK"] | self.static
+        high, low = self.masks
+        return (control | self.address << FIRST_ADDRESS_BIT | self.data << FIRST_DATA_BIT | high) & ~low
 
     @property
     def cycles(self) -> List[TrueCycle]:

@@ -495,7 +495,7 @@ def _reset_loop(plan: Plan, values: Values) -> None:
     plan.sources.append(PulseTrain("RESET", period, max(4, plan.t_states(values["hold_s"])), period))
 
 
-@_register("interrupt-source-dead", "The frame interrupt never comes.", (), ("glue", "connection"), ("INT",), "any")
+@_register("interrupt-source-dead", "The frame interrupt never comes; the rest of the machine runs on.", (), ("glue", "connection"), ("INT",), "any")
 def _no_interrupt(plan: Plan, values: Values) -> None:
     plan.sources[:] = [source for source in plan.sources if source.line != "INT"]
 

@@ -229,13 +229,9 @@ def _settings(scenario: Scenario, plan: Plan) -> Settings:
 
 def _with_dead_clock(bench: Bench, plan: Plan) -> Iterator[list[Timed]]:
     """Yield the bench's waveform; where the clock stops, everything stays as it was and CLK goes to its resting level."""
-    last = 0
-    for piece in bench.run():
-        if piece:
-            last = piece[-1][1]
-        yield piece
+    yield from bench.run()
     if plan.clock_stops_at is not None:
-        rest = last & ~MASK["CLK"] | (MASK["CLK"] if plan.clock_rests_at else 0)
+        rest = bench.snapshot() & ~MASK["CLK"] | (MASK["CLK"] if plan.clock_rests_at else 0)
         yield [(bench.now, rest)]
 
 
