@@ -111,23 +111,34 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
             (f"A{low}", f"A{high}"), both_low, evidence.first_request_s, evidence.last_request_s, suspects=BRIDGE, confidence=0.85,
         )  # fmt: skip
         return
+    stuck = list(_stuck_lines(evidence, buses))
+    if len(stuck) == 2 and f"A{stuck[1][0]}" in neighbours(f"A{stuck[0][0]}") and all(" low " in text for _, text, _ in stuck):
+        low, high = stuck[0][0], stuck[1][0]
+        yield Found(
+            f"{stuck[0][1]}, and {stuck[1][1]}: two neighbouring pins ({LINE[f'A{low}'].pin} and {LINE[f'A{high}'].pin}) that pull each other low",
+            (f"A{low}", f"A{high}"), stuck[0][2] + stuck[1][2], evidence.first_request_s, evidence.last_request_s, suspects=BRIDGE,
+            confidence=0.8,
+        )  # fmt: skip
+        return
+    for bit, text, count in stuck:
+        yield Found(
+            text + (": memory answers as if it were right, so it is the lead" if lead else ""), (f"A{bit}",), count,
+            evidence.first_request_s, evidence.last_request_s, suspects=LEAD if lead else None, confidence=0.9,
+        )  # fmt: skip
+
+
+def _stuck_lines(evidence: BusEvidence, buses: Any) -> Iterator[Tuple[int, str, int]]:
+    """Yield (bit, sentence, times) for each address line that does not follow the refresh counter or the operands."""
     for bit in range(16):
-        line = evidence.line(f"A{bit}")
-        level = "high" if (line.high_fraction or 0) > 0.5 else "low"
+        level = "high" if (evidence.line(f"A{bit}").high_fraction or 0) > 0.5 else "low"
         lost = _lost(buses, bit)
         quiet = buses.address_toggles[bit] <= 0.01 * max(1, evidence.requests)
         if bit < COUNTED_LINES and buses.refreshes >= REFRESHES_MIN and buses.refresh_toggles[bit] == 0 and quiet:
             text = f"A{bit} {level} throughout although the refresh address, counted on over {buses.refreshes} refreshes, must move it"
+            yield bit, text, buses.refreshes
         elif lost and not _data_explains(buses, bit):
             held, asked = ("low", "high") if lost[2] else ("high", "low")
-            text = f"A{bit} {held} in {lost[0]} of {lost[1]} addresses that the program's operands give as {asked}"
-        else:
-            continue
-        yield Found(
-            text + (": memory answers as if it were right, so it is the lead" if lead else ""), (f"A{bit}",),
-            lost[0] if lost else buses.refreshes, evidence.first_request_s, evidence.last_request_s,
-            suspects=LEAD if lead else None, confidence=0.9,
-        )  # fmt: skip
+            yield bit, f"A{bit} {held} in {lost[0]} of {lost[1]} addresses that the program's operands give as {asked}", lost[0]
 
 
 def _bridged(buses: Any) -> Optional[Tuple[int, int, int, int]]:
