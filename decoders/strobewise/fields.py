@@ -27,6 +27,10 @@ def load_toml(path: Path, error: type[StrobewiseError]) -> dict[str, Any]:
         raise error("not valid TOML: it is not UTF-8 text", str(path), "give a TOML file") from None
 
 
+def _shown(number: float) -> str:
+    return str(number) if isinstance(number, int) else f"{number:g}"
+
+
 class Fields:
     """One TOML table. Take its keys one by one, then call `finish`, which refuses the keys that nobody took."""
 
@@ -94,7 +98,7 @@ class Fields:
         return self.integer(name, 0, 0xFFFF, default, 16)
 
     def number(self, name: str, low: float, high: float, default: Any = _MISSING) -> Any:
-        allowed = f"a number {low:g}..{high:g}"
+        allowed = f"a number {_shown(low)}..{_shown(high)}"
         value = self._take(name, default, allowed)
         if value is _MISSING:
             return default

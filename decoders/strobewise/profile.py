@@ -67,7 +67,7 @@ class Profile:
     """A machine as its profile describes it."""
 
     name: str
-    clock_hz: int | None = None
+    clock_hz: float | None = None
     interrupt_period_t_states: int | None = None
     memory: tuple[MemoryRegion, ...] = ()
     lines: tuple[ProfileLine, ...] = ()
@@ -105,7 +105,7 @@ def load_profile(path: Union[str, Path]) -> Profile:
 def parse_profile(fields: Fields, path: Path) -> Profile:
     """Take a profile's keys from a table; the caller calls `finish`, so that a scenario may hold more keys beside them."""
     name = fields.text("name", path.stem)
-    clock_hz = fields.integer("clock_hz", *CLOCK_RANGE, None)
+    clock_hz = fields.number("clock_hz", *CLOCK_RANGE, None)
     period = fields.integer("interrupt_period_t_states", 1, 1 << 32, None)
     memory = tuple(_region(table, path) for table in fields.tables("memory"))
     _refuse_overlap(memory, fields)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -74,7 +75,7 @@ def test_frame_interrupt_has_its_period():
     falls = [t for t, level in edges(capture, "INT") if not level]
     period = 9_100 / 3_276_800 * 1e9
     assert len(falls) == 4
-    assert all(b - a == pytest.approx(period, abs=100) for a, b in zip(falls, falls[1:], strict=False))
+    assert all(b - a == pytest.approx(period, abs=100) for a, b in itertools.pairwise(falls))
 
 
 def test_halt_goes_low_and_repeats_fetches_until_an_interrupt():
@@ -173,7 +174,8 @@ def test_wait_that_comes_later_lets_the_program_run_until_then():
 
 
 def test_machine_speed_does_not_change_the_cycles():
-    slow, fast = (run("3A 00 40 32 00 50 C3 00 00", machine=replace(SLOW, clock_hz=hz), duration_s=100 / hz) for hz in (1_000_000, 4_000_000))
+    code = "3A 00 40 32 00 50 C3 00 00"
+    slow, fast = (run(code, machine=replace(SLOW, clock_hz=hz), duration_s=100 / hz) for hz in (1_000_000, 4_000_000))
     same = [[(c["kind"], c["t_states"], c["address"]) for c in one.truth["cycles"]][:-1] for one in (slow, fast)]
     shorter = min(map(len, same))
     assert shorter > 10 and same[0][:shorter] == same[1][:shorter]

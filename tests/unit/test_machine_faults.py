@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -392,9 +393,9 @@ def test_lost_samples(close):
     levels = words(capture)
     times = [t for t, _, _ in levels]
     assert times == sorted(set(times))
-    longest = max(b - a for a, b in zip(times, times[1:], strict=False))
+    longest = max(b - a for a, b in itertools.pairwise(times))
     assert (longest < 1_000) == close
-    rises = [b for (_, v, _), (b, w, _) in zip(levels, levels[1:], strict=False) if w & ~v & 1]
+    rises = [b for (_, v, _), (b, w, _) in itertools.pairwise(levels) if w & ~v & 1]
     for row in capture.truth["cycles"][:-2]:  # every cycle that the truth keeps begins with a rising clock edge in the file
         start = row["start_s"] * 1e9
         after = rises[bisect.bisect_left(rises, start - 5)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from machine_waves import QUIET, T_NS, cycle, edges, run, within
 
@@ -57,7 +59,7 @@ def test_refresh_ends_with_the_next_t_state(capture):
 def pulses(capture, line, one):
     """Return the widths in T-states of a line's low and high times inside a cycle, as the edges part them."""
     times = [at for at, _ in within(capture, line, one["start_s"], one["t_states"] + 0.2)]
-    return [round((b - a) / T_NS, 2) for a, b in zip(times, times[1:], strict=False)]
+    return [round((b - a) / T_NS, 2) for a, b in itertools.pairwise(times)]
 
 
 def test_a_fetch_holds_two_memory_requests(capture):
@@ -78,7 +80,7 @@ def test_an_acknowledge_has_m1_and_iorq_and_no_memory_request_before_its_refresh
     one = cycle(capture, "interrupt_acknowledge")
     assert one["t_states"] == 7  # IM 1: one internal T-state before the push
     assert pulses(capture, "IORQ", one) == [pytest.approx(1.52, abs=0.01)]
-    assert [at for at, _ in within(capture, "MREQ", one["start_s"], 6)][0] > 4 * T_NS
+    assert next(at for at, _ in within(capture, "MREQ", one["start_s"], 6)) > 4 * T_NS
     assert within(capture, "RD", one["start_s"], one["t_states"]) == []
 
 
@@ -104,7 +106,7 @@ def test_address_then_refresh_address(capture):
 def test_written_data_come_with_the_falling_edge_of_t1(capture):
     one = cycle(capture, "memory_write")
     start = one["start_s"] * 1e9
-    driven = [t - start for t, w, _ in capture.words() if t > start and w >> 32 & 0xFF == one["data"]][0]
+    driven = next(t - start for t, w, _ in capture.words() if t > start and w >> 32 & 0xFF == one["data"])
     assert driven == pytest.approx(T_NS / 2 + 150, abs=2.1)
 
 
@@ -152,7 +154,7 @@ def test_the_fastest_grade_runs_at_its_own_clock():
 
 def test_duty_of_the_clock():
     rises = edges(run("00", duty=0.4), "CLK")
-    high = [b - a for (a, level), (b, _) in zip(rises, rises[1:], strict=False) if level]
+    high = [b - a for (a, level), (b, _) in itertools.pairwise(rises) if level]
     assert set(high) == {200}
 
 

@@ -347,7 +347,12 @@ def _open_at_chip(plan: Plan, values: Values) -> None:
 # --- memory ---------------------------------------------------------------------------------------------------------
 
 
-@_register("rom-absent", "The ROM is not fitted or has no supply: nobody answers its reads.", (), ("rom", "glue", "data_bus", "connection"))
+@_register(
+    "rom-absent",
+    "The ROM is not fitted or has no supply: nobody answers its reads.",
+    (),
+    ("rom", "glue", "data_bus", "connection"),
+)
 def _rom_absent(plan: Plan, values: Values) -> None:
     for bank in plan.some_banks("rom", 0, 0xFFFF):
         bank.present = False
@@ -495,7 +500,14 @@ def _reset_loop(plan: Plan, values: Values) -> None:
     plan.sources.append(PulseTrain("RESET", period, max(4, plan.t_states(values["hold_s"])), period))
 
 
-@_register("interrupt-source-dead", "The frame interrupt never comes; the rest of the machine runs on.", (), ("glue", "connection"), ("INT",), "any")
+@_register(
+    "interrupt-source-dead",
+    "The frame interrupt never comes; the rest of the machine runs on.",
+    (),
+    ("glue", "connection"),
+    ("INT",),
+    "any",
+)
 def _no_interrupt(plan: Plan, values: Values) -> None:
     plan.sources[:] = [source for source in plan.sources if source.line != "INT"]
 

@@ -48,7 +48,9 @@ def _parse(fields: Fields, path: Path) -> Scenario:
             raise fields.refuse("paging", f"the device responds on {paging.responds_on}", "ROMDIS, which is all that the bench models")
     if not contents:
         _refuse_unless_it_runs(fields, draft)
-    device = fields.table("device") if "device" in fields else None
+    device: Fields | None = fields.table("device")
+    if "device" not in fields:
+        device = None
     if device is not None and not machine.paging:
         raise fields.refuse("device", "a device without [[paging]]", "a [[paging]] table that says what it answers")
     seed = fields.integer("seed", 0, 1 << 32, 1)

@@ -8,6 +8,8 @@ from dataclasses import replace
 from typing import IO, Any
 
 from ..bus.lines import BIT, MASK
+from ..bus.timing import limit_ps
+from ..errors import ScenarioError
 from .analyser import Analyser, Lead, Settings, Skew, drop_samples
 from .bench import Bench, TrueCycle
 from .board import Bank, Board, FaultyBoard
@@ -96,8 +98,8 @@ def simulate(scenario: Scenario | None = None, **changes: Any) -> SimulatedCaptu
         return replace(record, **own) if own else record
 
     scenario = changed(scenario)
-    dialect = changed(scenario.capture.dialect)
-    capture: CaptureOptions = replace(changed(scenario.capture), dialect=dialect)
+    capture: CaptureOptions = changed(scenario.capture)
+    capture = replace(capture, dialect=changed(capture.dialect))
     scenario = replace(scenario, capture=capture, board=changed(scenario.board), cpu=changed(scenario.cpu))
     if changes:
         raise TypeError(f"nothing in a scenario is called {', '.join(changes)}")
@@ -111,6 +113,12 @@ def _build(scenario: Scenario, seed: int) -> tuple[Plan, Bench]:
     rng = random.Random(seed)
     machine, board_options, capture = scenario.machine, scenario.board, scenario.capture
     period = round(_PS_PER_S / (machine.clock_hz or 3_000_000))
+    if period < limit_ps("TcC", scenario.cpu.grade_mhz) * 0.99:  # 162 ns is the 6 MHz part's limit, 160 ns its name's
+        raise ScenarioError(
+            f"a clock of {_PS_PER_S / period / 1e6:.3f} MHz is too fast for a {scenario.cpu.grade_mhz} MHz CPU",
+            "clock_hz",
+            "a slower clock, or a higher [cpu] grade_mhz",
+        )
     start = round(capture.start_s * _PS_PER_S) + rng.randrange(round(_PS_PER_S / capture.sample_hz))
     duration = round(capture.duration_s * _PS_PER_S)
     plan = Plan(
