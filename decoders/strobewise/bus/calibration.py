@@ -159,10 +159,12 @@ def _without_glitches(pulses: Sequence[Pulse], sample_ticks: float) -> List[Puls
     if len(pulses) < 8:
         return list(pulses)
     usual = median([end - start for start, end in pulses])
+    # Two samples at most: where every request is long because the board makes it wait, a refresh pulse is far shorter than the usual one.
+    limit = min(GLITCH_T * 0.5 * usual, 2.5 * sample_ticks)
     kept: List[Pulse] = []
     for start, end in pulses:
         if kept and start - kept[-1][1] <= 1.2 * sample_ticks and usual >= 9 * sample_ticks:
             kept[-1] = (kept[-1][0], end)
-        elif end - start >= GLITCH_T * 0.5 * usual:
+        elif end - start >= limit:
             kept.append((start, end))
     return kept
