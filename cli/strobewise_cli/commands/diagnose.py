@@ -9,12 +9,12 @@ from typing import Any
 from strobewise_cli.commands.options import (
     add_capture,
     add_machine_options,
-    machine_options,
+    engine_options,
     refuse_two_standard_inputs,
+    report_notes,
 )
 from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
 from strobewise_cli.progress import ProgressBar
-from strobewise_cli.terminal import note, warn
 
 EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
 
@@ -33,26 +33,13 @@ exit status: 0 no fault found, 1 fault found, 3 the capture cannot decide, 2 bad
 def run(args: argparse.Namespace) -> int:
     """Diagnose, print or write what was asked for, and return the exit status of the verdict."""
     from strobewise.diagnosis import diagnose
-    from strobewise.options import Options
 
     refuse_two_standard_inputs(args.captures)
     refuse_to_overwrite(args.json, args.captures)
-    chosen = machine_options(args)
-    options = Options(
-        chosen.maps,
-        chosen.map_file,
-        chosen.clock_hz,
-        chosen.profile,
-        tuple((rom.path, rom.address, rom.content) for rom in chosen.roms),
-        chosen.probe_at,
-    )
     with ProgressBar("reading") as bar:
-        diagnosis = diagnose(args.captures, options, bar.update)
+        diagnosis = diagnose(args.captures, engine_options(args), bar.update)
     for examined in diagnosis.captures:
-        for text in examined.channels.notes:
-            note(f"{text} ({examined.path})")
-        for text in examined.evidence.warnings:
-            warn(f"{text} ({examined.path})")
+        report_notes(examined)
     if args.json is not None:
         from strobewise_cli.render.diagnosis_json import render
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from strobewise.bus.model import KINDS
+from strobewise.bus.model import LineState
 from strobewise.diagnosis import Diagnosis, Examined
 
 FORMAT = "strobewise-diagnosis"
 VERSION = 1
-COUNTED_KINDS = tuple(kind for kind in KINDS)
 
 
 def document(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -18,23 +17,12 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
     evidence = diagnosis.evidence
     cycles = dict(evidence.cycles)
     cycles["inferred_fetches"] = evidence.inferred_fetches
-    captures = [_capture(examined) for examined in diagnosis.captures]
+    captures = [capture_document(examined) for examined in diagnosis.captures]
     body: dict[str, Any] = {
         "format": FORMAT,
         "version": VERSION,
         "capture": captures[0],
-        "lines": [
-            {
-                "line": line.line,
-                "state": line.state,
-                "edges": line.edges,
-                "high_fraction": _rounded(line.high_fraction, 6),
-                "shortest_pulse_s": line.shortest_pulse_s,
-                "follows": line.follows,
-                "remark": line.remark,
-            }
-            for line in diagnosis.lines
-        ],
+        "lines": [line_document(line) for line in diagnosis.lines],
         "clock_hz": evidence.clock.hz,
         "clock_source": evidence.clock.source,
         "cycles": cycles,
@@ -72,7 +60,21 @@ def render(diagnosis: Diagnosis) -> str:
     return json.dumps(document(diagnosis), indent=1, ensure_ascii=True) + "\n"
 
 
-def _capture(examined: Examined) -> dict[str, Any]:
+def line_document(line: LineState) -> dict[str, Any]:
+    """Return one line of the survey as plain data."""
+    return {
+        "line": line.line,
+        "state": line.state,
+        "edges": line.edges,
+        "high_fraction": _rounded(line.high_fraction, 6),
+        "shortest_pulse_s": line.shortest_pulse_s,
+        "follows": line.follows,
+        "remark": line.remark,
+    }
+
+
+def capture_document(examined: Examined) -> dict[str, Any]:
+    """Return what is known of the capture itself as plain data."""
     evidence = examined.evidence
     return {
         "path": examined.path,
@@ -80,9 +82,7 @@ def _capture(examined: Examined) -> dict[str, Any]:
         "duration_s": evidence.duration_s,
         "sample_interval_s": examined.sample_interval_s,
         "samples_per_t_state": _rounded(evidence.samples_per_t, 3),
-        "channels": [
-            {"name": use.name, "line": use.line, "inverted": use.inverted} for use in examined.channels.uses
-        ],
+        "channels": [{"name": use.name, "line": use.line, "inverted": use.inverted} for use in examined.channels.uses],
         "warnings": list(evidence.warnings),
     }
 

@@ -1,0 +1,47 @@
+"""``strobewise cycles``: the machine cycles of a capture, one a row."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
+from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+
+_EPILOG = """\
+examples:
+  strobewise cycles boot.vcd                             one row a machine cycle, as CSV
+  strobewise cycles boot.vcd -o boot.csv                 the same into a file
+  strobewise cycles boot.vcd --format jsonl | head -3    one JSON object a line
+  strobewise cycles clips.vcd --map M1=CH0 --map MREQ=CH1 --clock 3.5M
+
+The columns are start_s, end_s, kind, t_states, wait_states, address, data, inferred, note.
+A field is empty where the capture cannot tell; inferred is 1 where a kind was concluded without its own strobe.
+"""
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the machine cycles; memory stays flat however long the capture is."""
+    from strobewise.cycles.pipeline import cycle_tables
+    from strobewise_cli.render.cycles import format_rows, header
+
+    refuse_to_overwrite(args.output, [args.capture])
+    options = engine_options(args)
+    with opened(args.capture, options) as (capture, channel_map), open_output(args.output, "wb") as out:
+        out.write(header(args.format))
+        for table in cycle_tables(capture, channel_map, options.nominal_hz):
+            out.write(format_rows(table, capture.header.timescale_fs, args.format))
+    return 0
+
+
+def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+    """Add the command to the parser."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "cycles", help="list the machine cycles", description="List the machine cycles of a capture.", epilog=_EPILOG
+    )
+    add_capture(parser)
+    parser.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="form of the rows (default: csv)")
+    parser.add_argument("-o", "--output", metavar="FILE", default=STANDARD_OUTPUT, help="write to a file instead of standard output")
+    add_machine_options(parser)
+    parser.set_defaults(run=run)
+    return parser

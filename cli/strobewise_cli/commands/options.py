@@ -1,0 +1,141 @@
+"""Options that several commands share, and the way from a name on the command line to an open capture."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from strobewise.bus.lines import ADDRESS, CONTROL, DATA
+from strobewise.errors import UsageError
+from strobewise_cli.terminal import note, warn
+
+if TYPE_CHECKING:
+    from strobewise.capture import Capture
+    from strobewise.capture.channels import ChannelMap
+    from strobewise.diagnosis import Examined
+    from strobewise.options import Options
+
+CAPTURE_HELP = "a .vcd, a .vcd.gz, a .csv from a scope, or - for a VCD on standard input"
+_CLOCK_RANGE_HZ = (1e3, 1e9)
+_UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+
+
+RomImage = tuple[str, int, bytes]  #: file, address of its first byte, content
+
+
+def add_capture(parser: argparse.ArgumentParser, many: bool = False) -> None:
+    """Add the positional CAPTURE, or CAPTURE... ."""
+    if many:
+        parser.add_argument("captures", metavar="CAPTURE", nargs="+", help=CAPTURE_HELP)
+    else:
+        parser.add_argument("capture", metavar="CAPTURE", help=CAPTURE_HELP)
+
+
+def add_machine_options(parser: argparse.ArgumentParser) -> None:
+    """Add --map, --map-file, --machine, --rom, --clock and --probe-at."""
+    group = parser.add_argument_group("the leads and the machine")
+    group.add_argument(
+        "--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[],
+        help="this channel is that line; LINE=!CHANNEL for an inverted probe, LINE=none for a line that was not captured; "
+        "may be given again and again",
+    )  # fmt: skip
+    group.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
+    group.add_argument("--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML")
+    group.add_argument(
+        "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
+        help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
+    )  # fmt: skip
+    group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
+    group.add_argument(
+        "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
+        help="where a line's lead sits: cpu (the default) or connector",
+    )  # fmt: skip
+
+
+def engine_options(args: argparse.Namespace) -> Options:
+    """Return what the options of ``add_machine_options`` say, as the engine takes it; reads the profile.
+
+    Raises ProfileError, OSError.
+    """
+    from strobewise.options import Options
+
+    profile = None
+    if args.machine is not None:
+        from strobewise.profile import load_profile
+
+        profile = load_profile(args.machine)
+    return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes))
+
+
+@contextlib.contextmanager
+def opened(path: str, options: Options) -> Iterator[tuple[Capture, ChannelMap]]:
+    """Open a capture and find its lines; say on standard error what was noticed while doing so.
+
+    Raises CaptureError, LineMapError.
+    """
+    from strobewise.capture import open_capture
+    from strobewise.capture.channels import map_channels
+
+    with open_capture(path) as capture:
+        channel_map = map_channels(capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path)
+        for text in channel_map.notes:
+            note(f"{text} ({path})")
+        yield capture, channel_map
+        for text in capture.warnings:
+            warn(f"{text} ({path})")
+
+
+def report_notes(examined: Examined) -> None:
+    """Say on standard error what was noticed while a capture was examined."""
+    for text in examined.channels.notes:
+        note(f"{text} ({examined.path})")
+    for text in examined.evidence.warnings:
+        warn(f"{text} ({examined.path})")
+
+
+def refuse_two_standard_inputs(paths: Sequence[str]) -> None:
+    """Raise UsageError when more than one capture should come from standard input."""
+    if list(paths).count("-") > 1:
+        raise UsageError("only one capture can come from standard input", "CAPTURE", "write the others to files")
+
+
+def clock_hz(text: str) -> float:
+    """Return a frequency in hertz: 3500000, 3.5M, 3.5MHz, 3500k."""
+    match = re.fullmatch(r"([0-9][0-9_]*\.?[0-9]*(?:e\+?[0-9]+)?)\s*([kmg]?)(?:hz)?", text.strip().lower())
+    if match is None:
+        raise UsageError(f"{text!r} is no frequency", "--clock", "write it as 3500000, 3.5M or 3.5MHz")
+    hertz = float(match[1]) * _UNITS[match[2]]
+    low, high = _CLOCK_RANGE_HZ
+    if not low <= hertz <= high:
+        raise UsageError(f"{hertz:g} Hz is no clock of such a machine", "--clock", "write the unit too, as in 3.5M")
+    return hertz
+
+
+def rom_image(text: str) -> RomImage:
+    """Return the file and address of FILE@ADDRESS."""
+    path, at, number = text.rpartition("@")
+    match = re.fullmatch(r"(0x)?([0-9a-f]+)(h)?", number.strip().lower())
+    if not at or not path or match is None:
+        raise UsageError(f"{text!r} is no file and address", "--rom", "write FILE@ADDRESS, for example monitor.rom@0x0000")
+    try:
+        address = int(match[2], 16 if match[1] or match[3] else 10)
+    except ValueError:
+        raise UsageError(f"{number!r} is no address", "--rom", "write it as 0x2800 or 2800h") from None
+    content = Path(path).read_bytes() if address <= 0xFFFF else b""
+    if address + len(content) > 0x10000 or not content:
+        what = f"{len(content)} bytes from {address:#06x} do not fit into 64 K" if content or address > 0xFFFF else "the file is empty"
+        raise UsageError(what, f"--rom {path}", "check the file and the address")
+    return path, address, content
+
+
+def probe_place(text: str) -> tuple[str, str]:
+    """Return line and place of LINE=cpu or LINE=connector."""
+    line, _, place = text.partition("=")
+    line, place = line.strip().lstrip("/").upper(), place.strip().lower()
+    if place not in ("cpu", "connector") or line not in (*CONTROL, *ADDRESS, *DATA):
+        raise UsageError(f"{text!r} is no line and place", "--probe-at", "write LINE=cpu or LINE=connector, as M1=connector")
+    return line, place

@@ -1,0 +1,122 @@
+"""The command ``strobewise``: one parser, one subcommand a file, one line for every error of the user."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+import traceback
+from collections.abc import Sequence
+from types import FrameType
+from typing import Any, NoReturn
+
+from strobewise.errors import StrobewiseError, UsageError
+from strobewise_cli.commands import cycles, diagnose, lines, simulate
+from strobewise_cli.terminal import one_line
+
+#: The subcommands in the order of --help.
+COMMANDS = (diagnose, cycles, lines, simulate)
+
+EXIT_BAD_INPUT = 2
+EXIT_INTERRUPTED = 128 + signal.SIGINT
+EXIT_PIPE_CLOSED = 128 + signal.SIGPIPE
+
+_DESCRIPTION = "Says what is wrong with a Z80 computer, from a capture of its bus."
+_EPILOG = "strobewise COMMAND --help shows a command's options and examples."
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors read like all others."""
+
+    def error(self, message: str) -> NoReturn:
+        where, what = "command line", message
+        if message.startswith("argument "):
+            where, _, what = message.removeprefix("argument ").partition(": ")
+        if what.startswith("invalid choice: "):
+            found, _, choices = what.removeprefix("invalid choice: ").partition(" (choose from ")
+            raise UsageError(f"{found} is not possible here", where, f"choose from {choices.rstrip(')')}")
+        what = what.replace("the following arguments are required: ", "missing: ")
+        what = what.replace("unrecognized arguments: ", "no such option or too many arguments: ")
+        raise UsageError(what, where, f"{self.prog} --help shows what is possible")
+
+
+class _Version(argparse.Action):
+    """Print the version; looked up only when asked for, because that costs time."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            print(f"strobewise {version('strobewise')}")
+        except PackageNotFoundError:
+            print("strobewise, not installed")
+        sys.exit(0)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    parser = _Parser(prog="strobewise", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
+    parser.add_argument("--debug", action="store_true", help="show the traceback of every error")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
+    for module in COMMANDS:
+        command = module.add_parser(commands)
+        command.formatter_class = argparse.RawDescriptionHelpFormatter
+        command.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status."""
+    arguments = sys.argv[1:] if argv is None else list(argv)
+    _be_careful_with_the_terminal()
+    try:
+        args = build_parser().parse_args(arguments)
+        status: int = args.run(args)
+        sys.stdout.flush()  # here, so that a full disk or a closed pipe is noticed
+        return status
+    except StrobewiseError as error:
+        return _report(str(error), "--debug" in arguments)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has seen enough; Python must not complain
+        return EXIT_PIPE_CLOSED
+    except OSError as error:
+        return _report(_os_error(error), "--debug" in arguments)
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+
+
+def _be_careful_with_the_terminal() -> None:
+    """Never fail on a character that the terminal lacks; let SIGTERM tidy up half-written files as Ctrl-C does."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+    try:
+        signal.signal(signal.SIGTERM, _terminate)
+    except ValueError:
+        pass  # not the main thread: whoever runs us handles signals
+
+
+def _terminate(number: int, _: FrameType | None) -> NoReturn:
+    sys.exit(128 + number)
+
+
+def _report(text: str, debug: bool) -> int:
+    if debug:
+        traceback.print_exc()
+    print(f"strobewise: error: {one_line(text)}", file=sys.stderr)
+    return EXIT_BAD_INPUT
+
+
+def _os_error(error: OSError) -> str:
+    what = (error.strerror or str(error) or type(error).__name__).lower()
+    remedies: dict[type[OSError], str] = {
+        FileNotFoundError: "check the name",
+        PermissionError: "check the permissions of the file and its folder",
+        IsADirectoryError: "name a file in it",
+        NotADirectoryError: "check the name",
+    }
+    remedy = remedies.get(type(error), "check the file, its folder and the space on the disk")
+    return str(StrobewiseError(what, str(error.filename or "standard output"), remedy))

@@ -1,0 +1,20 @@
+"""Text for a terminal: what a capture or a file name says never reaches it as a control sequence."""
+
+from __future__ import annotations
+
+import sys
+
+
+def one_line(text: str) -> str:
+    """Return text on one line, with everything that is not printable written as an escape."""
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
+
+
+def warn(text: str) -> None:
+    """Print a warning: something was wrong with the input, and the result stands all the same."""
+    print(f"strobewise: warning: {one_line(text)}", file=sys.stderr)
+
+
+def note(text: str) -> None:
+    """Print what the user may want to know about how the input was taken."""
+    print(f"strobewise: note: {one_line(text)}", file=sys.stderr)
