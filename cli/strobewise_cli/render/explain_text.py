@@ -1,0 +1,116 @@
+"""A rule of the catalogue for people: what it looks for, how that looks on the bus, and what to do about it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import IO
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strobewise.bus.lines import ADDRESS, DATA, bar
+from strobewise.rules.base import Rule
+from strobewise.verdict import SUSPECT_WORDS
+from strobewise_cli.render.explain_pictures import Drawn, faulty, healthy, picture_of
+from strobewise_cli.render.waveform_text import draw
+
+WIDTH = 80
+LEAD = 13
+COLOURS = {"fault": "bold red", "warning": "yellow", "note": "dim"}
+PARTS = {"ROM": "the ROM", "RAM": "the RAM"}
+
+
+def needs_text(rule: Rule) -> str:
+    """Return the sets of lines with which the rule can decide, as "/M1 and /MREQ; or /RD"."""
+    sets = [names_text(lines) for lines in rule.needs if lines]
+    return "; or ".join(sets) if sets else "nothing in particular"
+
+
+def names_text(names: Sequence[str]) -> str:
+    """Return lines with whole buses as ranges, joined as in a sentence."""
+    rest = list(names)
+    words = []
+    for bus, text in ((ADDRESS, "A0-A15"), (DATA, "D0-D7")):
+        if set(bus) <= set(rest):
+            rest = [name for name in rest if name not in bus]
+            words.append(text)
+    words = [PARTS.get(name, bar(name)) for name in rest] + words
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def suspects_text(rule: Rule) -> str:
+    """Return the usual suspects with their shares."""
+    return ", ".join(f"{SUSPECT_WORDS[name]} {share * 100:.0f} %" for name, share in rule.suspects) or "nobody"
+
+
+def facts(rule: Rule) -> list[tuple[str, str]]:
+    """Return what the catalogue says of a rule: (heading, text)."""
+    rows = [
+        ("looks for", rule.looks_for),
+        ("needs", needs_text(rule)),
+        ("can blame", names_text(rule.judges) or "no line: it speaks of the capture or the whole machine"),
+        ("suspects", suspects_text(rule)),
+        ("causes", rule.causes),
+        ("next", rule.next_step),
+        ("caution", rule.caution if rule.severity != "note" else ""),
+        ("source", rule.source),
+    ]
+    return [(heading, text) for heading, text in rows if text]
+
+
+def drawings(rule: Rule, plain: bool = False) -> list[tuple[str, list[str]]]:
+    """Return the healthy picture, and the faulty one where a single moment shows it: (title, rows)."""
+    picture = picture_of(rule)
+    good, bad = healthy(picture), faulty(picture)
+    drawn = [("Healthy", _rows(good, plain))]
+    if bad is None:
+        return drawn
+    return [*drawn, (f"Faulty, simulated: {', '.join(bad.told)}", _rows(bad, plain))]
+
+
+def _rows(drawn: Drawn, plain: bool) -> list[str]:
+    return draw(drawn.stretch, drawn.lines, plain)
+
+
+def print_rule(rule: Rule, stream: IO[str]) -> None:
+    """Print one rule."""
+    console = _console(stream)
+    head = Text(rule.id, "bold")
+    head.append(f": {rule.title} ")
+    head.append(f"({rule.severity})", COLOURS[rule.severity])
+    console.print(head)
+    for heading, text in facts(rule):
+        lines = textwrap.wrap(text[0].upper() + text[1:] + ".", max(40, console.width - LEAD - 1))
+        for number, line in enumerate(lines):
+            console.print(Text(f"{heading if number == 0 else '':<{LEAD}}", "bold").append(line, "not bold"))
+    for title, rows in drawings(rule, plain=not _can_overline(stream)):
+        console.print()
+        console.print(Text(title, "bold"))
+        for row in rows:
+            console.print("  " + row, markup=False, overflow="ignore", no_wrap=True, crop=False)
+
+
+def print_catalogue(rules: Iterable[Rule], stream: IO[str]) -> None:
+    """Print every rule in one line."""
+    console = _console(stream)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for column in ("rule", "severity", "what it finds"):
+        table.add_column(column, overflow="fold")
+    for rule in rules:
+        table.add_row(rule.id, Text(rule.severity, COLOURS[rule.severity]), rule.title)
+    console.print(table)
+    console.print("\nstrobewise explain RULE tells more about one of them.", markup=False)
+
+
+def _console(stream: IO[str]) -> Console:
+    return Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
+
+
+def _can_overline(stream: IO[str]) -> bool:
+    try:
+        "‾".encode(getattr(stream, "encoding", None) or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
