@@ -12,6 +12,7 @@ from .bus.lines import BIT
 from .bus.model import Finding, LineState, Verdict
 from .capture import open_capture
 from .capture.channels import ChannelMap, map_channels
+from .capture.prefetch import prefetched
 from .capture.records import Block
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
@@ -67,7 +68,7 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         pipeline.observer = collector.events
         parts = make_parts(captured, channels, options, tick_s)
         seen = 0
-        for block in capture.blocks(channels.assignments):
+        for block in prefetched(capture.blocks(channels.assignments)):
             _advance(block, pipeline, collector, parts)
             seen += len(block.times)
             if progress is not None:

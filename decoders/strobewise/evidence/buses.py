@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from bitarray import bitarray
+from bitarray.util import count_xor
 
 from ..bus.evidence import REFRESH_CLASS, BusEvidence
 from ..bus.lines import ADDRESS, CONTROL, DATA
@@ -21,6 +23,7 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..options import Options
 
+UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
 _ORDER = (*CONTROL, *("",) * (16 - len(CONTROL)), *ADDRESS, *DATA)  #: line of each column of the pair matrix
@@ -84,8 +87,9 @@ class BusesPart:
     def __init__(self, captured: frozenset[str]) -> None:
         self._columns = [k for k, name in enumerate(_ORDER) if name in captured and name != "CLK"]
         self._names = [_ORDER[k] for k in self._columns]
-        self._both = np.zeros((len(self._columns), len(self._columns)), np.float64)
-        self._ones = np.zeros(len(self._columns), np.float64)
+        n = len(self._columns)
+        self._unlike = {(i, j): 0 for i in range(n) for j in range(i + 1, n)}  #: samples in which two columns differ
+        self._ones = [0] * n
         self._samples = 0
         self._batches = 0
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
@@ -117,15 +121,22 @@ class BusesPart:
                 self._check_operands(batch)
 
     def _compare_lines(self, batch: Batch) -> None:
+        """Count in how many requests two lines differ, for the pairs that did not differ too often yet."""
         requests = batch.requests
         word = np.zeros((len(requests), 5), np.uint8)
         word[:, 0:2] = requests.control.view(np.uint8).reshape(-1, 2)
         word[:, 2:4] = np.ascontiguousarray(requests.address).view(np.uint8).reshape(-1, 2)
         word[:, 4] = requests.data
-        bits = np.unpackbits(word, axis=1, bitorder="little")[:, self._columns].astype(np.float32)
-        self._both += bits.T @ bits
-        self._ones += bits.sum(axis=0)
+        levels = np.packbits(np.unpackbits(word, axis=1, bitorder="little")[:, self._columns], axis=0)
+        columns = [bitarray(buffer=memoryview(levels[:, k].tobytes())) for k in range(len(self._columns))]
+        for k, column in enumerate(columns):
+            self._ones[k] += column.count()
         self._samples += len(requests)
+        limit = UNLIKE_SHARE * self._samples + 8
+        for pair in list(self._unlike):
+            self._unlike[pair] += count_xor(columns[pair[0]], columns[pair[1]])
+            if self._unlike[pair] > limit:
+                del self._unlike[pair]
 
     def _follow_refresh(self, address: npt.NDArray[np.uint16]) -> None:
         if not len(address):
@@ -221,14 +232,12 @@ class BusesPart:
 
     def record(self, evidence: BusEvidence) -> BusesRecord:
         """Return the record."""
-        unlike = self._ones[:, None] + self._ones[None, :] - 2 * self._both
+        moves = [min(ones, self._samples - ones) for ones in self._ones]
         pairs = []
-        for i in range(len(self._names)):
-            moves_i = min(self._ones[i], self._samples - self._ones[i])
-            for j in range(i + 1, len(self._names)):
-                moves = min(moves_i, self._ones[j], self._samples - self._ones[j])
-                if moves > 0 and unlike[i, j] <= 0.002 * self._samples and unlike[i, j] <= 0.02 * moves:
-                    pairs.append(Pair(self._names[i], self._names[j], self._samples, int(moves)))
+        for (i, j), unlike in self._unlike.items():
+            rarer = min(moves[i], moves[j])
+            if rarer > 0 and unlike <= UNLIKE_SHARE * self._samples and unlike <= 10 * UNLIKE_SHARE * rarer:
+                pairs.append(Pair(self._names[i], self._names[j], self._samples, rarer))
         return BusesRecord(
             pairs, self._refreshes, self._counted, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
             self._pushes, self._address_toggles.tolist(),
