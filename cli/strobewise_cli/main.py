@@ -9,14 +9,15 @@ import sys
 import traceback
 from collections.abc import Sequence
 from types import FrameType
-from typing import Any, NoReturn
+from typing import NoReturn
 
+from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
-from strobewise_cli.commands import cycles, diagnose, lines, simulate
+from strobewise_cli.commands import cycles, diagnose, explain, lines, plugins, prepare, simulate
 from strobewise_cli.terminal import one_line
 
 #: The subcommands in the order of --help.
-COMMANDS = (diagnose, cycles, lines, simulate)
+COMMANDS = (diagnose, cycles, lines, simulate, plugins, prepare, explain)
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
@@ -41,23 +42,10 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError(what, where, f"{self.prog} --help shows what is possible")
 
 
-class _Version(argparse.Action):
-    """Print the version; looked up only when asked for, because that costs time."""
-
-    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> NoReturn:
-        from importlib.metadata import PackageNotFoundError, version
-
-        try:
-            print(f"strobewise {version('strobewise')}")
-        except PackageNotFoundError:
-            print("strobewise, not installed")
-        sys.exit(0)
-
-
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
     parser = _Parser(prog="strobewise", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
+    parser.add_argument("--version", action="version", version=f"strobewise {__version__}")
     parser.add_argument("--debug", action="store_true", help="show the traceback of every error")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
     for module in COMMANDS:

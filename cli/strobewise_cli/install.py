@@ -1,0 +1,180 @@
+"""Putting the plug-ins where the capture host looks for one user's decoders, and taking away just what was put there.
+
+What was installed stands in a list of our own, outside the host's folder: the host prints an error for everything there
+that is no decoder. Copies carry their own plain engine, so that they work without this package.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from strobewise.errors import ComponentMissing, StrobewiseError
+from strobewise_cli.hostpath import decoders_folder, host_folder
+from strobewise_cli.output import open_output
+
+#: The parts of the engine that the host can import: standard library only.
+PLAIN_ENGINE = ("__init__.py", "errors.py", "verdict.py", "survey.py", "bus", "cpu", "stream", "rules")
+_NO_COPY = shutil.ignore_patterns("__pycache__", "*.pyc")
+
+
+class Entry(NamedTuple):
+    """One installed plug-in."""
+
+    path: Path  #: in the host's folder
+    target: str | None  #: where a link points, None for a copy
+    files: dict[str, str]  #: of a copy: name relative to the folder -> SHA-256
+
+
+def user_folder() -> Path:
+    """Return the folder in which the host looks for the current user's decoders (host's search path: XDG_DATA_HOME)."""
+    return _data_home() / "libsigrokdecode" / "decoders"
+
+
+def _data_home() -> Path:
+    home = os.environ.get("XDG_DATA_HOME", "")
+    return Path(home) if os.path.isabs(home) else Path.home() / ".local" / "share"
+
+
+def _list_file() -> Path:
+    return _data_home() / "strobewise" / "installed-plugins.json"
+
+
+def available() -> list[Path]:
+    """Return the plug-in folders of this installation.
+
+    Raises ComponentMissing when there are none.
+    """
+    folder = host_folder()
+    found = sorted(path.parent for path in folder.glob("*/pd.py"))
+    if not found:
+        raise ComponentMissing("this installation has no plug-ins", str(folder), "install strobewise again")
+    return found
+
+
+def installed() -> list[Entry]:
+    """Return what our list says, without what is gone meanwhile."""
+    try:
+        document = json.loads(_list_file().read_text(encoding="utf-8"))
+        entries = [Entry(Path(item["path"]), item["target"], dict(item["files"])) for item in document["plugins"]]
+    except FileNotFoundError:
+        return []
+    except (ValueError, KeyError, TypeError) as error:
+        raise StrobewiseError("the list of installed plug-ins is damaged", str(_list_file()), "remove that file") from error
+    return [entry for entry in entries if entry.path.is_symlink() or entry.path.exists()]
+
+
+def install(copy: bool) -> list[Entry]:
+    """Install all plug-ins as links, or as copies with an engine of their own; what we installed before is replaced.
+
+    Raises StrobewiseError before anything is changed when a foreign file stands in the way.
+    """
+    sources = available()
+    known = {entry.path: entry for entry in installed()}
+    folder = user_folder()
+    for source in sources:
+        path = folder / source.name
+        if (path.is_symlink() or path.exists()) and (path not in known or not _is_as_installed(known[path])):
+            raise StrobewiseError("something that we did not install has this name", str(path), "move it away, then install again")
+    folder.mkdir(parents=True, exist_ok=True)
+    made = []
+    for source in sources:
+        path = folder / source.name
+        if path in known:
+            _remove(known[path])
+        made.append(_copy(source, path) if copy else _link(source, path))
+        _write_list([*(entry for entry in installed() if entry.path not in {m.path for m in made}), *made])
+    return made
+
+
+def uninstall() -> tuple[list[Path], list[Path]]:
+    """Remove what we installed. Return the plug-ins removed, and what was left because it is not as we installed it."""
+    removed, left = [], []
+    for entry in installed():
+        if entry.target is not None and not _is_as_installed(entry):
+            left.append(entry.path)  # another file took the link's place
+            continue
+        left += _remove(entry)
+        removed.append(entry.path)
+    _list_file().unlink(missing_ok=True)
+    for folder in (_list_file().parent, user_folder(), user_folder().parent):
+        _remove_if_empty(folder)
+    return removed, left
+
+
+def _link(source: Path, path: Path) -> Entry:
+    path.symlink_to(source, target_is_directory=True)
+    return Entry(path, str(source), {})
+
+
+def _copy(source: Path, path: Path) -> Entry:
+    """Copy a plug-in with its engine; the folder appears whole or not at all."""
+    with tempfile.TemporaryDirectory(dir=path.parents[1], prefix=".strobewise-") as scratch:
+        made = Path(scratch) / source.name
+        shutil.copytree(source, made, ignore=_NO_COPY)
+        engine = decoders_folder() / "strobewise"
+        (made / "strobewise").mkdir()
+        for part in PLAIN_ENGINE:
+            if (engine / part).is_dir():
+                shutil.copytree(engine / part, made / "strobewise" / part, ignore=_NO_COPY)
+            else:
+                shutil.copy2(engine / part, made / "strobewise" / part)
+        files = {str(name.relative_to(made)): _digest(name) for name in _files(made)}
+        made.rename(path)
+    return Entry(path, None, files)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    return (path for path in sorted(folder.rglob("*")) if path.is_file() and "__pycache__" not in path.parts)
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _is_as_installed(entry: Entry) -> bool:
+    if entry.target is not None:
+        return entry.path.is_symlink() and os.readlink(entry.path) == entry.target
+    if entry.path.is_symlink() or not entry.path.is_dir():
+        return False
+    return {str(name.relative_to(entry.path)): _digest(name) for name in _files(entry.path)} == entry.files
+
+
+def _remove(entry: Entry) -> list[Path]:
+    """Remove one plug-in; return the files left because they are not ours or were changed."""
+    if entry.target is not None:
+        entry.path.unlink()
+        return []
+    left = []
+    for name, digest in entry.files.items():
+        path = entry.path / name
+        if path.is_file() and not path.is_symlink() and _digest(path) == digest:
+            path.unlink()
+        elif path.exists():
+            left.append(path)
+    for cache in sorted(entry.path.rglob("__pycache__")):  # compiled by the host from our files
+        shutil.rmtree(cache)
+    for folder in sorted((path for path in entry.path.rglob("*") if path.is_dir()), reverse=True):
+        _remove_if_empty(folder)
+    _remove_if_empty(entry.path)
+    known = {entry.path / name for name in entry.files}
+    return left + [path for path in _files(entry.path) if path not in known] if entry.path.exists() else left
+
+
+def _remove_if_empty(folder: Path) -> None:
+    if folder.is_dir() and not any(folder.iterdir()):
+        folder.rmdir()
+
+
+def _write_list(entries: list[Entry]) -> None:
+    _list_file().parent.mkdir(parents=True, exist_ok=True)
+    document = {"plugins": [{"path": str(e.path), "target": e.target, "files": e.files} for e in entries]}
+    with open_output(_list_file(), "w") as out:
+        json.dump(document, out, indent=1)
+        out.write("\n")

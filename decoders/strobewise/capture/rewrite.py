@@ -1,0 +1,224 @@
+"""Writing a capture anew as a plain VCD: one-bit channels, a coarse timescale, a closing timestamp.
+
+For readers that take one sample for every tick of the timescale and know no buses. Times move to the coarsest decade
+of a second that keeps every edge, at most the analyser's own sample interval: so no time moves by more than half a sample.
+Source of the format: IEEE Std 1364-2005, clause 18.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from math import gcd
+from typing import IO, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..bus.lines import LINES
+from ..errors import CaptureError
+from . import Capture
+from .channels import ChannelMap
+from .grid import estimate_sample_interval
+from .records import Block, Times, Words
+
+_GRID_TIMES = 20_000  #: times from which the sample grid is estimated
+_FS_PER_SECOND = 10**15
+_UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
+_ROWS = 8192  #: rows formatted together
+_INACTIVE_HIGH = sum(1 << line.bit for line in LINES if line.active_level == 0)
+_FIRST_ID = ord("!")
+
+
+class Output(NamedTuple):
+    """One channel of the new capture."""
+
+    name: str
+    bit: int  #: of the packed word
+    was: str  #: its name in the capture
+
+
+@dataclass
+class Changes:
+    """What writing a capture anew changes."""
+
+    origin_fs: int = 0  #: subtracted from every time: 0, or the negative time at which the capture begins
+    largest_shift_fs: int = 0  #: the largest move of a time, the origin aside
+    lost_edges: int = 0  #: edges closer together than the capture's own tick can tell: 0 but for odd files
+    unknown_values: int = 0  #: rows of x or z, which are written as the level held before, bit by bit
+    first: int = 0  #: first time, new ticks
+    last: int = 0  #: the closing timestamp
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How a capture is written anew."""
+
+    outputs: tuple[Output, ...]
+    left_out: tuple[str, ...]  #: channels that the packed word has no room for
+    tick_fs: int  #: of the new timescale
+    sample_interval_fs: float | None  #: None where no grid was found
+    changes: Changes
+
+    @property
+    def samples(self) -> int:
+        """Return how many samples a reader makes of it that takes one a tick."""
+        return self.changes.last - self.changes.first
+
+
+def timescale_text(tick_fs: int) -> str:
+    """Return "10 ns" for a decade of a second in femtoseconds."""
+    for unit, size in _UNITS:
+        if tick_fs >= size:
+            return f"{tick_fs // size} {unit}"
+    raise ValueError(f"no timescale: {tick_fs} fs")
+
+
+def plan(capture: Capture, channels: ChannelMap) -> Plan:
+    """Look through a capture, which must be a file that can be read again, and decide how to write it.
+
+    Raises CaptureError for a damaged capture, and for one without a sample.
+    """
+    sample = _sample_interval(capture, channels)
+    outputs, left_out = _outputs(channels)
+    tick = _decade(sample or 1000 * capture.header.timescale_fs)
+    while True:
+        changes = Changes()
+        for _ in _moved(capture, channels, tick, changes):
+            pass
+        if changes.lost_edges == 0 or tick <= _decade(capture.header.timescale_fs):
+            return Plan(outputs, left_out, tick, sample, changes)
+        tick //= 10
+
+
+def write(capture: Capture, channels: ChannelMap, made: Plan, out: IO[bytes]) -> None:
+    """Write a capture as its plan says; memory stays flat."""
+    out.write(_header(made).encode("ascii"))
+    bits = np.array([output.bit for output in made.outputs], np.uint64)
+    before = None
+    for times, words in _moved(capture, channels, made.tick_fs, Changes()):
+        for at in range(0, len(times), _ROWS):
+            part = words[at : at + _ROWS]
+            out.write(_rows(times[at : at + _ROWS], part, before, bits))
+            before = part[-1:]
+    out.write(b"#%d\n" % made.changes.last)
+
+
+def _sample_interval(capture: Capture, channels: ChannelMap) -> float | None:
+    times: list[Times] = []
+    for block in capture.blocks(channels.assignments):
+        times.append(block.times)
+        if sum(map(len, times)) > _GRID_TIMES:
+            break
+    together = np.concatenate(times) if times else np.empty(0, np.int64)
+    grid = estimate_sample_interval(together, capture.header.timescale_fs)
+    return None if grid is None else grid.interval * capture.header.timescale_fs
+
+
+def _decade(interval_fs: float) -> int:
+    """Return the largest power of ten femtoseconds that an interval holds."""
+    tick = 1
+    while tick * 10 <= interval_fs * (1 + 1e-9) and tick < 100 * _FS_PER_SECOND:
+        tick *= 10
+    return tick
+
+
+def _outputs(channels: ChannelMap) -> tuple[tuple[Output, ...], tuple[str, ...]]:
+    """Name the channels: lines by their canonical names, in the order of the word, the others as far as readers allow."""
+    used = {use.line for use in channels.uses if use.line is not None}
+    outputs = []
+    for use in sorted((use for use in channels.uses if use.target_bit is not None), key=lambda use: use.target_bit or 0):
+        name = use.line
+        if name is None:
+            stem = name = re.sub(r"[^A-Za-z0-9_./#~!+\[\]-]", "_", use.name) or "_"
+            number = 2
+            while name in used:
+                name, number = f"{stem}_{number}", number + 1
+            used.add(name)
+        outputs.append(Output(name, use.target_bit or 0, use.name))
+    return tuple(outputs), tuple(use.name for use in channels.uses if use.target_bit is None)
+
+
+def _moved(capture: Capture, channels: ChannelMap, tick_fs: int, made: Changes) -> Iterator[tuple[Times, Words]]:
+    """Yield the capture on the new ticks, one row a tick; note what that changes."""
+    step = capture.header.timescale_fs
+    common = gcd(step, tick_fs)
+    up, down = step // common, tick_fs // common
+    held_time, held_word = np.empty(0, np.int64), np.empty(0, np.uint64)
+    origin: int | None = None
+    for block in capture.blocks(channels.assignments):
+        if not len(block.times):
+            continue
+        if origin is None:
+            origin = min(0, int(block.times[0]))
+            made.origin_fs = origin * step
+            made.first = int(((block.times[0] - origin) * up + down // 2) // down)
+        scaled = (block.times - origin) * up
+        times = (scaled + down // 2) // down
+        made.largest_shift_fs = max(made.largest_shift_fs, int(np.abs(times * down - scaled).max()) * common)
+        words = _known(block, made, held_word)
+        times, words = np.concatenate([held_time, times]), np.concatenate([held_word, words])
+        last_of_tick = np.append(times[1:] != times[:-1], True)
+        made.lost_edges += _edges(words) - _edges(np.concatenate([words[:1], words[last_of_tick]]))
+        times, words = times[last_of_tick], words[last_of_tick]
+        held_time, held_word = times[-1:], words[-1:]
+        if len(times) > 1:
+            yield times[:-1], words[:-1]
+    if origin is None:
+        raise CaptureError("the capture has no samples", capture.path, remedy="export the capture again")
+    yield held_time, held_word
+    end = capture.end_time if capture.end_time is not None else 0
+    closing = ((end - origin) * up + down // 2) // down
+    made.last = max(closing, int(held_time[0]) + 1)
+
+
+def _known(block: Block, made: Changes, before: Words) -> Words:
+    """Return the words with a level for every bit: what is x or z keeps its last one, and is inactive before the first."""
+    if block.unknown is None:
+        return block.words
+    made.unknown_values += int(np.bitwise_count(block.unknown).sum())
+    if len(before):
+        return block.words
+    never = np.bitwise_and.accumulate(block.unknown)
+    return block.words | (never & np.uint64(_INACTIVE_HIGH))
+
+
+def _edges(words: Words) -> int:
+    return int(np.bitwise_count(words[1:] ^ words[:-1]).sum())
+
+
+def _identifier(index: int) -> str:
+    return chr(_FIRST_ID + index)  # at most 64 channels: one printable character each
+
+
+def _header(made: Plan) -> str:
+    channels = "".join(f"$var wire 1 {_identifier(i)} {output.name} $end\n" for i, output in enumerate(made.outputs))
+    return (
+        f"$comment written by strobewise prepare $end\n$timescale {timescale_text(made.tick_fs)} $end\n$scope module logic $end\n"
+        f"{channels}$upscope $end\n$enddefinitions $end\n"
+    )
+
+
+def _rows(times: Times, words: Words, before: Words | None, bits: NDArray[np.uint64]) -> bytes:
+    """Return rows as text, one time a line with what changed then; the first row of all gives every value.
+
+    Rows without a change are left out.
+    """
+    levels = ((words[:, None] >> bits) & np.uint64(1)).astype(np.uint8)
+    earlier = np.concatenate([words[:1] if before is None else before, words[:-1]])
+    changed = (((words ^ earlier)[:, None] >> bits) & np.uint64(1)).astype(np.uint8)
+    if before is None:
+        changed[0] = 1
+    kept = changed.any(axis=1)
+    texts = _change_texts(len(bits))[np.arange(len(bits)), (levels[kept] + 1) * changed[kept]]
+    rows = np.empty(len(texts), dtype=[("mark", "S1"), ("time", "S20"), ("changes", "S4", (len(bits),)), ("end", "S1")])
+    rows["mark"], rows["time"], rows["changes"], rows["end"] = b"#", times[kept].astype("S20"), texts, b"\n"
+    return rows.tobytes().translate(None, delete=b"\0")
+
+
+@cache
+def _change_texts(count: int) -> NDArray[np.bytes_]:
+    """Return the text of each channel's change, shape (count, 3): nothing, to 0, to 1."""
+    return np.array([["", f" 0{_identifier(i)}", f" 1{_identifier(i)}"] for i in range(count)], dtype="S4")

@@ -1,0 +1,44 @@
+"""What all tests share: where things are, how to run the command, and what to do when a component is missing."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+TRACES = ROOT / "traces"
+ON_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
+
+
+def require_component(name: str, found: object, remedy: str) -> None:
+    """Skip the test of a user who lacks a component, with the reason; fail in CI, where nothing may be missing.
+
+    found: anything true when the component is there. remedy: how to get it.
+    """
+    if found:
+        return
+    if ON_CI:
+        pytest.fail(f"{name} is missing: {remedy}")
+    pytest.skip(f"needs {name}: {remedy}")
+
+
+def run_strobewise(
+    *arguments: object, stdin: bytes | None = None, cwd: Path | None = None, environment: dict[str, str] | None = None
+) -> subprocess.CompletedProcess[bytes]:
+    """Run the command line of this source tree in a process of its own."""
+    search = os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])
+    return subprocess.run(
+        [sys.executable, "-m", "strobewise_cli", *map(str, arguments)],
+        input=stdin, capture_output=True, cwd=cwd, check=False, timeout=300,
+        env={**os.environ, "PYTHONPATH": search, "COLUMNS": "80", **(environment or {})},
+    )  # fmt: skip
+
+
+def all_traces() -> Sequence[Path]:
+    """Return every demo capture, so that a new one cannot be forgotten."""
+    return sorted(path for path in TRACES.rglob("*") if path.name.endswith((".vcd", ".vcd.gz", ".csv")) and path.name != "sources.csv")
