@@ -109,25 +109,25 @@ def calibrate(
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
     counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks
-    if counts_clock and period is not None and given_t_ticks is None and strobe_t is not None and framed >= FRAMED_MIN:
+    believed = strobe_t if framed >= FRAMED_MIN else None
+    if counts_clock and period is not None and believed is not None:
         # Fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock.
-        counts_clock = 0.7 < period / strobe_t < 1.4
-    elif counts_clock and period is not None and given_t_ticks is not None:
-        counts_clock = 0.5 < period / given_t_ticks < 2.0
+        counts_clock = 0.7 < period / believed < 1.4
     longest = _longest_t(m1, rfsh, rd)
     if counts_clock and period is not None and longest is not None and period > ALIASED * longest:
         counts_clock = False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
     t_ticks: Optional[float]
     if counts_clock:
         t_ticks, source = period, "CLK"
-    elif given_t_ticks is not None:
+    elif given_t_ticks is not None and (believed is None or strobe_source != "MREQ" or 0.67 < given_t_ticks / believed < 1.5):
         t_ticks, source = given_t_ticks, "given"
     else:
         t_ticks, source = strobe_t, strobe_source
     mreq_frames = bool(mreq) and (
         t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
     )
-    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, *(p >= PROPER_MIN for p in (proper_io, proper_rd, proper_wr)))
+    proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, *proper)
 
 
 def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse]) -> Optional[float]:
@@ -161,9 +161,11 @@ def _without_glitches(pulses: Sequence[Pulse], sample_ticks: float) -> List[Puls
     usual = median([end - start for start, end in pulses])
     # Two samples at most: where every request is long because the board makes it wait, a refresh pulse is far shorter than the usual one.
     limit = min(GLITCH_T * 0.5 * usual, 2.5 * sample_ticks)
+    torn = sum(1 for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= 1.2 * sample_ticks)
+    spikes = usual >= 9 * sample_ticks and torn * 20 <= len(pulses)  # gaps that come all the time are no spikes
     kept: List[Pulse] = []
     for start, end in pulses:
-        if kept and start - kept[-1][1] <= 1.2 * sample_ticks and usual >= 9 * sample_ticks:
+        if spikes and kept and start - kept[-1][1] <= 1.2 * sample_ticks:
             kept[-1] = (kept[-1][0], end)
         elif end - start >= limit:
             kept.append((start, end))

@@ -44,9 +44,12 @@ REFRESH_WIDTH = 1.0
 
 # Limits of tolerance. The nearest picture that must not be taken for a refresh is a data access 1 T after the last release and 2 T wide.
 REFRESH_GAP_MAX = 0.75  #: half way between the refresh gap (0.5 T) and the shortest gap between accesses (1 T)
+REFRESH_GAP_MARKED = 1.25  #: the same where /RFSH itself marks the refresh, so that jitter and a badly set threshold do no harm
 REFRESH_WIDTH_MAX = 1.6  #: a refresh takes 1 T, a data access at least 2 T; the fetch itself (1.5 T) never follows this closely
 GLITCH_T = 0.5  #: an asserted pulse shorter than this is no strobe: the shortest real ones (/WR in a write, /MREQ in refresh) take 1 T
-GAP_GLITCH_T = 0.25  #: a released gap shorter than this is a spike: the shortest real one (before refresh) takes 0.5 T
+GAP_GLITCH_T = 0.25  #: a released gap shorter than this may be a spike: the shortest real one (before refresh) takes 0.5 T
+GAP_GLITCH_SAMPLES = 1.5  #: and it must be no longer than this many samples, or than
+GAP_GLITCH_FLOOR_T = 0.1  #: this: a threshold set badly narrows the real gap
 SAMPLE_POINT = 0.75  #: of a request's width: /WR has fallen (0.5 of a write), /RFSH of the refresh behind it has not (1.0)
 DATA_LEAD_SAMPLES = 1.5  #: data are read this far before the release, beyond the reach of one sample of skew between channels
 #: typical output delay, T-states: where between its limits an edge is expected after the clock edge that causes it
@@ -86,7 +89,8 @@ TRUST_M1 = 1
 TRUST_RD = 2
 TRUST_WR = 4
 TRUST_MREQ = 8
-TRUSTS = 16
+TRUST_RFSH = 16
+TRUSTS = 32
 
 
 def decide(key: int, trust: int) -> Tuple[str, bool]:
@@ -155,6 +159,8 @@ def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
         trust |= TRUST_RD
     if "WR" in captured and counts.wr_wrong * 8 <= counts.fetches:
         trust |= TRUST_WR
+    if "RFSH" in captured and counts.rfsh_wrong * 8 <= counts.fetches and counts.rfsh_right * 8 >= 7 * counts.refreshes > 0:
+        trust |= TRUST_RFSH
     return trust
 
 
@@ -168,3 +174,6 @@ class TrustCounts(NamedTuple):
     rd_right: int  #: fetches with /RD asserted
     rd_wrong: int  #: refreshes with /RD asserted
     wr_wrong: int  #: fetches or refreshes with /WR asserted
+    refreshes: int  #: refreshes, told by the gap before them
+    rfsh_right: int  #: of those, with /RFSH asserted
+    rfsh_wrong: int  #: fetches with /RFSH asserted

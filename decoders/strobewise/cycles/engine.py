@@ -22,11 +22,13 @@ from ..bus.semantics import (
     KEY_REFRESHED,
     KEYS,
     NMI_ADDRESS,
+    REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
     REFRESH_WIDTH_MAX,
     SPEC,
     TIMING_SAMPLES_MIN,
     TRUST_GROUP,
+    TRUST_RFSH,
     TrustCounts,
     bare_width,
     compile_decisions,
@@ -122,8 +124,8 @@ class CycleBuilder:
         if whole == 0 and not (final and self._grants):
             return None
         rises = self._clean_rises()
-        refresh = self._refreshes(requests)
-        kind, inferred = self._decide(requests, refresh, final)
+        refresh, trust = self._refreshes(requests)
+        kind, inferred = self._decide(requests, refresh, trust)
         table, owner = self._rows(requests, kind, inferred, refresh, rises)
         # Rows are in order of time; a grant goes out with the request before it.
         out = len(owner) if final else int(np.searchsorted(np.maximum.accumulate(owner), whole))
@@ -152,46 +154,39 @@ class CycleBuilder:
         self._rises = [rises]
         return rises
 
-    def _refreshes(self, requests: Requests) -> npt.NDArray[np.bool_]:
-        """Say which requests are the refresh half of the one before: by the gap and the width of the /MREQ pulse."""
+    def _refreshes(self, requests: Requests) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.uint16]]:
+        """Say which requests are the refresh half of the one before, and which strobes each request may rely on.
+
+        The gap and the width of the /MREQ pulse tell; where /RFSH behaved in the last group, it may mark a refresh after a longer gap too.
+        """
         n = len(requests)
         if not n:
-            return np.zeros(0, np.bool_)
+            return np.zeros(0, np.bool_), np.zeros(0, np.uint16)
         t = self._t if self._t is not None else 1.0
         before, was_refresh = self._before
         gap = np.empty(n, np.int64)
         gap[1:] = requests.fall[1:] - requests.rise[:-1]
         gap[0] = requests.fall[0] - before
-        candidate = (gap < REFRESH_GAP_MAX * t) & (requests.line == LINE_MREQ)
-        candidate &= requests.rise - requests.fall < REFRESH_WIDTH_MAX * t
+        narrow = (requests.line == LINE_MREQ) & (requests.rise - requests.fall < REFRESH_WIDTH_MAX * t)
         if self._t is None:
-            candidate[:] = False
-        previous = np.empty(n, np.bool_)
-        previous[1:] = candidate[:-1]
-        previous[0] = was_refresh
-        refresh: npt.NDArray[np.bool_] = candidate & ~previous
-        if before == -_NEVER and not refresh[0]:  # the capture may start between a fetch and its refresh
+            narrow[:] = False
+        timed = _every_other(narrow & (gap < REFRESH_GAP_MAX * t), was_refresh)
+        if before == -_NEVER and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
-            alone = requests.line[0] == LINE_MREQ and requests.rise[0] - requests.fall[0] < 1.25 * t
-            refresh[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
-        return refresh
+            alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
+            timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
+        trust = self._trusts(requests, timed)
+        quiet = _RD | _WR | _M1
+        marked = narrow & (trust & np.uint16(TRUST_RFSH) != 0) & (requests.control & (_RFSH | quiet) == quiet)
+        marked &= gap < REFRESH_GAP_MARKED * t
+        return _every_other(timed | marked, was_refresh), trust
 
     def _decide(
-        self, requests: Requests, refresh: npt.NDArray[np.bool_], final: bool
+        self, requests: Requests, refresh: npt.NDArray[np.bool_], trust: npt.NDArray[np.uint16]
     ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
         asserted = ~requests.control
-        m1 = asserted & _M1 != 0
-        rd = asserted & _RD != 0
-        wr = asserted & _WR != 0
-        followed = np.zeros(len(requests), np.bool_)
-        followed[:-1] = refresh[1:]
-        m1_late = np.zeros(len(requests), np.bool_)
-        m1_late[:-1] = refresh[1:] & m1[1:]
         bare = requests.line == LINE_BARE
-        if bare.any():  # where /MREQ does not show the refresh, /RFSH behind the release does
-            followed |= bare & rd & (requests.after & _RFSH == 0)
-            m1_late |= bare & (requests.after & _M1 == 0)
-        trust = self._trusts(requests, refresh, followed, m1, m1_late, rd, wr)
+        followed, m1_late = _followers(requests, refresh)
         key = (requests.line == LINE_IORQ) * np.uint16(KEY_IORQ)
         key |= bare * np.uint16(KEY_BARE)
         key |= followed * np.uint16(KEY_REFRESHED)
@@ -205,35 +200,33 @@ class CycleBuilder:
             inferred = inferred & ~(bare & seen & (kind != FETCH))
         return kind, inferred
 
-    def _trusts(
-        self,
-        requests: Requests,
-        refresh: npt.NDArray[np.bool_],
-        followed: npt.NDArray[np.bool_],
-        m1: npt.NDArray[np.bool_],
-        m1_late: npt.NDArray[np.bool_],
-        rd: npt.NDArray[np.bool_],
-        wr: npt.NDArray[np.bool_],
-    ) -> npt.NDArray[np.uint16]:
+    def _trusts(self, requests: Requests, refresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
         """Return the trust word of each request: what its predecessor group earned, the first group what it earns itself."""
         n = len(requests)
+        asserted = ~requests.control
+        m1, rd, wr, rfsh = (asserted & bit != 0 for bit in (_M1, _RD, _WR, _RFSH))
+        followed, m1_late = _followers(requests, refresh)
         memory = requests.line == LINE_MREQ
-        fetch = followed & (requests.line != LINE_IORQ)
+        not_io = requests.line != LINE_IORQ
+        fetch = followed & not_io
         columns = (
             memory,
             fetch,
             fetch & m1 & ~m1_late,
-            m1 & ~fetch & (requests.line != LINE_IORQ),
+            m1 & ~fetch & not_io,
             fetch & rd,
             refresh & rd,
             (refresh | fetch) & wr,
+            refresh,
+            refresh & rfsh,
+            fetch & rfsh,
         )
         starts = np.arange(0, n, TRUST_GROUP)
-        sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T if n else np.empty((0, 7))
+        sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T
+        words = [trust_word(TrustCounts(*row), self._captured) for row in sums.tolist()]
         trust = np.zeros(n, np.uint16)
-        words = [trust_word(TrustCounts(*(int(v) for v in row)), self._captured) for row in sums]
-        current = self._trust if self._trust is not None else (words[0] if words else 0)
-        for group, start in enumerate(starts):
+        current = self._trust if self._trust is not None else words[0]
+        for group, start in enumerate(starts.tolist()):
             trust[start : start + TRUST_GROUP] = current
             if start + TRUST_GROUP + _LOOK_AHEAD <= n:
                 current = words[group]
@@ -360,3 +353,29 @@ class CycleBuilder:
             keep_from = max(0, int(np.searchsorted(rises, limit)) - 8)
             self._rises = [rises[keep_from:]]
             self._rises_base += keep_from
+
+
+def _every_other(candidate: npt.NDArray[np.bool_], first_was: bool) -> npt.NDArray[np.bool_]:
+    """Return the candidates but those directly behind one that stays: a refresh is never the refresh of a refresh.
+
+    first_was: the request before the first was a refresh.
+    """
+    index = np.arange(len(candidate))
+    start = np.maximum.accumulate(np.where(candidate, -1, index))  # the last request before each run of candidates
+    place = index - start - 1
+    if first_was:
+        place[start < 0] += 1
+    return candidate & (place % 2 == 0)
+
+
+def _followers(requests: Requests, refresh: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Say which requests a refresh follows, and in which of those /M1 is still asserted then."""
+    followed = np.zeros(len(requests), np.bool_)
+    m1_late = np.zeros(len(requests), np.bool_)
+    followed[:-1] = refresh[1:]
+    m1_late[:-1] = refresh[1:] & (requests.control[1:] & _M1 == 0)
+    bare = requests.line == LINE_BARE
+    if bare.any():  # where /MREQ does not show the refresh, /RFSH behind the release does
+        followed |= bare & (requests.control & _RD == 0) & (requests.after & _RFSH == 0)
+        m1_late |= bare & (requests.after & _M1 == 0)
+    return followed, m1_late

@@ -12,7 +12,15 @@ import numpy.typing as npt
 
 from ..bus.calibration import Calibration
 from ..bus.lines import BIT, CONTROL, LINE
-from ..bus.semantics import DATA_LEAD_SAMPLES, GAP_GLITCH_T, GLITCH_T, HOLD_BACK_T, LONGEST_REQUEST_T
+from ..bus.semantics import (
+    DATA_LEAD_SAMPLES,
+    GAP_GLITCH_FLOOR_T,
+    GAP_GLITCH_SAMPLES,
+    GAP_GLITCH_T,
+    GLITCH_T,
+    HOLD_BACK_T,
+    LONGEST_REQUEST_T,
+)
 
 Int = npt.NDArray[np.int64]
 Control = npt.NDArray[np.uint16]
@@ -133,7 +141,7 @@ class RequestFinder:
         t = calibration.t_ticks or 0.0
         sample = calibration.sample_ticks
         self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
-        self._gap = max(0.0, GAP_GLITCH_T * t - 0.1 * sample)
+        self._gap = max(0.0, min(GAP_GLITCH_T * t - 0.1 * sample, max(GAP_GLITCH_SAMPLES * sample, GAP_GLITCH_FLOOR_T * t)))
         self._lead = int(DATA_LEAD_SAMPLES * sample)
         self._after = int(t)
         self._hold = int(HOLD_BACK_T * t) + 1
