@@ -44,9 +44,10 @@ def run(args: argparse.Namespace) -> int:
 def _show() -> None:
     from strobewise_cli.install import available, installed
 
+    sources = available()
     entries = {entry.path.name: entry for entry in installed()}
     print(f"plug-ins in {host_folder()}")
-    for source in available():
+    for source in sources:
         entry = entries.get(source.name)
         state = "not installed" if entry is None else f"{'copied' if entry.target is None else 'linked'} to {entry.path}"
         print(f"  {source.name}: {state}")

@@ -1,0 +1,126 @@
+"""Output files appear whole or not at all, and what a file says cannot reach the terminal as a control sequence."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import re
+
+import pytest
+
+from conftest import run_strobewise
+from strobewise.errors import UsageError
+from strobewise_cli.output import open_output, refuse_to_overwrite
+from strobewise_cli.terminal import one_line
+
+
+def test_a_file_appears_only_at_the_end(tmp_path):
+    target = tmp_path / "out.csv"
+    with open_output(target) as out:
+        out.write(b"abc")
+        assert not target.exists()
+    assert target.read_bytes() == b"abc"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path):
+    target = tmp_path / "out.csv"
+    target.write_text("old")
+    with pytest.raises(RuntimeError), open_output(target, "w") as out:
+        out.write("half")
+        raise RuntimeError
+    assert target.read_text() == "old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+def test_packed_output_is_the_same_each_time(tmp_path):
+    for name in ("a.csv.gz", "b.csv.gz"):
+        with open_output(tmp_path / name, "w") as out:
+            out.write("x\n" * 100)
+    assert (tmp_path / "a.csv.gz").read_bytes() == (tmp_path / "b.csv.gz").read_bytes()
+    assert gzip.decompress((tmp_path / "a.csv.gz").read_bytes()) == b"x\n" * 100
+
+
+def test_a_link_stays_a_link_and_permissions_stay(tmp_path):
+    real = tmp_path / "real.txt"
+    real.write_text("old")
+    real.chmod(0o640)
+    link = tmp_path / "link.txt"
+    link.symlink_to(real)
+    with open_output(link, "w") as out:
+        out.write("new")
+    assert link.is_symlink() and real.read_text() == "new"
+    assert real.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_new_file_has_the_usual_permissions(tmp_path):
+    before = os.umask(0o027)
+    try:
+        with open_output(tmp_path / "x") as out:
+            out.write(b"")
+    finally:
+        os.umask(before)
+    assert (tmp_path / "x").stat().st_mode & 0o777 == 0o640
+
+
+def test_a_device_is_written_directly():
+    with open_output("/dev/null") as out:
+        out.write(b"abc")
+
+
+def test_errors_name_the_target_and_not_the_part_file(tmp_path):
+    target = tmp_path / "no" / "such" / "folder.csv"
+    with pytest.raises(FileNotFoundError) as error, open_output(target):
+        pass
+    assert error.value.filename == str(target)
+    with pytest.raises(UsageError, match=r"^this is a folder \(.*\): name a file in it$"), open_output(tmp_path):
+        pass
+
+
+def test_the_input_is_never_replaced(tmp_path):
+    capture = tmp_path / "x.vcd"
+    capture.write_text("x")
+    (tmp_path / "y.vcd").hardlink_to(capture)
+    with pytest.raises(UsageError, match="the output would replace the input"):
+        refuse_to_overwrite(str(tmp_path / "y.vcd"), [str(capture)])
+    refuse_to_overwrite(str(tmp_path / "z.vcd"), [str(capture)])
+    refuse_to_overwrite("-", ["-"])
+
+
+def test_control_sequences_are_shown_not_sent():
+    assert one_line("a\x1b[31mb\nc\u202e") == r"a\x1b[31mb\nc\u202e"
+
+
+ERROR = re.compile(rb"^strobewise: error: [^\n]+\n$")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (), ("no-such-command",), ("cycles",), ("cycles", "no-such-file.vcd"), ("cycles", "/"), ("cycles", "x", "y"),
+        ("cycles", "x", "--format", "z"), ("cycles", "x", "--clock", "7"), ("cycles", "x", "--clock", "fast"),
+        ("cycles", "x", "--rom", "nothing"), ("cycles", "x", "--rom", "no-such@0"), ("cycles", "x", "--probe-at", "M1=sofa"),
+        ("cycles", "x", "--machine", "no-such.toml"), ("diagnose", "-", "-"), ("diagnose",), ("prepare", "x"),
+        ("prepare", "x", "-o", "y.vcd.gz"), ("plugins", "explode"), ("plugins", "check", "--copy"), ("lines", "no\x1b[31m\nfile"),
+    ],
+)  # fmt: skip
+def test_every_error_of_the_user_is_one_line(arguments, tmp_path):
+    done = run_strobewise(*arguments, stdin=b"", cwd=tmp_path)
+    assert done.returncode == 2
+    assert ERROR.match(done.stderr), done.stderr
+    assert done.stdout == b""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_debug_shows_the_traceback_as_well(tmp_path):
+    done = run_strobewise("cycles", "--debug", "no-such-file.vcd", cwd=tmp_path)
+    assert done.returncode == 2
+    assert b"Traceback" in done.stderr
+    assert done.stderr.splitlines()[-1] == b"strobewise: error: no such file (no-such-file.vcd): check the name"
+
+
+@pytest.mark.parametrize("command", ["diagnose", "cycles", "lines", "prepare", "plugins"])
+def test_help_teaches_with_examples(command):
+    done = run_strobewise(command, "--help")
+    assert done.returncode == 0
+    assert b"examples:\n  strobewise " + command.encode() in done.stdout
