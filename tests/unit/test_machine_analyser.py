@@ -39,6 +39,7 @@ def test_what_happened_before_the_recording_is_its_first_word():
 
 def test_the_recording_ends_with_its_buffer():
     assert record([(0, 0), (500, M1), (2000, 0)]) == [(0, 0), (50, M1)]
+    assert record([(0, M1), (2000, 0)]) == [(0, M1)]  # nothing moved in time
 
 
 def test_lines_without_a_lead_are_not_recorded():

@@ -9,7 +9,7 @@ import pytest
 from machine_waves import QUIET, SLOW, T_NS, WITH_PAGER, cycle, data_written, edges, level_at, ports_written, run
 
 from strobewise.machine import BusRequest, Press, fault, simulate
-from strobewise.machine.board import Port
+from strobewise.machine.board import Port, WaitRule
 
 # LD SP,8000h; IM 1; EI; JR itself; the routine at 0038h writes port 0AAh
 WITH_INTERRUPTS = "31 00 80 ED 56 FB 18 FE" + "00" * 48 + "3E 5A D3 AA FB ED 4D" + "00" * 39 + "3E A5 D3 BB ED 45"
@@ -179,3 +179,46 @@ def test_machine_speed_does_not_change_the_cycles():
     same = [[(c["kind"], c["t_states"], c["address"]) for c in one.truth["cycles"]][:-1] for one in (slow, fast)]
     shorter = min(map(len, same))
     assert shorter > 10 and same[0][:shorter] == same[1][:shorter]
+
+
+@pytest.mark.parametrize("t_state, later", [(0, 0), (1, 0), (2, 0), (3, 1)])
+def test_an_interrupt_is_sampled_with_the_rising_edge_of_the_last_t_state(t_state, later):
+    """UM0080, interrupt request cycle: what comes after that edge waits for the next instruction's end."""
+    code = "ED 56 FB" + "00" * 40
+    first_nop = next(c for c in run(code).truth["cycles"] if c["address"] == 8)["start_s"]
+    fell = first_nop + (t_state + 0.02) * T_NS * 1e-9
+    start = run(code, start_s=0.0).truth
+    assert start["cycles"]
+    phase = run(code).truth["cycles"][0]["start_s"]
+    power_on = 26 * T_NS * 1e-9  # the first fetch begins so long after power-on
+    capture = run(code, presses=[Press("INT", fell - phase + power_on, 20e-6)], duration_s=60e-6)
+    taken = cycle(capture, "interrupt_acknowledge")["start_s"]
+    assert round((taken - first_nop) / (T_NS * 1e-9)) == 4 * (1 + later)
+
+
+@pytest.mark.parametrize("offset", [0, 1, 2, 3])
+def test_reset_ends_a_cycle_wherever_it_is(offset):
+    capture = run("00" * 60, presses=[Press("RESET", (26 + 4 * 8 + offset) * T_NS * 1e-9, 10e-6)], duration_s=60e-6)
+    fall = next(t for t, level in edges(capture, "RESET") if not level and t > 1_000)
+    rise = next(t for t, level in edges(capture, "RESET") if level and t > fall)
+    for line in ("M1", "MREQ", "RD", "RFSH"):
+        assert not [t for t, _ in edges(capture, line) if fall + 2.05 * T_NS < t < rise]
+        assert level_at(capture, line, fall + 3 * T_NS) == 1
+
+
+def test_a_wait_rule_may_skip_cycles():
+    capture = run("00" * 30, waits=[WaitRule(2, ("opcode_fetch",), every=3)], duration_s=80e-6)
+    assert [c["wait_states"] for c in capture.truth["cycles"]][:9] == [0, 0, 2] * 3
+
+
+def test_a_thorough_board_without_a_fault_in_use_is_the_plain_board():
+    """A fault far away from everything makes every transfer take the thorough way; nothing else may change."""
+    for pull_ups in (True, False):
+        settings = {
+            "machine": replace(WITH_PAGER, interrupt_period_t_states=4_000), "lines": "full_port", "duration_s": 0.005,
+            "presses": [Press("NMI", 0.001)], "pull_ups": pull_ups, "waits": [WaitRule(1, every=5)],
+        }  # fmt: skip
+        plain = simulate(**settings)
+        thorough = simulate(**settings, faults=[fault("rom-bit-flipped", address=0x1FFF)])
+        assert list(thorough.words()) == list(plain.words())
+        assert edges(plain, "ROMDIS")

@@ -79,6 +79,14 @@ def test_options_override_the_scenario(scenario, tmp_path):
     assert "$var wire 1 ! /M1 $end" in (tmp_path / "a.vcd").read_text()
 
 
+def test_faults_of_the_command_line_join_those_of_the_scenario(scenario, tmp_path):
+    scenario.write_text(SCENARIO + '[[fault]]\nkind = "rom-absent"\n', encoding="utf-8")
+    call(scenario, "-o", tmp_path / "a.vcd", "--truth", tmp_path / "a.json", "--fault", "glitches")
+    truth = json.loads((tmp_path / "a.json").read_text())
+    assert [f["fault"] for f in truth["faults"]] == ["rom-absent", "glitches"]
+    assert truth["suspects"][0] == "rom" and truth["state"] == "fault"
+
+
 def test_the_list_of_faults_explains_each(capsys):
     assert call("--list-faults") == 0
     out = capsys.readouterr().out

@@ -437,3 +437,28 @@ def test_a_line_fault_acts_by_the_lines_direction_where_no_place_is_given():
     places = {name: fault("dead-low", line=name).values["at"] for name in LINE}
     assert {places[n] for n in ("M1", "MREQ", "A3", "BUSACK")} == {"cpu"}
     assert {places[n] for n in ("WAIT", "CLK", "D0", "ROMDIS", "INT")} == {"line"}
+
+
+def test_a_short_reaches_what_the_cpu_reads():
+    capture = run("3E 40 D3 01 18 FE", faults=[fault("shorted", lines=["D6", "D7"])], duration_s=40e-6)
+    assert ports_written(capture)[0] == (1, 0x00)  # 40h on D6 alone is pulled low by D7
+
+
+def test_a_cpu_whose_interrupt_input_is_dead_takes_none():
+    capture = simulate(duration_s=0.004, faults=[fault("dead-high", line="INT", at="cpu")])
+    assert len(edges(capture, "INT")) > 2  # the pin is live
+    assert not [c for c in capture.truth["cycles"] if c["kind"] == "interrupt_acknowledge"]
+
+
+@pytest.mark.parametrize("bit, expected", [(0, 0x77), (1, 0x74), (3, 0x7E), (5, 0x56)])
+def test_a_flipped_bit_goes_both_ways(bit, expected):
+    capture = run("18 02 00 00 76", faults=[fault("rom-bit-flipped", address=4, bit=bit)], duration_s=30e-6)
+    assert {c["address"]: c["data"] for c in capture.truth["cycles"]}[4] == expected
+
+
+def test_faults_of_one_bank_add_up():
+    code = "3E FF 32 00 50 32 00 70 3A 00 50 3A 00 70 18 FE"
+    faults = [fault("ram-bit-dead", bit=1, end=0x6FFF), fault("ram-bit-dead", bit=4), fault("ram-bit-dead", bit=6, start=0x6000)]
+    capture = run(code, duration_s=100e-6, faults=faults)
+    reads = {c["address"]: c["data"] for c in capture.truth["cycles"] if c["kind"] == "memory_read"}
+    assert (reads[0x5000], reads[0x7000]) == (0xFF & ~0x12, 0xFF & ~0x50)

@@ -172,3 +172,11 @@ def test_the_table_of_delays():
     assert limit_ps("TdCr(M1f)", 4) == 100_000 and limit_ps("TsWAIT(Cf)", 20) == 7_500 and limit_ps("TcC", 8) == 125_000
     for row in CHARACTERISTICS:  # a faster part is never slower
         assert list(row.limits_ps) == sorted(row.limits_ps, reverse=True), row.symbol
+
+
+def test_a_write_that_waits_still_writes_from_t2():
+    capture = run(PROGRAM, waits=[WaitRule(3, ("memory_write",))], duration_s=60e-6)
+    one = cycle(capture, "memory_write")
+    fall, rise = (at for at, _ in within(capture, "WR", one["start_s"], one["t_states"]))
+    assert fall == pytest.approx(1.5 * T_NS + 80, abs=2.1)
+    assert rise == pytest.approx(5.5 * T_NS + 80, abs=2.1)

@@ -135,6 +135,13 @@ def test_what_a_profile_must_not_say(tmp_path, text, message):
         load_profile(path)
 
 
+def test_regions_may_touch_and_not_share_a_byte(tmp_path):
+    second = MEMORY.replace("start = 0", "start = 0x1000").replace("0x0FFF", "0x1FFF")
+    assert len(load_profile(write(tmp_path, MEMORY + second)).memory) == 2
+    with pytest.raises(ProfileError, match="overlap"):
+        load_profile(write(tmp_path, MEMORY + second.replace("0x1000", "0x0FFF")))
+
+
 def test_a_rom_that_is_too_long(tmp_path):
     (tmp_path / "big.rom").write_bytes(bytes(4097))
     path = write(tmp_path, MEMORY + 'file = "big.rom"')

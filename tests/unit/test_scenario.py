@@ -12,6 +12,7 @@ import pytest
 from strobewise.errors import ProfileError, ScenarioError
 from strobewise.machine import GENERIC, LINE_SETS, BusRequest, Cpu, Dialect, Press, Scenario, fault, load_scenario, simulate
 from strobewise.machine.board import Port, WaitRule
+from strobewise.profile import MemoryRegion
 
 MACHINE = """
 name = "little machine"
@@ -163,6 +164,9 @@ def test_rom_files_of_the_profile_are_run(tmp_path):
 
 def test_the_ram_of_several_regions_is_one_stretch():
     assert Scenario(machine=GENERIC).ram() == (0x4000, 0xFFFF)
+    banks = tuple(MemoryRegion("ram", start, start + 0x3FFF) for start in (0xC000, 0x4000, 0x8000))
+    assert Scenario(machine=replace(GENERIC, memory=(*banks, MemoryRegion("ram", 0x1000, 0x1FFF)))).ram() == (0x4000, 0xFFFF)
+    assert Scenario(machine=replace(GENERIC, memory=())).ram() == (0x4000, 0xFFFF)
 
 
 @pytest.mark.parametrize(

@@ -111,11 +111,11 @@ class Analyser:
             if shown is None:
                 shown = self._last  # what there was when the recording began, whatever the skews
             for at, word in self._flush(pending, safe, shown):
-                if at >= end:
-                    return
                 if at > 0 and not begun:
                     yield 0, shown
                     begun = True
+                if at >= end:
+                    return
                 shown = word
                 if at > 0:
                     yield at, word

@@ -474,10 +474,16 @@ class Bench:
         at = self.now + (self.cut_at - self.t) * self.timing.period + _SOURCE_DELAY
         rest = RELEASED | MASK["HALT"] | MASK["BUSACK"]
         high, low = self.masks
-        return [(time, word if time < at else ((word | rest) & ~low | high)) for time, word in piece]
+        before = [event for event in piece if event[0] < at]
+        after = [(time, (word | rest) & ~low | high & rest) for time, word in piece if time >= at]
+        if before:
+            after.insert(0, (at, (before[-1][1] | rest) & ~low | high & rest))
+        return before + after
 
     def _stop_cycle(self) -> None:
-        """Note that RESET has ended the cycle that was running."""
+        """Note that RESET has ended the cycle that was running; nothing of it is left to be done."""
         if self.kinds:
             self.notes[len(self.kinds) - 1] = "cut_short"
         self.cut_at = None
+        self.refreshing = False
+        self.pending = []
