@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
 
     refuse_to_overwrite(args.output, [args.capture])
     options = engine_options(args)
-    with opened(args.capture, options) as (capture, channel_map), open_output(args.output, "wb") as out:
+    with opened(args.capture, options, named=True) as (capture, channel_map), open_output(args.output, "wb") as out:
         out.write(header(args.format))
         for table in cycle_tables(capture, channel_map, options.nominal_hz):
             out.write(format_rows(table, capture.header.timescale_fs, args.format))

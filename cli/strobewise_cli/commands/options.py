@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
-from strobewise.errors import UsageError
+from strobewise.errors import LineMapError, UsageError
 from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
@@ -72,9 +72,10 @@ def engine_options(args: argparse.Namespace) -> Options:
 
 
 @contextlib.contextmanager
-def opened(path: str, options: Options) -> Iterator[tuple[Capture, ChannelMap]]:
+def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[Capture, ChannelMap]]:
     """Open a capture and find its lines; say on standard error what was noticed while doing so.
 
+    named: lines are needed, so that a capture with nothing but an analyser's own names is refused.
     Raises CaptureError, LineMapError.
     """
     from strobewise.capture import open_capture
@@ -84,9 +85,19 @@ def opened(path: str, options: Options) -> Iterator[tuple[Capture, ChannelMap]]:
         channel_map = map_channels(capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path)
         for text in channel_map.notes:
             note(f"{text} ({path})")
+        if named and not channel_map.channels:
+            raise _no_lines(channel_map, path)
         yield capture, channel_map
         for text in capture.warnings:
             warn(f"{text} ({path})")
+
+
+def _no_lines(channel_map: ChannelMap, path: str) -> LineMapError:
+    names = [use.name for use in channel_map.uses]
+    shown = ", ".join(map(repr, names[:8])) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+    return LineMapError(
+        "no channel has the name of a line", path, f"it has {shown}; say which is which, as --map M1={names[0] if names else 'CH0'}"
+    )
 
 
 def report_notes(examined: Examined) -> None:

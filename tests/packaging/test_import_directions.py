@@ -1,0 +1,129 @@
+"""Who may import whom: read from the source of every file, not from what happens to be loaded."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from conftest import ROOT
+
+ENGINE = ROOT / "decoders" / "strobewise"
+HOST = ROOT / "decoders" / "host"
+CLI = ROOT / "cli" / "strobewise_cli"
+
+#: Room -> rooms that it may import, besides itself. Rooms are the packages and modules right below strobewise/. Those that
+#: do not stand here bring everything together (diagnosis, compare ...): they may import all, and none of these imports them.
+ALLOWED = {
+    "__init__": {"bus", "errors", "diagnosis"},
+    "errors": set(),
+    "fields": {"errors"},
+    "bus": {"errors"},
+    "cpu": {"bus", "errors"},
+    "stream": {"bus", "cpu", "errors"},
+    "rules": {"bus", "cpu", "errors"},
+    "verdict": {"bus", "cpu", "errors"},
+    "survey": {"bus", "rules", "errors"},
+    "profile": {"bus", "errors", "fields"},
+    "options": {"errors"},
+    "machine": {"bus", "cpu", "errors", "fields", "profile"},
+    "capture": {"bus", "errors"},
+    "cycles": {"bus", "capture", "errors"},
+    "evidence": {"bus", "cpu", "capture", "cycles", "errors", "options", "profile", "rules"},
+}
+#: Rooms that a capture host's own Python must be able to import: the standard library only.
+PLAIN = {"__init__", "errors", "bus", "cpu", "stream", "rules", "verdict", "survey", "machine", "fields"}
+NEEDS_INSTALLING = {"numpy", "bitarray", "rich", "jinja2", "vcd"}
+
+
+def imports(path: Path, package: tuple[str, ...], top_only: bool = False) -> Iterator[str]:
+    """Yield the full names that a file imports; with top_only those that load with it."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in tree.body if top_only else ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = [*package[: len(package) - node.level + 1]] if node.level else []
+            stem = [*base, *([node.module] if node.module else [])]
+            yield from (".".join([*stem, alias.name]) for alias in node.names)
+
+
+def engine_files() -> list[Path]:
+    return sorted(ENGINE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(ENGINE).parts[0].removesuffix(".py")
+
+
+def package_of(path: Path, root: Path) -> tuple[str, ...]:
+    return path.relative_to(root).parts[:-1]
+
+
+@pytest.mark.parametrize("path", engine_files(), ids=lambda p: str(p.relative_to(ENGINE)))
+def test_the_engine_imports_downwards_only(path):
+    room = room_of(path)
+    allowed = ALLOWED[room] | {room} if room in ALLOWED else None
+    for name in imports(path, package_of(path, ROOT / "decoders")):
+        parts = name.split(".")
+        assert parts[0] != "strobewise_cli", f"{path.name} imports the command line"
+        if parts[0] == "strobewise":
+            assert allowed is None or (len(parts) > 1 and parts[1] in allowed), f"{room} must not import {name}"
+        if room in PLAIN:
+            assert parts[0] not in NEEDS_INSTALLING, f"{path.name} must do with the standard library, not {name}"
+
+
+def test_the_two_engines_do_not_know_each_other():
+    assert "cycles" not in ALLOWED["stream"] and "stream" not in ALLOWED["cycles"]
+
+
+@pytest.mark.parametrize("path", sorted(HOST.rglob("*.py")), ids=lambda p: str(p.relative_to(HOST)))
+def test_plug_ins_use_the_plain_engine(path):
+    for name in imports(path, package_of(path, HOST)):
+        parts = name.split(".")
+        assert parts[0] not in NEEDS_INSTALLING | {"strobewise_cli"}
+        if parts[0] == "strobewise":
+            assert parts[1] in {"stream", "rules", "cpu", "bus"}, f"a plug-in must not import {name}"
+        assert parts[0] != "sigrokdecode" or path.name in ("pd.py", "__init__.py")
+
+
+def test_the_host_folder_holds_plug_ins_only():
+    for entry in HOST.iterdir() if HOST.is_dir() else ():
+        if entry.name != "__pycache__":
+            assert (entry / "pd.py").is_file(), f"{entry.name} would cost a line of error in the host"
+
+
+def test_help_loads_nothing_heavy():
+    for path in [CLI / "main.py", *sorted((CLI / "commands").glob("*.py"))]:
+        for name in imports(path, package_of(path, ROOT / "cli"), top_only=True):
+            assert name.split(".")[0] not in NEEDS_INSTALLING, f"{path.name} loads {name} before it is needed"
+    code = "import sys; from strobewise_cli.main import build_parser; build_parser(); print(*sys.modules)"
+    search = f"import sys; sys.path[:0] = {[str(ROOT / 'decoders'), str(ROOT / 'cli')]!r}; "
+    loaded = subprocess.run([sys.executable, "-c", search + code], capture_output=True, text=True, check=True).stdout.split()
+    assert not NEEDS_INSTALLING & set(loaded)
+
+
+def test_the_plain_engine_imports_without_numpy():
+    names = sorted(
+        ".".join(path.relative_to(ROOT / "decoders").with_suffix("").parts).removesuffix(".__init__")
+        for path in engine_files()
+        if room_of(path) in PLAIN
+    )
+    code = (
+        f"import sys, importlib; sys.path.insert(0, {str(ROOT / 'decoders')!r})\n"
+        f"for name in {sorted(NEEDS_INSTALLING)!r}: sys.modules[name] = None\n"
+        f"for name in {names!r}: importlib.import_module(name)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("path", [p for p in engine_files() if room_of(p) in PLAIN], ids=lambda p: str(p.relative_to(ENGINE)))
+def test_the_plain_engine_keeps_to_the_hosts_older_python(path):
+    source = path.read_text(encoding="utf-8")
+    ast.parse(source, feature_version=(3, 9))
+    assert not source.strip() or "from __future__ import annotations" in source or len(source.splitlines()) < 4
