@@ -45,6 +45,11 @@ def suspects_text(rule: Rule) -> str:
     return ", ".join(f"{SUSPECT_WORDS[name]} {share * 100:.0f} %" for name, share in rule.suspects) or "nobody"
 
 
+def sentence(text: str) -> str:
+    """Return text with a capital letter in front and one full stop at its end."""
+    return f"{text[0].upper()}{text[1:].rstrip('.')}."
+
+
 def facts(rule: Rule) -> list[tuple[str, str]]:
     """Return what the catalogue says of a rule: (heading, text)."""
     rows = [
@@ -82,7 +87,7 @@ def print_rule(rule: Rule, stream: IO[str]) -> None:
     head.append(f"({rule.severity})", COLOURS[rule.severity])
     console.print(head)
     for heading, text in facts(rule):
-        lines = textwrap.wrap(text[0].upper() + text[1:] + ".", max(40, console.width - LEAD - 1))
+        lines = textwrap.wrap(sentence(text), max(40, console.width - LEAD - 1))
         for number, line in enumerate(lines):
             console.print(Text(f"{heading if number == 0 else '':<{LEAD}}", "bold").append(line, "not bold"))
     for title, rows in drawings(rule, plain=not _can_overline(stream)):

@@ -1,0 +1,142 @@
+"""A comparison for a person at a terminal: one sentence, then what it rests on."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import IO
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strobewise.bus.lines import bar
+from strobewise.bus.model import Finding
+from strobewise.compare import Comparison
+from strobewise.rules.base import milliseconds
+from strobewise_cli.render.diagnosis_text import STATE_WORDS
+from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.terminal import one_line
+
+WIDTH = 80
+RANGES_SHOWN = 8  #: ranges of addresses that are named one by one
+
+
+def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
+    """Print the comparison. Sections without a difference are left out."""
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
+    colour = "bold green" if comparison.alike or comparison.sentence.startswith("repaired") else "bold yellow"
+    for number, line in enumerate(textwrap.wrap(one_line(sentence(comparison.sentence)), console.width - 1)):
+        console.print(Text(line, colour if number == 0 else ""))
+    console.print()
+    for word, side in (("good", comparison.good), ("suspect", comparison.suspect)):
+        clock = side.evidence.clock.hz
+        speed = f", clock {clock / 1e6:.4g} MHz" if clock else ""
+        words = side.verdict.state.replace("_", " ")
+        _say(console, f"{word + ':':<9}", f"{side.captures[0].path}: {milliseconds(side.evidence.duration_s)}{speed}, {words}")
+    _findings(console, "Findings gone", comparison.gone)
+    _findings(console, "Findings new", comparison.new)
+    _findings(console, "Findings in both", comparison.kept)
+    _lines(console, comparison)
+    _strobes(console, comparison)
+    _cycles(console, comparison)
+    _program(console, comparison)
+    _timing(console, comparison)
+    if comparison.untold:
+        _head(console, "Not compared")
+        for text in comparison.untold:
+            _say(console, "  ", text)
+
+
+def _head(console: Console, title: str) -> None:
+    console.print()
+    console.print(Text(title, "bold"))
+
+
+def _say(console: Console, lead: str, text: str) -> None:
+    for number, line in enumerate(textwrap.wrap(one_line(text), max(30, console.width - 1 - len(lead)))):
+        console.print((lead if number == 0 else " " * len(lead)) + line, markup=False)
+
+
+def _findings(console: Console, title: str, findings: tuple[Finding, ...]) -> None:
+    if not findings:
+        return
+    _head(console, title)
+    for finding in findings:
+        _say(console, f"  [{finding.severity}] ", f"{sentence(finding.evidence)} Rule {finding.rule}.")
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="bold")
+    for number, column in enumerate(columns):
+        table.add_column(column, justify="left" if number == 0 else "right")
+    return table
+
+
+def _lines(console: Console, comparison: Comparison) -> None:
+    if not comparison.lines:
+        return
+    _head(console, "Lines that changed state")
+    table = _table("line", "good", "suspect", "")
+    for change in comparison.lines:
+        remark = "" if change.counts else "may well be"
+        table.add_row(bar(change.line), *(STATE_WORDS.get(state, state) for state in (change.good, change.suspect)), remark)
+    console.print(table)
+
+
+def _strobes(console: Console, comparison: Comparison) -> None:
+    rows = [pair for pair in comparison.strobes if pair.good.expected or pair.suspect.expected]
+    if not rows:
+        return
+    _head(console, "Strobes: seen of those that the bus calls for")
+    table = _table("line", "good", "suspect")
+    for pair in rows:
+        table.add_row(
+            bar(pair.line), f"{pair.good_strobed} of {pair.good.expected}", f"{pair.suspect_strobed} of {pair.suspect.expected}"
+        )
+    console.print(table)
+
+
+def _cycles(console: Console, comparison: Comparison) -> None:
+    if not comparison.cycles:
+        return
+    _head(console, "Machine cycles")
+    table = _table("kind", "good", "", "suspect", "", "")
+    for pair in comparison.cycles:
+        shares = f"{pair.good_share * 100:.1f} %", f"{pair.suspect_share * 100:.1f} %"
+        mark = "<" if pair.shifted else ""
+        table.add_row(pair.kind.replace("_", " "), str(pair.good), shares[0], str(pair.suspect), shares[1], mark)
+    console.print(table)
+
+
+def _program(console: Console, comparison: Comparison) -> None:
+    parting, reached = comparison.parting, comparison.reached
+    if parting is not None:
+        _head(console, "Where the programs part ways")
+        _say(console, "  ", f"{sentence(parting.words)} {parting.agreed} fetches agree before it.")
+        _say(console, "  ", f"At {milliseconds(parting.good_s)} in the good capture, {milliseconds(parting.suspect_s)} in the suspect.")
+    if reached is not None and (reached.good or reached.suspect):
+        _head(console, "Addresses executed in one alone")
+        for word, ranges in (("good", reached.good), ("suspect", reached.suspect)):
+            if ranges:
+                _say(console, f"  {word + ':':<9}", ranges_text(ranges))
+
+
+def ranges_text(ranges: tuple[tuple[int, int], ...]) -> str:
+    """Return ranges of addresses, the first few by name."""
+    shown = ", ".join(f"0x{low:04x}" if low == high else f"0x{low:04x}-0x{high:04x}" for low, high in ranges[:RANGES_SHOWN])
+    more = len(ranges) - RANGES_SHOWN
+    return f"{shown} and {more} more ranges" if more > 0 else shown
+
+
+def _timing(console: Console, comparison: Comparison) -> None:
+    if not comparison.timing:
+        return
+    _head(console, "Edges that moved by more than sampling explains")
+    for shift in comparison.timing:
+        later = "later" if shift.shift_s > 0 else "earlier"
+        text = (
+            f"{bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} after {shift.reference}: "
+            f"{shift.good_s * 1e9:.0f} ns in the good one, {shift.suspect_s * 1e9:.0f} ns in the suspect, "
+            f"each known to {shift.uncertainty_s * 1e9:.0f} ns in all"
+        )
+        _say(console, "  ", text)

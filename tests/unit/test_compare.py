@@ -1,0 +1,239 @@
+"""Comparing two captures: what counts as a difference, what does not, and the sentence on top."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from strobewise.bus.model import MachineCycle
+from strobewise.compare import compare
+from strobewise.compare_flow import find_parting, make_flow, reached_by_one
+from strobewise.cycles.table import CycleTable
+from strobewise.errors import UsageError
+from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
+from strobewise_cli.commands import compare as command
+
+T = 10  #: ticks a T-state in the tables built here
+
+
+def capture(folder, name, **changes):
+    path = folder / f"{name}.vcd"
+    with path.open("w") as file:
+        simulate(**{"lines": "full", "duration_s": 0.003, **changes}).write_vcd(file)
+    return str(path)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("captures")
+
+
+@pytest.fixture(scope="module")
+def healthy(folder):
+    return capture(folder, "healthy")
+
+
+@pytest.fixture(scope="module")
+def dead(folder):
+    return capture(folder, "dead", faults=[fault("dead-low", line="M1")], seed=2)
+
+
+# --- the flow of instructions ------------------------------------------------------------------------------------------
+
+
+def flow(*rows, iorq=True):
+    """Make a flow of (kind, address, data) rows, 4 T-states each; "gap" lets time pass."""
+    cycles, at = [], 0
+    for row in rows:
+        if row == "gap":
+            at += 1000 * T
+            continue
+        kind, address, data, *note = row
+        cycles.append(MachineCycle(kind, at, at + 4 * T, 4, 0, address, data, False, note[0] if note else ""))
+        at += 4 * T
+    return make_flow(CycleTable.from_rows(cycles), 1e-7, T, iorq)
+
+
+def fetches(*addresses, data=0x00):
+    return [("opcode_fetch", address, data) for address in addresses]
+
+
+def test_the_same_loop_from_another_moment_is_no_parting():
+    assert find_parting(flow(*fetches(1, 2, 3, 1, 2, 3)), flow(*fetches(3, 1, 2, 3, 1))) is None
+
+
+def test_an_instruction_that_goes_on_elsewhere_is_a_certain_parting():
+    parting = find_parting(flow(*fetches(1, 2, 3, 4)), flow(*fetches(1, 2, 7, 8)))
+    assert parting is not None and parting.certain
+    assert (parting.address, parting.text, parting.good_next, parting.suspect_next, parting.agreed) == (2, "NOP", 3, 7, 1)
+    assert parting.words == "after 0x0002 (NOP) the good one goes on at 0x0003, the suspect at 0x0007"
+
+
+def test_a_branch_that_takes_the_other_way_may_hang_on_data():
+    jump = [("opcode_fetch", 0x10, 0x20), ("memory_read", 0x11, 0x05)]  # JR NZ,0x0017
+    parting = find_parting(flow(*jump, *fetches(0x12, 0x13)), flow(*jump, *fetches(0x17, 0x18)))
+    assert parting is not None and not parting.certain
+    assert parting.text == "JR NZ,0x0017" and parting.words.endswith("the suspect at 0x0017, which may hang on data")
+
+
+def test_another_byte_behind_a_branch_is_certain():
+    one = [("opcode_fetch", 0x10, 0x20), ("memory_read", 0x11, 0x05), *fetches(0x12)]
+    two = [("opcode_fetch", 0x10, 0x28), ("memory_read", 0x11, 0x05), *fetches(0x17)]
+    parting = find_parting(flow(*one), flow(*two))
+    assert parting is not None and parting.certain
+
+
+def test_interrupt_handlers_are_left_out():
+    plain = fetches(1, 2, 3, 4)
+    answer = [("interrupt_acknowledge", 3, 0xFF), ("memory_write", 0x7FFF, 0), ("memory_write", 0x7FFE, 3), *fetches(0x38, 0x39)]
+    assert find_parting(flow(*plain), flow(*fetches(1, 2), *answer, *fetches(3, 4))) is None
+    response = [("opcode_fetch", 3, 0, "nmi_response"), ("memory_write", 0x7FFF, 0), ("memory_write", 0x7FFE, 3), *fetches(0x66)]
+    assert find_parting(flow(*plain), flow(*fetches(1, 2), *response, *fetches(3, 4))) is None
+
+
+def test_without_iorq_nothing_is_certain():
+    parting = find_parting(flow(*fetches(1, 2, 3), iorq=False), flow(*fetches(1, 2, 0x38), iorq=False))
+    assert parting is not None and not parting.certain
+
+
+def test_what_lies_behind_a_gap_or_a_reset_is_no_step():
+    assert find_parting(flow(*fetches(1, 2, 3)), flow(*fetches(1, 2), "gap", *fetches(9))) is None
+    cut = [("memory_read", 0x4000, 0, "cut_short"), *fetches(0)]
+    assert find_parting(flow(*fetches(1, 2, 3)), flow(*fetches(1, 2), *cut)) is None
+
+
+def test_a_loop_that_is_never_left_is_a_parting_too():
+    loop = [*fetches(1, 2), ("opcode_fetch", 3, 0x28), ("memory_read", 4, 0xFC)]  # JR Z,0x0001
+    parting = find_parting(flow(*loop, *loop, *fetches(5, 6)), flow(*loop, *loop, *loop))
+    assert parting is not None and (parting.address, parting.good_next, parting.suspect_next) == (3, 5, 1)
+
+
+def test_addresses_of_one_alone_come_as_ranges():
+    reached = reached_by_one(flow(*fetches(1, 2, 3)), flow(*fetches(3, 0x10, 0x12, 0x20)))
+    assert reached.good == ((1, 2),) and reached.suspect == ((0x10, 0x12), (0x20, 0x20))
+
+
+def test_nothing_executed_is_nothing_to_compare():
+    empty = make_flow(CycleTable.empty(), 1e-7, None, True)
+    assert find_parting(empty, flow(*fetches(1, 2))) is None
+    assert len(empty.address) == 0 and np.all(empty.content == -1)
+
+
+# --- whole captures ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"seed": 5},
+        {"start_s": 0.0011},
+        {"start_s": 0.0007, "duration_s": 0.002, "machine": replace(GENERIC, interrupt_period_t_states=7000)},
+        {"sample_hz": 50_000_000, "seed": 9},
+        {"lines": "eight"},
+        {"lines": "two"},
+    ],
+    ids=["other seed", "later", "other interrupts", "other rate", "eight lines", "two lines"],
+)
+def test_healthy_captures_are_alike(changes, healthy, folder):
+    other = capture(folder, "other", **changes)
+    for pair in ((healthy, other), (other, healthy)):
+        result = compare(*pair)
+        assert result.alike, result.sentence
+        assert result.sentence.startswith("alike: ")
+
+
+@pytest.mark.parametrize("line", ["M1", "MREQ", "IORQ", "RD", "WR", "RFSH"])
+def test_a_dead_strobe_is_named(line, healthy, folder):
+    result = compare(healthy, capture(folder, f"dead-{line}", faults=[fault("dead-high", line=line)]))
+    assert not result.alike
+    assert f"/{line}" in result.sentence
+    assert any(change.line == line and change.counts for change in result.lines)
+
+
+@pytest.mark.parametrize(
+    ("broken", "names"),
+    [
+        (fault("shorted", lines=["A6", "A7"]), ["A6", "A7"]),
+        (fault("dead-low", line="D2", at="line"), ["D2"]),
+        (fault("wait-held", after_s=0.001), ["/WAIT"]),
+        (fault("reset-held"), ["/RESET"]),
+        (fault("ram-bit-dead", bit=3), ["D3"]),
+        (fault("clock-dead", after_s=0.001), ["CLK"]),
+    ],
+    ids=lambda value: value.kind if hasattr(value, "kind") else "",
+)
+def test_a_faulty_line_is_named(broken, names, healthy, folder):
+    result = compare(healthy, capture(folder, "broken", faults=[broken]))
+    assert not result.alike
+    assert all(name in result.sentence for name in names), result.sentence
+
+
+def test_the_proof_of_a_repair(dead, healthy):
+    result = compare(dead, healthy)
+    m1 = next(pair for pair in result.strobes if pair.line == "M1")
+    assert m1.good_strobed == 0 and m1.suspect_strobed == m1.suspect.expected > 500
+    assert result.sentence == (
+        f"repaired: /M1 now strobes every fetch (0 of {m1.good.expected} before, {m1.suspect.expected} of {m1.suspect.expected} now)"
+    )
+    assert [f.rule for f in result.gone] == ["fetch-strobe-missing"] and not result.new
+
+
+def test_no_repair_is_claimed_for_a_line_that_was_not_captured(dead, folder):
+    lines = tuple(name for name in LINE_SETS["full"] if name != "M1")
+    result = compare(dead, capture(folder, "without", lines=lines))
+    assert result.sentence.startswith("the fault of the first capture is not seen in the second, but that one cannot decide")
+    assert "only in the first capture: /M1" in result.untold
+
+
+def test_the_same_fault_in_both(dead, folder):
+    result = compare(dead, capture(folder, "again", faults=[fault("dead-low", line="M1")], start_s=0.001))
+    assert result.sentence.startswith("the same fault in both") and result.alike
+
+
+def test_a_late_edge_is_told_beyond_what_sampling_explains(healthy, folder):
+    late = compare(healthy, capture(folder, "late", faults=[fault("lead-skewed", line="WR", ns=120)]))
+    assert not late.alike
+    assert {shift.line for shift in late.timing} == {"WR"}
+    assert all(80e-9 < shift.shift_s < 160e-9 for shift in late.timing)
+    early = compare(healthy, capture(folder, "little", faults=[fault("lead-skewed", line="WR", ns=30)]))
+    assert early.timing == ()
+
+
+# --- the command -------------------------------------------------------------------------------------------------------
+
+
+def call(*arguments):
+    parser = argparse.ArgumentParser()
+    command.add_parser(parser.add_subparsers())
+    args = parser.parse_args(["compare", *map(str, arguments)])
+    return args.run(args)
+
+
+def test_exit_status_and_text(dead, healthy, folder, capsys):
+    assert call(dead, healthy) == 1
+    out = capsys.readouterr().out
+    assert out.startswith("Repaired: /M1 now strobes every fetch (0 of ")
+    assert "Findings gone" in out and "stuck low" in out and max(map(len, out.splitlines())) <= 80
+    assert call(healthy, healthy) == 0
+    assert capsys.readouterr().out.startswith("Alike: ")
+
+
+def test_json(dead, healthy, folder, capsys):
+    assert call(healthy, dead, "--json", "-") == 1
+    data = json.loads(capsys.readouterr().out)
+    assert (data["format"], data["version"], data["alike"]) == ("strobewise-comparison", 1, False)
+    assert [f["rule"] for f in data["findings_new"]] == ["fetch-strobe-missing"] and data["findings_gone"] == []
+    m1 = next(pair for pair in data["strobes"] if pair["line"] == "M1")
+    assert m1["suspect"]["strobed"] == 0 < m1["good"]["strobed"] == m1["good"]["expected"]
+    assert {"line": "M1", "good": "active", "suspect": "stuck_low", "counts": True} in data["lines"]
+
+
+def test_standard_input_and_overwriting_are_refused(healthy):
+    with pytest.raises(UsageError, match=r"^a capture is read twice here \(CAPTURE\): write it to a file first$"):
+        call(healthy, "-")
+    with pytest.raises(UsageError, match="the output would replace the input"):
+        call(healthy, healthy, "--json", healthy)
