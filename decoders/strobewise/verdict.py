@@ -53,6 +53,7 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
         return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings), _clip_also(evidence))
     if doubts:
         suspects = rank(doubts, [])
+        doubts.sort(key=lambda f: UNDECIDED_BY.index(f.rule))
         return Verdict("cannot_decide", suspects, "Cannot decide: " + doubts[0].evidence, _steps(doubts + warnings), _clip_also(evidence))
     if not _enough(evidence):
         text = "Cannot decide: the capture shows too little of the CPU at work"

@@ -27,6 +27,7 @@ class Calibration(NamedTuple):
     sample_ticks: float  #: the analyser's sample interval, ticks (1.0 or less: not known to be coarser than the timescale)
     counts_clock: bool  #: clock edges are good enough to count T-states by them
     mreq_frames: bool  #: /MREQ pulses frame the requests (else /RD and /WR do)
+    joins_gaps: bool = True  #: one-sample gaps in strobes are spikes (False: they come too often for that)
     iorq_frames: bool = True  #: /IORQ pulses frame requests (else they are noise)
     rd_alone: bool = True  #: /RD pulses outside both are believed to be requests
     wr_alone: bool = True  #: the same for /WR
@@ -109,11 +110,13 @@ def calibrate(
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
     counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks
+    longest = _longest_t(m1, rfsh, rd, sample_ticks)
+    if strobe_t is not None and longest is not None and strobe_t > 1.3 * longest:
+        strobe_t, strobe_source = longest, "M1"  # the gaps of /MREQ were sampled too slowly to be seen
     believed = strobe_t if framed >= FRAMED_MIN else None
     if counts_clock and period is not None and believed is not None:
         # Fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock.
         counts_clock = 0.7 < period / believed < 1.4
-    longest = _longest_t(m1, rfsh, rd)
     if counts_clock and period is not None and longest is not None and period > ALIASED * longest:
         counts_clock = False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
     t_ticks: Optional[float]
@@ -127,16 +130,21 @@ def calibrate(
         t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
     )
     proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
-    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, *proper)
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, not _torn(mreq, sample_ticks), *proper)
 
 
-def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse]) -> Optional[float]:
-    """Return the longest T-state that the usual width of /M1, /RFSH and /RD allows, None when they are too few."""
-    limits = [
-        median([end - start for start, end in pulses]) / width
-        for pulses, width in ((m1, 2.0), (rfsh, 2.0), (rd, 1.5))
-        if len(pulses) >= 8
-    ]
+def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse], sample_ticks: float) -> Optional[float]:
+    """Return the longest T-state that the usual width of the strobes allows, None when they are too few.
+
+    /RFSH lasts 2 T whatever /WAIT asks for; where its pulses are not all alike it is noise, and /M1 and /RD, longer by waits, must do.
+    """
+    if len(rfsh) >= 8:
+        widths = [end - start for start, end in rfsh]
+        usual = median(widths)
+        alike = sum(1 for width in widths if abs(width - usual) <= max(1.2 * sample_ticks, 0.2 * usual))
+        if alike >= 0.9 * len(widths):
+            return usual / 2.0
+    limits = [median([end - start for start, end in pulses]) / width for pulses, width in ((m1, 2.0), (rd, 1.5)) if len(pulses) >= 8]
     return max(limits) if limits else None
 
 
@@ -154,6 +162,11 @@ def _t_from_strobes(
     return None, "none"
 
 
+def _torn(pulses: Sequence[Pulse], sample_ticks: float) -> bool:
+    """Say whether one-sample gaps between pulses come too often to be spikes."""
+    return sum(1 for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= 1.2 * sample_ticks) * 20 > max(len(pulses), 20)
+
+
 def _without_glitches(pulses: Sequence[Pulse], sample_ticks: float) -> List[Pulse]:
     """Drop pulses far shorter than the usual one, and close the one-sample gaps that a spike tears into a pulse."""
     if len(pulses) < 8:
@@ -161,8 +174,7 @@ def _without_glitches(pulses: Sequence[Pulse], sample_ticks: float) -> List[Puls
     usual = median([end - start for start, end in pulses])
     # Two samples at most: where every request is long because the board makes it wait, a refresh pulse is far shorter than the usual one.
     limit = min(GLITCH_T * 0.5 * usual, 2.5 * sample_ticks)
-    torn = sum(1 for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= 1.2 * sample_ticks)
-    spikes = usual >= 9 * sample_ticks and torn * 20 <= len(pulses)  # gaps that come all the time are no spikes
+    spikes = usual >= 9 * sample_ticks and not _torn(pulses, sample_ticks)
     kept: List[Pulse] = []
     for start, end in pulses:
         if spikes and kept and start - kept[-1][1] <= 1.2 * sample_ticks:

@@ -365,7 +365,7 @@ def _every_other(candidate: npt.NDArray[np.bool_], first_was: bool) -> npt.NDArr
     place = index - start - 1
     if first_was:
         place[start < 0] += 1
-    return candidate & (place % 2 == 0)
+    return np.asarray(candidate & (place % 2 == 0))
 
 
 def _followers(requests: Requests, refresh: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:

@@ -142,6 +142,8 @@ class RequestFinder:
         sample = calibration.sample_ticks
         self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
         self._gap = max(0.0, min(GAP_GLITCH_T * t - 0.1 * sample, max(GAP_GLITCH_SAMPLES * sample, GAP_GLITCH_FLOOR_T * t)))
+        if not calibration.joins_gaps:
+            self._gap = 0.0
         self._lead = int(DATA_LEAD_SAMPLES * sample)
         self._after = int(t)
         self._hold = int(HOLD_BACK_T * t) + 1

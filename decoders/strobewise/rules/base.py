@@ -90,11 +90,33 @@ def rule(
     return register
 
 
+COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
+
+#: Rules that judge what lasts, and so may speak of a fault even in a capture that was sampled too slowly for the others.
+LASTING = (
+    "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
+    "reads-all-ff", "reads-all-00",
+)  # fmt: skip
+
+
+def too_coarse(evidence: BusEvidence) -> bool:
+    """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
+    return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
+
+
+def _softened(finding: Finding, evidence: BusEvidence) -> Finding:
+    """Return a fault as a warning where too few samples may have made it; a line without any edge stays what it is."""
+    still = bool(finding.lines) and all(evidence.line(name).edges == 0 for name in finding.lines)
+    return finding if finding.severity != "fault" or finding.rule in LASTING or still else finding._replace(severity="warning")
+
+
 def run(evidence: BusEvidence) -> List[Finding]:
     """Run every rule that can decide on this capture; faults first, then the surer ones."""
     findings = [
         finding for each in CATALOGUE if each.can_decide(evidence) for finding in _findings(each, evidence)
     ]
+    if too_coarse(evidence) and any(f.rule == "capture-too-coarse" and f.severity == "warning" for f in findings):
+        findings = [_softened(finding, evidence) for finding in findings]
     findings.sort(key=lambda f: (SEVERITIES.index(f.severity), -f.confidence))
     return findings
 

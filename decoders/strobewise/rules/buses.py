@@ -91,7 +91,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
 
 @rule(
     "address-line-stuck", "an address line that never follows", "fault", needs=(("MREQ", *ADDRESS),), judges=ADDRESS,
-    suspects=(("address_bus", 0.4), ("connection", 0.25), ("probe_or_capture", 0.2), ("cpu", 0.15)),
+    suspects=(("connection", 0.33), ("address_bus", 0.31), ("probe_or_capture", 0.2), ("cpu", 0.16)),
     looks_for="one of A0 to A6 at rest while the refresh counter runs, or an address line at one level although operands call for the other",
     causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
@@ -156,7 +156,7 @@ LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus"
 
 @rule(
     "address-line-unsteady", "an address line that does not count", "fault", needs=(("MREQ", *ADDRESS),), judges=ADDRESS,
-    suspects=(("address_bus", 0.34), ("connection", 0.28), ("probe_or_capture", 0.2), ("cpu", 0.18)),
+    suspects=(("connection", 0.33), ("address_bus", 0.3), ("probe_or_capture", 0.2), ("cpu", 0.17)),
     looks_for="one of A0 to A6 that does not do what counting the refresh address calls for, or an upper line that is wrong both ways in "
     "the addresses that operands give",
     causes="a line that floats (dead CPU output, open joint) or is shorted to a signal, or the lead",
@@ -290,10 +290,35 @@ def _contradicted_data(evidence: BusEvidence) -> Iterator[Tuple[int, int, int]]:
         return
     operands = buses.operands
     wrong = [operands.ones_lost[k] + operands.zeros_lost[k] for k in range(16)]
+    found = []
     for bit in range(8):
         total = wrong[bit] + wrong[bit + 8]
         if total >= OPERANDS_MIN and wrong[bit] and wrong[bit + 8] and _data_explains(buses, bit):
-            yield bit, total, operands.compared
+            found.append((bit, total, operands.compared))
+    if len(found) <= 2:  # more of them are no single line's doing
+        yield from found
+
+
+@rule(
+    "operands-contradicted", "the CPU reads other bytes than the bus ends with", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=("ROM", "RAM"),
+    suspects=(("rom", 0.28), ("ram", 0.26), ("glue", 0.24), ("data_bus", 0.22)),
+    looks_for="addresses that the CPU makes of operands differing in many bits from the bytes captured just before the strobe's release",
+    causes="memory too slow for the clock, so that its data settle after the CPU has taken them; a bus that two chips drive",
+    next_step="compare the memory's speed grade with the clock; scope a data line against /RD: it must settle well before the release",
+    source="UM0080, instruction set and data set-up times; the checks: common practice",
+)  # fmt: skip
+def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    buses = _buses(evidence)
+    if buses is None:
+        return
+    operands = buses.operands
+    wrong = operands.compared - operands.agreed
+    lines = sum(1 for k in range(16) if operands.ones_lost[k] + operands.zeros_lost[k] >= 0.1 * max(wrong, 1))
+    if operands.compared >= 16 and wrong >= 6 and wrong < 0.7 * operands.compared and lines >= 6:
+        yield Found(
+            f"{wrong} of {operands.compared} addresses that the CPU made of operands differ from the bytes captured, in {lines} bits", (), wrong,
+            evidence.first_request_s, evidence.last_request_s, confidence=0.75,
+        )  # fmt: skip
 
 
 def _moves_in_reads(evidence: BusEvidence, bit: int) -> bool:

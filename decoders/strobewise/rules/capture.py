@@ -6,8 +6,8 @@ from typing import Iterator
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
-from .base import Found, milliseconds, rule
-from .strobes import COARSE_SAMPLES, CPU_FIRST, too_coarse
+from .base import COARSE_SAMPLES, Found, milliseconds, rule, too_coarse
+from .strobes import CPU_FIRST
 
 LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
@@ -30,7 +30,7 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
         return
     rate = f"{1e-6 / evidence.sample_interval_s:.3g} MHz" if evidence.sample_interval_s else "the sample rate"
     fetches = evidence.strobes.get("M1")
-    if fetches is not None and fetches.expected >= 20 and fetches.hit >= 0.97 and fetches.false <= 0.03:
+    if evidence.framed_by == "MREQ" and fetches is not None and fetches.expected >= 20 and fetches.hit >= 0.97 and fetches.false <= 0.03:
         # Every fetch shows its refresh where /M1 says it must be: the clock and the analyser run in step, and nothing was lost.
         yield Found(f"{samples:.1f} samples in a T-state at {rate}: few, yet every fetch was seen whole", (), severity="note")
         return

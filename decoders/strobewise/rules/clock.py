@@ -6,7 +6,7 @@ from typing import Iterator
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import pin_text
-from .base import Found, Shares, milliseconds, rule
+from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
 
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 PAUSE_T = 64.0
@@ -77,7 +77,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
-    if not (clock.hz and clock.nominal_hz and clock.source == "CLK"):
+    if not (clock.hz and clock.nominal_hz and clock.source == "CLK") or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
         return
     share = clock.hz / clock.nominal_hz - 1
     if abs(share) > OFF_FREQUENCY:

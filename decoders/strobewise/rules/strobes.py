@@ -10,16 +10,16 @@ from typing import Iterator, NamedTuple, Optional, Tuple
 
 from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
-from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule
+from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
 
-COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 RELEASES_MIN = 0.5  #: edges per request below which an asserted strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
 HEALTHY_FALSE = 0.03
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
-FEW_MISSES = 4
+FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
+FEW_WRONG = 8  #: the same for assertions where none belongs
 
 
 class Behaviour(NamedTuple):
@@ -35,26 +35,22 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
         return None
     if line.edges < RELEASES_MIN * count.expected and count.hit > 0.5:
         return Behaviour("held", f"{bar(line.line)} low throughout" if not line.edges else f"{bar(line.line)} released between few of them")
-    if count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE:
+    false = count.false if count.wrong >= FEW_WRONG else 0.0
+    if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:
         return None
     if line.edges == 0:
         level = "high" if count.seen == 0 else "low"
         return Behaviour("silent" if level == "high" else "held", f"{bar(line.line)} {level} throughout")
     if count.seen == 0 and count.wrong == 0:
         return Behaviour("silent", f"{bar(line.line)} asserted in none of them")
-    if count.hit - count.false < DEAD_MARGIN:
+    if count.hit - false < DEAD_MARGIN:
         follows = f" and follows {bar(line.follows)}" if line.follows else ""
         return Behaviour("unrelated", f"{bar(line.line)} moves without regard to them{follows}")
-    if count.expected - count.seen < FEW_MISSES and count.false <= HEALTHY_FALSE:
+    if count.expected - count.seen < FEW_MISSES and false <= HEALTHY_FALSE:
         return None
-    if count.false > HEALTHY_FALSE and count.hit >= HEALTHY_HIT:
+    if false > HEALTHY_FALSE and count.hit >= HEALTHY_HIT:
         return Behaviour("partial", f"{bar(line.line)} also asserted in {count.wrong} of {count.others} requests that must not have it")
     return Behaviour("partial", f"{bar(line.line)} asserted in only {count.seen} of them")
-
-
-def too_coarse(evidence: BusEvidence) -> bool:
-    """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
-    return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
 
 
 def runs_a_program(evidence: BusEvidence) -> bool:
