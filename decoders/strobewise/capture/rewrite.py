@@ -27,6 +27,7 @@ from .records import Block, Times, Words
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
 _FS_PER_SECOND = 10**15
 _UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
+_MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
 _ROWS = 8192  #: rows formatted together
 _INACTIVE_HIGH = sum(1 << line.bit for line in LINES if line.active_level == 0)
 _FIRST_ID = ord("!")
@@ -81,9 +82,11 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
 
     Raises CaptureError for a damaged capture, and for one without a sample.
     """
-    sample = _sample_interval(capture, channels)
+    sample, shortest_fs, span_fs = _look(capture, channels)
     outputs, left_out = _outputs(channels)
-    tick = _decade(sample or 1000 * capture.header.timescale_fs)
+    tick = _decade(sample or shortest_fs)
+    if sample is None and span_fs > tick * _MOST_SAMPLES:  # a simulation's skews: keep every pulse, but not every skew
+        tick = _decade(span_fs / 100)
     while True:
         changes = Changes()
         for _ in _moved(capture, channels, tick, changes):
@@ -106,15 +109,29 @@ def write(capture: Capture, channels: ChannelMap, made: Plan, out: IO[bytes]) ->
     out.write(b"#%d\n" % made.changes.last)
 
 
-def _sample_interval(capture: Capture, channels: ChannelMap) -> float | None:
+def _look(capture: Capture, channels: ChannelMap) -> tuple[float | None, int, int]:
+    """Return the sample interval if the times have one, the shortest time between two of them, and the whole span, fs.
+
+    Where the first times show a sample grid, the rest is not looked at.
+    """
     times: list[Times] = []
+    held, shortest, first = np.empty(0, np.int64), _FS_PER_SECOND, 0
+    step = capture.header.timescale_fs
     for block in capture.blocks(channels.assignments):
-        times.append(block.times)
-        if sum(map(len, times)) > _GRID_TIMES:
-            break
-    together = np.concatenate(times) if times else np.empty(0, np.int64)
-    grid = estimate_sample_interval(together, capture.header.timescale_fs)
-    return None if grid is None else grid.interval * capture.header.timescale_fs
+        if sum(map(len, times)) <= _GRID_TIMES:
+            times.append(block.times)
+            if sum(map(len, times)) > _GRID_TIMES:
+                grid = estimate_sample_interval(np.concatenate(times), step)
+                if grid is not None:
+                    return grid.interval * step, 0, 0
+        joined = np.concatenate([held, block.times])
+        if len(joined) > 1:
+            shortest = min(shortest, int(np.diff(joined).min()) * step)
+        first = first if len(held) or not len(joined) else int(joined[0])
+        held = joined[-1:]
+    grid = estimate_sample_interval(np.concatenate(times), step) if times else None
+    span = (int(held[0]) - first) * step if len(held) else 0
+    return (None if grid is None else grid.interval * step), max(shortest, step), span
 
 
 def _decade(interval_fs: float) -> int:
@@ -147,6 +164,8 @@ def _moved(capture: Capture, channels: ChannelMap, tick_fs: int, made: Changes) 
     common = gcd(step, tick_fs)
     up, down = step // common, tick_fs // common
     held_time, held_word = np.empty(0, np.int64), np.empty(0, np.uint64)
+    given = held_word  # the last row handed on
+    changed_at = -1
     origin: int | None = None
     for block in capture.blocks(channels.assignments):
         if not len(block.times):
@@ -160,18 +179,23 @@ def _moved(capture: Capture, channels: ChannelMap, tick_fs: int, made: Changes) 
         made.largest_shift_fs = max(made.largest_shift_fs, int(np.abs(times * down - scaled).max()) * common)
         words = _known(block, made, held_word)
         times, words = np.concatenate([held_time, times]), np.concatenate([held_word, words])
+        made.lost_edges += _edges(words)
         last_of_tick = np.append(times[1:] != times[:-1], True)
-        made.lost_edges += _edges(words) - _edges(np.concatenate([words[:1], words[last_of_tick]]))
         times, words = times[last_of_tick], words[last_of_tick]
         held_time, held_word = times[-1:], words[-1:]
+        changed = np.flatnonzero(words[1:] != words[:-1])
+        changed_at = max(changed_at, made.first, int(times[changed[-1] + 1]) if len(changed) else -1)
         if len(times) > 1:
+            made.lost_edges -= _edges(np.concatenate([given, words[:-1]]))
+            given = words[-2:-1]
             yield times[:-1], words[:-1]
     if origin is None:
         raise CaptureError("the capture has no samples", capture.path, remedy="export the capture again")
+    made.lost_edges -= _edges(np.concatenate([given, held_word]))
     yield held_time, held_word
     end = capture.end_time if capture.end_time is not None else 0
     closing = ((end - origin) * up + down // 2) // down
-    made.last = max(closing, int(held_time[0]) + 1)
+    made.last = max(closing, changed_at + 1)
 
 
 def _known(block: Block, made: Changes, before: Words) -> Words:
