@@ -91,15 +91,18 @@ def _follow(steps: npt.NDArray[np.float64], interval: float) -> Optional[float]:
 
 def _fit(ticks: npt.NDArray[np.float64], interval: float) -> Optional[SampleGrid]:
     """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
+    steps = np.diff(ticks)
+    steps = steps[steps < _LARGEST_DIVISOR * interval]
+    interval = float(np.sum(steps)) / float(np.sum(np.rint(steps / interval)))  # roundings cancel in the sum
     offset, used = float(ticks[0]), _FIRST_FIT
     while True:
         window = ticks[:used]
         counts = np.rint((window - offset) / interval)
         spread = counts - counts.mean()
-        power = float(spread @ spread)
+        power = float(np.sum(spread * spread))  # sums, no dot products: those start the threads of a numeric library
         if power == 0.0:
             return None
-        interval = float(spread @ window) / power
+        interval = float(np.sum(spread * window)) / power
         if interval < 2.0:
             return None
         rest = window - counts * interval
