@@ -5,17 +5,16 @@ from __future__ import annotations
 import random
 from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
+from ..bus.lines import MASK
 from ..cpu.model import Z80
 from .board import ALL_HIGH, Board, FaultyBoard
-from .pins import OWN, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
+from .pins import REFRESHING, RELEASED, PinTiming, Template
+from .player import SOURCE_DELAY, Player
 from .sources import NEVER, BusMaster, Source
-from .waveform import Edge, NoiseFilter, Timed, jittered, merge_edges
+from .waveform import Edge, NoiseFilter, Timed
 from .wiring import CONNECTOR, DIE, IN, OUT, LineCondition, Wiring, probe_masks
 
-_STATIC = ALL_HIGH & ~RELEASED & ~MASK["CLK"]  #: the lines that no template drives, at rest
 _OUTPUT_DELAY = 60_000  #: of /HALT and /BUSACK after the clock, picoseconds; no row of the AC table is at hand for them
-_SOURCE_DELAY = 30_000  #: of a pulled input after the clock edge that made it, picoseconds
 _DEVICE_DELAY = 60_000  #: of ROMDIS after the strobe that the device answers, picoseconds
 _LONG_WAIT = 16  #: more wait states than this are made of a head, idle T-states and a rest
 
@@ -51,7 +50,7 @@ class _Restarted(Exception):
     """RESET has taken the CPU out of whatever it was doing."""
 
 
-class Bench:
+class Bench(Player):
     """One run of a machine. Iterate `run` for its waveform; `cycles` is complete when the iteration ends."""
 
     def __init__(
@@ -68,38 +67,23 @@ class Bench:
         rng: random.Random,
     ) -> None:
         """jitter: largest displacement of a clock edge, picoseconds. end, record_from: T-states, picoseconds."""
-        self.board = board
+        super().__init__(board, timing, jitter, record_from, rng)
         self.sources = list(sources)
-        self.timing = timing
         self.activities = list(activities)
         self.shorts = list(shorts)
         self.probe_at = probe_at
-        self.jitter = jitter
         self.end = end
-        self.record_from = record_from
-        self.rng = rng
         self.cpu = Z80()
-        self.t = 0  #: T-states since power-on
-        self.now = 0  #: picoseconds since power-on: T1's rising clock edge of the next cycle
-        self.events: List[Timed] = []
-        self.records: List[List[int]] = []
-        self.notes: Dict[int, str] = {}
+        self.records: List[List[int]] = []  #: of each cycle: T-state, picosecond, wait states, address, data, bus granted
         self.kinds: List[str] = []
-        self.pulls = {"WAIT": 0, "INT": 0, "NMI": 0, "RESET": 0, "BUSREQ": 0}
+        self.notes: Dict[int, str] = {}
+        self.pulls = {"WAIT": 0, "INT": 0, "NMI": 0, "RESET": 0, "BUSREQ": 0}  #: how many pull each input low
         self.changed_at = dict.fromkeys(self.pulls, -NEVER)
-        self.static = _STATIC
-        self.address = 0
-        self.data = 0xFF
-        self.refreshing = False
-        self.special = False
+        self.special = False  #: something must be dealt with before the next machine cycle
         self.halt_shown = False
-        self.pending: List[Edge] = []  #: edges due in the coming template
         self.nmi_at: Optional[int] = None
         self.in_reset = False
-        self.cut_at: Optional[int] = None  #: the T-state at which RESET ends the cycle that runs
-        self.attention = 0
         self.rewire_at = NEVER
-        self._templates: Dict[Tuple[str, int, bool, bool], Template] = {}
         self._rewire()
         for source in self.sources:  # what is pulled at power-on has no edge: the machine comes up like that
             while source.due <= 0:
@@ -141,12 +125,6 @@ class Bench:
         yield self.events
         self.events = []
 
-    def snapshot(self) -> int:
-        """Return the levels of this moment, between two machine cycles, clock high."""
-        control = RELEASED & ~(MASK["RFSH"] if self.refreshing else 0) | MASK["CLK"] | self.static
-        high, low = self.masks
-        return (control | self.address << FIRST_ADDRESS_BIT | self.data << FIRST_DATA_BIT | high) & ~low
-
     @property
     def cycles(self) -> List[TrueCycle]:
         """The machine cycles so far, with their lengths; the last one's is not known."""
@@ -166,8 +144,8 @@ class Bench:
         if isinstance(self.board, FaultyBoard):
             self.board.wiring = self.wiring
         high, low, floating, shorts = probe_masks(self.wiring, self.probe_at)
-        if (high, low) != getattr(self, "masks", (0, 0)):
-            self._templates.clear()
+        if (high, low) != self.masks:
+            self.templates.clear()
         self.masks = (high, low)
         self.noise_filter = NoiseFilter(floating, shorts, self.rng) if floating or shorts else None
         edges = [
@@ -224,7 +202,7 @@ class Bench:
         return self._cycle("interrupt_acknowledge", address, refresh, None)
 
     def internal(self, t_states: int) -> None:
-        self._idle(t_states, RELEASED)
+        self.idle(t_states, RELEASED)
 
     def _cycle(self, kind: str, address: int, refresh: int, value: Optional[int]) -> int:
         if self.special:
@@ -241,12 +219,12 @@ class Bench:
         self.kinds.append(kind)
         self.records.append([self.t, self.now, waits, shown, answer.pin, 0])
         if waits > _LONG_WAIT:
-            self._long_cycle(kind, waits, shown, board.pin_address(refresh), answer.pin)
+            self.long_cycle(kind, waits, shown, board.pin_address(refresh), answer.pin)
             return answer.die
         key = (kind, waits, self.refreshing, answer.late)
-        template = self._templates.get(key)
+        template = self.templates.get(key)
         if template is None:
-            template = self._template(key)
+            template = self.template(key)
         pager = board.pager
         if pager is not None:
             self._show_paging(kind, template)
@@ -254,54 +232,8 @@ class Bench:
         if self.refreshing:
             board.refresh(refresh)
             refresh = board.pin_address(refresh)
-        self._emit(template, shown, refresh, answer.pin)
+        self.emit(template, shown, refresh, answer.pin)
         return answer.die
-
-    def _template(self, key: Tuple[str, int, bool, bool]) -> Template:
-        kind, waits, refresh_before, late = key
-        wait_line = not self.masks[0] & MASK["WAIT"]
-        template = compile_cycle(kind, waits, refresh_before, late, self.timing, wait_line)
-        self._templates[key] = template = self._masked(template)
-        return template
-
-    def _masked(self, template: Template) -> Template:
-        high, low = self.masks
-        keep = ~low
-        events = tuple((o, (c | high & 0xFFFF) & keep, a, d) for o, c, a, d in template.events)
-        return template._replace(events=events)
-
-    def _long_cycle(self, kind: str, waits: int, address: int, refresh: int, data: int) -> None:
-        """Emit a cycle with very many wait states: its beginning, the clock alone, its end."""
-        whole = self._template((kind, 8, self.refreshing, False))
-        cut_t = SHAPES[kind].waits_after + 4
-        cut = cut_t * self.timing.period
-        split = sum(1 for event in whole.events if event[0] < cut)
-        head = whole._replace(t_states=cut_t, events=whole.events[:split], clocked=whole.clocked[:split], tail=())
-        rest = whole._replace(
-            t_states=whole.t_states - cut_t,
-            events=tuple((o - cut, c, a, d) for o, c, a, d in whole.events[split:]),
-            clocked=tuple((edge - 2 * cut_t, delay) for edge, delay in whole.clocked[split:]),
-        )
-        self._emit(head, address, refresh, data)
-        self.refreshing = False
-        held = head.events[-1][1]
-        self._idle(waits - 8, held, (self.address, refresh, data))
-        self._emit(rest, address, refresh, data)
-        self.refreshing = kind in REFRESHING
-
-    def _idle(self, t_states: int, control: int, buses: Optional[Tuple[int, int, int]] = None) -> None:
-        """Let the clock run for some T-states with the strobes as they are."""
-        while t_states > 0:
-            piece = min(t_states, 64)
-            key = ("idle", piece << 16 | control & 0xFFFE, self.refreshing, buses is not None)
-            template = self._templates.get(key)
-            if template is None:
-                timing = self.timing if buses is None else self.timing._replace(pull_up=None)
-                template = compile_idle(piece, control & ~MASK["CLK"], self.refreshing, timing)
-                self._templates[key] = template = self._masked(template)
-            self.refreshing = False
-            self._emit(template, self.address, self.address, self.data)
-            t_states -= piece
 
     # --- what happens beside the program ------------------------------------------------------------------------
 
@@ -330,7 +262,7 @@ class Bench:
                     source.granted(self.t + 1)
             self._look_ahead()
         while True:
-            self._idle(64 if self.attention - self.t > 65 else 1, RELEASED)
+            self.idle(64 if self.attention - self.t > 65 else 1, RELEASED)
             if self.t >= self.end:
                 raise _Finished
             if self.t >= self.rewire_at:
@@ -340,7 +272,7 @@ class Bench:
             if not self.wiring.input_level("BUSREQ", self.pulls["BUSREQ"] > 0):  # seen on this rising edge
                 break
         self.pending.append((_OUTPUT_DELAY, mask, mask))
-        self._idle(1, RELEASED)
+        self.idle(1, RELEASED)
 
     def _reset_if_asked(self) -> None:
         """Hold the CPU while RESET is asserted; raise _Restarted when it may run again."""
@@ -349,13 +281,13 @@ class Bench:
         self._release_outputs()
         self.in_reset = True
         while self.wiring.input_level("RESET", self.pulls["RESET"] > 0):
-            self._idle(64 if self.attention - self.t > 65 else 1, RELEASED)
+            self.idle(64 if self.attention - self.t > 65 else 1, RELEASED)
             if self.t >= self.end:
                 raise _Finished
             if self.t >= self.rewire_at:
                 self._rewire()
                 self._look_ahead()
-        self._idle(1, RELEASED)  # the first fetch begins two T-states after the line has risen
+        self.idle(1, RELEASED)  # the first fetch begins two T-states after the line has risen
         self.in_reset = False
         self.cpu.reset()
         self.nmi_at = None
@@ -388,57 +320,9 @@ class Bench:
         if not pager.paged and (self.static & mask or self.pending):
             self.pending.append((template.release + _DEVICE_DELAY, mask, 0))
 
-    # --- the waveform -------------------------------------------------------------------------------------------
+    # --- the inputs ---------------------------------------------------------------------------------------------
 
-    def _emit(self, template: Template, address: int, other: int, data: int) -> None:
-        """Play a template. other: the address in its second half. data: what is driven on the data bus."""
-        start = self.now
-        t_states = template.t_states
-        extra = self.pending
-        if self.t + t_states > self.attention:
-            extra = extra + self._inputs(t_states)
-        undriven = self.board.undriven if self.board.keeps_level else 0xFF
-        final = template.final_data
-        if start >= self.record_from:
-            static = self.static
-            high, low = self.masks
-            addresses: Tuple[int, int, int]
-            levels: Tuple[int, int, int]
-            before, own, later = self.address << 16 | static, address << 16 | static, other << 16 | static
-            if high or low:
-                keep = ~low
-                addresses = ((before | high) & keep, (own | high) & keep, (later | high) & keep)
-                levels = (self.data << 32 & keep, data << 32 & keep, undriven << 32 & keep)
-            else:
-                addresses = (before, own, later)
-                levels = (self.data << 32, data << 32, undriven << 32)
-            if self.jitter:
-                shifts = [0, *(round(self.rng.uniform(-self.jitter, self.jitter)) for _ in range(2 * t_states))]
-                piece = jittered(template, start, self.timing, shifts, addresses, levels)
-            else:
-                piece = [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
-            if extra:
-                piece = merge_edges(piece, start, extra, self.masks)
-            if self.cut_at is not None:
-                piece = self._cut(piece)
-            if self.noise_filter is not None:
-                piece = self.noise_filter.apply(piece)
-            self.events += piece
-        for _, mask, level in extra:
-            self.static = self.static & ~mask | level
-        if extra:
-            self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
-            self.pending = []
-        if template.tail:
-            self.pending = list(template.tail)
-        self.address = other
-        self.data = self.data if final == 0 else data if final == OWN else undriven
-        if self.cut_at is not None and self.cut_at < self.t + t_states:
-            self._stop_cycle()
-        self.t += t_states
-        self.now = start + t_states * self.timing.period
-
-    def _inputs(self, t_states: int) -> List[Edge]:
+    def inputs_until(self, t_states: int) -> List[Edge]:
         """Let the sources do what is due before the template's end; return the edges that they make."""
         end = self.t + t_states
         edges = []
@@ -452,7 +336,7 @@ class Bench:
                 if pulled == before:
                     continue
                 self.changed_at[source.line] = at
-                edges.append(((at - self.t) * self.timing.period + _SOURCE_DELAY, mask, 0 if pulled else mask))
+                edges.append(((at - self.t) * self.timing.period + SOURCE_DELAY, mask, 0 if pulled else mask))
                 if pulled and self._moves(source.line):
                     if source.line == "NMI":
                         self.nmi_at = at
@@ -468,22 +352,6 @@ class Bench:
         """Return whether the CPU's die sees an input fall when it is pulled."""
         return self.wiring.input_level(line, True) and not self.wiring.input_level(line, False)
 
-    def _cut(self, piece: List[Timed]) -> List[Timed]:
-        """End a template early because RESET fell: the outputs go to rest, the clock runs on."""
-        assert self.cut_at is not None
-        at = self.now + (self.cut_at - self.t) * self.timing.period + _SOURCE_DELAY
-        rest = RELEASED | MASK["HALT"] | MASK["BUSACK"]
-        high, low = self.masks
-        before = [event for event in piece if event[0] < at]
-        after = [(time, (word | rest) & ~low | high & rest) for time, word in piece if time >= at]
-        if before:
-            after.insert(0, (at, (before[-1][1] | rest) & ~low | high & rest))
-        return before + after
-
-    def _stop_cycle(self) -> None:
-        """Note that RESET has ended the cycle that was running; nothing of it is left to be done."""
+    def cycle_cut(self) -> None:
         if self.kinds:
             self.notes[len(self.kinds) - 1] = "cut_short"
-        self.cut_at = None
-        self.refreshing = False
-        self.pending = []

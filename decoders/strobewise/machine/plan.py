@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass, field
-from typing import Callable, Dict, List, Optional, Tuple
+from typing import Dict, List, Optional, Tuple
 
 from .analyser import Lead, Skew
 from .bench import Activity
@@ -89,5 +89,3 @@ class Plan:
             if bank.kind == "ram":
                 bank.retention_t_states = self.retention
 
-
-Apply = Callable[[Plan, Dict[str, object]], None]

@@ -66,7 +66,7 @@ class NoiseFilter:
     """Makes floating control lines follow their neighbours, and bridged lines pull each other low."""
 
     def __init__(self, floating: Sequence[Tuple[int, Tuple[int, ...]]], shorts: Sequence[int], rng: random.Random) -> None:
-        self.floating = list(floating)
+        self.floating = [(mask, sum(beside)) for mask, beside in floating]
         self.shorts = list(shorts)
         self.rng = rng
         self.levels = {mask: 0 for mask, _ in floating}
@@ -76,20 +76,22 @@ class NoiseFilter:
     def apply(self, piece: List[Timed]) -> List[Timed]:
         """Return the same moments and a few more, with the lines as they would be."""
         result: List[Timed] = []
+        levels, relax_at, last = self.levels, self.relax_at, self.last
         for time, word in piece:
+            moved = word ^ last
             for mask, beside in self.floating:
                 # A floating line sinks back to its resting level (low: input leakage) some time after each coupled edge.
-                if self.relax_at[mask] < time:
-                    if self.levels[mask]:
-                        self.levels[mask] = 0
-                        result.append((self.relax_at[mask], self._levelled(self.last)))
-                    self.relax_at[mask] = NEVER
-                moved = (word ^ self.last) & sum(beside)
-                if moved and self.rng.random() < 0.8:
-                    self.levels[mask] = mask if word & moved else 0
-                    self.relax_at[mask] = time + self.rng.randrange(60_000, 900_000)
-            self.last = word
+                if relax_at[mask] < time:
+                    if levels[mask]:
+                        levels[mask] = 0
+                        result.append((relax_at[mask], self._levelled(last)))
+                    relax_at[mask] = NEVER
+                if moved & beside and self.rng.random() < 0.8:
+                    levels[mask] = mask if word & moved & beside else 0
+                    relax_at[mask] = time + self.rng.randrange(60_000, 900_000)
+            last = word
             result.append((time, self._levelled(word)))
+        self.last = last
         return result
 
     def _levelled(self, word: int) -> int:
