@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Union
 
 from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
+from .scope import CsvCapture
 from .vcd import VcdCapture
 
 __all__ = [
@@ -14,17 +15,20 @@ __all__ = [
     "Block",
     "Capture",
     "Channel",
+    "CsvCapture",
     "Header",
     "VcdCapture",
     "open_capture",
 ]
 
-Capture = Union[VcdCapture]
+Capture = Union[VcdCapture, CsvCapture]
 
 
 def open_capture(path: str) -> Capture:
-    """Open a capture: .vcd, .vcd.gz, or "-" for a VCD on standard input. Use the result as a context manager.
+    """Open a capture: .vcd, .vcd.gz, a scope's .csv, or "-" for a VCD on standard input. Use the result as a context manager.
 
     Raises CaptureError.
     """
+    if path.lower().endswith((".csv", ".csv.gz")):
+        return CsvCapture(path)
     return VcdCapture(path)

@@ -13,7 +13,7 @@ import numpy as np
 from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
-from ..capture import VcdCapture
+from ..capture import Capture
 from ..capture.channels import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
@@ -201,7 +201,7 @@ class Pipeline:
         return events
 
 
-def cycle_tables(capture: VcdCapture, channels: ChannelMap, clock_hz: float | None = None) -> Iterator[CycleTable]:
+def cycle_tables(capture: Capture, channels: ChannelMap, clock_hz: float | None = None) -> Iterator[CycleTable]:
     """Yield the machine cycles of an open capture in order of time, in tables of some thousand rows.
 
     clock_hz: the clock that the user or the profile gave. Raises CaptureError.

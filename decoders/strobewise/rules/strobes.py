@@ -12,6 +12,7 @@ from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
 from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
 
+INPUT_LOW_V = 0.8  #: highest input low level (DC characteristics, from memory)
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 RELEASES_MIN = 0.5  #: edges per request below which an asserted strobe is held: a good one makes two
@@ -74,6 +75,10 @@ def _strobe(
     if evidence.probe_at.get(name) == "connector":
         suspects = _at_connector(suspects)
     sentence = f"{count.expected} {what} {shown_by}, {seen.words}"
+    volts = _volts(line)
+    if volts is not None:
+        sentence += volts[0]
+        suspects = volts[1] or suspects
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
     yield Found(
@@ -85,6 +90,19 @@ def _strobe(
         suspects=suspects,
         confidence=0.97 if seen.kind in ("silent", "held") and count.expected >= 100 else 0.9,
     )
+
+
+def _volts(line: LineEvidence) -> Optional[Tuple[str, Optional[Shares]]]:
+    """Return what the volts add to the sentence, and the suspects that they make likelier; None without volts or with nothing to add."""
+    volts = line.volts
+    if volts is None or line.edges:
+        return None
+    if volts.maximum_v < INPUT_LOW_V:
+        words = f" at {volts.minimum_v:.2f} to {volts.maximum_v:.2f} V: it never leaves the low range, a driven output would swing"
+        return words, (("cpu", 0.72), ("connection", 0.17), ("probe_or_capture", 0.11))
+    if volts.between > 0.5:
+        return f" at about {volts.median_v:.2f} V, between the logic limits: nobody drives it", None
+    return f" at about {volts.median_v:.2f} V", None
 
 
 def _at_connector(shares: Shares) -> Shares:
