@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from ..bus.lines import BIT, DATA, LINE
+from ..bus.lines import ADDRESS, BIT, DATA, LINE
 from ..errors import ScenarioError
 from .analyser import Lead, Skew
 from .plan import Plan
@@ -182,8 +182,15 @@ def _line_suspects(values: Values) -> tuple[str, ...]:
     if at == "probe":
         return ("probe_or_capture", "connection", *_driver(line))
     if at in ("socket", "connector"):
-        return ("connection", *_bus_of(line), *_driver(line), "probe_or_capture")
+        return ("connection", *_bus_of(line), *_driver(line), *(_starved(line) if at == "socket" else ()), "probe_or_capture")
     return (*_driver(line), *_bus_of(line), "connection", "probe_or_capture")
+
+
+def _starved(line: str) -> tuple[str, ...]:
+    """Return who seems to fail when a line that is live at the pin does not reach the board: from the pin, nobody can tell."""
+    if line == "WR":
+        return ("ram", "glue")
+    return ("rom", "ram", "glue") if line in ("MREQ", "RD") or line in ADDRESS else ()
 
 
 def _driver(line: str) -> tuple[str, ...]:
