@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Union
 
 from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
-from .scope import CsvCapture
+from .scope import ScopeCapture
+from .scope import ScopeCapture
 from .vcd import VcdCapture
 
 __all__ = [
@@ -15,13 +16,14 @@ __all__ = [
     "Block",
     "Capture",
     "Channel",
-    "CsvCapture",
     "Header",
+    "ScopeCapture",
+    "ScopeCapture",
     "VcdCapture",
     "open_capture",
 ]
 
-Capture = Union[VcdCapture, CsvCapture]
+Capture = Union[VcdCapture, ScopeCapture]
 
 
 def open_capture(path: str) -> Capture:
@@ -30,5 +32,5 @@ def open_capture(path: str) -> Capture:
     Raises CaptureError.
     """
     if path.lower().endswith((".csv", ".csv.gz")):
-        return CsvCapture(path)
+        return ScopeCapture(path)
     return VcdCapture(path)

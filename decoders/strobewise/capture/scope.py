@@ -5,6 +5,7 @@ Times are given in picoseconds: fine enough for any scope, and whole numbers of 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from types import TracebackType
 from typing import Optional
@@ -14,9 +15,8 @@ import numpy.typing as npt
 
 from ..errors import CaptureError
 from . import limits
-from .levels import LevelRecord
 from .positions import BodyError
-from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header, Times, Words
+from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header, Times
 from .scope_header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
 from .source import TextSource
 from .state import BodyState, Layout
@@ -24,6 +24,8 @@ from .vcd_header import quoted
 
 TICK_FS = 1000
 TICKS_PER_SECOND = 10**12
+LONGEST_S = 1_000_000  #: beyond it a float no longer tells picoseconds apart, by far
+REPEATED_TIMES = "samples that repeat a time are left out: export the times with more digits"
 _MEND = "correct or delete that line, or export it again"
 
 Samples = npt.NDArray[np.float64]
@@ -223,37 +225,67 @@ class ScopeCapture:
             )
 
     def _block(self, samples: Samples, layout: Layout, state: BodyState, kinds: dict[str, str]) -> Block:
-        times = self._times(samples, state)
+        times, samples = self._times(samples, state)
         words, unknown = np.full(len(times), state.levels, np.uint64), np.full(len(times), state.unknown, np.uint64)
-        first_ever = state.time is None
-        if first_ever:
-            state.start_time = int(times[0])
-        for column in self._head.columns:
+        before = (state.levels, state.unknown, state.time)
+        for column in self._head.columns if len(times) else ():
             signal = layout.by_code[str(column.index).encode("ascii")]
             values = samples[:, column.index]
             if kinds[str(column.index)] == "real":
                 levels = state.volts[signal.code].add(values * column.scale)
             else:
                 levels = (values != 0.0).astype(np.int8)
-            _account(state, signal.first_bit, levels, times, np.uint64(signal.masks.get(0, 0)), words, unknown)
-        last_of_time = np.append(times[1:] != times[:-1], True)
-        changed = np.empty(len(times), bool)
-        changed[0] = first_ever or words[0] != state.levels or unknown[0] != state.unknown
+            _account(state, signal.first_bit, levels, times)
+            mask = np.uint64(signal.masks.get(0, 0))
+            words[levels == 1] |= mask
+            words[levels == 0] &= ~mask
+            unknown[levels >= 0] &= ~mask
+        changed = np.ones(len(times), bool)
         changed[1:] = (words[1:] != words[:-1]) | (unknown[1:] != unknown[:-1])
-        state.levels, state.unknown, state.time = int(words[-1]), int(unknown[-1]), int(times[-1])
-        kept = _settled(changed, last_of_time)
-        times, words, unknown = times[kept], words[kept], unknown[kept] & np.uint64(layout.output)
+        if len(times):
+            state.levels, state.unknown, state.time = int(words[-1]), int(unknown[-1]), int(times[-1])
+            changed[0] = before[2] is None or before[:2] != (int(words[0]), int(unknown[0]))
+        times, words, unknown = times[changed], words[changed], unknown[changed] & np.uint64(layout.output)
         if len(times):
             self._last_row = int(times[-1])
         return Block(times, (words ^ np.uint64(layout.invert)) & np.uint64(layout.output), unknown if unknown.any() else None)
 
-    def _times(self, samples: Samples, state: BodyState) -> Times:
+    def _times(self, samples: Samples, state: BodyState) -> tuple[Times, Samples]:
+        """Return the times in ticks, and the samples without those that repeat a time."""
         seconds = samples[:, self._head.time_index] * self._head.time_scale
-        if float(np.abs(seconds).max()) > limits.MAX_TIME / TICKS_PER_SECOND / 2:
-            raise CaptureError("a time is out of range", self.path, self._line, self._offset, EXPORT_AGAIN)
+        if float(np.abs(seconds).max()) > LONGEST_S:
+            raise CaptureError(f"a time is beyond {LONGEST_S} s", self.path, self._line, self._offset, EXPORT_AGAIN)
         times: Times = np.rint(seconds * TICKS_PER_SECOND).astype(np.int64)
-        back = np.flatnonzero(times[1:] < times[:-1])
-        if len(back) or (state.time is not None and times[0] < state.time):
-            row = int(back[0]) + 1 if len(back) and not (state.time is not None and times[0] < state.time) else 0
-            raise CaptureError("time goes backwards", self.path, self._line + row, None, "export one record at a time, in order")
-        return times
+        if state.time is None:
+            state.start_time = int(times[0])
+        steps = np.diff(times, prepend=times[0] - 1 if state.time is None else state.time)
+        back = np.flatnonzero(steps < 0)
+        if len(back):
+            line = self._line + int(back[0])
+            raise CaptureError("time goes backwards", self.path, line, remedy="export one record at a time, in order")
+        if (steps > 0).all():
+            return times, samples
+        if REPEATED_TIMES not in self.warnings:
+            self.warnings.append(REPEATED_TIMES)
+        return times[steps > 0], samples[steps > 0]
+
+
+def _is_finite(number: Optional[float]) -> bool:
+    return number is not None and math.isfinite(number)
+
+
+def _account(state: BodyState, bit: int, levels: npt.NDArray[np.int8], times: Times) -> None:
+    """Keep the account of one bit; levels int8 (n,), -1 for those before the first decided one."""
+    decided = np.flatnonzero(levels >= 0)
+    if not len(decided):
+        return
+    if not state.bit_seen[bit]:
+        first = int(decided[0])
+        state.known[bit] -= times[first]
+        state.high[bit] -= times[first] * levels[first]
+        state.bit_level[bit], state.bit_known[bit], state.bit_seen[bit] = levels[first], True, True
+    levels, times = levels[decided], times[decided]
+    changes = np.diff(levels, prepend=np.int8(state.bit_level[bit]))
+    state.edges[bit] += np.count_nonzero(changes)
+    state.high[bit] -= np.sum(times * changes)
+    state.bit_level[bit] = levels[-1]
