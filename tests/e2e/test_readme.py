@@ -1,0 +1,106 @@
+"""README.md is true: every command in it runs, the outputs that it shows are what comes out, its tables are those of the code."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from conftest import ROOT, require_component
+
+README = ROOT / "README.md"
+TEXT = README.read_text(encoding="utf-8")
+FINE = (0, 1, 3)  # no fault found, fault found or captures differ, cannot decide
+
+
+def code_lines(text: str) -> list[str]:
+    """Return the lines of all blocks marked as shell, comments left out."""
+    blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
+    return [line for block in blocks for line in block.splitlines() if line.strip() and not line.startswith("#")]
+
+
+def quick_start() -> list[str]:
+    section = TEXT.split("## Quick start")[1].split("\n## ")[0]
+    return code_lines(section)
+
+
+COMMANDS = [line for line in code_lines(TEXT) if line not in quick_start()]
+SHOWN = re.findall(r"<!-- output: (.*?) -->\n```text\n(.*?)```", TEXT, flags=re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def workplace(tmp_path_factory):
+    """A folder with the demo captures in it, and ``strobewise`` on the path."""
+    folder = tmp_path_factory.mktemp("readme")
+    (folder / "traces").symlink_to(ROOT / "traces")
+    tools = folder / "bin"
+    tools.mkdir()
+    script = tools / "strobewise"
+    script.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m strobewise_cli "$@"\n')
+    script.chmod(0o755)
+    return folder
+
+
+def run(line: str, workplace: Path) -> subprocess.CompletedProcess[str]:
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]),
+        "PATH": f"{workplace / 'bin'}{os.pathsep}{os.environ['PATH']}",
+        "HOME": str(workplace),
+        "COLUMNS": "80",
+    }
+    return subprocess.run(["bash", "-c", line], cwd=workplace, env=environment, capture_output=True, text=True, check=False, timeout=200)
+
+
+@pytest.mark.parametrize("line", COMMANDS)
+def test_every_command_runs(line, workplace):
+    if "sigrok-cli" in line:
+        require_component("the capture host", shutil.which("sigrok-cli"), "install sigrok-cli, without its bundled decoders")
+    done = run(line, workplace)
+    assert done.returncode in FINE, done.stderr
+    assert "strobewise: error" not in done.stderr and "Traceback" not in done.stderr
+    assert done.stdout or "-o " in line
+
+
+def test_the_quick_start_is_two_lines():
+    first, second = quick_start()
+    assert " && .venv/bin/strobewise diagnose traces/" in first
+    assert " && .venv/bin/pytest" in second
+    for line in (first, second):
+        assert line.startswith("python3 -m venv .venv && .venv/bin/pip install -q -e ")
+
+
+def test_the_quick_starts_main_job_finds_the_fault_and_ends_well(workplace):
+    line = re.sub(r"^.* && \.venv/bin/strobewise", "strobewise", quick_start()[0])
+    done = run(line, workplace)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("FAULT")
+
+
+@pytest.mark.parametrize(("command", "excerpt"), SHOWN, ids=[command for command, _ in SHOWN])
+def test_outputs_are_what_comes_out(command, excerpt, workplace):
+    lines = iter(run(command, workplace).stdout.splitlines())
+    for line in excerpt.splitlines():
+        if line.strip() not in ("", "..."):
+            assert any(line.rstrip() == real.rstrip() for real in lines), f"README.md shows a line that does not come: {line}"
+
+
+def test_tables_are_those_of_the_code():
+    done = subprocess.run([sys.executable, str(ROOT / "docs" / "readme_tables.py"), "--check"], check=False)
+    assert done.returncode == 0, "the rules changed: run python docs/readme_tables.py"
+
+
+def test_the_first_paragraph_states_the_whole_job():
+    first = TEXT.split("\n\n")[1]
+    for word in ("capture", "diagnose", "machine cycles", "next measurement", "proves the repair", "sigrok", "CI"):
+        assert word in first
+
+
+def test_the_files_that_it_names_are_there():
+    for name in set(re.findall(r"(?:traces|docs|tests|benchmarks)/[\w./-]+\w", TEXT)):
+        assert (ROOT / name).exists(), name
