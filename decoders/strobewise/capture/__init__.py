@@ -6,7 +6,6 @@ from typing import Union
 
 from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
 from .scope import ScopeCapture
-from .scope import ScopeCapture
 from .vcd import VcdCapture
 
 __all__ = [
@@ -17,7 +16,6 @@ __all__ = [
     "Capture",
     "Channel",
     "Header",
-    "ScopeCapture",
     "ScopeCapture",
     "VcdCapture",
     "open_capture",

@@ -53,7 +53,8 @@ class ScopeCapture:
             self._source.close()
             raise
         channels = tuple(
-            Channel(column.name, "", str(column.index), 1, None, kind) for column, kind in zip(self._head.columns, kinds, strict=True)
+            Channel(column.name, "", str(number), 1, None, kind)
+            for number, (column, kind) in enumerate(zip(self._head.columns, kinds, strict=True))
         )
         self.header = Header(TICK_FS, channels, self._head.end, self._head.line)
 
@@ -148,7 +149,7 @@ class ScopeCapture:
         return ["wire" if only_levels else "real" for only_levels in logic.tolist()]
 
     def _is_logic(self, samples: Samples) -> npt.NDArray[np.bool_]:
-        values = samples[:, [column.index for column in self._head.columns]]
+        values = samples[:, [column.place for column in self._head.columns]]
         only: npt.NDArray[np.bool_] = ((values == 0.0) | (values == 1.0)).all(axis=0)
         return only
 
@@ -208,10 +209,9 @@ class ScopeCapture:
         return CaptureError("a row cannot be read", self.path, self._line, self._offset, _MEND)
 
     def _blocks(self, layout: Layout, state: BodyState) -> Iterator[Block]:
-        kinds = {channel.code: channel.kind for channel in self.header.channels}
         for samples in self._pieces():
             if len(samples):
-                block = self._block(samples, layout, state, kinds)
+                block = self._block(samples, layout, state)
                 if len(block.times):
                     yield block
         if state.time is None:
@@ -224,14 +224,13 @@ class ScopeCapture:
                 np.array([unknown], np.uint64) if unknown else None,
             )
 
-    def _block(self, samples: Samples, layout: Layout, state: BodyState, kinds: dict[str, str]) -> Block:
+    def _block(self, samples: Samples, layout: Layout, state: BodyState) -> Block:
         times, samples = self._times(samples, state)
         words, unknown = np.full(len(times), state.levels, np.uint64), np.full(len(times), state.unknown, np.uint64)
         before = (state.levels, state.unknown, state.time)
-        for column in self._head.columns if len(times) else ():
-            signal = layout.by_code[str(column.index).encode("ascii")]
-            values = samples[:, column.index]
-            if kinds[str(column.index)] == "real":
+        for column, signal in zip(self._head.columns, layout.signals, strict=True) if len(times) else ():
+            values = samples[:, column.place]
+            if signal.volts:
                 levels = state.volts[signal.code].add(values * column.scale)
             else:
                 levels = (values != 0.0).astype(np.int8)

@@ -28,7 +28,7 @@ EXPORT_AGAIN = "export it again with a column of times and a column of volts per
 class Column(NamedTuple):
     """One column of samples."""
 
-    index: int  #: from 0, in the file
+    place: int  #: from 0, in the file
     name: str
     scale: float  #: volts per unit of the file
 
