@@ -13,11 +13,11 @@ from typing import NoReturn
 
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
-from strobewise_cli.commands import cycles, diagnose, explain, lines, plugins, prepare, simulate
+from strobewise_cli.commands import compare, cycles, diagnose, explain, lines, plugins, prepare, simulate
 from strobewise_cli.terminal import one_line
 
 #: The subcommands in the order of --help.
-COMMANDS = (diagnose, cycles, lines, simulate, plugins, prepare, explain)
+COMMANDS = (diagnose, cycles, lines, compare, simulate, plugins, prepare, explain)
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
@@ -36,6 +36,8 @@ class _Parser(argparse.ArgumentParser):
             where, _, what = message.removeprefix("argument ").partition(": ")
         if what.startswith("invalid choice: "):
             found, _, choices = what.removeprefix("invalid choice: ").partition(" (choose from ")
+            if where == "COMMAND":
+                raise UsageError(f"there is no command {found}", "command line", f"the commands are {choices.rstrip(')')}")
             raise UsageError(f"{found} is not possible here", where, f"choose from {choices.rstrip(')')}")
         what = what.replace("the following arguments are required: ", "missing: ")
         what = what.replace("unrecognized arguments: ", "no such option or too many arguments: ")

@@ -58,7 +58,7 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
     """
     with open_capture(path) as capture:
         channels = map_channels(
-            capture.header.channels, options.maps, options.map_file, extra_lines=options.extra_lines
+            capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
         )
         captured = frozenset(name for name in channels.channels if name in BIT)
         tick_s = capture.header.timescale_fs * FEMTOSECOND
