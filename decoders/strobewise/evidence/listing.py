@@ -1,0 +1,113 @@
+"""The instructions of a capture: batches of machine cycles into the program flow, with resets and gaps put in between."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.lines import ADDRESS, BIT, DATA
+from ..capture import Capture
+from ..capture.channels import ChannelMap
+from ..cpu.program_flow import ProgramFlow
+from ..cpu.program_steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
+from ..cycles.pipeline import Pipeline
+from ..cycles.requests import BlockEvents
+from ..cycles.table import NOT_KNOWN, CycleTable
+from ..errors import LineMapError
+
+Int = npt.NDArray[np.int64]
+
+LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin
+CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clocks: some boards hold the clock for a few of them
+RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080); a little less, for the edges of sampling
+
+
+class Program:
+    """Follows the program of one capture, block after block."""
+
+    def __init__(self, captured: frozenset[str], given_t_ticks: float | None, timescale_fs: int, where: str = "") -> None:
+        """Raise LineMapError when the lines do not suffice; where: the capture's name, for the message."""
+        missing = [name for name in DATA if name not in captured]
+        if missing:
+            raise LineMapError(f"no opcode can be read without {', '.join(missing)}", where, "map the data bus, as --map D0=NAME")
+        if not captured & {"MREQ", "RD"}:
+            raise LineMapError("no machine cycle can be found without /MREQ or /RD", where, "map one of them, as --map MREQ=NAME")
+        self.pipeline = Pipeline(captured, given_t_ticks, timescale_fs)
+        self.pipeline.observer = self._observe
+        self._flow = ProgramFlow(captured.issuperset(ADDRESS), "HALT" in captured)
+        self._resets: list[tuple[int, int]] = []
+
+    def steps(self, table: CycleTable, final: bool = False) -> list[Step]:
+        """Return what a batch of machine cycles completes; with final=True all that is left."""
+        calibration = self.pipeline.calibration
+        t_ticks = calibration.t_ticks if calibration is not None else None
+        rows = _rows(table)
+        last = int(table.start[-1]) if len(table) else -(1 << 62)
+        resets = [reset for reset in self._resets if final or reset[1] <= last]
+        self._resets = self._resets[len(resets) :]
+        places, marks = [], []
+        for low, high in resets:
+            if high - low >= RESET_T * (t_ticks or 0.0):
+                place = int(np.searchsorted(table.start, high))
+                begun = int(table.start[place - 1]) + 1 if place else low  # the cycle that the reset cut short
+                places.append(place)
+                marks.append((RESET, max(low, begun), high))
+        if t_ticks:
+            for place, mark in _gaps(table, t_ticks, calibration is not None and calibration.counts_clock):
+                if place not in places:
+                    places.append(place)
+                    marks.append(mark)
+        return self._flow.feed(_with_marks(rows, places, marks) if marks else rows, final)
+
+    def _observe(self, events: BlockEvents) -> None:
+        self._resets.extend(events.resets)
+
+
+def program_steps(capture: Capture, channels: ChannelMap, clock_hz: float | None = None, where: str = "") -> Iterator[list[Step]]:
+    """Yield the steps of an open capture in order of time, some thousand to a list; memory stays flat.
+
+    clock_hz: the clock that the user or the profile gave. Raises CaptureError, LineMapError.
+    """
+    captured = frozenset(name for name in channels.channels if name in BIT)
+    tick_s = capture.header.timescale_fs * 1e-15
+    program = Program(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, capture.header.timescale_fs, where)
+    for block in capture.blocks(channels.assignments):
+        for batch in program.pipeline.feed(block):
+            yield program.steps(batch.cycles)
+    for batch in program.pipeline.finish():
+        yield program.steps(batch.cycles)
+    yield program.steps(CycleTable.empty(), final=True)
+
+
+def _rows(table: CycleTable) -> Rows:
+    if not len(table):
+        return EMPTY
+    return Rows(
+        table.kind.tobytes(), table.start.tolist(), table.end.tolist(), table.t_states.tolist(), table.wait_states.tolist(),
+        table.address.tolist(), table.data.tolist(), table.note.tolist(),
+    )  # fmt: skip
+
+
+def _gaps(table: CycleTable, t_ticks: float, counted: bool) -> Iterator[tuple[int, tuple[int, int, int]]]:
+    """Find the cycles behind which something is missing; yields the row before which to put a mark, and (GAP, start, end)."""
+    length = (table.end - table.start) / t_ticks
+    own = np.maximum(table.wait_states, 0) + LONGEST_CYCLE_T
+    if counted:
+        own = np.minimum(own, table.t_states + CLOCK_SLACK_T)
+    at = np.flatnonzero((length > own) & (table.kind != GRANTED) & (table.t_states != NOT_KNOWN))
+    for k in at.tolist():
+        busy = min(int(table.t_states[k]), max(int(table.wait_states[k]), 0) + 4)
+        yield k + 1, (GAP, int(table.start[k]) + round(busy * t_ticks), int(table.end[k]))
+
+
+def _with_marks(rows: Rows, places: list[int], marks: list[tuple[int, int, int]]) -> Rows:
+    """Put marks between the rows: each before the row of its place."""
+    kind = bytearray(rows.kind)
+    columns = [list(column) for column in rows[1:]]
+    for place, (mark, start, end) in sorted(zip(places, marks, strict=True), key=lambda pair: (-pair[0], -pair[1][1])):
+        kind.insert(place, mark)
+        for column, value in zip(columns, (start, end, NOT_KNOWN, NOT_KNOWN, NOT_KNOWN, NOT_KNOWN, 0), strict=True):
+            column.insert(place, value)
+    return Rows(bytes(kind), *columns)
