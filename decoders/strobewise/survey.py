@@ -38,6 +38,8 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[str, str]:
         seen = behaviour(line, count)
         if seen is not None and seen.kind == "unrelated":
             return "floating", f"{count.expected} requests call for it; it moves without regard to them"
+        if seen is not None and seen.kind == "inverted":
+            return "active", "the opposite of what the rest of the bus calls for"
         if seen is not None and seen.kind in ("silent", "held"):
             state = ("stuck_high" if high else "stuck_low") if line.edges == 0 else "stuck_high"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"

@@ -28,6 +28,8 @@ from ..bus.semantics import (
     SPEC,
     TIMING_SAMPLES_MIN,
     TRUST_GROUP,
+    TRUST_M1,
+    TRUST_RD,
     TRUST_RFSH,
     TrustCounts,
     bare_width,
@@ -170,16 +172,19 @@ class CycleBuilder:
         narrow = (requests.line == LINE_MREQ) & (requests.rise - requests.fall < REFRESH_WIDTH_MAX * t)
         if self._t is None:
             narrow[:] = False
-        timed = _every_other(narrow & (gap < REFRESH_GAP_MAX * t), was_refresh)
+        timed = narrow & (gap < REFRESH_GAP_MAX * t)
         if before == -_NEVER and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
             timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
-        trust = self._trusts(requests, timed)
+        trust = self._trusts(requests, _every_other(timed, was_refresh))
+        # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
+        transfer = (trust & np.uint16(TRUST_M1) != 0) & (requests.control & _M1 == 0)
+        transfer |= (trust & np.uint16(TRUST_RD) != 0) & (requests.control & _RD == 0)
         quiet = _RD | _WR | _M1
         marked = narrow & (trust & np.uint16(TRUST_RFSH) != 0) & (requests.control & (_RFSH | quiet) == quiet)
         marked &= gap < REFRESH_GAP_MARKED * t
-        return _every_other(timed | marked, was_refresh), trust
+        return _every_other(timed & ~transfer | marked, was_refresh), trust
 
     def _decide(
         self, requests: Requests, refresh: npt.NDArray[np.bool_], trust: npt.NDArray[np.uint16]

@@ -7,7 +7,7 @@ from typing import Iterator
 from ..bus.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
 from .base import COARSE_SAMPLES, Found, milliseconds, rule, too_coarse
-from .strobes import CPU_FIRST
+from .strobes import CPU_FIRST, INVERTED_LEAD
 
 LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
@@ -149,6 +149,13 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
             f"/IORQ goes low with /MREQ in {count.wrong} of {count.others} memory requests and about as often ({edges[1]} and {edges[0]} edges)",
             ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
             severity="fault", suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
+        )  # fmt: skip
+    elif count is not None and count.others >= 50 and count.false > 0.95 and edges[1] and count.expected and not count.seen:
+        yield Found(
+            f"/IORQ low in {count.wrong} of {count.others} memory requests and high in all {count.expected} I/O accesses: just the opposite of "
+            "what it must be, so the lead or the channel is inverted",
+            ("IORQ",), count.wrong, severity="fault", suspects=INVERTED_LEAD, confidence=0.93,
+            next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map IORQ=!CHANNEL",
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
         yield Found(

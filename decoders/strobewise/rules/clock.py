@@ -11,7 +11,7 @@ from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 PAUSE_T = 64.0
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
-JITTER_SHARE = 0.2  #: standard deviation of the period beyond what sampling adds, as a share of the period
+JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
 SUSPECTS: Shares = (("clock", 0.78), ("supply", 0.14), ("connection", 0.08))
 NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scope the crystal, its driver and " + pin_text("CLK")

@@ -15,10 +15,11 @@ from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
 INPUT_LOW_V = 0.8  #: highest input low level (DC characteristics, from memory)
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
-RELEASES_MIN = 0.5  #: edges per request below which an asserted strobe is held: a good one makes two
+RELEASES_MIN = 1.4  #: edges per request below which an asserted strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
 HEALTHY_FALSE = 0.03
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
+INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise the exact opposite of what it must be
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
 FEW_WRONG = 8  #: the same for assertions where none belongs
 
@@ -26,7 +27,7 @@ FEW_WRONG = 8  #: the same for assertions where none belongs
 class Behaviour(NamedTuple):
     """What a strobe that misbehaves looks like."""
 
-    kind: str  #: "silent", "held", "unrelated" or "partial"
+    kind: str  #: "silent", "held", "inverted", "unrelated" or "partial"
     words: str
 
 
@@ -34,8 +35,10 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
     if count.expected < (ENOUGH if count.seen or line.edges else ENOUGH_OF_SILENCE):
         return None
+    if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
+        return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
     if line.edges < RELEASES_MIN * count.expected and count.hit > 0.5:
-        return Behaviour("held", f"{bar(line.line)} low throughout" if not line.edges else f"{bar(line.line)} released between few of them")
+        return Behaviour("held", f"{bar(line.line)} low throughout" if not line.edges else f"{bar(line.line)} not released between all of them")
     false = count.false if count.wrong >= FEW_WRONG else 0.0
     if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:
         return None
@@ -75,6 +78,13 @@ def _strobe(
     if evidence.probe_at.get(name) == "connector":
         suspects = _at_connector(suspects)
     sentence = f"{count.expected} {what} {shown_by}, {seen.words}"
+    if seen.kind == "inverted":
+        yield Found(
+            f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
+            evidence.last_request_s, suspects=INVERTED_LEAD, confidence=0.95,
+            next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map {name}=!CHANNEL",
+        )  # fmt: skip
+        return
     volts = _volts(line)
     if volts is not None:
         sentence += volts[0]
@@ -122,6 +132,7 @@ OWN_LEAD_FIRST = (
 )
 CPU_FIRST: Shares = (("cpu", 0.62), ("connection", 0.22), ("probe_or_capture", 0.16))
 LEAD_FIRST: Shares = (("probe_or_capture", 0.62), ("connection", 0.2), ("cpu", 0.18))
+INVERTED_LEAD: Shares = (("probe_or_capture", 0.9), ("connection", 0.06))
 FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
 
 
