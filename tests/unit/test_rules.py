@@ -6,9 +6,19 @@ from dataclasses import replace
 
 import pytest
 
-from strobewise.bus.evidence import CLASSES, PATTERN_LINES, PATTERNS, BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
+from strobewise.bus.evidence import (
+    CLASSES,
+    PATTERN_LINES,
+    PATTERNS,
+    BusEvidence,
+    ClockEvidence,
+    LineEvidence,
+    Span,
+    count_strobes,
+)
 from strobewise.bus.model import KIND_INDEX
 from strobewise.diagnosis import diagnose
+from strobewise.evidence.expansion import PagingRecord, Trigger
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
 from strobewise.machine.simulate import simulate
@@ -89,27 +99,14 @@ def test_a_silent_device_and_a_machine_without_fetch_strobe_are_told_apart(tmp_p
     assert well.verdict.state == "no_fault_found"
 
 
-def test_a_device_that_stays_is_found(tmp_path):
-    said = examined(tmp_path, Options(profile=PAGED), machine=PAGED, lines="full_port", faults=[fault("device-never-leaves")])
-    assert "paging-not-released" in {f.rule for f in said.findings}
-
-
-def test_a_rom_is_compared_with_its_image(tmp_path):
-    from strobewise.machine.programs import program
-
-    image = program("exercise") if "exercise" in program.__doc__ else None
-    del image  # the image comes from the healthy capture's own reads, below
-    good = examined(tmp_path, lines="full")
-    memory = good.evidence.parts["memory"]
-    assert memory.roms == []
-
-
 # --- rules judged on hand-made evidence -----------------------------------------------------------------------------
 
 
 def evidence_of(**changes):
     """Return the evidence of a healthy full-bus capture of 10 ms, with changes."""
-    captured = frozenset(("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"))
+    captured = frozenset(
+        ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK")
+    )
     evidence = BusEvidence(captured=captured, end_s=0.01, sample_interval_s=4.2e-8, samples_per_t=7.0)
     evidence.lines = {name: LineEvidence(name, edges=6000, high_fraction=0.5) for name in captured}
     for name in ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"):
@@ -144,7 +141,9 @@ def test_a_pause_of_the_clock():
     assert rules_of(evidence_of(clock=near)) == set()
 
 
-@pytest.mark.parametrize("nominal, fires", [(3_500_000, False), (3_550_000, False), (3_600_000, True), (7_000_000, True)])
+@pytest.mark.parametrize(
+    "nominal, fires", [(3_500_000, False), (3_550_000, False), (3_600_000, True), (7_000_000, True)]
+)
 def test_a_clock_off_its_frequency(nominal, fires):
     clock = replace(evidence_of().clock, nominal_hz=float(nominal))
     assert ("clock-off-frequency" in rules_of(evidence_of(clock=clock))) == fires
@@ -221,10 +220,38 @@ def test_the_place_of_the_lead_shifts_the_blame():
     assert found.suspect == "connection" and "cpu" in [share.suspect for share in found.suspects]
 
 
+@pytest.mark.parametrize("line", ["M1", "RD", "WR", "RFSH", "IORQ"])
+def test_an_inverted_strobe_is_the_leads_doing(tmp_path, line):
+    said = examined(tmp_path, lines="eight", faults=[fault("lead-inverted", line=line)])
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+    assert line in {name for f in said.findings if f.severity == "fault" for name in f.lines}
+
+
+def paging(**changes):
+    """Return the evidence of a healthy machine whose device answered five triggers, with changes to the paging record."""
+    evidence = evidence_of(captured=evidence_of().captured | {f"A{k}" for k in range(16)} | {"ROMDIS"})
+    triggers = [Trigger(0.001 * k, 0x0008, True, 2e-7, False) for k in range(1, 6)]
+    record = PagingRecord("overlay", "ROMDIS", 4, 10, triggers, released=5, compared_content=64, same_content=2)
+    evidence.parts = {"expansion": [replace(record, **changes)]}
+    return evidence
+
+
+def test_paging_rules_on_hand_made_records():
+    assert rules_of(paging()) == set()
+    assert rules_of(paging(not_released=6)) == {"paging-not-released"}
+    assert rules_of(paging(let_go_alone=6, let_go_alone_s=0.002)) == {"paging-not-released"}
+    assert rules_of(paging(same_content=63)) == {"rom-disable-not-obeyed"}
+    assert rules_of(paging(same_content=10, mixed_content=54)) == {"rom-disable-not-obeyed"}
+    assert rules_of(paging(same_content=40)) == set()
+    some_silent = [Trigger(0.001 * k, 0x0008, True, None if k % 2 else 2e-7, False) for k in range(1, 9)]
+    assert rules_of(paging(triggers=some_silent)) == {"paging-device-silent"}
+
+
 def test_every_rule_is_complete_and_tested_somewhere():
     tested = set(SIMULATED) | {
         "clock-pauses", "clock-off-frequency", "requests-without-fetch", "went-silent", "no-requests", "halted-for-good", "nmi-not-answered",
         "capture-damaged", "paging-device-silent", "paging-not-triggered", "paging-not-released",
+        "rom-disable-not-obeyed",
     }  # fmt: skip
     elsewhere = {  # in the test module of their family
         "reads-all-00", "reads-unsteady", "rom-content", "data-lead-off", "data-input-contradicted", "data-output-contradicted",
