@@ -24,8 +24,8 @@ _OTHER, _TIME, _CHANGE, _CHANGE_DIGIT = 0, 1, 2, 3  #: the last: a change of a s
 _ZERO, _HASH = 0x30, 0x23
 _PAD = b"    "  #: so that a word's third byte can always be looked at
 _NO_ROWS = Rows(np.empty(0, np.int64), np.empty(0, np.uint64), np.empty(0, np.uint64))
-EXACT_BLOCKS = 32  #: blocks in which the time spent high is counted fully; of later ones only each eighth (edges are always all counted)
-SAMPLED_BLOCKS = 8
+EXACT_BLOCKS = 16  #: blocks in which the time spent high is counted fully; of later ones only each sixteenth (edges are always all counted)
+SAMPLED_BLOCKS = 16
 _ROUNDS = 6
 _COLUMNS = 4  #: digits of a time that are read one by one at first: steps in a capture are shorter than 10,000 ticks as a rule
 
@@ -65,6 +65,10 @@ class Tables:
         codes = [signal.code for signal in layout.signals]
         self.mixed = self.mixed and all(len(code) <= 4 for code in codes)
         self.ids_like_vectors = any(code[:1] in b"bB" for code in codes)
+        self.signal_of_byte = np.full(256, -1, np.int64)
+        for number, code in enumerate(codes):
+            if len(code) == 1:
+                self.signal_of_byte[code[0]] = number
         keys = np.array([int.from_bytes(code[:4], "little") for code in codes], np.int64)
         self.order = np.argsort(keys)
         self.keys = keys[self.order]
@@ -460,6 +464,9 @@ def _signals(data: Bytes, starts: Int, ends: Int, tables: Tables) -> Optional[In
     longest = int(lengths.max())
     if int(lengths.min()) < 1 or longest > 4:
         return None
+    if longest == 1:
+        found = tables.signal_of_byte.take(data.take(starts))
+        return None if int(found.min()) < 0 else found
     key = data.take(starts).astype(np.int64)
     for column in range(1, longest):
         byte = data.take(np.minimum(starts + column, len(data) - 1)).astype(np.int64) << 8 * column
@@ -495,6 +502,9 @@ def _digits(data: Bytes, starts: Int, ends: Int, widths: Int) -> Optional[tuple[
     return level, known
 
 
+_INSIDE = (np.arange(16) >= 16 - np.arange(17)[:, None]).astype(np.uint8)  #: row n: the last n of 16 columns
+
+
 def _binary(data: Bytes, ends: Int, lengths: Int) -> Optional[Words]:
     """Return vector values that have the digits 0 and 1 only and are up to 16 digits long; None where that is not so."""
     size = 16
@@ -502,10 +512,12 @@ def _binary(data: Bytes, ends: Int, lengths: Int) -> Optional[Words]:
         return None
     windows = np.lib.stride_tricks.as_strided(data, (len(data) - size, size), (1, 1), writeable=False)
     digits = windows[ends - size]
-    inside = np.arange(size) >= (size - lengths)[:, None]
-    if not ((digits | np.uint8(1)) == _ZERO + 1)[inside].all():
+    digits -= np.uint8(_ZERO)
+    if int(lengths.min()) < size:  # what stands before a shorter value counts as zeros
+        digits *= _INSIDE.take(lengths, axis=0)
+    if int(digits.max()) > 1:
         return None
-    packed = np.packbits((digits == _ZERO + 1) & inside, axis=1)
+    packed = np.packbits(digits).reshape(-1, 2)
     return packed[:, 0].astype(np.uint64) << np.uint64(8) | packed[:, 1]
 
 

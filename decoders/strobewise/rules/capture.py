@@ -150,10 +150,10 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
             ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
             severity="fault", suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
         )  # fmt: skip
-    elif count is not None and count.others >= 50 and count.false > 0.95 and edges[1] and count.expected and not count.seen:
+    elif count is not None and count.others >= 50 and count.false > 0.95 and edges[1] and count.expected >= 2 and count.hit <= 0.5:
         yield Found(
-            f"/IORQ low in {count.wrong} of {count.others} memory requests and high in all {count.expected} I/O accesses: just the opposite of "
-            "what it must be, so the lead or the channel is inverted",
+            f"/IORQ low in {count.wrong} of {count.others} memory requests and high in {count.expected - count.seen} of {count.expected} I/O "
+            "accesses: the opposite of what it must be, so the lead or the channel is inverted",
             ("IORQ",), count.wrong, severity="fault", suspects=INVERTED_LEAD, confidence=0.93,
             next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map IORQ=!CHANNEL",
         )  # fmt: skip
