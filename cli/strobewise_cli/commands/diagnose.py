@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from strobewise.errors import UsageError
 from strobewise_cli.commands.options import (
     add_capture,
     add_machine_options,
@@ -22,6 +23,7 @@ _EPILOG = """\
 examples:
   strobewise diagnose boot.vcd                              the verdict, for people
   strobewise diagnose boot.vcd --json boot.json             the same for scripts (- is standard output)
+  strobewise diagnose boot.vcd --html boot.html             a page with waveforms around the findings
   strobewise diagnose clips.vcd --map M1=CH0 --map MREQ=CH1 channels without names
   strobewise diagnose boot.vcd --machine bench.toml         with what is known of the machine
   strobewise diagnose first.vcd second.vcd                  several captures of one machine, one verdict
@@ -35,9 +37,13 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.diagnosis import diagnose
 
     refuse_two_standard_inputs(args.captures)
-    refuse_to_overwrite(args.json, args.captures)
+    for output in (args.json, args.html, args.markdown):
+        refuse_to_overwrite(output, args.captures)
+    if args.html is not None and STANDARD_OUTPUT in args.captures:
+        raise UsageError("a page needs to read the capture twice", "--html", "write the capture to a file first")
+    options = engine_options(args)
     with ProgressBar("reading") as bar:
-        diagnosis = diagnose(args.captures, engine_options(args), bar.update)
+        diagnosis = diagnose(args.captures, options, bar.update)
     for examined in diagnosis.captures:
         report_notes(examined)
     if args.json is not None:
@@ -45,7 +51,18 @@ def run(args: argparse.Namespace) -> int:
 
         with open_output(args.json, "w") as out:
             out.write(render(diagnosis))
-    if args.json != STANDARD_OUTPUT:
+    if args.html is not None:
+        from strobewise_cli.render.html_report import render_page
+
+        page = render_page(diagnosis, options)
+        with open_output(args.html, "w") as out:
+            out.write(page)
+    if args.markdown is not None:
+        from strobewise_cli.render.markdown import render_markdown
+
+        with open_output(args.markdown, "w") as out:
+            out.write(render_markdown(diagnosis))
+    if STANDARD_OUTPUT not in (args.json, args.html, args.markdown):
         from strobewise_cli.render.diagnosis_text import print_diagnosis
 
         print_diagnosis(diagnosis, sys.stdout)
@@ -62,6 +79,8 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     )
     add_capture(parser, many=True)
     parser.add_argument("--json", metavar="FILE", help="write the diagnosis as JSON (- is standard output)")
+    parser.add_argument("--html", metavar="FILE", help="write the diagnosis as one self-contained page, with waveforms")
+    parser.add_argument("--markdown", metavar="FILE", help="write the diagnosis as Markdown, for a job sheet or a forum post")
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

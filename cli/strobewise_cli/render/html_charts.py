@@ -1,0 +1,194 @@
+"""The charts of a page as plain shapes: a template writes them as SVG, so that they show without scripts and in print."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from strobewise.bus.lines import bar
+from strobewise.bus.model import KINDS
+from strobewise.rules.base import milliseconds
+from strobewise_cli.render.html_data import Course
+
+WIDTH, HEIGHT = 720, 150
+LEFT, RIGHT, TOP, BOTTOM = 56, 8, 8, 24
+ROW = 20
+PAGE = 256  #: bytes in a cell of the memory map
+MAP_CELL = 22
+MAP_KINDS = ("fetched", "read", "written", "mismatched")
+MAP_LETTERS = {"fetched": "F", "read": "R", "written": "W", "mismatched": "!"}
+
+
+class Rect(NamedTuple):
+    """One rectangle; `kind` is its CSS class."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    kind: str
+    title: str = ""
+    text: str = ""
+
+
+class Label(NamedTuple):
+    """One text."""
+
+    x: float
+    y: float
+    text: str
+    anchor: str = "middle"
+
+
+class Chart(NamedTuple):
+    """A chart ready to write."""
+
+    title: str
+    width: int
+    height: int
+    rects: tuple[Rect, ...]
+    labels: tuple[Label, ...]
+    paths: tuple[tuple[str, str], ...] = ()  #: (CSS class, path)
+    legend: tuple[tuple[str, str], ...] = ()  #: (CSS class, words)
+    summary: str = ""  #: what it says, for readers who do not see it
+
+
+def _x(share: float) -> float:
+    return round(LEFT + share * (WIDTH - LEFT - RIGHT), 1)
+
+
+def _time_labels(start_s: float, end_s: float, y: float) -> list[Label]:
+    anchors = ("start", "middle", "middle", "middle", "end")
+    return [
+        Label(_x(n / 4), y, milliseconds(start_s + (end_s - start_s) * n / 4) if start_s or n else "0", anchor)
+        for n, anchor in enumerate(anchors)
+    ]
+
+
+def cycle_mix(course: Course) -> Chart | None:
+    """Return the machine cycles over time, stacked by kind; None where there were none."""
+    most = max((sum(row) for row in course.kinds), default=0)
+    if not most:
+        return None
+    rects = []
+    wide = (WIDTH - LEFT - RIGHT) / len(course.kinds)
+    room = HEIGHT - TOP - BOTTOM
+    for number, row in enumerate(course.kinds):
+        y = float(HEIGHT - BOTTOM)
+        for kind, count in enumerate(row):
+            if not count:
+                continue
+            high = count / most * room
+            y -= high
+            title = f"{count} {KINDS[kind].replace('_', ' ')} from {milliseconds(course.edges_s[number])}"
+            rects.append(Rect(_x(number / len(course.kinds)), round(y, 1), round(wide, 1), round(high, 1), KINDS[kind], title))
+    totals = [sum(column) for column in zip(*course.kinds, strict=True)]
+    legend = tuple((KINDS[k], f"{KINDS[k].replace('_', ' ')} ({n})") for k, n in enumerate(totals) if n)
+    labels = [*_time_labels(course.edges_s[0], course.edges_s[-1], HEIGHT - 6), Label(LEFT - 6, TOP + 10, str(most), "end")]
+    labels.append(Label(LEFT - 6, HEIGHT - BOTTOM, "0", "end"))
+    summary = ", ".join(words for _, words in legend)
+    return Chart("Machine cycles over time", WIDTH, HEIGHT, tuple(rects), tuple(labels), (), legend, summary)
+
+
+def clock_stability(course: Course) -> Chart | None:
+    """Return the clock period over time, shortest to longest with the mean; None where CLK was not captured."""
+    known = [(n, row) for n, row in enumerate(course.period) if row is not None]
+    if not known:
+        return None
+    low, high = min(row[0] for _, row in known), max(row[2] for _, row in known)
+    mean = sum(row[1] for _, row in known) / len(known)
+    low, high = min(low, mean * 0.9), max(high, mean * 1.1)
+    capped = min(high, mean * 4)  # a pause must not flatten all the rest
+    room = HEIGHT - TOP - BOTTOM
+
+    def y(value: float) -> float:
+        return round(HEIGHT - BOTTOM - (min(value, capped) - low) / (capped - low) * room, 1)
+
+    wide = (WIDTH - LEFT - RIGHT) / len(course.period)
+    rects: list[Rect] = []
+    line: list[str] = []
+    for number, (shortest, middle, longest) in known:
+        title = f"{shortest * 1e9:.0f} to {longest * 1e9:.0f} ns, mean {middle * 1e9:.1f} ns, from {milliseconds(course.edges_s[number])}"
+        x = _x(number / len(course.period))
+        rects.append(Rect(x, y(longest), round(wide, 1), round(max(1.5, y(shortest) - y(longest)), 1), "period", title))
+        line.append(f"{'M' if not line else 'L'}{x + wide / 2:.1f} {y(middle)}")
+    labels = [
+        *_time_labels(course.edges_s[0], course.edges_s[-1], HEIGHT - 6),
+        Label(LEFT - 6, TOP + 10, f"{capped * 1e9:.0f} ns", "end"), Label(LEFT - 6, HEIGHT - BOTTOM, f"{low * 1e9:.0f} ns", "end"),
+    ]  # fmt: skip
+    least, most = min(row[0] for _, row in known), max(row[2] for _, row in known)
+    summary = f"period {least * 1e9:.0f} to {most * 1e9:.0f} ns, mean {mean * 1e9:.1f} ns"
+    return Chart("Clock period over time", WIDTH, HEIGHT, tuple(rects), tuple(labels), (("mean", "".join(line)),), (), summary)
+
+
+def timeline(course: Course, triggers: Sequence[tuple[str, Sequence[float]]]) -> Chart | None:
+    """Return when lines were held and events fell. triggers: (name, times in seconds) of paging events."""
+    start, end = course.edges_s[0], course.edges_s[-1]
+    rows: list[tuple[str, list[bool], str]] = [(bar(name), flags, "held") for name, flags in course.held.items() if any(flags)]
+    rows += [(name, flags, "event") for name, flags in course.marks.items()]
+    columns = len(next((flags for _, flags, _ in rows), [])) or 480
+    for name, times in triggers:
+        flags = [False] * columns
+        for time in times:
+            flags[min(columns - 1, max(0, int((time - start) / max(end - start, 1e-30) * columns)))] = True
+        if any(flags):
+            rows.append((name, flags, "event"))
+    if not rows:
+        return None
+    rects, labels = [], []
+    left, wide = 110, WIDTH - 110 - RIGHT
+    for number, (name, flags, kind) in enumerate(rows):
+        y = TOP + number * ROW
+        labels.append(Label(left - 6, y + 13, name, "end"))
+        rects.append(Rect(left, y + 8, wide, 1, "rule"))
+        for first, last in _runs(flags):
+            width = max(1.5, (last - first + 1) / columns * wide)
+            rects.append(Rect(round(left + first / columns * wide, 1), y + 2, round(width, 1), ROW - 7, kind, name))
+    height = TOP + len(rows) * ROW + BOTTOM
+    share = (start, start + (end - start) / 2, end)
+    anchors = ("start", "middle", "end")
+    for number, (moment, anchor) in enumerate(zip(share, anchors, strict=True)):
+        labels.append(Label(left + wide * number / 2, height - 6, milliseconds(moment) if moment else "0", anchor))
+    counts = [(name, len(_runs(flags))) for name, flags, _ in rows]
+    summary = "; ".join(f"{name}: {count} stretch{'es' if count != 1 else ''}" for name, count in counts)
+    legend = (("held", "line at its active level"), ("event", "event"))
+    return Chart("Interrupts, paging and held lines", WIDTH, height, tuple(rects), tuple(labels), (), legend, summary)
+
+
+def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
+    """Return the stretches of True as (first, last)."""
+    runs: list[tuple[int, int]] = []
+    for number, flag in enumerate(flags):
+        if flag and runs and runs[-1][1] == number - 1:
+            runs[-1] = runs[-1][0], number
+        elif flag:
+            runs.append((number, number))
+    return runs
+
+
+def memory_map(memory: Any) -> Chart | None:
+    """Return the 64 K in cells of 256 bytes: fetched, read, written, mismatched. memory: evidence.memory.MemoryRecord or None."""
+    if memory is None:
+        return None
+    maps = {kind: getattr(memory, kind) for kind in MAP_KINDS}
+    rects, labels = [], []
+    left, top = 60, 24
+    counts = dict.fromkeys(MAP_KINDS, 0)
+    for page in range(65536 // PAGE):
+        shares = {kind: maps[kind][page * PAGE : (page + 1) * PAGE].count() for kind in MAP_KINDS}
+        x, y = left + page % 16 * MAP_CELL * 2, top + page // 16 * MAP_CELL
+        used = [kind for kind in MAP_KINDS if shares[kind]]
+        letters = "".join(MAP_LETTERS[kind] for kind in used)
+        for kind in used:
+            counts[kind] += shares[kind]
+        main = "mismatched" if shares["mismatched"] else next(iter(used), "untouched")
+        first = page * PAGE
+        words = ", ".join(f"{shares[kind]} {kind}" for kind in used) or "untouched"
+        title = f"0x{first:04x}-0x{first + PAGE - 1:04x}: {words}"
+        rects.append(Rect(x, y, MAP_CELL * 2 - 2, MAP_CELL - 2, f"map-{main}", title, letters))
+    for row in range(16):
+        labels.append(Label(left - 6, top + row * MAP_CELL + 14, f"0x{row << 12:04x}", "end"))
+        labels.append(Label(left + row * MAP_CELL * 2 + MAP_CELL, top - 8, f"+{row:x}00"))
+    legend = tuple((f"map-{kind}", f"{MAP_LETTERS[kind]} {kind} ({counts[kind]} addresses)") for kind in MAP_KINDS)
+    summary = ", ".join(f"{counts[kind]} addresses {kind}" for kind in MAP_KINDS)
+    return Chart("Memory map", left + 16 * MAP_CELL * 2 + 4, top + 16 * MAP_CELL + 4, tuple(rects), tuple(labels), (), legend, summary)

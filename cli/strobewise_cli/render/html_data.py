@@ -1,0 +1,365 @@
+"""What a page needs of a capture beyond the diagnosis: windows around the findings, and the course of things over the whole capture.
+
+The capture is read a second time, when the moments worth showing are known; only these windows are kept, so that the page stays small
+whatever the size of the capture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from strobewise.bus.lines import ADDRESS, BIT, CONTROL, DATA, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, LINE, bar
+from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, Finding
+from strobewise.capture import open_capture
+from strobewise.capture.records import Block
+from strobewise.cpu.disassembly import InstructionDecoder
+from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles.requests import BlockEvents
+from strobewise.cycles.table import NOT_KNOWN, CycleTable
+from strobewise.diagnosis import Diagnosis, Examined
+from strobewise.options import Options
+
+Int = npt.NDArray[np.int64]
+
+BINS = 96  #: stretches of the capture in the charts over time
+COLUMNS = 480  #: stretches in the timeline of held lines
+WINDOW_T = (80, 160)  #: T-states shown before and after a finding's moment
+WINDOWS_MAX = 24
+WINDOW_EVENTS_MAX = 4000  #: events of one window; beyond them it ends early
+WINDOW_WITHOUT_CLOCK = 1 / 400  #: share of the capture before and after a moment, where no T-state is known
+TIMELINE = ("RESET", "WAIT", "BUSREQ", "BUSACK", "HALT", "INT", "NMI", "ROMDIS")
+_FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
+_NMI = NOTES.index("nmi_response")
+_HALT = NOTES.index("halt")
+
+
+@dataclass
+class Window:
+    """One stretch of a capture, complete."""
+
+    key: str
+    title: str
+    start: int  #: ticks
+    end: int
+    moment: int  #: what it is about, ticks
+    times: Int = field(default_factory=lambda: np.empty(0, np.int64))
+    words: npt.NDArray[np.uint64] = field(default_factory=lambda: np.empty(0, np.uint64))
+    cycles: CycleTable = field(default_factory=CycleTable.empty)
+
+
+@dataclass
+class Course:
+    """The whole capture in few numbers."""
+
+    edges_s: list[float]  #: BINS + 1 borders of the stretches, seconds
+    kinds: list[list[int]]  #: machine cycles in each stretch, by kind
+    period: list[tuple[float, float, float] | None]  #: shortest, mean and longest clock period of each stretch, seconds
+    held: dict[str, list[bool]]  #: line -> whether it was active in each of COLUMNS stretches
+    marks: dict[str, list[bool]]  #: events -> whether one fell into each of COLUMNS stretches
+
+
+@dataclass
+class PageData:
+    """One capture as a page shows it."""
+
+    examined: Examined
+    t_ticks: float | None
+    windows: list[Window]
+    course: Course
+
+
+def finding_key(number: int) -> str:
+    """Return the name of a finding's window and of its place on the page."""
+    return f"finding-{number}"
+
+
+def collect(diagnosis: Diagnosis, options: Options, examined: Examined) -> PageData:
+    """Read the capture again and keep what the page shows of it. Raises CaptureError, OSError."""
+    clock = examined.evidence.clock.hz
+    t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
+    windows = _windows(diagnosis.findings, examined, t_ticks)
+    channels, tick_s = examined.channels, examined.tick_s
+    captured = frozenset(name for name in channels.channels if name in BIT)
+    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
+    watch = _Watch(examined, _timeline_lines(examined))
+    with open_capture(examined.path) as capture:
+        pipeline = Pipeline(captured, given, capture.header.timescale_fs)
+        pipeline.observer = watch.clock
+        for block in capture.blocks(channels.assignments):
+            watch.block(block)
+            for window in windows:
+                _cut(window, block)
+            for batch in pipeline.feed(block):
+                watch.cycles(batch.cycles)
+                _cut_cycles(windows, batch.cycles)
+        for batch in pipeline.finish():
+            watch.cycles(batch.cycles)
+            _cut_cycles(windows, batch.cycles)
+    for window in windows:
+        _close(window)
+    return PageData(examined, t_ticks, [window for window in windows if len(window.times)], watch.course())
+
+
+def _windows(findings: Sequence[Finding], examined: Examined, t_ticks: float | None) -> list[Window]:
+    tick, start, end = examined.tick_s, examined.start_tick, examined.end_tick
+    span = end - start
+    before, after = (n * t_ticks for n in WINDOW_T) if t_ticks else (span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2)
+
+    def window(key: str, title: str, moment: float) -> Window:
+        at = min(max(round(moment), start), end)
+        return Window(key, title, max(start, round(at - before)), min(end, round(at + after)), at)
+
+    found: list[Window] = []
+    for number, finding in enumerate(findings):
+        if finding.first_s is not None and len(found) < WINDOWS_MAX - 2:
+            found.append(window(finding_key(number), finding.rule, finding.first_s / tick))
+    first = examined.evidence.first_request_s
+    found.append(window("start", "first request", first / tick if first is not None else start))
+    found.append(window("middle", "middle of the capture", start + span / 2))
+    return found
+
+
+def _cut(window: Window, block: Block) -> None:
+    """Add a block's share to a window; its first event is the level before it."""
+    if not len(block.times) or int(block.times[0]) > window.end or len(window.times) > WINDOW_EVENTS_MAX:
+        return
+    first, last = np.searchsorted(block.times, [window.start, window.end], "right").tolist()
+    first = max(first - 1, 0)
+    if last <= first:
+        return
+    if int(block.times[-1]) < window.start:  # only its last level matters
+        window.times, window.words = block.times[-1:].copy(), block.words[-1:].copy()
+        return
+    if len(window.times) == 1 and int(block.times[first]) <= window.start:
+        window.times, window.words = window.times[:0], window.words[:0]
+    last = min(last, first + WINDOW_EVENTS_MAX + 1)
+    window.times = np.concatenate([window.times, block.times[first:last]])
+    window.words = np.concatenate([window.words, block.words[first:last]])
+
+
+def _cut_cycles(windows: list[Window], cycles: CycleTable) -> None:
+    for window in windows:
+        inside = np.flatnonzero((cycles.end >= window.start) & (cycles.start <= window.end))
+        if len(inside):
+            window.cycles = CycleTable.concatenate([window.cycles, cycles[inside]])
+
+
+def _close(window: Window) -> None:
+    """End a window that is full where its events end."""
+    if len(window.times) > WINDOW_EVENTS_MAX:
+        window.times, window.words = window.times[:WINDOW_EVENTS_MAX], window.words[:WINDOW_EVENTS_MAX]
+        window.end = int(window.times[-1])
+        window.cycles = window.cycles[window.cycles.start <= window.end]
+
+
+def _timeline_lines(examined: Examined) -> dict[str, tuple[int, int]]:
+    """Return the lines of the timeline that were captured: name -> (bit, active level)."""
+    profile = examined.evidence.profile
+    lines = {}
+    for name in (*TIMELINE, *examined.channels.extra_bits):
+        bit = examined.channels.bit(name)
+        if bit is None:
+            continue
+        level = profile.active_level(name) if profile is not None else None
+        default = LINE[name].active_level if name in LINE else 1
+        lines[name] = (bit, default if level is None else level)
+    return lines
+
+
+class _Watch:
+    """Follows the course of the whole capture."""
+
+    def __init__(self, examined: Examined, lines: dict[str, tuple[int, int]]) -> None:
+        self._start, self._end = examined.start_tick, max(examined.end_tick, examined.start_tick + 1)
+        self._tick_s = examined.tick_s
+        self._lines = lines
+        self._kinds = np.zeros((BINS, len(KINDS)), np.int64)
+        self._low, self._high = np.full(BINS, np.inf), np.zeros(BINS)
+        self._sum, self._count = np.zeros(BINS), np.zeros(BINS, np.int64)
+        self._last_rise: int | None = None
+        self._held = {name: np.zeros(COLUMNS, np.bool_) for name in lines}
+        self._since: dict[str, int | None] = dict.fromkeys(lines)
+        self._level: dict[str, bool] = {}
+        self._marks = {"acknowledge": np.zeros(COLUMNS, np.bool_), "NMI response": np.zeros(COLUMNS, np.bool_)}
+
+    def _place(self, ticks: Int, count: int) -> npt.NDArray[np.intp]:
+        share = (ticks - self._start).astype(np.float64) / (self._end - self._start)
+        return np.clip((share * count).astype(np.intp), 0, count - 1)
+
+    def cycles(self, cycles: CycleTable) -> None:
+        if not len(cycles):
+            return
+        place = self._place(cycles.start, BINS) * len(KINDS) + cycles.kind
+        self._kinds += np.bincount(place, minlength=BINS * len(KINDS)).reshape(BINS, len(KINDS))
+        for name, mask in (("acknowledge", cycles.kind == _ACKNOWLEDGE), ("NMI response", cycles.note == _NMI)):
+            self._marks[name][self._place(cycles.start[mask], COLUMNS)] = True
+
+    def clock(self, events: BlockEvents) -> None:
+        rises = events.clock_rises
+        if not len(rises):
+            return
+        if self._last_rise is not None:
+            rises = np.r_[self._last_rise, rises]
+        self._last_rise = int(rises[-1])
+        periods = np.diff(rises).astype(np.float64)
+        place = self._place(rises[1:], BINS)
+        np.minimum.at(self._low, place, periods)
+        np.maximum.at(self._high, place, periods)
+        self._sum += np.bincount(place, periods, BINS)
+        self._count += np.bincount(place, minlength=BINS)
+
+    def block(self, block: Block) -> None:
+        for name, (bit, active) in self._lines.items():
+            on = (block.words >> np.uint64(bit) & np.uint64(1)).astype(np.bool_) == bool(active)
+            if not len(on):
+                continue
+            before = self._level.get(name, False)
+            moved = np.flatnonzero(on != np.r_[before, on[:-1]])
+            for place in moved[:50_000].tolist():
+                if on[place]:
+                    self._since[name] = int(block.times[place])
+                else:
+                    self._hold(name, int(block.times[place]))
+            self._level[name] = bool(on[-1])
+            if len(moved) > 50_000 and on[-1] and self._since[name] is None:
+                self._since[name] = int(block.times[-1])
+
+    def _hold(self, name: str, end: int) -> None:
+        since = self._since[name]
+        if since is None:
+            return
+        first, last = self._place(np.array([since, end], np.int64), COLUMNS).tolist()
+        self._held[name][first : last + 1] = True
+        self._since[name] = None
+
+    def course(self) -> Course:
+        for name in self._lines:
+            self._hold(name, self._end)
+        tick = self._tick_s
+        edges = [(self._start + (self._end - self._start) * n / BINS) * tick for n in range(BINS + 1)]
+        period = [
+            (float(low) * tick, float(total) / int(n) * tick, float(high) * tick) if n else None
+            for low, total, high, n in zip(self._low, self._sum, self._high, self._count, strict=True)
+        ]
+        held = {name: flags.tolist() for name, flags in self._held.items()}
+        marks = {name: flags.tolist() for name, flags in self._marks.items() if flags.any()}
+        return Course(edges, self._kinds.tolist(), period, held, marks)
+
+
+# --- for the viewer -----------------------------------------------------------------------------------------------------
+
+
+def rows_of(examined: Examined, named: Collection[str] = ()) -> list[dict[str, Any]]:
+    """Return the rows of the waveform: captured lines in the table's order, whole buses as one row of values each.
+
+    named: lines of findings, which get a row of their own even where they belong to a whole bus.
+    """
+    captured = examined.channels.channels
+    rows: list[dict[str, Any]] = [
+        {"name": name, "label": bar(name), "bit": BIT[name]} for name in CONTROL if name in captured
+    ]
+    rows += [{"name": name, "label": name, "bit": bit} for name, bit in examined.channels.extra_bits.items() if name in captured]
+    for bus, names, first in (("A", ADDRESS, FIRST_ADDRESS_BIT), ("D", DATA, FIRST_DATA_BIT)):
+        if set(names) <= set(captured):
+            rows.append({"name": bus, "label": f"{names[0]}-{names[-1]}", "bit": first, "width": len(names)})
+            rows += [{"name": name, "label": name, "bit": BIT[name]} for name in names if name in named]
+        else:
+            rows += [{"name": name, "label": name, "bit": BIT[name]} for name in names if name in captured]
+    return rows
+
+
+def viewer(data: PageData, findings: Sequence[Finding] = ()) -> dict[str, Any]:
+    """Return what the waveform's script draws, ready for JSON. Times are ticks from the capture's start."""
+    rows = rows_of(data.examined, {line for finding in findings for line in finding.lines})
+    lines = {finding_key(number): list(finding.lines) for number, finding in enumerate(findings)}
+    start = data.examined.start_tick
+    return {
+        "tickSeconds": data.examined.tick_s,
+        "startSeconds": start * data.examined.tick_s,
+        "length": data.examined.end_tick - start,
+        "tState": data.t_ticks,
+        "rows": rows,
+        "kinds": list(KINDS),
+        "windows": [{**_window(window, rows, start), "lines": lines.get(window.key, [])} for window in data.windows],
+    }
+
+
+def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str, Any]:
+    return {
+        "key": window.key,
+        "title": window.title,
+        "start": window.start - start,
+        "end": window.end - start,
+        "moment": window.moment - start,
+        "traces": {row["name"]: _trace(window, row, start) for row in rows},
+        "cycles": [
+            [
+                int(at) - start, int(end) - start, int(kind), None if address == NOT_KNOWN else int(address),
+                None if byte == NOT_KNOWN else int(byte), None if t == NOT_KNOWN else int(t), NOTES[int(note)], bool(inferred),
+            ]
+            for at, end, kind, address, byte, t, note, inferred in zip(
+                window.cycles.start, window.cycles.end, window.cycles.kind, window.cycles.address, window.cycles.data,
+                window.cycles.t_states, window.cycles.note, window.cycles.inferred, strict=True,
+            )
+        ],
+        "instructions": [[at - start, end - start, text] for at, end, text in instructions(window.cycles)],
+    }  # fmt: skip
+
+
+def _trace(window: Window, row: dict[str, Any], start: int) -> list[int]:
+    """Return a row's changes as time, value, time, value ...; the first is the level that it has when the window begins."""
+    mask = np.uint64((1 << row.get("width", 1)) - 1)
+    values = window.words >> np.uint64(row["bit"]) & mask
+    keep = np.r_[True, values[1:] != values[:-1]]
+    times = np.maximum(window.times[keep], window.start) - start
+    pairs = np.column_stack([times.astype(np.int64), values[keep].astype(np.int64)])
+    return [int(number) for number in pairs.ravel().tolist()]
+
+
+def instructions(cycles: CycleTable) -> list[tuple[int, int, str]]:
+    """Return the instructions of a stretch as (start, end, text), where address and data were captured."""
+    decoder = InstructionDecoder()
+    found: list[tuple[int, int, str]] = []
+    begin, synced = 0, False
+    rows = zip(
+        cycles.kind.tolist(), cycles.start.tolist(), cycles.address.tolist(), cycles.data.tolist(), cycles.note.tolist(), strict=True
+    )
+    for kind, start, address, byte, note in rows:
+        if NOT_KNOWN in (address, byte) and kind in (_FETCH, _READ):
+            return []
+        fresh = (decoder.operation is None and not decoder.data) or _complete(decoder)
+        if fresh and found:
+            found[-1] = (found[-1][0], start if found[-1][1] == -1 and kind == _FETCH else found[-1][1], found[-1][2])
+        if kind == _FETCH and note in (_HALT, _NMI):
+            decoder.restart()
+            if found and found[-1][1] == -1:
+                found[-1] = (found[-1][0], start, found[-1][2])
+            found.append((start, -1, "halted" if note == _HALT else "NMI response"))
+            continue
+        if kind == _ACKNOWLEDGE:
+            decoder.restart()
+            found.append((start, -1, "interrupt acknowledge"))
+            continue
+        if kind == _FETCH:
+            if fresh:
+                begin = start
+            elif decoder.awaited_kind != "opcode_fetch":  # out of step: a fetch where an operand was due
+                decoder.restart()
+                begin = start
+            synced = True
+        elif kind != _READ or fresh or not synced or decoder.awaited_kind != "memory_read":
+            continue
+        instruction = decoder.feed(byte, address)
+        if instruction is not None:
+            found.append((begin, -1, instruction.text))
+    last = int(cycles.end[-1]) if len(cycles) else 0
+    return [(start, last if end == -1 else end, text) for start, end, text in found]
+
+
+def _complete(decoder: InstructionDecoder) -> bool:
+    return decoder.operation is not None and len(decoder.data) >= decoder.operation.length

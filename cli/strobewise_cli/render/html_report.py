@@ -1,0 +1,192 @@
+"""A diagnosis as one page that needs nothing but itself: no network, no files beside it, and it prints.
+
+Everything that comes from a capture is text to the template, which escapes it; data for the script travel as JSON without a "<".
+The waveform is drawn by d3 (templates/vendor), the charts are written as SVG here, so that they stand without scripts too.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any, NamedTuple
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2.utils import htmlsafe_json_dumps
+from markupsafe import Markup
+
+from strobewise import __version__
+from strobewise.bus.lines import LINE, bar, pin_text
+from strobewise.bus.model import Finding, LineState
+from strobewise.diagnosis import Diagnosis
+from strobewise.options import Options
+from strobewise.rules import find_rule
+from strobewise.rules.base import milliseconds
+from strobewise.verdict import SUSPECT_WORDS
+from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
+from strobewise_cli.render.explain_text import names_text, sentence
+from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline
+from strobewise_cli.render.html_data import PageData, collect, finding_key, viewer
+from strobewise_cli.render.pinout import pinout, pins_to_measure
+from strobewise_cli.render.waveform import plain
+
+LIMITS = (
+    "It shows what the capture holds: an edge is known to about one sample either way, and what was not clipped was not seen. "
+    "Confidences come from simulated faults."
+)
+UNMAPPED_SHOWN = 16
+
+
+class LineRow(NamedTuple):
+    """One row of the line survey."""
+
+    name: str
+    pin: str
+    state: str
+    odd: bool
+    edges: int
+    high: str
+    remark: str
+
+
+class FindingBlock(NamedTuple):
+    """One finding."""
+
+    key: str
+    severity: str
+    title: str
+    evidence: str
+    when: str
+    rule: str
+    next_step: str
+    plain: str
+
+
+@cache
+def environment() -> Environment:
+    """Return the template environment: autoescape for everything, and nothing undefined passes."""
+    loader = PackageLoader("strobewise_cli.render", "templates")
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+
+
+@cache
+def asset(name: str) -> Markup:
+    """Return a file of our own to stand in the page as it is; what would end a script or a style is broken up."""
+    loader = environment().loader
+    assert loader is not None
+    text, _, _ = loader.get_source(environment(), name)
+    return Markup(text.replace("</script", "<\\/script").replace("</style", "<\\/style"))  # our own files
+
+
+def render_page(diagnosis: Diagnosis, options: Options) -> str:
+    """Return the page. Reads the captures a second time. Raises CaptureError, OSError."""
+    data = collect(diagnosis, options, diagnosis.captures[0])
+    return environment().get_template("report.html.j2").render(context(diagnosis, data))
+
+
+def context(diagnosis: Diagnosis, data: PageData) -> dict[str, Any]:
+    """Return what the template shows."""
+    verdict = diagnosis.verdict
+    view = viewer(data, diagnosis.findings)
+    return {
+        "headline": HEADLINES[verdict.state],
+        "state": verdict.state,
+        "summary": sentence(verdict.summary),
+        "path": ", ".join(examined.path for examined in diagnosis.captures),
+        "capture": capture_words(diagnosis),
+        "suspects": [
+            {"percent": round(s.confidence * 100), "words": SUSPECT_WORDS[s.suspect]} for s in verdict.suspects
+        ] if verdict.state != "no_fault_found" else [],
+        "steps": [sentence(step) for step in verdict.next_steps],
+        "clip_also": ", ".join(pin_text(name) for name in verdict.clip_also) if verdict.state == "cannot_decide" else "",
+        "cautions": cautions(diagnosis),
+        "pins": pinout(pins_to_measure(diagnosis)),
+        "findings": finding_blocks(diagnosis, data),
+        "line_rows": line_rows(diagnosis.lines),
+        "missing": names_text([line.line for line in diagnosis.lines if line.state == "not_captured"]),
+        "unmapped": some([use.name for use in data.examined.channels.unmapped]),
+        "charts": charts(diagnosis, data),
+        "view": view,
+        "data": Markup(htmlsafe_json_dumps(view, separators=(",", ":"))),  # escapes <, >, & and '
+        "css": asset("page.css"),
+        "library": asset("vendor/d3.min.js"),
+        "script": asset("viewer.js"),
+        "version": __version__,
+        "limits": LIMITS,
+    }  # fmt: skip
+
+
+def some(names: list[str]) -> str:
+    """Return the first few names, and how many more there are."""
+    more = len(names) - UNMAPPED_SHOWN
+    return ", ".join(names[:UNMAPPED_SHOWN]) + (f" and {more} more" if more > 0 else "")
+
+
+def capture_words(diagnosis: Diagnosis) -> str:
+    """Return length, sample rate, clock and cycles of the captures in one sentence."""
+    parts = []
+    for examined in diagnosis.captures:
+        rate = f" sampled at {1e-6 / examined.sample_interval_s:.4g} MHz" if examined.sample_interval_s else ""
+        parts.append(f"{milliseconds(examined.evidence.duration_s)}{rate}")
+    evidence = diagnosis.evidence
+    if evidence.clock.hz:
+        source = {"CLK": "measured", "given": "given"}.get(evidence.clock.source, f"estimated from {bar(evidence.clock.source)}")
+        parts.append(f"clock {evidence.clock.hz / 1e6:.4g} MHz, {source}")
+    total = sum(count for kind, count in evidence.cycles.items() if kind != "bus_granted")
+    parts.append(f"{total} machine cycles on {len(evidence.captured)} lines")
+    return "; ".join(parts) + "."
+
+
+def cautions(diagnosis: Diagnosis) -> list[str]:
+    """Return the cautions that go with the findings, each once."""
+    return list(dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"))
+
+
+def when(finding: Finding) -> str:
+    """Return when a finding happened, as a sentence; empty where it has no time."""
+    if finding.first_s is None:
+        return ""
+    if finding.last_s is not None and finding.last_s > finding.first_s:
+        return f"From {milliseconds(finding.first_s)} to {milliseconds(finding.last_s)}."
+    return f"At {milliseconds(finding.first_s)}."
+
+
+def finding_blocks(diagnosis: Diagnosis, data: PageData) -> list[FindingBlock]:
+    """Return the findings with the moment of each as a plain drawing."""
+    windows = {window.key: window for window in data.windows}
+    blocks = []
+    for number, finding in enumerate(diagnosis.findings):
+        rule = find_rule(finding.rule)
+        window = windows.get(finding_key(number))
+        title = rule.title if rule is not None else finding.rule
+        blocks.append(FindingBlock(
+            finding_key(number), finding.severity, title[0].upper() + title[1:], sentence(finding.evidence), when(finding), finding.rule,
+            sentence(finding.next_step) if finding.next_step else "", plain(data, window, finding.lines) if window is not None else "",
+        ))  # fmt: skip
+    return blocks
+
+
+def line_rows(lines: list[LineState]) -> list[LineRow]:
+    """Return the survey of the captured lines."""
+    rows = []
+    for line in lines:
+        if line.state == "not_captured":
+            continue
+        pin = LINE[line.line].pin if line.line in LINE else None
+        high = "" if line.high_fraction is None else f"{line.high_fraction * 100:.0f} %"
+        remark = line.remark + (f"; follows {bar(line.follows)}" if line.follows else "")
+        odd = line.state in ("stuck_high", "stuck_low", "floating") and bool(line.remark)
+        state = STATE_WORDS.get(line.state, line.state)
+        rows.append(LineRow(bar(line.line), "" if pin is None else str(pin), state, odd, line.edges, high, remark))
+    return rows
+
+
+def charts(diagnosis: Diagnosis, data: PageData) -> list[Chart]:
+    """Return the charts that this capture can fill."""
+    triggers = [
+        (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers])
+        for paging in diagnosis.evidence.parts.get("expansion") or ()
+    ]
+    made = (
+        cycle_mix(data.course), memory_map(diagnosis.evidence.parts.get("memory")), clock_stability(data.course),
+        timeline(data.course, triggers),
+    )  # fmt: skip
+    return [chart for chart in made if chart is not None]

@@ -1,0 +1,80 @@
+"""A diagnosis as Markdown, for the workshop's job sheet or a forum post: the same facts as on the terminal.
+
+What a capture or a file name says is escaped, so that it stays text in every dialect.
+"""
+
+from __future__ import annotations
+
+import re
+
+from strobewise.bus.lines import pin_text
+from strobewise.diagnosis import Diagnosis
+from strobewise.verdict import SUSPECT_WORDS
+from strobewise_cli.render.diagnosis_text import HEADLINES
+from strobewise_cli.render.explain_text import names_text, sentence
+from strobewise_cli.render.html_report import capture_words, cautions, line_rows, some, when
+from strobewise_cli.render.pinout import pin_name, pins_to_measure
+from strobewise_cli.terminal import one_line
+
+_SPECIAL = re.compile(r"([\\`*_\[\]<>|~&])")
+
+
+def escape(text: str) -> str:
+    """Return text in which no character means anything to Markdown or HTML, on one line."""
+    return _SPECIAL.sub(r"\\\1", one_line(text)).replace("\\<", "&lt;").replace("\\>", "&gt;").replace("\\&", "&amp;")
+
+
+def render_markdown(diagnosis: Diagnosis) -> str:
+    """Return the document, with a line feed at its end."""
+    verdict = diagnosis.verdict
+    paths = ", ".join(escape(examined.path) for examined in diagnosis.captures)
+    parts = [f"# {HEADLINES[verdict.state].capitalize()}: {paths}", f"**{escape(sentence(verdict.summary))}**"]
+    parts.append(escape(capture_words(diagnosis)))
+    if verdict.suspects and verdict.state != "no_fault_found":
+        rows = [f"| {share.confidence * 100:.0f} % | {escape(SUSPECT_WORDS[share.suspect])} |" for share in verdict.suspects]
+        parts.append("\n".join(["## Suspects", "", "| sure | part |", "|---:|---|", *rows]))
+    parts += _next(diagnosis)
+    parts += _findings(diagnosis)
+    parts += _lines(diagnosis)
+    return "\n\n".join(parts) + "\n"
+
+
+def _next(diagnosis: Diagnosis) -> list[str]:
+    verdict = diagnosis.verdict
+    parts = []
+    if verdict.next_steps:
+        steps = [f"{number}. {escape(sentence(step))}" for number, step in enumerate(verdict.next_steps, 1)]
+        parts.append("\n".join(["## What to measure next", "", *steps]))
+    pins = sorted(pins_to_measure(diagnosis))
+    if pins and verdict.state != "no_fault_found":
+        parts.append("Pins: " + ", ".join(f"{number} ({escape(pin_name(number))})" for number in pins) + ".")
+    if verdict.clip_also and verdict.state == "cannot_decide":
+        parts.append("Clip as well: " + ", ".join(escape(pin_text(name)) for name in verdict.clip_also) + ".")
+    return parts + [f"> **Caution.** {escape(sentence(text))}" for text in cautions(diagnosis)]
+
+
+def _findings(diagnosis: Diagnosis) -> list[str]:
+    if not diagnosis.findings:
+        return ["## Findings", "None."]
+    rows = []
+    for finding in diagnosis.findings:
+        time = f" {when(finding)}" if when(finding) else ""
+        rows.append(f"- **{finding.severity}**: {escape(sentence(finding.evidence))}{escape(time)} Rule `{finding.rule}`.")
+    return ["\n".join(["## Findings", "", *rows])]
+
+
+def _lines(diagnosis: Diagnosis) -> list[str]:
+    rows = []
+    for row in line_rows(diagnosis.lines):
+        state = f"**{row.state}**" if row.odd else row.state
+        rows.append(f"| {escape(row.name)} | {row.pin} | {state} | {row.edges} | {row.high} | {escape(row.remark)} |")
+    parts = []
+    if rows:
+        parts.append("\n".join(["## Lines", "", "| line | pin | state | edges | high | remark |", "|---|---:|---|---:|---:|---|", *rows]))
+    missing = [line.line for line in diagnosis.lines if line.state == "not_captured"]
+    if missing:
+        parts.append(f"Not captured: {escape(names_text(missing))}.")
+    unmapped = some([use.name for use in diagnosis.captures[0].channels.unmapped])
+    if unmapped:
+        parts.append(f"Channels without a line: {escape(unmapped)}.")
+    return parts

@@ -1,0 +1,220 @@
+"""The pages in a real browser: no console errors, zoom, cursors and links work, and they are worth reading without scripts.
+
+Needs headless Chromium with its driver and the package `selenium` from the extra "test".
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from conftest import TRACES, all_traces, require_component
+from strobewise.diagnosis import diagnose
+from strobewise.options import Options
+from strobewise_cli.render.html_report import render_page
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = os.environ.get("CHROMEDRIVER") or shutil.which("chromedriver")
+REMEDY = "install chromium, chromium-driver and the Python package selenium"
+#: No background traffic: the page must not need a network, and the test machine may have none.
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--window-size=1200,1000",
+)  # fmt: skip
+DEAD = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
+
+
+def start(profile: Path, scripts: bool = True):
+    try:
+        from selenium import webdriver
+        from selenium.webdriver.chrome.service import Service
+    except ModuleNotFoundError:
+        require_component("selenium", None, REMEDY)
+    require_component("chromium", CHROMIUM and DRIVER, REMEDY)
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for flag in (*FLAGS, f"--user-data-dir={profile}"):
+        options.add_argument(flag)
+    if not scripts:
+        options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    return webdriver.Chrome(options=options, service=Service(DRIVER))
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    driver = start(tmp_path_factory.mktemp("profile"))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def dead_page(tmp_path_factory):
+    path = tmp_path_factory.mktemp("pages") / "dead.html"
+    path.write_text(render_page(diagnose([DEAD]), Options()), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def opened(browser, dead_page):
+    browser.get(dead_page.as_uri())
+    return browser
+
+
+def view(driver) -> tuple[float, float]:
+    wave = driver.find_element("id", "waveform")
+    return float(wave.get_attribute("data-from")), float(wave.get_attribute("data-to"))
+
+
+def press(driver, *keys) -> None:
+    driver.find_element("id", "waveform").send_keys(*keys)
+
+
+def errors(driver) -> list[str]:
+    return [entry["message"] for entry in driver.get_log("browser")]
+
+
+def requests(driver) -> list[str]:
+    events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    urls = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
+    return [url for url in urls if not url.startswith("chrome")]  # the browser's own start page
+
+
+@pytest.mark.parametrize("capture", all_traces(), ids=lambda path: path.name.partition(".")[0])
+def test_the_page_of_every_trace_opens_without_errors(capture, browser, tmp_path):
+    page = tmp_path / "page.html"
+    page.write_text(render_page(diagnose([capture]), Options()), encoding="utf-8")
+    assert page.stat().st_size < 5_000_000
+    requests(browser)
+    browser.get(page.as_uri())
+    assert errors(browser) == []
+    assert set(requests(browser)) == {page.as_uri()}
+    assert browser.find_elements("css selector", "#waveform path.level")
+    low, high = view(browser)
+    assert high > low
+
+
+def test_keys_and_buttons_zoom_and_move(opened):
+    low, high = view(opened)
+    press(opened, "+")
+    closer = view(opened)
+    assert closer[1] - closer[0] == pytest.approx((high - low) / 1.5, rel=0.01)
+    press(opened, "-")
+    opened.find_element("css selector", "[data-do=all]").click()
+    everything = view(opened)
+    assert everything[1] - everything[0] > (high - low) * 1.5
+    opened.find_element("css selector", "[data-do=in]").click()
+    before = view(opened)
+    opened.find_element("css selector", "[data-do=right]").click()
+    assert view(opened)[0] > before[0]
+    press(opened, "0")
+    assert view(opened) == everything
+
+
+def test_the_wheel_zooms_and_dragging_moves(opened):
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.actions.wheel_input import ScrollOrigin
+
+    wave = opened.find_element("id", "waveform")
+    opened.execute_script("arguments[0].scrollIntoView({block: 'center'})", wave)
+    low, high = view(opened)
+    ActionChains(opened).scroll_from_origin(ScrollOrigin.from_element(wave), 0, -300).perform()
+    closer = view(opened)
+    assert closer[1] - closer[0] < high - low
+    ActionChains(opened).drag_and_drop_by_offset(wave, -120, 0).perform()
+    assert view(opened)[0] > closer[0]
+
+
+def test_two_cursors_read_times_and_t_states(opened):
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    wave = opened.find_element("id", "waveform")
+    opened.execute_script("arguments[0].scrollIntoView({block: 'center'})", wave)
+    ActionChains(opened).move_to_element_with_offset(wave, -100, 0).click().perform()
+    ActionChains(opened).key_down(Keys.SHIFT).move_to_element_with_offset(wave, 200, 0).click().key_up(Keys.SHIFT).perform()
+    text = opened.find_element("id", "readout").text
+    found = re.search(r"A to B ([0-9.]+) (ns|µs) = ([0-9.]+) T-states", text)
+    assert found, text
+    seconds = float(found[1]) * {"ns": 1e-9, "µs": 1e-6}[found[2]]
+    clock = diagnose([DEAD]).evidence.clock.hz
+    assert float(found[3]) == pytest.approx(seconds * clock, abs=0.02)
+    low, high = view(opened)
+    data = json.loads(opened.find_element("id", "data").get_attribute("textContent"))
+    width = wave.size["width"] - 84 - 18
+    assert seconds == pytest.approx(300 / width * (high - low) * data["tickSeconds"], rel=0.03)
+    assert "/M1 0" in text
+
+
+def test_cursor_steps_from_edge_to_edge(opened):
+    data = json.loads(opened.find_element("id", "data").get_attribute("textContent"))
+    window = data["windows"][0]
+    edges = sorted({time for trace in window["traces"].values() for time in trace[0::2] if time > window["moment"]})
+    tick = data["tickSeconds"]
+    for expected in edges[:3]:
+        press(opened, "]")
+        text = opened.find_element("id", "readout").text
+        number, unit = re.match(r"A ([0-9.]+) (ns|µs|ms)", text).groups()
+        shown = float(number) * {"ns": 1e-9, "µs": 1e-6, "ms": 1e-3}[unit]
+        assert shown == pytest.approx(data["startSeconds"] + expected * tick, abs=6e-9)
+
+
+def test_a_link_moves_the_waveform_to_its_finding(opened):
+    from selenium.webdriver.support.ui import Select
+
+    wave = opened.find_element("id", "waveform")
+    Select(opened.find_element("id", "window")).select_by_value("middle")
+    assert wave.get_attribute("data-window") == "middle"
+    away = view(opened)
+    opened.find_element("css selector", "a[data-window='finding-0']").click()
+    data = json.loads(opened.find_element("id", "data").get_attribute("textContent"))
+    moment = data["windows"][0]["moment"]
+    low, high = view(opened)
+    assert wave.get_attribute("data-window") == "finding-0"
+    assert low <= moment <= high and not away[0] <= moment <= away[1]
+    assert opened.switch_to.active_element == wave
+    press(opened, "n")
+    assert wave.get_attribute("data-window") == "start"
+    assert errors(opened) == []
+
+
+def test_dark_and_light_differ_and_text_stands_out(opened):
+    def colours(scheme: str) -> tuple[float, float]:
+        opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]})
+        style = "const s = getComputedStyle(document.body); return [s.color, s.backgroundColor]"
+        return tuple(luminance(text) for text in opened.execute_script(style))
+
+    for scheme in ("light", "dark"):
+        ink, ground = colours(scheme)
+        assert (max(ink, ground) + 0.05) / (min(ink, ground) + 0.05) >= 7, scheme  # WCAG 2, enhanced contrast
+        assert (ground > ink) == (scheme == "light")
+
+
+def luminance(text: str) -> float:
+    """Return the relative luminance of "rgb(r, g, b)". Source: WCAG 2, relative luminance."""
+    parts = [int(number) / 255 for number in re.findall(r"\d+", text)[:3]]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_print_shows_the_moments_and_no_tools(opened):
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
+    assert opened.find_element("css selector", "pre.plain").is_displayed()
+    assert not opened.find_element("css selector", ".tools").is_displayed()
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
+def test_without_scripts_the_page_still_tells(dead_page, tmp_path):
+    driver = start(tmp_path, scripts=False)
+    try:
+        driver.get(dead_page.as_uri())
+        text = driver.find_element("tag name", "body").text
+        assert "FAULT." in text and "|fetch" in text and "pin 27" in text
+        assert not driver.find_element("id", "waveform").is_displayed()
+    finally:
+        driver.quit()

@@ -1,0 +1,270 @@
+"""The page of a diagnosis: whole in itself, everything escaped, small, and readable without scripts."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+
+from strobewise.bus.lines import PIN_TO_LINE
+from strobewise.bus.model import MachineCycle
+from strobewise.cycles.table import CycleTable
+from strobewise.diagnosis import diagnose
+from strobewise.errors import UsageError
+from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simulate
+from strobewise.options import Options
+from strobewise_cli.commands import diagnose as command
+from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
+from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect, instructions, viewer
+from strobewise_cli.render.html_report import render_page
+from strobewise_cli.render.pinout import pin_name, pinout, pins_in, pins_to_measure
+
+VOID = {"meta", "link", "br", "rect", "path", "circle", "line", "img", "input", "hr"}
+
+
+class Page(HTMLParser):
+    """Collects what the tests ask of a page, and that its elements are closed in order."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.outside: list[str] = []
+        self.texts: list[str] = []
+        self.scripts: dict[str, str] = {}
+        self._script = ""
+        self.feed(text)
+        assert not self.open
+
+    def handle_starttag(self, tag, attrs):
+        values = dict(attrs)
+        if tag not in VOID:
+            self.open.append(tag)
+        if "id" in values:
+            self.ids.append(values["id"])
+        if tag == "a":
+            self.links.append(values["href"])
+        self.outside += [values[name] for name in ("src", "srcset", "action", "data-src") if name in values]
+        if tag == "link":
+            self.outside.append(values["href"])
+        if tag == "script":
+            self._script = values.get("type", "text/javascript") + ":" + values.get("id", "")
+
+    def handle_startendtag(self, tag, attrs):
+        if "id" in dict(attrs):
+            self.ids.append(dict(attrs)["id"])
+
+    def handle_endtag(self, tag):
+        if tag not in VOID:
+            assert self.open and self.open.pop() == tag, tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] == "script":
+            self.scripts[self._script] = self.scripts.get(self._script, "") + data
+        elif not self.open or self.open[-1] != "style":
+            self.texts.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.texts).split())
+
+
+def write(folder, name="capture", **changes):
+    path = folder / f"{name}.vcd"
+    with path.open("w") as file:
+        simulate(**{"lines": "full", "duration_s": 0.002, **changes}).write_vcd(file)
+    return path
+
+
+@pytest.fixture(scope="module")
+def dead(tmp_path_factory):
+    path = write(tmp_path_factory.mktemp("page"), faults=[fault("dead-low", line="M1")])
+    return diagnose([path])
+
+
+@pytest.fixture(scope="module")
+def page(dead):
+    return render_page(dead, Options())
+
+
+def test_the_page_is_whole_and_needs_nothing_else(page):
+    parsed = Page(page)
+    assert parsed.outside == []
+    assert all(link.startswith("#") and link[1:] in parsed.ids for link in parsed.links)
+    assert len(parsed.ids) == len(set(parsed.ids))
+    assert "default-src 'none'" in page
+    assert not re.search(r"""url\(\s*['"]?http|@import""", page)
+
+
+def test_the_page_says_what_the_diagnosis_says(page, dead):
+    text = Page(page).text
+    assert "FAULT." in text and dead.verdict.summary in text
+    for finding in dead.findings:
+        assert finding.evidence[1:] in text and finding.caution in text and finding.next_step[1:] in text
+    assert "marked: pin 27 (/M1)" in text and "stuck low" in text
+    assert "Memory map" in text and "Clock period over time" in text and "Machine cycles over time" in text
+
+
+def test_without_scripts_each_finding_has_its_moment_in_characters(page):
+    drawings = re.findall(r"<pre[^>]*>(.*?)</pre>", page, re.DOTALL)
+    assert len(drawings) == 1
+    assert "|fetch" in drawings[0] and "/M1     ______" in drawings[0]
+
+
+def test_the_waveform_holds_windows_only(page):
+    data = json.loads(Page(page).scripts["application/json:data"])
+    assert [window["key"] for window in data["windows"]] == ["finding-0", "start", "middle"]
+    assert all(0 <= window["start"] < window["end"] <= data["length"] for window in data["windows"])
+    assert len(page) < 1_000_000
+
+
+def test_a_long_capture_gives_a_small_page_too(tmp_path):
+    path = write(tmp_path, duration_s=0.03, lines="full")
+    assert len(render_page(diagnose([path]), Options())) < 1_000_000
+
+
+@pytest.mark.parametrize("lines", ["eight", "two", "control"])
+def test_few_lines_give_a_page_too(tmp_path, lines):
+    Page(render_page(diagnose([write(tmp_path, lines=lines)]), Options()))
+
+
+def test_an_empty_machine_gives_a_page_too(tmp_path):
+    Page(render_page(diagnose([write(tmp_path, faults=[fault("reset-held")])]), Options()))
+    still = tmp_path / "still.vcd"
+    still.write_text("$timescale 1 ns $end $var wire 1 ! M1 $end $var wire 1 \" MREQ $end $enddefinitions $end\n#0 1! 1\"\n#5000\n")
+    Page(render_page(diagnose([still]), Options()))
+
+
+def test_names_from_the_capture_are_escaped(tmp_path):
+    evil = "</script><script>alert(1)</script><b>&"
+    source = write(tmp_path, lines="eight").read_text()
+    source = source.replace("$enddefinitions", f"$var wire 1 zz {evil} $end\n$enddefinitions")
+    path = tmp_path / "evil<img src=x>.vcd"
+    path.write_text(source)
+    text = render_page(diagnose([path]), Options())
+    parsed = Page(text)
+    assert evil in parsed.text and parsed.outside == []
+    assert "alert(1)" not in "".join(parsed.scripts.values())
+    assert "<img" not in text and text.count("<script") == 4
+
+
+def test_a_path_that_would_end_the_data_does_not(tmp_path):
+    path = write(tmp_path, name="a'\"&b", lines="two")
+    json.loads(Page(render_page(diagnose([path]), Options())).scripts["application/json:data"])
+
+
+def test_the_traces_are_the_capture(dead):
+    data = collect(dead, Options(), dead.captures[0])
+    window = viewer(data, dead.findings)["windows"][0]
+    assert window["lines"] == ["M1"]
+    assert window["traces"]["M1"] == [window["start"], 0]
+    clk = window["traces"]["CLK"]
+    times, levels = clk[0::2], clk[1::2]
+    assert times == sorted(set(times)) and times[0] == window["start"]
+    assert all(a != b for a, b in pairwise(levels)) and len(levels) > 300
+    starts = [cycle[0] for cycle in window["cycles"]]
+    assert starts == sorted(starts) and all(cycle[2] == 0 or cycle[3] is not None for cycle in window["cycles"])
+
+
+def test_a_window_that_is_full_ends_early(tmp_path, monkeypatch):
+    import strobewise_cli.render.html_data as module
+
+    monkeypatch.setattr(module, "WINDOW_EVENTS_MAX", 50)
+    diagnosis = diagnose([write(tmp_path)])
+    data = collect(diagnosis, Options(), diagnosis.captures[0])
+    for window in data.windows:
+        assert len(window.times) == 50 and window.end == window.times[-1]
+        assert not len(window.cycles) or window.cycles.start.max() <= window.end
+    assert WINDOW_EVENTS_MAX > 1000
+
+
+def cycles(*rows):
+    return CycleTable.from_rows(
+        MachineCycle(kind, n * 10, n * 10 + 10, 4, 0, address, data, False, note)
+        for n, (kind, address, data, note) in enumerate(rows)
+    )
+
+
+def test_instructions_under_the_cycles():
+    fetch, read = "opcode_fetch", "memory_read"
+    table = cycles(
+        (read, 0x10, 0x55, ""), (fetch, 0x20, 0x3E, ""), (read, 0x21, 0x07, ""), (fetch, 0x22, 0xCB, ""), (fetch, 0x23, 0x00, ""),
+        (fetch, 0x24, 0x7E, ""), (read, 0x4000, 0x3E, ""), (fetch, 0x25, 0x76, ""), (fetch, 0x26, 0x00, "halt"),
+    )  # fmt: skip
+    assert instructions(table) == [
+        (10, 30, "LD A,0x07"), (30, 50, "RLC B"), (50, 70, "LD A,(HL)"), (70, 80, "HALT"), (80, 90, "halted"),
+    ]  # fmt: skip
+    assert instructions(cycles((fetch, None, 0x3E, ""))) == []
+
+
+def test_charts_count_right():
+    course = Course([0.0, 0.5, 1.0], [[3, 0, 0, 0, 0, 0, 0, 0, 0], [1, 2, 0, 0, 0, 0, 0, 0, 0]], [None, (0.9, 1.0, 1.2)],
+                    {"INT": [False, True, True, False], "NMI": [False] * 4}, {"acknowledge": [True, False, False, True]})  # fmt: skip
+    mix = cycle_mix(course)
+    assert mix is not None and mix.legend == (("opcode_fetch", "opcode fetch (4)"), ("memory_read", "memory read (2)"))
+    assert sum(rect.height for rect in mix.rects) == pytest.approx(2 * mix.rects[0].height, abs=0.5)
+    clock = clock_stability(course)
+    assert clock is not None and len(clock.rects) == 1
+    line = timeline(course, [("lodger trigger", [0.6])])
+    assert line is not None and line.summary == "/INT: 1 stretch; acknowledge: 2 stretches; lodger trigger: 1 stretch"
+    assert memory_map(None) is None and cycle_mix(Course([0, 1], [[0] * 9], [None], {}, {})) is None
+
+
+def test_the_memory_map_knows_what_was_written(tmp_path):
+    diagnosis = diagnose([write(tmp_path, faults=[fault("ram-bit-dead", bit=2)], duration_s=0.003)])
+    chart = memory_map(diagnosis.evidence.parts["memory"])
+    assert chart is not None and len(chart.rects) == 256
+    rom, bad = chart.rects[0], [rect for rect in chart.rects if rect.kind == "map-mismatched"]
+    assert rom.kind == "map-fetched" and "F" in rom.text and bad and all("!" in rect.text for rect in bad)
+
+
+def test_paging_shows_in_the_timeline(tmp_path):
+    from dataclasses import replace
+
+    machine = replace(GENERIC, interrupt_period_t_states=None, paging=(GENERIC_PAGING,))
+    path = write(tmp_path, machine=machine, lines=LINE_SETS["full_port"], duration_s=0.004)
+    options = Options(profile=machine)
+    text = Page(render_page(diagnose([path], options), options)).text
+    assert "lodger trigger" in text and "ROMDIS" in text
+
+
+def test_the_package_names_every_pin_once():
+    drawing = pinout([27])
+    assert sorted(pin.number for pin in drawing.pins) == list(range(1, 41))
+    assert [pin.name for pin in drawing.marked] == ["/M1"]
+    left = [pin for pin in drawing.pins if pin.left]
+    assert [pin.number for pin in sorted(left, key=lambda pin: pin.y)] == list(range(1, 21))
+    right = [pin for pin in drawing.pins if not pin.left]
+    assert [pin.number for pin in sorted(right, key=lambda pin: pin.y)] == list(range(40, 20, -1))
+    # UM0080, pin figure: the corners and the supply.
+    assert [pin_name(n) for n in (1, 20, 21, 40, 11, 29)] == ["A11", "/IORQ", "/RD", "A10", "+5 V", "GND"]
+    assert all(pin_name(n).lstrip("/") == name for n, name in PIN_TO_LINE.items())
+
+
+def test_pins_in_sentences(dead):
+    assert pins_in(["scope /M1 (pin 27)", "pins 36 and 37", "(pin 11: +5 V, pin 29: ground)", "pin 99"]) == {27, 36, 37, 11, 29}
+    assert pins_to_measure(dead) == {27}
+
+
+def call(*arguments):
+    parser = argparse.ArgumentParser()
+    command.add_parser(parser.add_subparsers())
+    args = parser.parse_args(["diagnose", *map(str, arguments)])
+    return args.run(args)
+
+
+def test_the_command_writes_the_page_and_still_reports(tmp_path, capsys):
+    path = write(tmp_path, faults=[fault("dead-high", line="RFSH")])
+    assert call(path, "--html", tmp_path / "out.html") == 1
+    assert "FAULT" in capsys.readouterr().out
+    assert (tmp_path / "out.html").read_text().startswith("<!doctype html>")
+    with pytest.raises(UsageError, match=r"^a page needs to read the capture twice \(--html\): write the capture to a file first$"):
+        call("-", "--html", tmp_path / "out.html")
+    with pytest.raises(UsageError, match="the output would replace the input"):
+        call(path, "--html", path)
+
