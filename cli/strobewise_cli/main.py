@@ -69,12 +69,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     except StrobewiseError as error:
         return _report(str(error), "--debug" in arguments)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has seen enough; Python must not complain
+        _give_up_output()  # the reader has seen enough
         return EXIT_PIPE_CLOSED
     except OSError as error:
+        _give_up_output()
         return _report(_os_error(error), "--debug" in arguments)
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
+
+
+def _give_up_output() -> None:
+    """See that what standard output cannot take any more is not tried again, with a complaint, when Python ends."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _be_careful_with_the_terminal() -> None:
