@@ -87,7 +87,10 @@ def _give_up_output() -> None:
 
 
 def _be_careful_with_the_terminal() -> None:
-    """Never fail on a character that the terminal lacks; let SIGTERM tidy up half-written files as Ctrl-C does."""
+    """Never fail on a character that the terminal lacks, nor on a stream that is closed; let SIGTERM tidy up as Ctrl-C does."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode))
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -97,6 +97,16 @@ def test_a_full_disk_is_said():
     assert done.stderr.startswith(b"strobewise: error: no space left on device (standard output)")
 
 
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-"])
+def test_closed_streams_make_no_traceback(closed, tmp_path):
+    command = f'"{sys.executable}" -m strobewise_cli cycles - {closed}'
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])}
+    done = subprocess.run(
+        ["bash", "-c", command], input=VCD if closed[0] != "<" else None, env=environment, capture_output=True, check=False
+    )
+    assert done.returncode == 2 and b"Traceback" not in done.stderr
+
+
 def test_lines_shows_a_dead_strobe():
     trace = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
     text = run_strobewise("lines", trace).stdout.decode()
