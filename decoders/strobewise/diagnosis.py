@@ -63,7 +63,7 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         captured = frozenset(name for name in channels.channels if name in BIT)
         tick_s = capture.header.timescale_fs * FEMTOSECOND
         given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
-        pipeline = Pipeline(captured, given, capture.header.timescale_fs, quiet=True)
+        pipeline = Pipeline(captured, given, capture.header.timescale_fs)
         collector = Collector(captured, tick_s)
         pipeline.observer = collector.events
         parts = make_parts(captured, channels, options, tick_s)

@@ -249,7 +249,8 @@ def test_paging_rules_on_hand_made_records():
 
 def test_every_rule_is_complete_and_tested_somewhere():
     tested = set(SIMULATED) | {
-        "clock-pauses", "clock-off-frequency", "requests-without-fetch", "went-silent", "no-requests", "halted-for-good", "nmi-not-answered",
+        "clock-pauses", "clock-off-frequency", "requests-without-fetch", "went-silent", "no-requests", "halted-for-good",
+        "nmi-not-answered",
         "capture-damaged", "paging-device-silent", "paging-not-triggered", "paging-not-released",
         "rom-disable-not-obeyed",
     }  # fmt: skip

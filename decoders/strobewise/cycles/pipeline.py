@@ -21,11 +21,19 @@ from .engine import Batch, CycleBuilder
 from .requests import BUSACK, CLK, IORQ, MREQ, RD, WR, BlockEvents, Control, Int, RequestFinder, idle_word, pulses
 from .table import CycleTable
 
-WARM_UP_BLOCKS = 12  #: blocks looked at, at most, before the time base is settled
+STROBE_EDGES_WANTED = 6 * PULSES_WANTED
+WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
 BATCH_REQUESTS = 1 << 14  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
 FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
 _STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
+
+
+def _changes(control: Control) -> Control:
+    """Return the bits that changed at each event; none at the first."""
+    changed = np.zeros(len(control), np.uint16)
+    np.bitwise_xor(control[1:], control[:-1], out=changed[1:])
+    return changed
 
 
 @dataclass
@@ -35,22 +43,38 @@ class WarmUp:
     captured: frozenset[str]
     given_t_ticks: float | None = None
     timescale_fs: int | None = None
-    quiet: bool = False  #: the caller gathers statistics elsewhere, so that blocks without a strobe may go
     grid_found: bool = False  #: the sample grid was found in the times
     blocks: list[Block] = field(default_factory=list)
 
     def add(self, block: Block) -> bool:
         """Hold one more block; True when there is enough to calibrate."""
         self.blocks.append(block)
-        if len(self.blocks) >= WARM_UP_BLOCKS:
-            return True
         control, _ = self._control()
-        changed = control[1:] ^ control[:-1]
-        strobe_edges = int(np.count_nonzero(changed & _STROBES))
-        clock_edges = int(np.count_nonzero(changed & CLK))
-        if not strobe_edges and len(self.blocks) > 1 and self.quiet:
+        changed = _changes(control)
+        if not (changed & _STROBES).any():
             del self.blocks[:-1]  # nothing to rebuild there
-        return strobe_edges >= 6 * PULSES_WANTED and ("CLK" not in self.captured or clock_edges >= 2 * CLOCK_EDGES_WANTED)
+            return False
+        return self._prefix(changed)[2]
+
+    def _prefix(self, changed: Control) -> tuple[int, int, bool]:
+        """Return the stretch of events that the calibration looks at, (first, end), and whether it is complete.
+
+        It runs from the first strobe edge until there are enough strobe and clock edges, or too many events; never does it depend on how
+        the capture came in blocks.
+        """
+        strobes = np.flatnonzero(changed & _STROBES)
+        if not len(strobes):
+            return 0, len(changed), False
+        first = max(0, int(strobes[0]) - 1)
+        ends = [int(strobes[STROBE_EDGES_WANTED]) + 1 if len(strobes) > STROBE_EDGES_WANTED else None]
+        if "CLK" in self.captured:
+            clocks = np.flatnonzero(changed[first:] & CLK)
+            ends.append(first + int(clocks[2 * CLOCK_EDGES_WANTED]) + 1 if len(clocks) > 2 * CLOCK_EDGES_WANTED else None)
+        complete = [end for end in ends if end is not None]
+        limit = first + WARM_UP_EVENTS
+        if len(complete) == len(ends):
+            return first, min(max(complete), limit), True
+        return first, min(len(changed), limit), len(changed) >= limit
 
     def _control(self) -> tuple[Control, Int]:
         idle = np.uint16(idle_word(self.captured))
@@ -61,11 +85,12 @@ class WarmUp:
     def settle(self) -> tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
         control, times = self._control()
+        first, end, _ = self._prefix(_changes(control))
+        control, times = control[first:end], times[first:end]
         grid = estimate_sample_interval(times, self.timescale_fs)
         self.grid_found = grid is not None
         sample = grid.interval if grid is not None else 1.0
-        changed = np.zeros(len(control), np.uint16)
-        changed[1:] = control[1:] ^ control[:-1]
+        changed = _changes(control)
         rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
         mreq = self._pulses(MREQ, changed, control, times)
         rd = self._pulses(RD, changed, control, times)
@@ -148,14 +173,13 @@ class Pipeline:
         captured: frozenset[str],
         given_t_ticks: float | None = None,
         timescale_fs: int | None = None,
-        quiet: bool = False,
     ) -> None:
         self.captured = captured
         self.calibration: Calibration | None = None
         self.busack_valid = True
         self.grid_found = False
         self.observer: Callable[[BlockEvents], None] | None = None  #: is shown what the request finder saw in each block
-        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, timescale_fs, quiet)
+        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, timescale_fs)
 
     def feed(self, block: Block) -> Iterator[Batch]:
         """Take a block; yield the batches that it completes."""

@@ -1,0 +1,86 @@
+"""The time base learned from strobes alone. Pulse shapes: UM0080, op-code fetch and memory read figures."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from strobewise.bus.calibration import calibrate, clock_period, t_from_mreq, t_from_widths
+
+
+def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
+    """Return /MREQ pulses of a row of cycles ("f" fetch, "r" read), sampled."""
+    pulses, now = [], phase
+    for kind in kinds:
+        first = 1.5 if kind == "f" else 2.0
+        edges = [(0.5, 0.5 + first + waits)]
+        if kind == "f":
+            edges.append((1.0 + first + waits, 2.0 + first + waits))
+        pulses += [tuple(int(-(-(now + at * t) // sample) * sample) for at in pair) for pair in edges]
+        now += ((4 if kind == "f" else 3) + waits) * t
+    return pulses
+
+
+def program(seed, n=120):
+    rng = random.Random(seed)
+    return "".join("f" + "r" * rng.randint(0, 3) for _ in range(n))
+
+
+@pytest.mark.parametrize("samples_per_t", [3.1, 4.3, 6.9, 11.7, 30.3])
+@pytest.mark.parametrize("waits", [0, 1, 3])
+def test_a_t_state_from_mreq_alone(samples_per_t, waits):
+    sample = 40.0
+    t = samples_per_t * sample
+    found = t_from_mreq(mreq_pulses(t, program(1), sample, waits, phase=3.7), sample)
+    assert found == pytest.approx(t, rel=0.04)
+
+
+def test_too_few_pulses_say_nothing():
+    assert t_from_mreq([(0, 5)] * 7, 1.0) is None
+    assert t_from_widths([(0, 5)] * 7, 2.0, 1.0) is None
+    assert clock_period([0, 10, 20, 30]) is None
+
+
+def test_the_clock_period_is_deaf_to_a_pause():
+    rises = [10 * k for k in range(50)] + [2000 + 10 * k for k in range(50)]
+    assert clock_period(rises) == 10.0
+
+
+def calibrated(clock=(), mreq=(), rfsh=(), m1=(), rd=(), sample=1.0, given=None, **more):
+    return calibrate(list(clock), list(mreq), list(rfsh), list(m1), list(rd), sample, given, **more)
+
+
+def test_a_good_clock_line_is_counted():
+    found = calibrated(clock=range(0, 7000, 70), mreq=mreq_pulses(70, program(2)))
+    assert (found.counts_clock, found.t_source, found.t_ticks) == (True, "CLK", 70.0)
+
+
+def test_a_clock_line_that_contradicts_the_strobes_is_not():
+    found = calibrated(clock=range(0, 70000, 700), mreq=mreq_pulses(70, program(2)))
+    assert not found.counts_clock and found.t_source == "MREQ"
+
+
+def test_a_nominal_clock_never_overrules_the_measured_one():
+    found = calibrated(clock=range(0, 7000, 70), mreq=mreq_pulses(70, program(2)), given=35.0)
+    assert found.t_ticks == 70.0
+    found = calibrated(mreq=mreq_pulses(70, program(2)), given=35.0)
+    assert found.t_ticks == pytest.approx(70.0, rel=0.02) and found.t_source == "MREQ"
+
+
+def test_a_given_clock_serves_without_a_clock_line():
+    found = calibrated(mreq=mreq_pulses(70, program(2)), given=71.0)
+    assert (found.t_ticks, found.t_source) == (71.0, "given")
+
+
+def test_a_clock_sampled_too_slowly_is_seen_by_the_strobes():
+    rfsh = [(1000 * k, 1000 * k + 140) for k in range(40)]
+    found = calibrated(clock=range(0, 30000, 300), rfsh=rfsh, sample=60.0)
+    assert not found.counts_clock
+
+
+def test_unbelievable_mreq_frames_nothing():
+    good = mreq_pulses(70, program(2))
+    assert calibrated(mreq=good, rd=good).mreq_frames
+    assert not calibrated(mreq=good, rd=good, framed=0.4).mreq_frames
+    assert not calibrated(mreq=good, proper_io=0.3).iorq_frames
