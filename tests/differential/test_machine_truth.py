@@ -58,7 +58,7 @@ def compare(capture, tmp_path):
 
 WELL = (
     "healthy-full", "healthy-eight", "healthy-vectors", "healthy-coarse", "healthy-waits", "healthy-busreq", "healthy-doze",
-    "healthy-lodger", "rom-absent", "ram-bit", "d2-stuck", "a6-a7-short", "rfsh-dead", "reset-loop", "rom-stays-on",
+    "healthy-lodger", "rom-absent", "ram-bit", "d2-stuck", "a6-a7-short", "rfsh-dead", "reset-loop",
 )  # fmt: skip
 
 
