@@ -53,7 +53,7 @@ class Diagnosis:
 def examine(path: str, options: Options, progress: Callable[[int], None] | None = None) -> Examined:
     """Read one capture, rebuild its cycles and gather the evidence.
 
-    progress: called with the number of events read so far, now and then.
+    progress: called with the number of bytes of the file read so far, now and then.
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     with open_capture(path) as capture:
@@ -67,12 +67,10 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         collector = Collector(captured, tick_s)
         pipeline.observer = collector.events
         parts = make_parts(captured, channels, options, tick_s)
-        seen = 0
         for block in prefetched(capture.blocks(channels.assignments)):
             _advance(block, pipeline, collector, parts)
-            seen += len(block.times)
             if progress is not None:
-                progress(seen)
+                progress(capture.taken)
         for batch in pipeline.finish():
             collector.batch(batch)
             for part in parts:

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     if "-" in paths:
         raise UsageError("a capture is read twice here", "CAPTURE", "write it to a file first")
     refuse_to_overwrite(args.json, paths)
-    with ProgressBar("reading") as bar:
+    with ProgressBar("reading", paths) as bar:
         comparison = compare(args.good, args.suspect, engine_options(args), bar.update)
     for diagnosis in (comparison.good, comparison.suspect):
         for examined in diagnosis.captures:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import Any
 
 from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
 from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.progress import ProgressBar
 
 _EPILOG = """\
 examples:
@@ -28,10 +30,16 @@ def run(args: argparse.Namespace) -> int:
 
     refuse_to_overwrite(args.output, [args.capture])
     options = engine_options(args)
-    with opened(args.capture, options, named=True) as (capture, channel_map), open_output(args.output, "wb") as out:
+    scrolling = args.output == STANDARD_OUTPUT and sys.stdout.isatty()  # the rows themselves show how far it is
+    with (
+        opened(args.capture, options, named=True) as (capture, channel_map),
+        ProgressBar("reading", [args.capture], quiet=scrolling) as bar,
+        open_output(args.output, "wb") as out,
+    ):
         out.write(header(args.format))
         for table in prefetched(cycle_tables(capture, channel_map, options.nominal_hz)):  # both cores: rebuild, format
             out.write(format_rows(table, capture.header.timescale_fs, args.format))
+            bar.update(capture.taken)
     return 0
 
 

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     if args.html is not None and STANDARD_OUTPUT in args.captures:
         raise UsageError("a page needs to read the capture twice", "--html", "write the capture to a file first")
     options = engine_options(args)
-    with ProgressBar("reading") as bar:
+    with ProgressBar("reading", args.captures) as bar:
         diagnosis = diagnose(args.captures, options, bar.update)
     for examined in diagnosis.captures:
         report_notes(examined)

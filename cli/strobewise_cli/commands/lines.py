@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.survey import survey
 
     refuse_to_overwrite(args.json, [args.capture])
-    with ProgressBar(f"reading {args.capture}") as bar:
+    with ProgressBar("reading", [args.capture]) as bar:
         examined = examine(args.capture, engine_options(args), bar.update)
     report_notes(examined)
     lines = survey(examined.evidence)

@@ -69,6 +69,11 @@ class ScopeCapture:
         self._source.close()
 
     @property
+    def taken(self) -> int:
+        """Return how many bytes of the file were read so far."""
+        return self._source.taken
+
+    @property
     def start_time(self) -> Optional[int]:
         """Return the time of the first sample in ticks (negative before the trigger), None before it was read."""
         return self._state.start_time if self._state else None

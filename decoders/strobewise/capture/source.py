@@ -22,6 +22,7 @@ class TextSource:
 
     def __init__(self, path: str) -> None:
         self.path = path
+        self.taken = 0  #: bytes of the file read so far, packed ones where it is packed
         self._file = self._open(path)
         self.repeatable = path != STANDARD_INPUT and stat.S_ISREG(os.fstat(self._file.fileno()).st_mode)
         self._held = self._read_file(2)
@@ -59,7 +60,9 @@ class TextSource:
 
     def _read_file(self, size: int) -> bytes:
         try:
-            return self._file.read(size)
+            data = self._file.read(size)
+            self.taken += len(data)
+            return data
         except OSError as error:
             raise self._unreadable(error) from None
 

@@ -60,6 +60,11 @@ class VcdCapture:
         self._source.close()
 
     @property
+    def taken(self) -> int:
+        """Return how many bytes of the file were read so far."""
+        return self._source.taken
+
+    @property
     def start_time(self) -> Optional[int]:
         """Return the first time of the capture in ticks, None before it was read."""
         return self._state.start_time if self._state else None
