@@ -17,7 +17,8 @@ from .capture.records import Block
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
 from .evidence.collect import Collector
-from .evidence.parts import Part, make_parts
+from .evidence.parts import Maker, Part, make_parts
+from .joining import join_evidence, join_findings, join_lines
 from .options import Options
 from .rules import run
 from .survey import survey
@@ -66,7 +67,7 @@ def examine(path: str, options: Options, progress: Callable[[int], None] | None 
         pipeline = Pipeline(captured, given, capture.header.timescale_fs)
         collector = Collector(captured, tick_s)
         pipeline.observer = collector.events
-        parts = make_parts(captured, channels, options, tick_s)
+        parts = make_parts(captured, channels, options, tick_s, more_parts)
         for block in prefetched(capture.blocks(channels.assignments)):
             _advance(block, pipeline, collector, parts)
             if progress is not None:
@@ -135,12 +136,15 @@ def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: P
 
 def conclude(captures: Sequence[Examined]) -> Diagnosis:
     """Run the rules over what was examined and judge."""
-    evidence = captures[0].evidence
-    findings = without_consequences(run(evidence))
-    return Diagnosis(tuple(captures), evidence, survey(evidence), findings, judge(findings, evidence))
+    records = [examined.evidence for examined in captures]
+    evidence = join_evidence(records)
+    names = [examined.path for examined in captures]
+    findings = without_consequences(join_findings([run(record) for record in records], names))
+    lines = join_lines([survey(record) for record in records])
+    return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence))
 
 
 def diagnose(paths: Sequence[str | Path], options: Options | None = None, progress: Callable[[int], None] | None = None) -> Diagnosis:
-    """Diagnose a capture. Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
+    """Diagnose one capture, or several of the same machine with different clips. Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
     chosen = options or Options()
     return conclude([examine(str(path), chosen, progress) for path in paths])
