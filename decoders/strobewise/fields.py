@@ -53,6 +53,19 @@ class Fields:
     def __contains__(self, name: str) -> bool:
         return name in self._table
 
+    @property
+    def place(self) -> str:
+        """How to reach this table from the top of the file; empty for the top."""
+        return self._place
+
+    def names(self) -> tuple[str, ...]:
+        """Return the keys that the table has, for tables whose keys the user chooses."""
+        return tuple(self._table)
+
+    def nested(self, name: str, table: dict[str, Any]) -> Fields:
+        """Return a table that was taken as a raw value."""
+        return Fields(table, self._path, self._error, self.key(name))
+
     def _take(self, name: str, default: Any, allowed: str) -> Any:
         self._taken.append(name)
         if name in self._table:

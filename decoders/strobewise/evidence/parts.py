@@ -6,7 +6,7 @@ To add a part: write a class with the four members of :class:`Part` in a file of
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from ..bus.evidence import BusEvidence
@@ -38,7 +38,9 @@ Maker = Callable[[frozenset[str], ChannelMap, Options, float], "Part | None"]
 PARTS: tuple[Maker, ...] = (buses.make, memory.make, expansion.make,)
 
 
-def make_parts(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> list[Part]:
-    """Return the parts that this capture can feed."""
-    made = [maker(captured, channels, options, tick_s) for maker in PARTS]
+def make_parts(
+    captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float, more: Sequence[Maker] = ()
+) -> list[Part]:
+    """Return the parts that this capture can feed: those of PARTS, and more."""
+    made = [maker(captured, channels, options, tick_s) for maker in (*PARTS, *more)]
     return [part for part in made if part is not None]
