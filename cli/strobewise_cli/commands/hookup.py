@@ -1,0 +1,77 @@
+"""``strobewise hookup``: before the capture, what to clip where, at which rate."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from strobewise.errors import UsageError
+from strobewise_cli.commands.options import clock_hz
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
+
+SYMPTOM_NAMES = ("dead", "resets", "ignores-expansion", "dies-warm", "memory-size", "garbage", "hangs", "unknown")
+DEFAULT_CHANNELS = 8
+
+_EPILOG = """\
+examples:
+  strobewise hookup                                                eight channels, no symptom yet
+  strobewise hookup --channels 16 --symptom ignores-expansion      what to clip when the expansion port is dead
+  strobewise hookup --channels 2 --symptom dead --clock 4M         two clips go a long way
+  strobewise hookup --channels 8 --after first.vcd                 which clips next, when the first capture decided nothing
+
+symptoms:
+  dead               nothing happens, or the screen stays blank
+  resets             it starts again and again
+  ignores-expansion  it runs, but what is plugged into the expansion port does not appear
+  dies-warm          it works cold and fails after some minutes
+  memory-size        it finds less memory than is fitted
+  garbage            garbage on the screen, or it crashes at once
+  hangs              it starts and then stops answering
+"""
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the advice, or write it as JSON."""
+    from strobewise.hookup import CHANNELS_MAX, advise, find_symptom, next_symptom
+
+    if not 1 <= args.channels <= CHANNELS_MAX:
+        raise UsageError(f"{args.channels} channels", "--channels", f"a number from 1 to {CHANNELS_MAX}")
+    symptom = find_symptom(args.symptom)
+    assert symptom is not None  # the parser knows the names
+    settled: tuple[str, ...] = ()
+    clock = args.clock
+    if args.after is not None:
+        from strobewise.diagnosis import diagnose
+        from strobewise.options import Options
+
+        diagnosis = diagnose([args.after], Options(maps=tuple(args.maps), clock_hz=args.clock))
+        symptom, settled = next_symptom(diagnosis.verdict, diagnosis.findings, diagnosis.evidence, symptom)
+        clock = clock or diagnosis.evidence.clock.hz
+    advice = advise(args.channels, symptom, clock, settled=settled)
+    from strobewise_cli.render.hookup_text import print_advice, render
+
+    if args.json is not None:
+        with open_output(args.json, "w") as out:
+            out.write(render(advice))
+    if args.json != STANDARD_OUTPUT:
+        print_advice(advice, sys.stdout)
+    return 0
+
+
+def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+    """Add the command to the parser."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "hookup",
+        help="before the capture: what to clip where, at which rate",
+        description="Say which lines to clip, where and in which order, how to set the analyser, and what that can find.",
+        epilog=_EPILOG,
+    )
+    parser.add_argument("--channels", metavar="N", type=int, default=DEFAULT_CHANNELS, help="channels of the analyser (default: 8)")
+    parser.add_argument("--symptom", choices=SYMPTOM_NAMES, default="unknown", help="what the machine does; see below")
+    parser.add_argument("--clock", metavar="HZ", type=clock_hz, help="the machine's clock: 3500000, 3.5M or 3.5MHz")
+    parser.add_argument("--after", metavar="CAPTURE", help="a capture that decided nothing: advise the next one")
+    parser.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="a channel of that capture")
+    parser.add_argument("--json", metavar="FILE", help="write the advice as JSON (- is standard output)")
+    parser.set_defaults(run=run)
+    return parser

@@ -1,0 +1,126 @@
+"""Hook-up advice for a person with a handful of clips: cautions first, then leads, settings, and what to expect."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from typing import IO, Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from strobewise.bus.lines import bar
+from strobewise.hookup import Advice
+from strobewise.rules import find_rule
+from strobewise.rules.base import milliseconds
+from strobewise_cli.render.explain_text import names_text, sentence
+
+WIDTH = 80
+RULES_SHOWN = 3  #: rules named beside each lead
+DECIDED_SHOWN = 12
+GROUND_PIN = 29
+
+FORMAT = "strobewise-hookup"
+VERSION = 1
+
+
+def print_advice(advice: Advice, stream: IO[str]) -> None:
+    """Print the advice."""
+    console = Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
+    for caution in advice.cautions:
+        _say(console, "  !  ", sentence(caution))
+    console.print()
+    _say(console, "", f"For: {advice.symptom.words}. {advice.channels} channel{'s' if advice.channels != 1 else ''}.")
+    _head(console, "Leads, in this order")
+    console.print(_leads(advice))
+    _head(console, "Settings")
+    clock = f"a clock of {advice.clock_hz / 1e6:.4g} MHz" if advice.clock_hz else "a clock of 3.5 MHz or less (say --clock for another)"
+    least = f"{advice.sample_hz_min / 1e6:.3g} MHz is the least for {clock}"
+    _say(console, "  rate:     ", f"{advice.sample_hz / 1e6:.4g} MHz; {least}. Fewer channels are better than a slower rate.")
+    samples = advice.duration_s * advice.sample_hz / 1e6
+    length = f"{milliseconds(advice.duration_s)} ({samples:.3g} million samples)"
+    _say(console, "  duration: ", f"{length}, or as much of it as the analyser holds")
+    _say(console, "  trigger:  ", advice.trigger)
+    _head(console, "Then")
+    for line in textwrap.wrap(command(advice), console.width - 6, subsequent_indent="    ", break_on_hyphens=False, break_long_words=False):
+        console.print(f"  {line} \\" if not command(advice).endswith(line.strip()) else f"  {line}", markup=False)
+    _decisions(console, advice)
+    if advice.free_run:
+        console.print()
+        _say(console, "", advice.free_run)
+
+
+def command(advice: Advice) -> str:
+    """Return the command line that diagnoses the capture when its channels have kept the analyser's own names CH0, CH1 ..."""
+    maps = " ".join(f"--map {lead.line}=CH{number}" for number, lead in enumerate(advice.leads))
+    clock = f" --clock {advice.clock_hz:.0f}" if advice.clock_hz and all(lead.line != "CLK" for lead in advice.leads) else ""
+    return f"strobewise diagnose capture.vcd {maps}{clock}"
+
+
+def _leads(advice: Advice) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="bold")
+    table.add_column("lead")
+    table.add_column("pin", justify="right")
+    table.add_column("line")
+    table.add_column("tells", overflow="fold")
+    table.add_row("GND", str(GROUND_PIN), "GND", "clip it first")
+    for number, lead in enumerate(advice.leads):
+        titles = [rule.title for rule in map(find_rule, lead.rules[:RULES_SHOWN]) if rule is not None]
+        more = len(lead.rules) - len(titles)
+        words = ", ".join(titles) + (f", {more} more" if more > 0 else "") if titles else "helps to tell the cycles apart"
+        pin = "port" if lead.pin is None else str(lead.pin)
+        table.add_row(f"CH{number}", pin, bar(lead.line), Text(words))
+    return table
+
+
+def _decisions(console: Console, advice: Advice) -> None:
+    titles = [rule.title for rule in map(find_rule, advice.decides) if rule is not None]
+    if titles:
+        _head(console, "This set can find")
+        more = len(titles) - DECIDED_SHOWN
+        _say(console, "  ", ", ".join(titles[:DECIDED_SHOWN]) + (f", and {more} more" if more > 0 else ""))
+    if advice.undecided:
+        _head(console, "It cannot find")
+        groups: dict[tuple[str, ...], list[str]] = {}
+        for each in advice.undecided:
+            groups.setdefault(each.missing, []).append(each.title)
+        for missing, names in groups.items():
+            _say(console, "  ", f"{', '.join(names)} (takes {names_text(missing)} as well)")
+
+
+def _head(console: Console, title: str) -> None:
+    console.print()
+    console.print(Text(title, "bold"))
+
+
+def _say(console: Console, lead: str, text: str) -> None:
+    lines = textwrap.wrap(text, max(30, console.width - 1 - len(lead)), break_on_hyphens=False)
+    for number, line in enumerate(lines):
+        console.print((lead if number == 0 else " " * len(lead)) + line, markup=False)
+
+
+def document(advice: Advice) -> dict[str, Any]:
+    """Return the advice as plain data."""
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "symptom": advice.symptom.name,
+        "channels": advice.channels,
+        "leads": [{"channel": n, "line": lead.line, "pin": lead.pin, "rules": list(lead.rules)} for n, lead in enumerate(advice.leads)],
+        "clock_hz": advice.clock_hz,
+        "sample_hz": advice.sample_hz,
+        "sample_hz_min": advice.sample_hz_min,
+        "duration_s": advice.duration_s,
+        "trigger": advice.trigger,
+        "decides": list(advice.decides),
+        "undecided": [{"rule": each.rule, "missing": list(each.missing)} for each in advice.undecided],
+        "cautions": list(advice.cautions),
+        "free_run": advice.free_run,
+        "command": command(advice),
+    }
+
+
+def render(advice: Advice) -> str:
+    """Return the document as text, with a line feed at its end."""
+    return json.dumps(document(advice), indent=1, ensure_ascii=True) + "\n"

@@ -1,0 +1,193 @@
+"""Hook-up advice: it follows from the catalogue, fits the analyser, and a capture of just these leads lets diagnose decide."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+import pytest
+
+from strobewise.bus.lines import ADDRESS, DATA, LINE
+from strobewise.diagnosis import diagnose
+from strobewise.errors import UsageError
+from strobewise.hookup import ALWAYS, RATES_HZ, SYMPTOMS, UNKNOWN, advise, find_symptom, next_symptom, relevance
+from strobewise.machine import LINE_SETS, fault, simulate
+from strobewise.rules import CATALOGUE
+from strobewise.rules.base import CAUTION_CLIP, COARSE_SAMPLES
+from strobewise_cli.commands import hookup
+from strobewise_cli.render.hookup_text import command
+
+CLOCK_HZ = 3_276_800
+
+
+def lines_of(advice):
+    return [lead.line for lead in advice.leads]
+
+
+@pytest.mark.parametrize("symptom", [*SYMPTOMS, UNKNOWN], ids=lambda symptom: symptom.name)
+@pytest.mark.parametrize("channels", [1, 2, 3, 4, 8, 16, 24, 32, 40, 64])
+def test_advice_fits_the_analyser_and_is_true_of_the_catalogue(symptom, channels):
+    advice = advise(channels, symptom, CLOCK_HZ)
+    names = lines_of(advice)
+    assert 1 <= len(names) <= channels and len(set(names)) == len(names)
+    assert set(ALWAYS) <= set(names) and all(name in LINE for name in names)
+    assert len(names) == min(channels, len(names)) and (channels > 16 or len(names) >= min(channels, 15))
+    have = set(names)
+    for rule in CATALOGUE:
+        able = any(have.issuperset(needed) for needed in rule.needs)
+        if rule.id in advice.decides:
+            assert able, rule.id
+        for left in advice.undecided:
+            if left.rule == rule.id:
+                assert left.missing and not have & set(left.missing)
+    assert not {left.rule for left in advice.undecided} & set(advice.decides)
+
+
+def test_more_channels_never_decide_less():
+    for symptom in SYMPTOMS:
+        counts = [len(advise(n, symptom).decides) for n in (2, 4, 8, 16, 40)]
+        assert counts == sorted(counts) and counts[-1] > counts[0], symptom.name
+
+
+def test_a_rule_that_is_added_takes_part():
+    model = CATALOGUE[0]
+    added = model._replace(
+        id="new-rule", severity="fault", needs=(("ROMDIS", "NMI"),), judges=("ROMDIS",), suspects=(("expansion_device", 1.0),)
+    )
+    symptom = find_symptom("ignores-expansion")
+    assert symptom is not None and relevance(added, symptom) > 1.0
+    before, after = advise(3, symptom), advise(3, symptom, catalogue=[*CATALOGUE, added])
+    assert "ROMDIS" not in lines_of(before)
+    assert {"ROMDIS", "NMI"} <= set(lines_of(after)) and after.decides[0] == "new-rule"
+
+
+def test_whole_buses_or_none_and_directions_with_data():
+    for symptom in SYMPTOMS:
+        for channels in range(1, 45):
+            names = set(lines_of(advise(channels, symptom)))
+            assert len(names & set(ADDRESS)) in (0, 16) and len(names & set(DATA)) in (0, 8)
+            if names & set(DATA):
+                assert {"RD", "WR", *ADDRESS} <= names
+
+
+@pytest.mark.parametrize("clock", [1e6, 3.5e6, 4e6, 8e6, 20e6])
+def test_the_rate_is_one_that_exists_and_is_fast_enough(clock):
+    advice = advise(8, clock_hz=clock)
+    assert advice.sample_hz in RATES_HZ and advice.sample_hz >= 5 * clock
+    assert advice.sample_hz >= advice.sample_hz_min > COARSE_SAMPLES * clock
+
+
+def test_the_trigger_is_a_line_of_the_set_or_none():
+    for symptom in SYMPTOMS:
+        for channels in (1, 4, 16):
+            advice = advise(channels, symptom)
+            if advice.trigger.startswith("no trigger"):
+                continue
+            assert advice.trigger.rpartition(" ")[2].lstrip("/") in lines_of(advice)
+
+
+def test_cautions_come_first(capsys):
+    assert call("--symptom", "dead") == 0
+    out = capsys.readouterr().out
+    assert out.startswith("  !  Power off and unplug before moving a clip; clip ground first")
+    assert CAUTION_CLIP in advise(8).cautions
+
+
+CASES = [
+    ("dead", 2, "clock-dead", {"after_s": 0.001}),
+    ("dead", 4, "reset-held", {}),
+    ("dead", 8, "dead-low", {"line": "RFSH"}),
+    ("dead", 8, "dead-high", {"line": "RD"}),
+    ("dead", 16, "wait-held", {}),
+    ("dead", 16, "busreq-held", {}),
+    ("dead", 40, "rom-absent", {}),
+    ("resets", 4, "reset-loop", {}),
+    ("hangs", 8, "wait-held", {"after_s": 0.001}),
+    ("hangs", 8, "busreq-held", {"after_s": 0.001}),
+    ("memory-size", 32, "ram-bit-dead", {"bit": 3}),
+    ("memory-size", 32, "ram-missing", {"start": 0x8000, "end": 0xBFFF}),
+    ("memory-size", 32, "shorted", {"lines": ["A6", "A7"]}),
+    ("garbage", 16, "dead-high", {"line": "WR"}),
+    ("garbage", 32, "dead-low", {"line": "D2", "at": "line"}),
+    ("ignores-expansion", 2, "dead-low", {"line": "M1"}),
+    ("ignores-expansion", 8, "dead-high", {"line": "IORQ"}),
+    ("dies-warm", 8, "reset-held", {"after_s": 0.002}),
+    ("dies-warm", 8, "clock-dead", {"after_s": 0.002}),
+    ("unknown", 8, "dead-high", {"line": "M1"}),
+]
+
+
+@pytest.mark.parametrize(("symptom", "channels", "kind", "parameters"), CASES, ids=str)
+def test_capturing_just_what_it_advises_decides(symptom, channels, kind, parameters, tmp_path):
+    advice = advise(channels, find_symptom(symptom), CLOCK_HZ)
+    broken = fault(kind, **parameters)
+    path = tmp_path / "advised.vcd"
+    with path.open("w") as file:
+        simulate(lines=tuple(lines_of(advice)), sample_hz=advice.sample_hz, duration_s=0.006, faults=[broken]).write_vcd(file)
+    verdict = diagnose([path]).verdict
+    assert verdict.state == "fault" and verdict.suspects[0].suspect in broken.suspects
+
+
+def test_the_free_run_can_be_diagnosed(tmp_path):
+    advice = advise(40, find_symptom("dead"), CLOCK_HZ)
+    assert "NOP" in advice.free_run and "reads-all-00" in advice.free_run
+    path = tmp_path / "free-run.vcd"
+    with path.open("w") as file:
+        simulate(lines=tuple(lines_of(advice)), contents=((0, bytes(0x2000)),), duration_s=0.01).write_vcd(file)
+    findings = {finding.rule for finding in diagnose([path]).findings}
+    assert "reads-all-00" in findings and not any("strobe-missing" in rule for rule in findings)
+    assert advise(40, find_symptom("resets")).free_run == ""
+
+
+def test_after_an_undecided_capture_the_rules_that_decided_stand_back(tmp_path):
+    path = tmp_path / "first.vcd"
+    with path.open("w") as file:
+        simulate(lines=LINE_SETS["two"], faults=[fault("clock-dead", after_s=0.0001)], duration_s=0.002).write_vcd(file)
+    first = diagnose([path])
+    assert first.verdict.state == "cannot_decide"
+    symptom, settled = next_symptom(first.verdict, first.findings, first.evidence)
+    assert "fetch-strobe-missing" in settled
+    again = advise(4, symptom, settled=settled)
+    assert {"CLK", "MREQ"} <= set(lines_of(again)) and "M1" not in lines_of(again)
+    assert call("--channels", "4", "--after", path) == 0
+
+
+# --- the command -------------------------------------------------------------------------------------------------------
+
+
+def call(*arguments):
+    parser = argparse.ArgumentParser()
+    hookup.add_parser(parser.add_subparsers())
+    args = parser.parse_args(["hookup", *map(str, arguments)])
+    return args.run(args)
+
+
+def test_the_command_names_every_symptom():
+    assert hookup.SYMPTOM_NAMES == tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
+    for symptom in SYMPTOMS:
+        assert f"{symptom.name:<18} {symptom.words}" in hookup._EPILOG
+
+
+@pytest.mark.parametrize("channels", [1, 8, 40])
+def test_text(channels, capsys):
+    assert call("--channels", channels, "--symptom", "garbage", "--clock", "4M") == 0
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    assert "GND" in out and "/MREQ" in out and "24 MHz" in out and "4 MHz" in out
+
+
+def test_json_and_the_command_line_that_follows(capsys):
+    assert call("--channels", "2", "--symptom", "ignores-expansion", "--clock", "3.5M", "--json", "-") == 0
+    data = json.loads(capsys.readouterr().out)
+    assert (data["format"], data["symptom"], data["channels"]) == ("strobewise-hookup", "ignores-expansion", 2)
+    assert [(lead["line"], lead["pin"]) for lead in data["leads"]] == [("MREQ", 19), ("M1", 27)]
+    assert data["command"] == "strobewise diagnose capture.vcd --map MREQ=CH0 --map M1=CH1 --clock 3500000"
+    assert "--clock" not in command(advise(8, find_symptom("dead"), 3.5e6))  # CLK is among the leads
+
+
+@pytest.mark.parametrize("channels", [0, -1, 65])
+def test_a_number_of_channels_that_makes_no_sense(channels):
+    with pytest.raises(UsageError, match=r"channels \(--channels\): a number from 1 to 64$"):
+        call("--channels", channels)
+    with pytest.raises(ValueError, match="channels"):
+        advise(channels)
