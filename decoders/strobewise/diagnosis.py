@@ -51,8 +51,12 @@ class Diagnosis:
     verdict: Verdict
 
 
-def examine(path: str, options: Options, progress: Callable[[int], None] | None = None) -> Examined:
+def examine(
+    path: str, options: Options, progress: Callable[[int], None] | None = None, more_parts: Sequence[Maker] = ()
+) -> Examined:
     """Read one capture, rebuild its cycles and gather the evidence.
+
+    more_parts: parts of the evidence that only some callers need, see evidence.parts.
 
     progress: called with the number of bytes of the file read so far, now and then.
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.

@@ -17,7 +17,7 @@ SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
 #: What a machine shows once a fault has made it run astray.
-DERAILED = ("halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-unsteady", "interrupt-held", "rom-content", "data-output-contradicted",
+DERAILED = ("halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady", "interrupt-held", "rom-content", "data-output-contradicted",
             "data-input-contradicted")  # fmt: skip
 
 #: Findings that explain others away: the second only follows from the first.
@@ -26,8 +26,8 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
     "reset-held": ("no-requests", "went-silent"),
     "wait-held": ("no-requests", "went-silent"),
     "bus-request-held": ("no-requests", "went-silent"),
-    "memory-request-missing": ("reads-all-ff", "reads-all-00", "ram-bank-missing", "ram-bit-dead"),
-    "read-strobe-missing": ("reads-all-ff", "reads-all-00", "ram-bank-missing", "ram-bit-dead"),
+    "memory-request-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
+    "read-strobe-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
     "write-strobe-missing": ("ram-bank-missing", "ram-bit-dead"),
     "address-line-stuck": DERAILED,
     "address-line-unsteady": DERAILED,

@@ -126,6 +126,7 @@ class MemoryRecord:
     mirror_chance: dict[int, int]  #: address bit -> samples for which that address's content was known
     roms: list[RomCheck]
     values_read: int  #: different bytes that were ever read
+    commonest: tuple[int, int]  #: the byte that was read most often, and how often
     repeated: int  #: reads of an address that was read before, with no write between
     unstable: int  #: of those, the ones that gave another byte
     unstable_bits: list[int]  #: of those, by data bit
@@ -154,7 +155,7 @@ class MemoryPart:
         self._samples: list[Mismatch] = []
         self._reads = self._ff = self._zero = self._at_38 = self._fetches = 0
         self._repeated = self._unstable = 0
-        self._values = np.zeros(256, np.bool_)
+        self._values = np.zeros(256, np.int64)
         self._unstable_bits = np.zeros(8, np.int64)
         self._roms = [_RomPart(name, address, content) for name, address, content in rom_images(options)]
 
@@ -180,7 +181,7 @@ class MemoryPart:
         self._writes.add(data[write])
         reads = data[~write]
         self._reads += len(reads)
-        self._values[reads] = True
+        self._values += np.bincount(reads, minlength=256)
         self._ff += int(np.count_nonzero(reads == 0xFF))
         self._zero += int(np.count_nonzero(reads == 0))
         self._fetches += int(np.count_nonzero(fetch))
@@ -293,7 +294,7 @@ class MemoryPart:
         return MemoryRecord(
             fetched, read, written, mismatched, rom, ram, self._io, self._writes, [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
             self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
-            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)), self._repeated, self._unstable, self._unstable_bits.tolist(),
+            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)), (int(self._values.argmax()), int(self._values.max())), self._repeated, self._unstable, self._unstable_bits.tolist(),
         )  # fmt: skip
 
     def _page(self, page: int) -> ReadBack:

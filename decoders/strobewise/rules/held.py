@@ -17,6 +17,7 @@ HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
 GRANT_HELD_S = 0.002  #: a bus grant longer than this starves dynamic memory (2 ms for 128 rows, from memory)
+RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
 
@@ -178,7 +179,7 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
     for kind in ("memory_read", "memory_write", "memory_access", "io_read", "io_write"):
         row = evidence.histogram[KIND_INDEX[kind]]
         transfers += sum(number for pattern, number in enumerate(row) if pattern & halt)
-    return transfers if transfers >= 4 else 0
+    return transfers if transfers >= max(4, RUNNING_SHARE * evidence.notes.get("halt", 0)) else 0
 
 
 @rule(

@@ -15,6 +15,7 @@ from .base import CAUTION_SOLDER, Found, milliseconds, rule
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
 RUNAWAY_READS = 50
 RUNAWAY_SHARE = 0.97
+FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run over this many addresses that all hold the same one
 ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
 DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
@@ -83,9 +84,34 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
+@rule(
+    "reads-all-alike", "every read gives the same byte", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
+    suspects=(("rom", 0.45), ("glue", 0.3), ("connection", 0.15), ("data_bus", 0.1)),
+    looks_for="one and the same byte, neither FFh nor 00h, in nearly every read from many addresses",
+    causes="nobody answers, and the bus without pull-ups keeps what it last carried: the ROM is not selected, not fitted, without supply or dead",
+    next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
+    source="common practice", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
+    memory = _memory(evidence)
+    if memory is None or not _all_alike(memory):
+        return
+    value, count = memory.commonest
+    if value not in (0x00, 0xFF):
+        yield Found(
+            f"{count} of {memory.reads} reads from {int((memory.fetched | memory.read).count())} addresses gave {value:02X}h: nothing answers",
+            (), count, evidence.first_request_s, evidence.last_request_s, confidence=0.88,
+        )  # fmt: skip
+
+
+def _all_alike(memory: Any) -> bool:
+    enough = memory.reads >= RUNAWAY_READS and int((memory.fetched | memory.read).count()) >= FEW_ADDRESSES
+    return bool(enough and memory.commonest[1] >= RUNAWAY_SHARE * memory.reads)
+
+
 def runs_away(memory: Any) -> bool:
-    """Say whether the reads are one of the two runaways, so that nothing else can be learned from them."""
-    return bool(memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads)
+    """Say whether the reads are a runaway, so that nothing else can be learned from them."""
+    return _all_alike(memory) or bool(memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads)
 
 
 @rule(
@@ -311,6 +337,13 @@ def _judge_rom(evidence: BusEvidence, memory: Any, rom: Any) -> Found:
         return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: bits that "
                      f"have flipped{_chip(evidence, rom.start, None)}", tuple(f"D{b}" for b in spoilt), rom.wrong, rom.first_s, rom.last_s,
                      suspects=(("rom", 0.8), ("connection", 0.1)), confidence=0.9)  # fmt: skip
+    if rom.wrong >= DEAD_SHARE * rom.compared >= 45 and memory.commonest[1] >= 0.8 * memory.reads:
+        return Found(f"{share}, nearly all of them gave {memory.commonest[0]:02X}h: this ROM does not answer", (), rom.wrong, rom.first_s, rom.last_s,
+                     suspects=(("rom", 0.42), ("glue", 0.32), ("connection", 0.2)), confidence=0.88)  # fmt: skip
+    if rom.wrong <= 0.3 * rom.compared and rom.compared >= 50 and rom.wrong >= 4:
+        return Found(f"{share}, now and then, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: "
+                     "the right bytes come most of the time", (), rom.wrong, rom.first_s, rom.last_s, confidence=0.85,
+                     suspects=(("rom", 0.36), ("glue", 0.24), ("connection", 0.22), ("data_bus", 0.16)))  # fmt: skip
     if rom.wrong_addresses > 0.3 * rom.addresses:
         text = f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses: another version of this ROM, or another memory answers there"
         return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=0.7)
