@@ -60,9 +60,7 @@ def test_every_line_has_its_bit(name, line, bit):
     assert answer.bit(line) == bit
 
 
-@pytest.mark.parametrize(
-    "name", ["rom_rd", "clk_en", "R/W", "int_ack", "vsync", "A16", "D8", "-", "n", "A", "M2", "", "RDWR"]
-)
+@pytest.mark.parametrize("name", ["rom_rd", "clk_en", "R/W", "int_ack", "vsync", "A16", "D8", "-", "n", "A", "M2", "", "RDWR"])
 def test_other_names_are_kept_as_unmapped(name):
     answer = map_channels(scalars("M1", name))
     assert answer.channels == {"M1": "M1"}
@@ -133,9 +131,7 @@ def test_two_channels_for_one_line_are_refused_with_the_choices():
     channels = [*scalars("M1", scope="top"), Channel("m1_n", "top.cpu", "z", 1, None, "wire")]
     with pytest.raises(LineMapError) as error:
         map_channels(channels, where="x.vcd")
-    assert str(error.value) == (
-        "more than one channel could be M1: 'top.M1', 'top.cpu.m1_n' (x.vcd): say which, as --map M1=top.M1"
-    )
+    assert str(error.value) == ("more than one channel could be M1: 'top.M1', 'top.cpu.m1_n' (x.vcd): say which, as --map M1=top.M1")
     assert map_channels(channels, maps=["M1=top.cpu.m1_n"]).channels == {"M1": "m1_n"}
 
 
@@ -204,6 +200,8 @@ def test_bad_map_files(tmp_path, text, message):
     ("maps", "message"),
     [
         (["M1"], r"'M1' is no line and channel \(--map\): write --map LINE=CHANNEL, for example M1=CH3"),
+        (["=CH0"], r"'=CH0' is no line and channel \(--map\): write --map LINE=CHANNEL, for example M1=CH3"),
+        (["M1="], r"'M1=' is no line and channel \(--map\): write --map LINE=CHANNEL, for example M1=CH3"),
         (["M1=zz"], r"the capture has no channel 'zz' \(x\.vcd, --map\): it has 'CH0', 'CH1'"),
         (["M1=!zz"], r"the capture has no channel 'zz' \(x\.vcd, --map\): it has 'CH0', 'CH1'"),
         (["A16=CH0"], r"there is no line 'A16' \(--map\): the CPU has A0 to A15 and D0 to D7"),
@@ -257,3 +255,25 @@ def test_raw_channels_take_the_word_in_order():
     answer = raw_channels([*scalars("CH0", "CH1"), vector("pod", 7, 0, "p")])
     assert [use.target_bit for use in answer.uses] == list(range(10))
     assert answer.uses[2].name == "pod[7]" and answer.channels == {}
+    assert [a[1:] for a in answer.assignments] == [(0, 0, False), (0, 1, False), *((7 - i, 2 + i, False) for i in range(8))]
+
+
+@pytest.mark.parametrize("name", ["CLK-", "CLK*", "D0-", "A3'", "xCLK", "CLKB", "A0B"])
+def test_marks_that_could_mean_other_things_are_not_believed_on_active_high_lines(name):
+    assert map_channels(scalars("M1", name)).channels == {"M1": "M1"}
+
+
+def test_a_marked_rom_disable_is_its_complement():
+    assert map_channels(scalars("M1", "/ROMDIS")).inverted == {"ROMDIS"}
+    assert map_channels(scalars("M1", "nROMDIS")).inverted == {"ROMDIS"}
+
+
+def test_a_profiles_line_given_by_map_needs_no_note():
+    assert map_channels(scalars("M1", "foo"), maps=["PAGE=foo"], extra_lines=["PAGE"]).notes == ()
+
+
+def test_too_many_further_lines_are_refused():
+    names = [f"W{i:02d}X" for i in range(25)]
+    assert len(map_channels(scalars(*names[:24]), extra_lines=names[:24]).extra_bits) == 24
+    with pytest.raises(LineMapError, match=r"^25 further lines are too many: at most 24 have room$"):
+        map_channels(scalars(*names), extra_lines=names)
