@@ -1,0 +1,158 @@
+"""What is expected of a capture, and what a check of it says: plain records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+from ..bus.lines import ADDRESS, DATA
+from ..errors import StrobewiseError
+
+VERSION = 1
+
+#: Quantities of the table [limits] -> what they are; "us" are microseconds.
+LIMITS = {
+    "clock_hz": "clock frequency, measured or estimated",
+    "interrupts_per_second": "rate of interrupt acknowledges, from the first to the last one",
+    "wait_states": "wait states that /WAIT asked for, in all",
+    "longest_silence_us": "longest stretch between two requests",
+    "longest_without_refresh_us": "longest stretch between two refreshes",
+}
+
+#: Names that stand for a whole bus in the table [lines].
+BUSES = {"A": ADDRESS, "D": DATA}
+
+
+class ExpectationError(StrobewiseError):
+    """A file of expectations that says something it must not."""
+
+
+class Range(NamedTuple):
+    """Values that are as expected, both ends included; None leaves an end open."""
+
+    low: float | None
+    high: float | None
+
+    def __contains__(self, value: object) -> bool:
+        if not isinstance(value, (int, float)):
+            return False
+        return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+    @property
+    def text(self) -> str:
+        """The range as a person writes it."""
+        if self.low is None or self.high is None:
+            if self.low is None and self.high is None:
+                return "anything"
+            return f"at most {shown(self.high)}" if self.low is None else f"at least {shown(self.low)}"
+        return shown(self.low) if self.low == self.high else f"{shown(self.low)} to {shown(self.high)}"
+
+
+def shown(number: float | None) -> str:
+    """Return a number without needless digits; "not known" for None."""
+    if number is None:
+        return "not known"
+    return str(number) if isinstance(number, int) else f"{number:.6g}"
+
+
+ONCE_OR_MORE = Range(1, None)
+NEVER = Range(0, 0)
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that must, or must not, happen on the bus: a machine cycle or an instruction."""
+
+    name: str
+    key: str  #: its place in the file, as required[2]
+    kind: str | None = None  #: machine-cycle kind
+    address: tuple[int, int] | None = None  #: both ends included
+    data: tuple[int, int] | None = None
+    note: str | None = None
+    instruction: str | None = None  #: pattern of the mnemonic, * and ? stand for anything
+    count: Range = ONCE_OR_MORE
+
+    @property
+    def text(self) -> str:
+        """The event in words."""
+        parts = [f'instruction "{self.instruction}"' if self.instruction else (self.kind or "any machine cycle").replace("_", " ")]
+        if self.address is not None:
+            parts.append("at " + _span(self.address, 4))
+        if self.data is not None:
+            parts.append("with data " + _span(self.data, 2))
+        if self.note:
+            parts.append(f"noted {self.note}")
+        return " ".join(parts)
+
+
+def _span(pair: tuple[int, int], digits: int) -> str:
+    low, high = (f"0x{value:0{digits}x}" for value in pair)
+    return low if low == high else f"{low} to {high}"
+
+
+@dataclass(frozen=True)
+class PagingExpectation:
+    """What is expected of one paging arrangement of the machine's profile."""
+
+    triggers: Range | None = None  #: fetches at its addresses while it is not active
+    unanswered: Range | None = None  #: of those, without an answer in time
+
+
+@dataclass(frozen=True)
+class Expectations:
+    """All that one file expects. Empty tables and None are not checked."""
+
+    path: Path
+    files: tuple[Path, ...] = ()  #: captures that the file is about, for the pytest plug-in
+    machine: Path | None = None
+    maps: tuple[str, ...] = ()
+    clock_hz: float | None = None
+    roms: tuple[tuple[Path, int], ...] = ()
+    probe_at: dict[str, str] = field(default_factory=dict)
+    states: tuple[str, ...] = ()  #: verdict states that are as expected
+    suspect: str | None = None
+    allowed: tuple[str, ...] | None = None  #: rules that may fire; None: not checked
+    required_findings: tuple[str, ...] = ()
+    lines: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    cycles: dict[str, Range] = field(default_factory=dict)
+    limits: dict[str, Range] = field(default_factory=dict)
+    timing_ns: dict[str, Range] = field(default_factory=dict)  #: "M1 rise" -> delay behind its clock edge, nanoseconds
+    paging: dict[str, PagingExpectation] = field(default_factory=dict)
+    required: tuple[Event, ...] = ()
+    forbidden: tuple[Event, ...] = ()
+    digest: str | None = None  #: of the stream of machine cycles
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """Return all events, required ones first."""
+        return self.required + self.forbidden
+
+
+class Check(NamedTuple):
+    """The outcome of one expectation on one capture."""
+
+    name: str  #: its key in the file
+    passed: bool
+    expected: str
+    seen: str
+    where: str  #: where in the capture, empty for all of it
+    remark: str = ""
+
+
+class CheckedCapture(NamedTuple):
+    """All checks of one capture, or why it could not be read."""
+
+    capture: str
+    checks: tuple[Check, ...]
+    error: str = ""
+
+    @property
+    def failures(self) -> tuple[Check, ...]:
+        """Return the checks that did not pass."""
+        return tuple(check for check in self.checks if not check.passed)
+
+    @property
+    def passed(self) -> bool:
+        """Say whether the capture is as expected."""
+        return not self.error and not self.failures

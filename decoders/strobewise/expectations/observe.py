@@ -1,0 +1,245 @@
+"""What a capture shows of the things that expectations speak of: gathered in the one pass of the diagnosis."""
+
+from __future__ import annotations
+
+import fnmatch
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import ADDRESS, BIT, DATA
+from ..bus.model import KIND_INDEX, NOTE_INDEX
+from ..capture import open_capture
+from ..capture.channels import ChannelMap
+from ..capture.records import Block
+from ..compare_edges import KEPT_EVENTS, Run, edge_delays
+from ..cpu.disassembly import render
+from ..cpu.program_steps import Step
+from ..cycles.engine import Batch
+from ..cycles.table import DTYPES
+from ..diagnosis import Diagnosis, Examined, conclude, examine
+from ..errors import LineMapError, StrobewiseError
+from ..evidence.listing import program_steps
+from ..options import Options
+from .model import Event, ExpectationError, Expectations
+
+DIGEST_COLUMNS = tuple(name for name in DTYPES if name not in ("start", "end"))  #: times move with the capture's start
+FEW_INTERRUPTS = 3  #: fewer say nothing of a rate
+_ACKNOWLEDGE = KIND_INDEX["interrupt_acknowledge"]
+
+
+@dataclass
+class Seen:
+    """How often an event happened."""
+
+    count: int = 0
+    first_s: float | None = None
+    cannot_tell: str = ""  #: why nobody can tell, empty where the count stands
+
+
+@dataclass
+class Observation:
+    """One capture, diagnosed and measured."""
+
+    diagnosis: Diagnosis
+    digest: str
+    events: tuple[Seen, ...]  #: in the order of Expectations.events
+    interrupts: int = 0
+    interrupts_per_second: float | None = None
+    timing_ns: dict[str, float] = field(default_factory=dict)
+    uncertainty_ns: float | None = None  #: one sample
+
+    @property
+    def evidence(self) -> BusEvidence:
+        """The evidence of the diagnosis."""
+        return self.diagnosis.evidence
+
+
+def options_of(expected: Expectations, given: Options | None = None) -> Options:
+    """Return how to read the captures: what the file says, and above it what the caller gives.
+
+    Raises ProfileError, and ExpectationError for a ROM that cannot be read.
+    """
+    given = given or Options()
+    profile = given.profile
+    if profile is None and expected.machine is not None:
+        from ..profile import load_profile
+
+        profile = load_profile(expected.machine)
+    mapped = {text.partition("=")[0] for text in given.maps}
+    maps = tuple(text for text in expected.maps if text.partition("=")[0] not in mapped) + given.maps
+    roms = given.roms or tuple((str(path), address, _content(path, expected)) for path, address in expected.roms)
+    return Options(maps, given.map_file, given.clock_hz or expected.clock_hz, profile, roms, {**expected.probe_at, **given.probe_at})
+
+
+def _content(path: Path, expected: Expectations) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ExpectationError(f"cannot read {path}: {error.strerror or error}", f"{expected.path}, rom", "check the name") from None
+
+
+def observe(
+    capture: str | Path, options: Options, events: Sequence[Event] = (), progress: Callable[[int], None] | None = None
+) -> Observation:
+    """Diagnose a capture and measure what expectations speak of. Raises StrobewiseError, OSError."""
+    cycles = _CycleWatch(events)
+    kept = _KeptEvents()
+    instructions = [event for event in events if event.instruction is not None]
+    if instructions and str(capture) == "-":
+        raise StrobewiseError("instructions need to read the capture twice", "standard input", "write the capture to a file first")
+    examined = examine(str(capture), options, progress, (cycles.attach, kept.attach))
+    found = list(cycles.seen)
+    if instructions:
+        listed = _instructions(examined, options, instructions)
+        found = [listed.pop(0) if event.instruction is not None else seen for event, seen in zip(events, found, strict=True)]
+    sample = examined.sample_interval_s
+    return Observation(
+        conclude([examined]), cycles.digest(), tuple(found), cycles.interrupts, cycles.rate(examined.tick_s),
+        kept.delays_ns(examined), None if sample is None else sample * 1e9,
+    )  # fmt: skip
+
+
+class _CycleWatch:
+    """A part that counts events, and takes the digest of the stream of machine cycles, whatever its batches."""
+
+    name = "expected-events"
+
+    def __init__(self, events: Sequence[Event]) -> None:
+        self._events = events
+        self.seen = [Seen() for _ in events]
+        self._hashes = [hashlib.sha256(name.encode()) for name in DIGEST_COLUMNS]
+        self.interrupts = 0
+        self._first = self._last = 0
+        self._tick_s = 1.0
+
+    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> _CycleWatch:
+        """Take note of the capture that is being opened."""
+        self._tick_s = tick_s
+        for event, seen in zip(self._events, self.seen, strict=True):
+            missing = [] if event.address is None else [name for name in ADDRESS if name not in captured]
+            missing += [] if event.data is None and event.instruction is None else [name for name in DATA if name not in captured]
+            if missing:
+                more = f" and {len(missing) - 3} more" if len(missing) > 3 else ""
+                seen.cannot_tell = f"{', '.join(missing[:3])}{more} not captured"
+        return self
+
+    def block(self, block: Block) -> None:
+        """Nothing to see in the raw capture."""
+
+    def feed(self, batch: Batch) -> None:
+        """Count and digest."""
+        table = batch.cycles
+        for digest, name in zip(self._hashes, DIGEST_COLUMNS, strict=True):
+            column = getattr(table, name)
+            digest.update(np.ascontiguousarray(column).astype(column.dtype.newbyteorder("<"), copy=False).tobytes())
+        at = np.flatnonzero(table.kind == _ACKNOWLEDGE)
+        if len(at):
+            self._first = self._first if self.interrupts else int(table.start[at[0]])
+            self._last = int(table.start[at[-1]])
+            self.interrupts += len(at)
+        for event, seen in zip(self._events, self.seen, strict=True):
+            if event.instruction is not None or seen.cannot_tell:
+                continue
+            hit = np.ones(len(table), np.bool_)
+            if event.kind is not None:
+                hit &= table.kind == KIND_INDEX[event.kind]
+            if event.note is not None:
+                hit &= table.note == NOTE_INDEX[event.note]
+            for column, pair in ((table.address, event.address), (table.data, event.data)):
+                if pair is not None:
+                    hit &= (column >= pair[0]) & (column <= pair[1])
+            places = np.flatnonzero(hit)
+            if len(places):
+                seen.count += len(places)
+                if seen.first_s is None:
+                    seen.first_s = float(table.start[places[0]]) * self._tick_s
+
+    def record(self, evidence: BusEvidence) -> Any:
+        """Leave nothing in the evidence: the rules do not know this part."""
+        return None
+
+    def digest(self) -> str:
+        """Return the digest of all cycles, times left out."""
+        whole = hashlib.sha256(b"".join(part.digest() for part in self._hashes))
+        return "sha256:" + whole.hexdigest()
+
+    def rate(self, tick_s: float) -> float | None:
+        """Return interrupts a second, None where too few were seen."""
+        if self.interrupts < FEW_INTERRUPTS:
+            return None
+        return (self.interrupts - 1) / ((self._last - self._first) * tick_s)
+
+
+class _KeptEvents:
+    """A part that keeps the first events of the raw capture, to measure delays on."""
+
+    name = "kept-events"
+
+    def __init__(self) -> None:
+        self._blocks: list[Block] = []
+        self._count = 0
+
+    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> _KeptEvents:
+        return self
+
+    def block(self, block: Block) -> None:
+        """Keep a block while there is room."""
+        if self._count < KEPT_EVENTS:
+            self._blocks.append(block)
+            self._count += len(block.times)
+
+    def feed(self, batch: Batch) -> None:
+        """Nothing to see in the cycles."""
+
+    def record(self, evidence: BusEvidence) -> Any:
+        return None
+
+    def delays_ns(self, examined: Examined) -> dict[str, float]:
+        """Return how long behind its clock edge each strobe moves, nanoseconds, by "M1 rise"; empty without CLK."""
+        captured = frozenset(name for name in examined.channels.channels if name in BIT)
+        if "CLK" not in captured or not self._blocks:
+            return {}
+        times = np.concatenate([block.times for block in self._blocks])
+        words = np.concatenate([block.words for block in self._blocks])
+        run = Run(captured, examined.tick_s, examined.sample_interval_s, times, words, None)
+        delays = edge_delays(run, captured)
+        return {f"{line} {'fall' if edge == 'assert' else 'rise'}": delay.median_s * 1e9 for (line, edge), delay in delays.items()}
+
+
+def _instructions(examined: Examined, options: Options, events: Sequence[Event]) -> list[Seen]:
+    """Read the capture once more, for the instructions that ran."""
+    found = [Seen() for _ in events]
+    with open_capture(examined.path) as capture:
+        try:
+            for steps in program_steps(capture, examined.channels, options.nominal_hz, examined.path):
+                for step in steps:
+                    _match(step, events, found, examined.tick_s)
+        except LineMapError as error:
+            return [Seen(cannot_tell=error.what) for _ in events]
+    return found
+
+
+def _match(step: Step, events: Sequence[Event], found: Sequence[Seen], tick_s: float) -> None:
+    if step.operation is None:
+        return
+    text = ""
+    for event, seen in zip(events, found, strict=True):
+        address = -1 if step.address is None else step.address
+        if seen.cannot_tell or (event.address is not None and not event.address[0] <= address <= event.address[1]):
+            continue
+        text = text or _spelled(render(step.operation, step.data, max(address, 0)))
+        if fnmatch.fnmatchcase(text, _spelled(str(event.instruction))):
+            seen.count += 1
+            if seen.first_s is None:
+                seen.first_s = step.start * tick_s
+
+
+def _spelled(text: str) -> str:
+    """Return a mnemonic without differences that say nothing: case and blanks."""
+    return "".join(text.upper().split())

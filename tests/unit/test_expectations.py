@@ -1,0 +1,258 @@
+"""Expectations: what a file may say, how a capture is held against it, what is recorded."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+
+import pytest
+
+from conftest import TRACES
+from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
+from strobewise.options import Options
+from strobewise.profile import load_profile
+
+FULL = TRACES / "good" / "healthy-full.vcd.gz"
+LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"
+SILENT = TRACES / "faults" / "paging-device-silent" / "lodger-silent.vcd.gz"
+DEAD = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
+PROFILE = TRACES / "machines" / "dunlin-lodger.toml"
+
+
+@pytest.fixture
+def expect(tmp_path):
+    def write(text):
+        path = tmp_path / "board.expect.toml"
+        path.write_text(text, encoding="utf-8")
+        return load_expectations(path)
+
+    return write
+
+
+def outcome(capture, expected):
+    """Return the checks of a capture by name."""
+    return {check.name: check for check in verify(capture, expected, options_of(expected)).checks}
+
+
+# --- numbers ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("7", Range(7, 7)),
+        ("[5, 9]", Range(5, 9)),
+        ("{ about = 100, percent = 10 }", Range(90, 110)),
+        ("{ about = 7, percent = 10 }", Range(6, 8)),
+        ("{ least = 3 }", Range(3, None)),
+        ("{ most = 3 }", Range(None, 3)),
+        ("{ least = 1, most = 3 }", Range(1, 3)),
+    ],
+)
+def test_ways_of_writing_a_number(expect, text, expected):
+    assert expect(f"[cycles]\nopcode_fetch = {text}").cycles == {"opcode_fetch": expected}
+
+
+@pytest.mark.parametrize(
+    "text", ['"7"', "[9, 5]", "[1, 2, 3]", "{ about = 5 }", "{ percent = 5 }", "{ }", "true", "nan", "{ least = 3, most = 1 }"]
+)
+def test_no_number(expect, text):
+    with pytest.raises(ExpectationError, match=r"opcode_fetch.*cycles\.opcode_fetch"):
+        expect(f"[cycles]\nopcode_fetch = {text}")
+
+
+def test_both_ends_belong_to_a_range():
+    assert 5 in Range(5, 9) and 9 in Range(5, 9) and 4.999 not in Range(5, 9) and 9.001 not in Range(5, 9)
+    assert [Range(1, 1).text, Range(None, 2).text, Range(3, None).text, Range(1, 2.5).text] == ["1", "at most 2", "at least 3", "1 to 2.5"]
+
+
+# --- the file ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("version = 2", "this version is not known (PATH, version): 1, or a newer strobewise"),
+        ("[verdict]\nstate = 'fine'",
+         "state is 'fine' (PATH, verdict.state): one of no_fault_found, fault, cannot_decide, or a list of them"),
+        ("[verdict]\nsuspect = 'cpuu'", None),
+        ("[lines]\nM1 = 'dead'", None),
+        ("[lines]\nA = 'active'\nA3 = 'idle'", "A3 stands there twice (PATH, lines.A3): each line once, alone or in its bus"),
+        ("[findings]\nallowed = ['no-such-rule']", None),
+        ("[cycles]\nfetches = 3", None),
+        ("[limits]\nclock = 3", None),
+        ("[timing_ns]\n'M1 up' = 90", None),
+        ("[[required]]\nname = 'x'", "the event says nothing (PATH, required[1].kind): kind, address, data, note or instruction"),
+        ("[[required]]\nkind = 'io_read'\n[[required]]\naddress = 0x10000", None),
+        ("[[forbidden]]\ninstruction = 'HALT'\nkind = 'io_read'", None),
+        ("[digest]\ncycles = 'md5:1'", None),
+        ("[captures]\nfiles = []", None),
+        ("[verdict]\nstat = 'fault'", None),
+        ("x = ", None),
+    ],
+)
+def test_what_a_file_must_not_say(expect, tmp_path, text, message):
+    with pytest.raises(ExpectationError) as caught:
+        expect(text)
+    said = str(caught.value).replace(str(tmp_path / "board.expect.toml"), "PATH")
+    assert "PATH" in said and "\n" not in said
+    if message is not None:
+        assert re.fullmatch(re.escape(message), said), said
+
+
+def test_paths_start_at_the_file(expect, tmp_path):
+    made = expect("[capture]\nfiles = ['a.vcd']\nmachine = 'm.toml'")
+    assert made.files == (tmp_path / "a.vcd",) and made.machine == tmp_path / "m.toml"
+
+
+def test_what_the_caller_gives_stands_above_the_file(expect):
+    made = expect("[capture]\nclock_hz = 1e6\nmap = { M1 = 'CH0', MREQ = 'CH1' }")
+    options = options_of(made, Options(maps=("M1=CH5",), clock_hz=2e6))
+    assert options.maps == ("MREQ=CH1", "M1=CH5") and options.clock_hz == 2e6
+
+
+# --- checks -----------------------------------------------------------------------------------------------------------
+
+
+def test_verdict_and_findings(expect):
+    made = expect("[verdict]\nstate = 'no_fault_found'\nsuspect = 'none'\n[findings]\n[lines]\nM1 = 'active'\nMREQ = ['active', 'idle']")
+    good = outcome(FULL, made)
+    assert all(check.passed for check in good.values())
+    bad = outcome(DEAD, made)
+    assert not bad["verdict.state"].passed and bad["verdict.state"].seen == "fault" and bad["verdict.state"].where.startswith("from ")
+    assert not bad["verdict.suspect"].passed and bad["verdict.suspect"].seen == "cpu"
+    assert "findings.new.fetch-strobe-missing" in bad and not bad["findings.new.fetch-strobe-missing"].passed
+    assert (bad["lines.M1"].expected, bad["lines.M1"].seen) == ("active", "stuck_low")
+    assert bad["lines.MREQ"].passed
+
+
+def test_a_known_finding_may_stay_and_a_required_one_must(expect):
+    made = expect("[findings]\nallowed = ['fetch-strobe-missing']")
+    assert all(check.passed for check in outcome(DEAD, made).values())
+    made = expect("[findings]\nrequired = ['fetch-strobe-missing']")
+    assert all(check.passed for check in outcome(DEAD, made).values())
+    assert not outcome(FULL, made)["findings.required.fetch-strobe-missing"].passed
+
+
+def test_counts_and_limits(expect):
+    made = expect(
+        "[cycles]\nopcode_fetch = 807\nmemory_read = { most = 389 }\n"
+        "[limits]\nclock_hz = { about = 3_150_000, percent = 0.5 }\ninterrupts_per_second = 200\n"
+        "longest_silence_us = { most = 0.1 }\nwait_states = 0"
+    )
+    found = outcome(FULL, made)
+    assert found["cycles.opcode_fetch"].passed
+    assert not found["cycles.memory_read"].passed and found["cycles.memory_read"].seen == "390"
+    assert found["limits.clock_hz"].passed and found["limits.wait_states"].passed
+    assert found["limits.interrupts_per_second"].seen == "cannot tell: 1 interrupt in the capture"
+    assert not found["limits.interrupts_per_second"].passed and not found["limits.longest_silence_us"].passed
+    assert found["limits.longest_silence_us"].where.startswith("from ")
+
+
+def test_a_delay_is_judged_no_finer_than_a_sample(expect):
+    seen = observe(FULL, Options())
+    delay, sample = seen.timing_ns["M1 rise"], seen.uncertainty_ns
+    assert 0 < delay < 200 and 41 < sample < 43  # 24 MHz
+    for limit, passed in ((delay + 1, True), (delay - sample + 1, True), (delay - sample - 1, False)):
+        assert outcome(FULL, expect(f"[timing_ns]\n'M1 rise' = {{ most = {limit} }}"))['timing_ns."M1 rise"'].passed is passed
+    two = TRACES / "good" / "healthy-two.vcd"
+    assert outcome(two, expect("[timing_ns]\n'M1 rise' = 90"))['timing_ns."M1 rise"'].seen.startswith("cannot tell")
+
+
+def test_paging(expect):
+    made = expect(f"[capture]\nmachine = '{PROFILE}'\n[paging.lodger]\ntriggers = {{ least = 1 }}\nunanswered = 0")
+    assert all(check.passed for check in outcome(LODGER, made).values())
+    silent = outcome(SILENT, made)
+    assert silent["paging.lodger.triggers"].passed
+    assert not silent["paging.lodger.unanswered"].passed and "fetch at 0x0008" in silent["paging.lodger.unanswered"].where
+    other = expect("[paging.lodger]\ntriggers = 1")
+    assert outcome(LODGER, other)["paging.lodger.triggers"].seen.startswith("cannot tell")
+
+
+def test_events(expect):
+    table = observe(FULL, Options())
+    assert table.evidence.cycles["interrupt_acknowledge"] == 1
+    made = expect(
+        "[[required]]\nkind = 'interrupt_acknowledge'\ncount = 1\n"
+        "[[required]]\nkind = 'opcode_fetch'\naddress = [0x0000, 0x3fff]\n"
+        "[[required]]\nkind = 'opcode_fetch'\naddress = 0x0038\ndata = [0, 255]\n"
+        "[[required]]\nkind = 'opcode_fetch'\naddress = 0xfedc\n"
+        "[[forbidden]]\nkind = 'memory_write'\naddress = [0x0000, 0x2fff]\n"
+        "[[forbidden]]\nkind = 'opcode_fetch'\n"
+    )
+    found = outcome(FULL, made)
+    assert [found[f"required[{n}]"].passed for n in (1, 2, 3, 4)] == [True, True, True, False]
+    assert found["required[4]"].expected == "opcode fetch at 0xfedc: at least 1 times" and found["required[4]"].seen == "0 times"
+    assert found["forbidden[1]"].passed
+    assert found["forbidden[2]"].seen == "807 times" and found["forbidden[2]"].where.startswith("from ")
+
+
+def test_an_event_that_nobody_can_see_is_no_pass(expect):
+    made = expect("[[forbidden]]\nkind = 'memory_write'\naddress = 0x0000")
+    check = outcome(TRACES / "good" / "healthy-two.vcd", made)["forbidden[1]"]
+    assert not check.passed and check.seen == "cannot tell: A0, A1, A2 and 13 more not captured"
+
+
+def test_instructions(expect):
+    made = expect(
+        "[[required]]\ninstruction = 'ld a,*'\n[[forbidden]]\ninstruction = 'HALT'\n"
+        "[[required]]\ninstruction = 'NEG'\n[[required]]\ninstruction = '*'\naddress = 0x0038\n"
+    )
+    found = outcome(FULL, made)
+    assert found["required[1]"].passed and found["forbidden[1]"].passed and found["required[3]"].passed
+    assert not found["required[2]"].passed
+    halted = outcome(TRACES / "faults" / "halted-for-good" / "halted.vcd.gz", made)
+    assert not halted["forbidden[1]"].passed
+
+
+# --- recording --------------------------------------------------------------------------------------------------------
+
+
+def test_what_is_recorded_passes_and_says_something(tmp_path):
+    seen = observe(LODGER, Options(profile=load_profile(PROFILE)))
+    path = tmp_path / "lodger.expect.toml"
+    path.write_text(recorded([seen], [LODGER], machine=str(PROFILE)), encoding="utf-8")
+    made = load_expectations(path)
+    assert made.files == (LODGER,) and made.allowed == () and made.states == ("no_fault_found",)
+    assert verify(LODGER, made, options_of(made)).passed
+    failures = {check.name for check in verify(SILENT, made, options_of(made)).failures}
+    assert {"verdict.state", "paging.lodger.unanswered"} <= failures
+    assert made.lines["INT"] == ("active", "idle") and made.lines["M1"] == ("active",)
+
+
+def test_exact_recording_has_a_digest_that_tells_streams_apart(tmp_path):
+    path = tmp_path / "exact.expect.toml"
+    path.write_text(recorded([observe(FULL, Options())], [FULL], exact=True), encoding="utf-8")
+    made = load_expectations(path)
+    assert verify(FULL, made, options_of(made)).passed
+    assert "digest.cycles" in {check.name for check in verify(LODGER, made, options_of(made)).failures}
+
+
+def test_two_captures_are_recorded_into_what_both_meet(tmp_path):
+    both = [FULL, TRACES / "good" / "healthy-vectors.vcd.gz"]
+    path = tmp_path / "both.expect.toml"
+    path.write_text(recorded([observe(each, Options()) for each in both], both), encoding="utf-8")
+    made = load_expectations(path)
+    for each in both:
+        assert verify(each, made, options_of(made)).failures == ()
+
+
+def test_a_faulty_capture_is_recorded_as_such(tmp_path):
+    text = recorded([observe(DEAD, Options())], [DEAD])
+    data = tomllib.loads(text)
+    assert data["verdict"] == {"state": "fault", "suspect": "cpu"} and "fetch-strobe-missing" in data["findings"]["required"]
+
+
+def test_names_cannot_break_out_of_the_file():
+    hostile = 'x"]\n[verdict]\nstate = "fault"\n#\x1b[2J\x00'
+    data = tomllib.loads(recorded([observe(FULL, Options())], [hostile], machine=hostile, maps=[f"M1={hostile}"]))
+    assert data["capture"]["files"] == [hostile] and data["capture"]["machine"] == hostile and data["capture"]["map"] == {"M1": hostile}
+    assert data["verdict"]["state"] == "no_fault_found"
+
+
+def test_the_digest_knows_no_batches(monkeypatch):
+    from strobewise.cycles import pipeline
+
+    whole = observe(FULL, Options()).digest
+    monkeypatch.setattr(pipeline, "BATCH_REQUESTS", 64)
+    assert observe(FULL, Options()).digest == whole
