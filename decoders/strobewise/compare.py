@@ -20,6 +20,7 @@ from .options import Options
 from .rules import find_rule
 from .survey import MAY_REST
 
+RESTING_SHOWN = 4  #: lines at rest that a sentence names; more of them only say that the program did not run
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 
 #: What a strobe marks, for sentences: every ..., no ...
@@ -217,7 +218,8 @@ def _sentence(
     if states[0] == "fault" and faults_gone and not faults_new and not faults_kept:
         return _repaired(faults_gone[0], suspect, strobes)
     if faults_new and not faults_gone and not faults_kept:
-        return f"the suspect has a fault that the good one has not: {_worse(faults_new[0], strobes)}{_more(faults_new)}"
+        words = f"{_worse(faults_new[0], strobes)}{_more(faults_new)}"
+        return f"the suspect has a fault that the good one has not: {words}{_at_rest(faults_new, lines)}"
     if faults_kept and not faults_gone and not faults_new:
         return f"the same fault in both: {faults_kept[0].evidence}{_more(faults_kept)}"
     if faults_gone or faults_new or faults_kept:
@@ -252,6 +254,14 @@ def _without_faults(
     common = len(good.evidence.captured & suspect.evidence.captured)
     counts = [sum(d.evidence.cycles.values()) for d in (good, suspect)]
     return f"alike: no difference on {common} lines in {counts[0]} and {counts[1]} machine cycles"
+
+
+def _at_rest(faults: list[Finding], lines: tuple[LineChange, ...]) -> str:
+    """Name the lines that rest in the suspect alone, where the findings name none."""
+    stuck = [bar(c.line) for c in lines if c.good == "active" and c.suspect in ("stuck_low", "stuck_high", "floating")]
+    if any(f.lines for f in faults) or not 0 < len(stuck) <= RESTING_SHOWN:
+        return ""
+    return f"; at rest in the suspect alone: {', '.join(stuck)}"
 
 
 def _faults(findings: tuple[Finding, ...]) -> list[Finding]:
