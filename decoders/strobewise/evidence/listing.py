@@ -55,7 +55,7 @@ class Program:
                 places.append(place)
                 marks.append((RESET, max(low, begun), high))
         if t_ticks:
-            for place, mark in _gaps(table, t_ticks, calibration is not None and calibration.counts_clock):
+            for place, mark in find_gaps(table, t_ticks, calibration is not None and calibration.counts_clock):
                 if place not in places:
                     places.append(place)
                     marks.append(mark)
@@ -90,7 +90,7 @@ def _rows(table: CycleTable) -> Rows:
     )  # fmt: skip
 
 
-def _gaps(table: CycleTable, t_ticks: float, counted: bool) -> Iterator[tuple[int, tuple[int, int, int]]]:
+def find_gaps(table: CycleTable, t_ticks: float, counted: bool) -> Iterator[tuple[int, tuple[int, int, int]]]:
     """Find the cycles behind which something is missing; yields the row before which to put a mark, and (GAP, start, end)."""
     length = (table.end - table.start) / t_ticks
     own = np.maximum(table.wait_states, 0) + LONGEST_CYCLE_T
