@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Dict, List, Sequence, Tuple
 
 from .bus.evidence import BusEvidence
-from .bus.model import Finding, SuspectShare, Verdict
+from .bus.model import SUSPECTS, Finding, SuspectShare, Verdict
 
 CONFIDENCE_CAP = 0.95
 LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name
@@ -85,7 +85,7 @@ def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[Susp
         weight = max(f.confidence * WEIGHT[f.severity] * (1.0 if f in primary else 0.3) for f in group)
         for name, share in _joined(group).items():
             best[name] = max(best.get(name, 0.0), min(CONFIDENCE_CAP, share * weight))
-    ranked = sorted(best.items(), key=lambda item: -item[1])
+    ranked = sorted(best.items(), key=lambda item: (-round(item[1], 3), SUSPECTS.index(item[0])))
     return tuple(SuspectShare(name, round(share, 3)) for name, share in ranked if share >= SHOWN)
 
 

@@ -14,7 +14,7 @@ from bitarray import bitarray
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
-from ..bus.model import KIND_INDEX
+from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture.channels import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
@@ -127,6 +127,7 @@ class MemoryRecord:
     roms: list[RomCheck]
     values_read: int  #: different bytes that were ever read
     commonest: tuple[int, int]  #: the byte that was read most often, and how often
+    alike: int  #: addresses that were read and hold that byte
     repeated: int  #: reads of an address that was read before, with no write between
     unstable: int  #: of those, the ones that gave another byte
     unstable_bits: list[int]  #: of those, by data bit
@@ -180,6 +181,9 @@ class MemoryPart:
         time = cycles.start[memory]
         self._writes.add(data[write])
         reads = data[~write]
+        thrown_away = cycles.note[memory][~write] == NOTE_INDEX["halt"]  # a halted CPU reads one byte for ever
+        if thrown_away.any():
+            reads = reads[~thrown_away]
         self._reads += len(reads)
         self._values += np.bincount(reads, minlength=256)
         self._ff += int(np.count_nonzero(reads == 0xFF))
@@ -294,7 +298,8 @@ class MemoryPart:
         return MemoryRecord(
             fetched, read, written, mismatched, rom, ram, self._io, self._writes, [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
             self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
-            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)), (int(self._values.argmax()), int(self._values.max())), self._repeated, self._unstable, self._unstable_bits.tolist(),
+            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)), (int(self._values.argmax()), int(self._values.max())),
+            int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable, self._unstable_bits.tolist(),
         )  # fmt: skip
 
     def _page(self, page: int) -> ReadBack:

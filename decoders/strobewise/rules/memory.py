@@ -56,7 +56,7 @@ def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
 )  # fmt: skip
 def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
-    if memory is None or memory.reads < RUNAWAY_READS or memory.reads_ff < RUNAWAY_SHARE * memory.reads:
+    if memory is None or not _all_ff(memory):
         return
     yield Found(
         f"{memory.reads_ff} of {memory.reads} reads gave FFh (RST 38h), {memory.fetches_at_38} fetches of 0x0038: nothing answers, "
@@ -76,7 +76,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
-    if memory is None or memory.reads < RUNAWAY_READS or memory.reads_00 < RUNAWAY_SHARE * memory.reads:
+    if memory is None or not _all_00(memory):
         return
     yield Found(
         f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory", (), memory.reads_00,
@@ -97,7 +97,17 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or not _all_alike(memory):
         return
     value, count = memory.commonest
-    if value not in (0x00, 0xFF):
+    if value in (0x00, 0xFF):
+        return
+    odd = next((bit for bit in range(8) if value in (0xFF ^ (1 << bit), 1 << bit)), None)
+    if odd is not None:
+        level, rest = ("high", "low") if value == 1 << odd else ("low", "high")
+        yield Found(
+            f"{count} of {memory.reads} reads gave {value:02X}h: D{odd} {level} and all other data lines {rest}, whatever the address", (f"D{odd}",),
+            count, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
+            suspects=(("data_bus", 0.42), ("connection", 0.22), ("rom", 0.2), ("glue", 0.1)),
+        )  # fmt: skip
+    else:
         yield Found(
             f"{count} of {memory.reads} reads from {int((memory.fetched | memory.read).count())} addresses gave {value:02X}h: nothing answers",
             (), count, evidence.first_request_s, evidence.last_request_s, confidence=0.88,
@@ -105,13 +115,26 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
 
 
 def _all_alike(memory: Any) -> bool:
-    enough = memory.reads >= RUNAWAY_READS and int((memory.fetched | memory.read).count()) >= FEW_ADDRESSES
+    addresses = int((memory.fetched | memory.read).count())
+    enough = memory.reads >= RUNAWAY_READS and memory.alike >= max(FEW_ADDRESSES, 0.9 * addresses)
     return bool(enough and memory.commonest[1] >= RUNAWAY_SHARE * memory.reads)
+
+
+def _all_ff(memory: Any) -> bool:
+    """Say whether the CPU runs in circles through 0038h, or over many addresses that all give FFh."""
+    often = memory.reads >= RUNAWAY_READS and memory.reads_ff >= RUNAWAY_SHARE * memory.reads
+    return bool(often and (memory.fetches_at_38 >= 0.5 * memory.fetches or memory.alike >= FEW_ADDRESSES))
+
+
+def _all_00(memory: Any) -> bool:
+    """Say whether the CPU walks over many addresses that all give 00h."""
+    often = memory.reads >= RUNAWAY_READS and memory.reads_00 >= RUNAWAY_SHARE * memory.reads
+    return bool(often and memory.alike >= FEW_ADDRESSES)
 
 
 def runs_away(memory: Any) -> bool:
     """Say whether the reads are a runaway, so that nothing else can be learned from them."""
-    return _all_alike(memory) or bool(memory.reads >= RUNAWAY_READS and max(memory.reads_ff, memory.reads_00) >= RUNAWAY_SHARE * memory.reads)
+    return _all_alike(memory) or _all_ff(memory) or _all_00(memory)
 
 
 @rule(
