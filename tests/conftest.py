@@ -13,6 +13,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 TRACES = ROOT / "traces"
 ON_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
+collect_ignore = ["example_repository"]  # a project of its own; test_pytest_plugin.py runs it
 
 
 def require_component(name: str, found: object, remedy: str) -> None:
