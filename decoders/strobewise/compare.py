@@ -95,6 +95,7 @@ class Comparison:
     reached: Reached | None  #: addresses executed in one capture alone; None where addresses were not captured
     timing: tuple[TimingShift, ...]
     untold: tuple[str, ...]  #: what could not be compared, and why
+    names: tuple[str, str]  #: what to call the two: "before" and "now" around a repair, else "good" and "suspect"
 
 
 def compare(
@@ -124,10 +125,12 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
         or bool(timing)
         or (parting is not None and parting.certain)
     )
+    sentence = _sentence(good, suspect, gone, new, kept, strobes, lines, timing, parting)
+    untold = _untold(good, suspect, reached is not None, good_run, suspect_run)
+    names = ("before", "now") if good.verdict.state == "fault" and not _faults(new) else ("good", "suspect")
     return Comparison(
-        good, suspect, not differs, _sentence(good, suspect, gone, new, kept, strobes, lines, timing, parting), lines, strobes,
-        _mix(good, suspect), gone, new, kept, parting, reached, timing, _untold(good, suspect, reached is not None, good_run, suspect_run),
-    )  # fmt: skip
+        good, suspect, not differs, sentence, lines, strobes, _mix(good, suspect), gone, new, kept, parting, reached, timing, untold, names
+    )
 
 
 def _findings(good: Diagnosis, suspect: Diagnosis) -> tuple[tuple[Finding, ...], tuple[Finding, ...], tuple[Finding, ...]]:
@@ -243,7 +246,7 @@ def _without_faults(
         first = counted[0]
         return f"{bar(first.line)} is {_state(first.good)} in the good capture and {_state(first.suspect)} in the suspect"
     if parting is not None and parting.certain:
-        return f"no fault in either, but they part ways: {parting.words}"
+        return f"no fault in either, but they part ways: {parting.words()}"
     if timing:
         shift = timing[0]
         later = "later" if shift.shift_s > 0 else "earlier"

@@ -50,14 +50,13 @@ class Parting(NamedTuple):
     certain: bool  #: no branch on data explains it
     other_bytes: bool  #: the two read different bytes there
 
-    @property
-    def words(self) -> str:
-        """The parting as half a sentence."""
+    def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
+        """Return the parting as half a sentence. good, suspect: what to call the two captures."""
         name = f" ({self.text})" if self.text else ""
         if self.other_bytes:
-            name = f" (other bytes: {self.text or 'not the same'} in the suspect)"
+            name = f" (other bytes: {self.text or 'not the same'} in {suspect})"
         why = "" if self.certain else ", which may hang on data"
-        ways = f"the good one goes on at 0x{self.good_next:04x}, the suspect at 0x{self.suspect_next:04x}"
+        ways = f"{good} goes on at 0x{self.good_next:04x}, {suspect} at 0x{self.suspect_next:04x}"
         return f"after 0x{self.address:04x}{name} {ways}{why}"
 
 

@@ -14,8 +14,10 @@ from pathlib import Path
 import pytest
 
 from conftest import TRACES, all_traces, require_component
+from strobewise.compare import compare
 from strobewise.diagnosis import diagnose
 from strobewise.options import Options
+from strobewise_cli.render import compare_html
 from strobewise_cli.render.html_report import render_page
 
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
@@ -82,7 +84,7 @@ def errors(driver) -> list[str]:
 def requests(driver) -> list[str]:
     events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
     urls = [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"]
-    return [url for url in urls if not url.startswith("chrome")]  # the browser's own start page
+    return [url for url in urls if url.startswith(("http", "ws", "ftp", "file"))]  # not those of the browser's own start page
 
 
 @pytest.mark.parametrize("capture", all_traces(), ids=lambda path: path.name.partition(".")[0])
@@ -147,7 +149,7 @@ def test_two_cursors_read_times_and_t_states(opened):
     low, high = view(opened)
     data = json.loads(opened.find_element("id", "data").get_attribute("textContent"))
     width = wave.size["width"] - 84 - 18
-    assert seconds == pytest.approx(300 / width * (high - low) * data["tickSeconds"], rel=0.03)
+    assert seconds == pytest.approx(300 / width * (high - low) * data["sources"][0]["tickSeconds"], rel=0.03)
     assert "/M1 0" in text
 
 
@@ -155,13 +157,13 @@ def test_cursor_steps_from_edge_to_edge(opened):
     data = json.loads(opened.find_element("id", "data").get_attribute("textContent"))
     window = data["windows"][0]
     edges = sorted({time for trace in window["traces"].values() for time in trace[0::2] if time > window["moment"]})
-    tick = data["tickSeconds"]
+    tick = data["sources"][0]["tickSeconds"]
     for expected in edges[:3]:
         press(opened, "]")
         text = opened.find_element("id", "readout").text
         number, unit = re.match(r"A ([0-9.]+) (ns|µs|ms)", text).groups()
         shown = float(number) * {"ns": 1e-9, "µs": 1e-6, "ms": 1e-3}[unit]
-        assert shown == pytest.approx(data["startSeconds"] + expected * tick, abs=6e-9)
+        assert shown == pytest.approx(data["sources"][0]["startSeconds"] + expected * tick, abs=6e-9)
 
 
 def test_a_link_moves_the_waveform_to_its_finding(opened):
@@ -218,3 +220,19 @@ def test_without_scripts_the_page_still_tells(dead_page, tmp_path):
         assert not driver.find_element("id", "waveform").is_displayed()
     finally:
         driver.quit()
+
+
+def test_the_page_of_a_comparison_shows_both_captures(browser, tmp_path):
+    page = tmp_path / "compare.html"
+    good = TRACES / "good" / "healthy-full.vcd.gz"
+    page.write_text(compare_html.render_page(compare(str(DEAD), str(good)), Options()), encoding="utf-8")
+    browser.get(page.as_uri())
+    wave = browser.find_element("id", "waveform")
+    first = wave.get_attribute("data-window")
+    assert first == "gone-0" and "/M1 0" in browser.find_element("id", "readout").text
+    for link in browser.find_elements("css selector", "a[data-window]"):
+        link.click()
+        assert wave.get_attribute("data-window") == link.get_attribute("data-window")
+        low, high = view(browser)
+        assert high > low
+    assert errors(browser) == []

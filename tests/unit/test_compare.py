@@ -70,14 +70,14 @@ def test_an_instruction_that_goes_on_elsewhere_is_a_certain_parting():
     parting = find_parting(flow(*fetches(1, 2, 3, 4)), flow(*fetches(1, 2, 7, 8)))
     assert parting is not None and parting.certain
     assert (parting.address, parting.text, parting.good_next, parting.suspect_next, parting.agreed) == (2, "NOP", 3, 7, 1)
-    assert parting.words == "after 0x0002 (NOP) the good one goes on at 0x0003, the suspect at 0x0007"
+    assert parting.words() == "after 0x0002 (NOP) the good one goes on at 0x0003, the suspect at 0x0007"
 
 
 def test_a_branch_that_takes_the_other_way_may_hang_on_data():
     jump = [("opcode_fetch", 0x10, 0x20), ("memory_read", 0x11, 0x05)]  # JR NZ,0x0017
     parting = find_parting(flow(*jump, *fetches(0x12, 0x13)), flow(*jump, *fetches(0x17, 0x18)))
     assert parting is not None and not parting.certain
-    assert parting.text == "JR NZ,0x0017" and parting.words.endswith("the suspect at 0x0017, which may hang on data")
+    assert parting.text == "JR NZ,0x0017" and parting.words().endswith("the suspect at 0x0017, which may hang on data")
 
 
 def test_another_byte_behind_a_branch_is_certain():
@@ -237,3 +237,17 @@ def test_standard_input_and_overwriting_are_refused(healthy):
         call(healthy, "-")
     with pytest.raises(UsageError, match="the output would replace the input"):
         call(healthy, healthy, "--json", healthy)
+
+
+def test_the_page_of_a_comparison(dead, healthy, tmp_path, capsys):
+    target = tmp_path / "repair.html"
+    assert call(dead, healthy, "--html", target) == 1
+    assert capsys.readouterr().out.startswith("Repaired")
+    text = target.read_text()
+    assert "Repaired: /M1 now strobes every fetch (0 of " in text and "<h3>Gone</h3>" in text and len(text) < 1_000_000
+    data = json.loads(text.partition('type="application/json">')[2].partition("</script>")[0])
+    assert len(data["sources"]) == 2
+    keys = {window["key"]: window["source"] for window in data["windows"]}
+    assert keys["gone-0"] == 0 and keys["start-2"] == 1 and len(keys) == len(data["windows"])
+    assert call(healthy, dead, "--html", target) == 1
+    assert 'data-window="new-0"' in target.read_text()

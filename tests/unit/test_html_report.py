@@ -19,7 +19,7 @@ from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simula
 from strobewise.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
-from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect, instructions, viewer
+from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all, instructions, viewer
 from strobewise_cli.render.html_report import render_page
 from strobewise_cli.render.pinout import pin_name, pinout, pins_in, pins_to_measure
 
@@ -119,7 +119,7 @@ def test_without_scripts_each_finding_has_its_moment_in_characters(page):
 def test_the_waveform_holds_windows_only(page):
     data = json.loads(Page(page).scripts["application/json:data"])
     assert [window["key"] for window in data["windows"]] == ["finding-0", "start", "middle"]
-    assert all(0 <= window["start"] < window["end"] <= data["length"] for window in data["windows"])
+    assert all(0 <= window["start"] < window["end"] for window in data["windows"])
     assert len(page) < 1_000_000
 
 
@@ -159,8 +159,8 @@ def test_a_path_that_would_end_the_data_does_not(tmp_path):
 
 
 def test_the_traces_are_the_capture(dead):
-    data = collect(dead, Options(), dead.captures[0])
-    window = viewer(data, dead.findings)["windows"][0]
+    data = collect_all(dead, Options())
+    window = viewer(data)["windows"][0]
     assert window["lines"] == ["M1"]
     assert window["traces"]["M1"] == [window["start"], 0]
     clk = window["traces"]["CLK"]
@@ -176,7 +176,7 @@ def test_a_window_that_is_full_ends_early(tmp_path, monkeypatch):
 
     monkeypatch.setattr(module, "WINDOW_EVENTS_MAX", 50)
     diagnosis = diagnose([write(tmp_path)])
-    data = collect(diagnosis, Options(), diagnosis.captures[0])
+    (data,) = collect_all(diagnosis, Options())
     for window in data.windows:
         assert len(window.times) == 50 and window.end == window.times[-1]
         assert not len(window.cycles) or window.cycles.start.max() <= window.end
@@ -268,3 +268,17 @@ def test_the_command_writes_the_page_and_still_reports(tmp_path, capsys):
     with pytest.raises(UsageError, match="the output would replace the input"):
         call(path, "--html", path)
 
+
+
+def test_several_captures_share_one_page(tmp_path):
+    broken = [fault("dead-high", line="RFSH")]
+    clips = (("one", ("MREQ", "M1")), ("two", ("MREQ", "RFSH", "CLK")))
+    paths = [write(tmp_path, name, lines=lines, faults=broken) for name, lines in clips]
+    diagnosis = diagnose(paths)
+    text = render_page(diagnosis, Options())
+    data = json.loads(Page(text).scripts["application/json:data"])
+    assert [[row["name"] for row in source["rows"]] for source in data["sources"]] == [["M1", "MREQ"], ["CLK", "MREQ", "RFSH"]]
+    shown = next(window for window in data["windows"] if window["key"] == "finding-0")
+    assert shown["source"] == 1 and shown["lines"] == ["RFSH"]
+    assert {"start", "start-2", "middle", "middle-2"} <= {window["key"] for window in data["windows"]}
+    assert len({window["key"] for window in data["windows"]}) == len(data["windows"])

@@ -16,6 +16,8 @@ examples:
   strobewise compare working.vcd failing.vcd       what the failing machine does that the working one does not
   strobewise compare before.vcd after.vcd          the proof of a repair: what is gone, what is left
   strobewise compare good.vcd suspect.vcd --json - the same for scripts
+  strobewise compare before.vcd after.vcd --html repair.html
+                                                   the same as a page with the waveforms of both
 
 Different start moments, interrupts and wait states are no difference, nor are parts of the program that only one capture holds.
 
@@ -30,9 +32,11 @@ def run(args: argparse.Namespace) -> int:
     paths = [args.good, args.suspect]
     if "-" in paths:
         raise UsageError("a capture is read twice here", "CAPTURE", "write it to a file first")
-    refuse_to_overwrite(args.json, paths)
+    for output in (args.json, args.html):
+        refuse_to_overwrite(output, paths)
+    options = engine_options(args)
     with ProgressBar("reading", paths) as bar:
-        comparison = compare(args.good, args.suspect, engine_options(args), bar.update)
+        comparison = compare(args.good, args.suspect, options, bar.update)
     for diagnosis in (comparison.good, comparison.suspect):
         for examined in diagnosis.captures:
             report_notes(examined)
@@ -41,7 +45,13 @@ def run(args: argparse.Namespace) -> int:
 
         with open_output(args.json, "w") as out:
             out.write(render(comparison))
-    if args.json != STANDARD_OUTPUT:
+    if args.html is not None:
+        from strobewise_cli.render.compare_html import render_page
+
+        page = render_page(comparison, options)
+        with open_output(args.html, "w") as out:
+            out.write(page)
+    if STANDARD_OUTPUT not in (args.json, args.html):
         from strobewise_cli.render.compare_text import print_comparison
 
         print_comparison(comparison, sys.stdout)
@@ -59,6 +69,7 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser.add_argument("good", metavar="GOOD", help="of the working machine, or before the repair: .vcd, .vcd.gz or .csv from a scope")
     parser.add_argument("suspect", metavar="SUSPECT", help="of the failing machine, or after the repair")
     parser.add_argument("--json", metavar="FILE", help="write the comparison as JSON (- is standard output)")
+    parser.add_argument("--html", metavar="FILE", help="write the comparison as one self-contained page")
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
-from strobewise.compare import Comparison
+from strobewise.compare import Comparison, TimingShift
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence
@@ -28,7 +28,7 @@ def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
     for number, line in enumerate(textwrap.wrap(one_line(sentence(comparison.sentence)), console.width - 1)):
         console.print(Text(line, colour if number == 0 else ""))
     console.print()
-    for word, side in (("good", comparison.good), ("suspect", comparison.suspect)):
+    for word, side in zip(comparison.names, (comparison.good, comparison.suspect), strict=True):
         clock = side.evidence.clock.hz
         speed = f", clock {clock / 1e6:.4g} MHz" if clock else ""
         words = side.verdict.state.replace("_", " ")
@@ -76,7 +76,7 @@ def _lines(console: Console, comparison: Comparison) -> None:
     if not comparison.lines:
         return
     _head(console, "Lines that changed state")
-    table = _table("line", "good", "suspect", "")
+    table = _table("line", *comparison.names, "")
     for change in comparison.lines:
         remark = "" if change.counts else "may well be"
         table.add_row(bar(change.line), *(STATE_WORDS.get(state, state) for state in (change.good, change.suspect)), remark)
@@ -88,7 +88,7 @@ def _strobes(console: Console, comparison: Comparison) -> None:
     if not rows:
         return
     _head(console, "Strobes: seen of those that the bus calls for")
-    table = _table("line", "good", "suspect")
+    table = _table("line", *comparison.names)
     for pair in rows:
         table.add_row(
             bar(pair.line), f"{pair.good_strobed} of {pair.good.expected}", f"{pair.suspect_strobed} of {pair.suspect.expected}"
@@ -100,7 +100,7 @@ def _cycles(console: Console, comparison: Comparison) -> None:
     if not comparison.cycles:
         return
     _head(console, "Machine cycles")
-    table = _table("kind", "good", "", "suspect", "", "")
+    table = _table("kind", comparison.names[0], "", comparison.names[1], "", "")
     for pair in comparison.cycles:
         shares = f"{pair.good_share * 100:.1f} %", f"{pair.suspect_share * 100:.1f} %"
         mark = "<" if pair.shifted else ""
@@ -110,13 +110,14 @@ def _cycles(console: Console, comparison: Comparison) -> None:
 
 def _program(console: Console, comparison: Comparison) -> None:
     parting, reached = comparison.parting, comparison.reached
+    captures = capture_names(comparison)
     if parting is not None:
         _head(console, "Where the programs part ways")
-        _say(console, "  ", f"{sentence(parting.words)} {parting.agreed} fetches agree before it.")
-        _say(console, "  ", f"At {milliseconds(parting.good_s)} in the good capture, {milliseconds(parting.suspect_s)} in the suspect.")
+        _say(console, "  ", f"{sentence(parting.words(*captures))} {parting.agreed} fetches agree before it.")
+        _say(console, "  ", f"At {milliseconds(parting.good_s)} in {captures[0]}, at {milliseconds(parting.suspect_s)} in {captures[1]}.")
     if reached is not None and (reached.good or reached.suspect):
         _head(console, "Addresses executed in one alone")
-        for word, ranges in (("good", reached.good), ("suspect", reached.suspect)):
+        for word, ranges in zip(comparison.names, (reached.good, reached.suspect), strict=True):
             if ranges:
                 _say(console, f"  {word + ':':<9}", ranges_text(ranges))
 
@@ -128,15 +129,24 @@ def ranges_text(ranges: tuple[tuple[int, int], ...]) -> str:
     return f"{shown} and {more} more ranges" if more > 0 else shown
 
 
+def capture_names(comparison: Comparison) -> tuple[str, str]:
+    """Return what to call the two captures in a sentence."""
+    return ("the capture before", "the one now") if comparison.names[0] == "before" else ("the good one", "the suspect")
+
+
+def shift_words(shift: TimingShift, captures: tuple[str, str]) -> str:
+    """Return a moved edge as a sentence."""
+    later = "later" if shift.shift_s > 0 else "earlier"
+    return (
+        f"{bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} after {shift.reference}: "
+        f"{shift.good_s * 1e9:.0f} ns in {captures[0]}, {shift.suspect_s * 1e9:.0f} ns in {captures[1]}; "
+        f"sampling explains {shift.uncertainty_s * 1e9:.0f} ns"
+    )
+
+
 def _timing(console: Console, comparison: Comparison) -> None:
     if not comparison.timing:
         return
     _head(console, "Edges that moved by more than sampling explains")
     for shift in comparison.timing:
-        later = "later" if shift.shift_s > 0 else "earlier"
-        text = (
-            f"{bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} after {shift.reference}: "
-            f"{shift.good_s * 1e9:.0f} ns in the good one, {shift.suspect_s * 1e9:.0f} ns in the suspect, "
-            f"each known to {shift.uncertainty_s * 1e9:.0f} ns in all"
-        )
-        _say(console, "  ", text)
+        _say(console, "  ", sentence(shift_words(shift, capture_names(comparison))))

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from strobewise.bus.lines import ADDRESS, BIT, CONTROL, DATA, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, LINE, bar
-from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, Finding
+from strobewise.bus.model import KIND_INDEX, KINDS, NOTES
 from strobewise.capture import open_capture
 from strobewise.capture.records import Block
 from strobewise.cpu.disassembly import InstructionDecoder
@@ -23,6 +23,7 @@ from strobewise.cycles.requests import BlockEvents
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
 from strobewise.diagnosis import Diagnosis, Examined
 from strobewise.options import Options
+from strobewise.rules import run
 
 Int = npt.NDArray[np.int64]
 
@@ -47,6 +48,7 @@ class Window:
     start: int  #: ticks
     end: int
     moment: int  #: what it is about, ticks
+    lines: tuple[str, ...] = ()  #: lines to mark
     times: Int = field(default_factory=lambda: np.empty(0, np.int64))
     words: npt.NDArray[np.uint64] = field(default_factory=lambda: np.empty(0, np.uint64))
     cycles: CycleTable = field(default_factory=CycleTable.empty)
@@ -71,6 +73,16 @@ class PageData:
     t_ticks: float | None
     windows: list[Window]
     course: Course
+    named: set[str]  #: lines of the moments, which get a row of their own
+
+
+class Moment(NamedTuple):
+    """Something that a page shows in the waveform."""
+
+    key: str  #: name of its window
+    title: str
+    time_s: float
+    lines: tuple[str, ...] = ()  #: lines to mark
 
 
 def finding_key(number: int) -> str:
@@ -78,11 +90,42 @@ def finding_key(number: int) -> str:
     return f"finding-{number}"
 
 
-def collect(diagnosis: Diagnosis, options: Options, examined: Examined) -> PageData:
-    """Read the capture again and keep what the page shows of it. Raises CaptureError, OSError."""
+def moments_of(diagnosis: Diagnosis) -> list[list[Moment]]:
+    """Return the moments of the findings for each capture: each finding in every capture that shows it, first by its plain name."""
+    alone = len(diagnosis.captures) == 1
+    each = [diagnosis.findings if alone else run(examined.evidence) for examined in diagnosis.captures]
+    moments: list[list[Moment]] = [[] for _ in diagnosis.captures]
+    for number, finding in enumerate(diagnosis.findings):
+        known = 0
+        for place, own in enumerate(each):
+            same = next((f for f in own if (f.rule, f.lines) == (finding.rule, finding.lines)), None)
+            if same is None or same.first_s is None:
+                continue
+            key = finding_key(number) + (f"-{known + 1}" if known else "")
+            title = finding.rule if alone else f"{finding.rule} ({diagnosis.captures[place].path})"
+            moments[place].append(Moment(key, title, same.first_s, finding.lines))
+            known += 1
+    return moments
+
+
+def collect_all(diagnosis: Diagnosis, options: Options) -> list[PageData]:
+    """Read the captures of a diagnosis again and keep what a page shows of them. Raises CaptureError, OSError."""
+    return [
+        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}")
+        for number, (examined, moments) in enumerate(zip(diagnosis.captures, moments_of(diagnosis), strict=True))
+    ]
+
+
+def collect(examined: Examined, options: Options, moments: Sequence[Moment], suffix: str = "", name: str = "") -> PageData:
+    """Read a capture again and keep what the page shows of it: these moments, its first request and its middle.
+
+    suffix: of the names of the last two. name: what the page calls the capture, its path if empty.
+    Raises CaptureError, OSError.
+    """
     clock = examined.evidence.clock.hz
     t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
-    windows = _windows(diagnosis.findings, examined, t_ticks)
+    where = f" ({name})" if name else "" if not suffix else f" ({examined.path})"
+    windows = _windows(moments, examined, t_ticks, suffix, where)
     channels, tick_s = examined.channels, examined.tick_s
     captured = frozenset(name for name in channels.channels if name in BIT)
     given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
@@ -102,26 +145,25 @@ def collect(diagnosis: Diagnosis, options: Options, examined: Examined) -> PageD
             _cut_cycles(windows, batch.cycles)
     for window in windows:
         _close(window)
-    return PageData(examined, t_ticks, [window for window in windows if len(window.times)], watch.course())
+    kept = [window for window in windows if len(window.times)]
+    return PageData(examined, t_ticks, kept, watch.course(), {line for moment in moments for line in moment.lines})
 
 
-def _windows(findings: Sequence[Finding], examined: Examined, t_ticks: float | None) -> list[Window]:
+def _windows(moments: Sequence[Moment], examined: Examined, t_ticks: float | None, suffix: str, where: str) -> list[Window]:
     tick, start, end = examined.tick_s, examined.start_tick, examined.end_tick
     span = end - start
     before, after = (n * t_ticks for n in WINDOW_T) if t_ticks else (span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2)
 
-    def window(key: str, title: str, moment: float) -> Window:
+    def window(key: str, title: str, moment: float, lines: tuple[str, ...] = ()) -> Window:
         at = min(max(round(moment), start), end)
-        return Window(key, title, max(start, round(at - before)), min(end, round(at + after)), at)
+        return Window(key, title, max(start, round(at - before)), min(end, round(at + after)), at, lines)
 
-    found: list[Window] = []
-    for number, finding in enumerate(findings):
-        if finding.first_s is not None and len(found) < WINDOWS_MAX - 2:
-            found.append(window(finding_key(number), finding.rule, finding.first_s / tick))
     first = examined.evidence.first_request_s
-    found.append(window("start", "first request", first / tick if first is not None else start))
-    found.append(window("middle", "middle of the capture", start + span / 2))
-    return found
+    return [
+        *(window(moment.key, moment.title, moment.time_s / tick, moment.lines) for moment in moments[: WINDOWS_MAX - 2]),
+        window(f"start{suffix}", f"first request{where}", first / tick if first is not None else start),
+        window(f"middle{suffix}", f"middle of the capture{where}", start + span / 2),
+    ]
 
 
 def _cut(window: Window, block: Block) -> None:
@@ -273,20 +315,20 @@ def rows_of(examined: Examined, named: Collection[str] = ()) -> list[dict[str, A
     return rows
 
 
-def viewer(data: PageData, findings: Sequence[Finding] = ()) -> dict[str, Any]:
-    """Return what the waveform's script draws, ready for JSON. Times are ticks from the capture's start."""
-    rows = rows_of(data.examined, {line for finding in findings for line in finding.lines})
-    lines = {finding_key(number): list(finding.lines) for number, finding in enumerate(findings)}
-    start = data.examined.start_tick
-    return {
-        "tickSeconds": data.examined.tick_s,
-        "startSeconds": start * data.examined.tick_s,
-        "length": data.examined.end_tick - start,
-        "tState": data.t_ticks,
-        "rows": rows,
-        "kinds": list(KINDS),
-        "windows": [{**_window(window, rows, start), "lines": lines.get(window.key, [])} for window in data.windows],
-    }
+def viewer(captures: Sequence[PageData]) -> dict[str, Any]:
+    """Return what the waveform's script draws, ready for JSON. Times are ticks from the start of their capture."""
+    sources, windows = [], []
+    for number, data in enumerate(captures):
+        rows = rows_of(data.examined, data.named)
+        start = data.examined.start_tick
+        sources.append({
+            "tickSeconds": data.examined.tick_s,
+            "startSeconds": start * data.examined.tick_s,
+            "tState": data.t_ticks,
+            "rows": rows,
+        })  # fmt: skip
+        windows += [{"source": number, **_window(window, rows, start)} for window in data.windows]
+    return {"kinds": list(KINDS), "sources": sources, "windows": sorted(windows, key=lambda w: not w["key"].startswith("finding"))}
 
 
 def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str, Any]:
@@ -296,6 +338,7 @@ def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str,
         "start": window.start - start,
         "end": window.end - start,
         "moment": window.moment - start,
+        "lines": list(window.lines),
         "traces": {row["name"]: _trace(window, row, start) for row in rows},
         "cycles": [
             [

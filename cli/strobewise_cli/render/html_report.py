@@ -6,6 +6,7 @@ The waveform is drawn by d3 (templates/vendor), the charts are written as SVG he
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -24,7 +25,7 @@ from strobewise.verdict import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline
-from strobewise_cli.render.html_data import PageData, collect, finding_key, viewer
+from strobewise_cli.render.html_data import PageData, collect_all, finding_key, viewer
 from strobewise_cli.render.pinout import pinout, pins_to_measure
 from strobewise_cli.render.waveform import plain
 
@@ -78,14 +79,12 @@ def asset(name: str) -> Markup:
 
 def render_page(diagnosis: Diagnosis, options: Options) -> str:
     """Return the page. Reads the captures a second time. Raises CaptureError, OSError."""
-    data = collect(diagnosis, options, diagnosis.captures[0])
-    return environment().get_template("report.html.j2").render(context(diagnosis, data))
+    return environment().get_template("report.html.j2").render(context(diagnosis, collect_all(diagnosis, options)))
 
 
-def context(diagnosis: Diagnosis, data: PageData) -> dict[str, Any]:
+def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, Any]:
     """Return what the template shows."""
     verdict = diagnosis.verdict
-    view = viewer(data, diagnosis.findings)
     return {
         "headline": HEADLINES[verdict.state],
         "state": verdict.state,
@@ -99,11 +98,19 @@ def context(diagnosis: Diagnosis, data: PageData) -> dict[str, Any]:
         "clip_also": ", ".join(pin_text(name) for name in verdict.clip_also) if verdict.state == "cannot_decide" else "",
         "cautions": cautions(diagnosis),
         "pins": pinout(pins_to_measure(diagnosis)),
-        "findings": finding_blocks(diagnosis, data),
+        "findings": finding_blocks(diagnosis.findings, captures),
         "line_rows": line_rows(diagnosis.lines),
         "missing": names_text([line.line for line in diagnosis.lines if line.state == "not_captured"]),
-        "unmapped": some([use.name for use in data.examined.channels.unmapped]),
-        "charts": charts(diagnosis, data),
+        "unmapped": some([use.name for data in captures for use in data.examined.channels.unmapped]),
+        "courses": [{"path": data.examined.path if len(captures) > 1 else "", "charts": charts(data)} for data in captures],
+        **viewer_context(captures),
+    }  # fmt: skip
+
+
+def viewer_context(captures: Sequence[PageData]) -> dict[str, Any]:
+    """Return what every page with a waveform needs: its data, its style and its scripts."""
+    view = viewer(captures)
+    return {
         "view": view,
         "data": Markup(htmlsafe_json_dumps(view, separators=(",", ":"))),  # escapes <, >, & and '
         "css": asset("page.css"),
@@ -111,7 +118,7 @@ def context(diagnosis: Diagnosis, data: PageData) -> dict[str, Any]:
         "script": asset("viewer.js"),
         "version": __version__,
         "limits": LIMITS,
-    }  # fmt: skip
+    }
 
 
 def some(names: list[str]) -> str:
@@ -149,17 +156,19 @@ def when(finding: Finding) -> str:
     return f"At {milliseconds(finding.first_s)}."
 
 
-def finding_blocks(diagnosis: Diagnosis, data: PageData) -> list[FindingBlock]:
-    """Return the findings with the moment of each as a plain drawing."""
-    windows = {window.key: window for window in data.windows}
+def finding_blocks(
+    findings: Sequence[Finding], captures: Sequence[PageData], key: Callable[[int], str] = finding_key
+) -> list[FindingBlock]:
+    """Return the findings with the moment of each as a plain drawing. key: from a finding's number to the name of its window."""
+    windows = {window.key: (data, window) for data in captures for window in data.windows}
     blocks = []
-    for number, finding in enumerate(diagnosis.findings):
+    for number, finding in enumerate(findings):
         rule = find_rule(finding.rule)
-        window = windows.get(finding_key(number))
+        shown = windows.get(key(number))
         title = rule.title if rule is not None else finding.rule
         blocks.append(FindingBlock(
-            finding_key(number), finding.severity, title[0].upper() + title[1:], sentence(finding.evidence), when(finding), finding.rule,
-            sentence(finding.next_step) if finding.next_step else "", plain(data, window, finding.lines) if window is not None else "",
+            key(number), finding.severity, title[0].upper() + title[1:], sentence(finding.evidence), when(finding), finding.rule,
+            sentence(finding.next_step) if finding.next_step else "", plain(*shown, finding.lines) if shown is not None else "",
         ))  # fmt: skip
     return blocks
 
@@ -179,14 +188,11 @@ def line_rows(lines: list[LineState]) -> list[LineRow]:
     return rows
 
 
-def charts(diagnosis: Diagnosis, data: PageData) -> list[Chart]:
+def charts(data: PageData) -> list[Chart]:
     """Return the charts that this capture can fill."""
+    parts = data.examined.evidence.parts
     triggers = [
-        (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers])
-        for paging in diagnosis.evidence.parts.get("expansion") or ()
+        (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers]) for paging in parts.get("expansion") or ()
     ]
-    made = (
-        cycle_mix(data.course), memory_map(diagnosis.evidence.parts.get("memory")), clock_stability(data.course),
-        timeline(data.course, triggers),
-    )  # fmt: skip
+    made = (cycle_mix(data.course), memory_map(parts.get("memory")), clock_stability(data.course), timeline(data.course, triggers))
     return [chart for chart in made if chart is not None]

@@ -8,19 +8,28 @@
   if (!data.windows.length) { readout.textContent = "The capture holds nothing to draw."; return; }
 
   const LABEL = 84, MARGIN = 18, ROW = 22, TOP = 26, LEVEL = 14, SMALL_T = 7;
-  const rows = data.rows.map((row, i) => ({ ...row, y: TOP + i * ROW }));
-  const cyclesY = TOP + rows.length * ROW + 4, instructionsY = cyclesY + ROW, height = instructionsY + ROW + 4;
-  let width = 900, current = data.windows[0];
+  let width = 900, current = data.windows[0], source = null, rows, cyclesY, instructionsY, height;
   const cursors = { a: null, b: null };
 
-  svg.attr("height", height);
-  const clip = svg.append("clipPath").attr("id", "drawn").append("rect").attr("x", LABEL).attr("height", height);
+  const clip = svg.append("clipPath").attr("id", "drawn").append("rect").attr("x", LABEL);
   const axis = svg.append("g").attr("class", "axis").attr("transform", `translate(0,${TOP - 6})`);
   const plot = svg.append("g").attr("clip-path", "url(#drawn)");
   const labels = svg.append("g");
-  rows.forEach(row => labels.append("text").attr("x", LABEL - 8).attr("y", row.y + LEVEL).attr("text-anchor", "end").text(row.label));
-  labels.append("text").attr("x", LABEL - 8).attr("y", cyclesY + 15).attr("text-anchor", "end").attr("class", "faint").text("cycles");
-  labels.append("text").attr("x", LABEL - 8).attr("y", instructionsY + 15).attr("text-anchor", "end").attr("class", "faint").text("program");
+
+  // Each capture has lines, a timescale and a clock of its own.
+  function use(next) {
+    if (source === next) return;
+    source = next;
+    rows = source.rows.map((row, i) => ({ ...row, y: TOP + i * ROW }));
+    cyclesY = TOP + rows.length * ROW + 4;
+    instructionsY = cyclesY + ROW;
+    height = instructionsY + ROW + 4;
+    svg.attr("height", height);
+    clip.attr("height", height);
+    plot.selectAll("*").remove();
+    const names = [...rows.map(row => [row.label, row.y + LEVEL, ""]), ["cycles", cyclesY + 15, "faint"], ["program", instructionsY + 15, "faint"]];
+    labels.selectAll("text").data(names).join("text").attr("x", LABEL - 8).attr("y", n => n[1]).attr("text-anchor", "end").attr("class", n => n[2]).text(n => n[0]);
+  }
 
   const base = d3.scaleLinear();
   let x = base.copy();
@@ -28,7 +37,7 @@
   svg.call(zoom).on("dblclick.zoom", null);
 
   const hex = (value, digits) => value.toString(16).padStart(digits, "0");
-  const seconds = ticks => data.startSeconds + ticks * data.tickSeconds;
+  const seconds = ticks => source.startSeconds + ticks * source.tickSeconds;
   function time(s, step) {
     const size = Math.max(Math.abs(s), step || 0);
     const [factor, unit] = size >= 1 ? [1, "s"] : size >= 1e-3 ? [1e3, "ms"] : size >= 1e-6 ? [1e6, "µs"] : [1e9, "ns"];
@@ -42,7 +51,7 @@
     svg.attr("viewBox", `0 0 ${width} ${height}`);
     clip.attr("width", width - LABEL - MARGIN);
     base.domain([current.start, Math.max(current.end, current.start + 1)]).range([LABEL, width - MARGIN]);
-    const smallest = data.tState ? data.tState * 2 : Math.max(1, (current.end - current.start) / 500);
+    const smallest = source.tState ? source.tState * 2 : Math.max(1, (current.end - current.start) / 500);
     zoom.scaleExtent([1, Math.max(1, (current.end - current.start) / smallest)])
       .extent([[LABEL, 0], [width - MARGIN, height]]).translateExtent([[LABEL, 0], [width - MARGIN, height]]);
   }
@@ -52,13 +61,14 @@
     svg.call(zoom.transform, transform);
   }
   function moment() {
-    const half = span(current, data.tState ? data.tState * 24 : (current.end - current.start) / 4) / 2;
+    const half = span(current, source.tState ? source.tState * 24 : (current.end - current.start) / 4) / 2;
     show(Math.max(current.start, current.moment - half * 0.5), Math.min(current.end, current.moment + half * 1.5));
   }
   function choose(key) {
     const found = data.windows.find(w => w.key === key);
     if (!found) return false;
     current = found;
+    use(data.sources[found.source]);
     chooser.value = key;
     cursors.a = current.moment; cursors.b = null;
     layout();
@@ -120,7 +130,7 @@
     axis.call(d3.axisTop(scale).ticks(ticks).tickFormat(s => time(s, step)));
     const inView = current.cycles.filter(c => c[1] >= from && c[0] <= to);
     const lines = [];
-    if (data.tState && (x(from + data.tState) - x(from)) >= SMALL_T)
+    if (source.tState && (x(from + source.tState) - x(from)) >= SMALL_T)
       for (const c of inView) for (let n = 0; n < Math.max(1, c[5] || 1); n++) lines.push(c[0] + n * (c[5] ? (c[1] - c[0]) / c[5] : 0));
     plot.selectAll("line.grid").data(lines).join("line").attr("class", "grid").attr("x1", d => x(d)).attr("x2", d => x(d)).attr("y1", TOP - 4).attr("y2", cyclesY);
     const named = new Set(current.lines || []);
@@ -141,12 +151,12 @@
     for (const name of ["a", "b"]) if (cursors[name] !== null) parts.push(`${name.toUpperCase()} ${time(seconds(cursors[name]), step * 10)}`);
     if (cursors.a !== null && cursors.b !== null) {
       const d = cursors.b - cursors.a;
-      parts.push(`A to B ${time(d * data.tickSeconds, step)}` + (data.tState ? ` = ${(d / data.tState).toFixed(2)} T-states` : ""));
+      parts.push(`A to B ${time(d * source.tickSeconds, step)}` + (source.tState ? ` = ${(d / source.tState).toFixed(2)} T-states` : ""));
     }
     if (cursors.a !== null) {
       const cycle = current.cycles.find(c => c[0] <= cursors.a && cursors.a < c[1]);
       if (cycle) {
-        const t = data.tState ? `, T${Math.floor((cursors.a - cycle[0]) / data.tState) + 1}` : "";
+        const t = source.tState ? `, T${Math.floor((cursors.a - cycle[0]) / source.tState) + 1}` : "";
         parts.push(`in ${cycleText(cycle)}${t}${cycle[7] ? " (inferred)" : ""}`);
       }
       const levels = rows.map(row => {
