@@ -17,6 +17,7 @@ from .capture.records import Block
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
 from .evidence.collect import Collector
+from .evidence.leads import LeadsRecord, relabel_strobes
 from .evidence.parts import Maker, Part, make_parts
 from .joining import join_evidence, join_findings, join_lines
 from .options import Options
@@ -65,31 +66,48 @@ def examine(
         channels = map_channels(
             capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
         )
-        captured = frozenset(name for name in channels.channels if name in BIT)
-        tick_s = capture.header.timescale_fs * FEMTOSECOND
-        given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
-        pipeline = Pipeline(captured, given, capture.header.timescale_fs)
-        collector = Collector(captured, tick_s)
-        pipeline.observer = collector.events
-        parts = make_parts(captured, channels, options, tick_s, more_parts)
-        for block in prefetched(capture.blocks(channels.assignments)):
-            _advance(block, pipeline, collector, parts)
-            if progress is not None:
-                progress(capture.taken)
-        for batch in pipeline.finish():
-            collector.batch(batch)
-            for part in parts:
-                part.feed(batch)
-        start, end = capture.start_time or 0, capture.end_time or 0
-        calibration = pipeline.calibration
-        sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
-        evidence = collector.record(start, end, sample, t_ticks)
-        _fill(evidence, capture, channels, pipeline, options, tick_s)
-        times, words = collector.kept()
+        return gather(path, capture, channels, options, progress, more_parts)
+
+
+def gather(
+    path: str,
+    capture: Any,
+    channels: ChannelMap,
+    options: Options,
+    progress: Callable[[int], None] | None = None,
+    more_parts: Sequence[Maker] = (),
+) -> Examined:
+    """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
+
+    capture: has the members of a Capture that are used here; strobewise.watching makes one of each window of a stream.
+    """
+    captured = frozenset(name for name in channels.channels if name in BIT)
+    tick_s = capture.header.timescale_fs * FEMTOSECOND
+    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
+    pipeline = Pipeline(captured, given, capture.header.timescale_fs)
+    collector = Collector(captured, tick_s)
+    pipeline.observer = collector.events
+    parts = make_parts(captured, channels, options, tick_s, more_parts)
+    for block in prefetched(capture.blocks(channels.assignments)):
+        _advance(block, pipeline, collector, parts)
+        if progress is not None:
+            progress(capture.taken)
+    for batch in pipeline.finish():
+        collector.batch(batch)
         for part in parts:
-            evidence.parts[part.name] = part.record(evidence)
-        look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
-        return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+            part.feed(batch)
+    start, end = capture.start_time or 0, capture.end_time or 0
+    calibration = pipeline.calibration
+    sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
+    evidence = collector.record(start, end, sample, t_ticks)
+    _fill(evidence, capture, channels, pipeline, options, tick_s)
+    times, words = collector.kept()
+    for part in parts:
+        evidence.parts[part.name] = part.record(evidence)
+    leads = evidence.parts.setdefault("leads", LeadsRecord(None, None))
+    leads.strobes = relabel_strobes(evidence, times, words, given, capture.header.timescale_fs)
+    look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
+    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
 
 def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:

@@ -39,6 +39,10 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
 #: Findings that explain whatever else their own lines show.
 EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted")
 
+RELABELS = "leads-swapped"
+#: Findings that wrong labels on strobes and buses leave as they are.
+STANDS_BY_ITSELF = ("clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse")
+
 #: Rules whose warning means that the capture itself can not decide.
 UNDECIDED_BY = ("capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels")
 
@@ -67,6 +71,9 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
     """Drop findings that another one, at least as severe, explains."""
+    if any(f.rule == RELABELS for f in findings):
+        # Under wrong labels the other rules judged a machine that is not there.
+        return [f for f in findings if f.rule == RELABELS or f.rule in STANDS_BY_ITSELF or f.severity == "note"]
     moot = {name for f in findings if f.severity == "fault" for name in EXPLAINS.get(f.rule, ())}
     explained = {line for f in findings if f.rule in EXPLAINS_ITS_LINES for line in f.lines}
     return [

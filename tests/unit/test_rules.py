@@ -221,6 +221,22 @@ def test_the_place_of_the_lead_shifts_the_blame():
     assert found.suspect == "connection" and "cpu" in [share.suspect for share in found.suspects]
 
 
+@pytest.mark.parametrize("pair", [("M1", "RFSH"), ("RD", "WR"), ("MREQ", "RD"), ("A0", "A1"), ("A8", "A9"), ("D0", "D7"), ("D3", "D4")])
+def test_swapped_leads_are_named_and_nobody_else_is_blamed(tmp_path, pair):
+    said = examined(tmp_path, lines="full", faults=[fault("leads-swapped", lines=list(pair))])
+    faults = [f for f in said.findings if f.severity == "fault"]
+    assert [(f.rule, set(f.lines)) for f in faults] == [("leads-swapped", set(pair))]
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+    assert "--map" in faults[0].next_step or "rename" in faults[0].next_step
+
+
+@pytest.mark.parametrize("line", ["A2", "A9", "D5", "CLK", "MREQ"])
+def test_other_inverted_leads(tmp_path, line):
+    said = examined(tmp_path, lines="full", faults=[fault("lead-inverted", line=line)])
+    assert {name for f in said.findings if f.severity == "fault" for name in f.lines} == {line}
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+
+
 @pytest.mark.parametrize("line", ["M1", "RD", "WR", "RFSH", "IORQ"])
 def test_an_inverted_strobe_is_the_leads_doing(tmp_path, line):
     said = examined(tmp_path, lines="eight", faults=[fault("lead-inverted", line=line)])
@@ -249,7 +265,7 @@ def test_paging_rules_on_hand_made_records():
 
 
 def test_every_rule_is_complete_and_tested_somewhere():
-    tested = set(SIMULATED) | {
+    tested = set(SIMULATED) | {"leads-swapped", "clock-inverted"} | {
         "clock-pauses", "clock-off-frequency", "requests-without-fetch", "went-silent", "no-requests", "halted-for-good",
         "nmi-not-answered",
         "capture-damaged", "paging-device-silent", "paging-not-triggered", "paging-not-released",
@@ -267,4 +283,4 @@ def test_every_rule_is_complete_and_tested_somewhere():
         assert find_rule(rule.id) is rule
 
 
-FAMILIES = ("strobes", "clock", "held", "capture", "memory", "buses", "expansion")
+FAMILIES = ("strobes", "clock", "held", "capture", "memory", "buses", "expansion", "leads")

@@ -95,6 +95,7 @@ class ClockEvidence:
     high_fraction: Optional[float] = None
     last_edge_s: Optional[float] = None
     nominal_hz: Optional[float] = None  #: what the profile or --clock says
+    mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1
 
 
 @dataclass

@@ -217,7 +217,7 @@ class RequestFinder:
     ) -> tuple[Requests, int, int]:
         """Return the settled requests, the index of the first event that the next block still needs, and the spikes dropped."""
         last = len(events.all_times)
-        parts: list[tuple[int, Int, Int]] = []
+        parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, _NO_TIMES, _NO_TIMES)]  # where nothing frames requests there are none
         need = limit  # the earliest time that must be kept
         spikes = 0
         lines = [(LINE_MREQ, MREQ)] if self._frames else []

@@ -79,6 +79,30 @@ class BusesRecord:
     address_toggles: list[int]  #: times each address line changed from one request to the next
 
 
+def operands(
+    kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16], address: npt.NDArray[np.int32]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.intp]] | None:
+    """Find the instructions whose two operand bytes must be the address that follows, in columns of a cycle table.
+
+    Returns (calls, all such instructions, where their address is used) as row indices, None when there are too few rows.
+    """
+    if len(kind) < 8:
+        return None
+    base = np.flatnonzero((kind[:-5] == _FETCH) & (kind[1:-4] == _READ) & (kind[2:-3] == _READ) & (data[1:-4] >= 0) & (data[2:-3] >= 0))
+    opcode = data[base]
+    prefixed = np.zeros(len(base), np.bool_)
+    prefixed[base > 0] = np.isin(data[base[base > 0] - 1], (0xCB, 0xDD, 0xED, 0xFD)) & (kind[base[base > 0] - 1] == _FETCH)
+    after = np.full(len(base), -1)
+    jump = (opcode == 0xC3) & (kind[base + 3] == _FETCH)
+    call = (opcode == 0xCD) & (kind[base + 3] == _WRITE) & (kind[base + 4] == _WRITE) & (kind[base + 5] == _FETCH)
+    load = np.isin(opcode, (0x3A, 0x2A)) & (kind[base + 3] == _READ)
+    store = np.isin(opcode, (0x32, 0x22)) & (kind[base + 3] == _WRITE)
+    after[jump | load | store] = 3
+    after[call] = 5
+    use = (after > 0) & ~prefixed
+    return base[call & ~prefixed], base[use], base[use] + after[use]
+
+
 class BusesPart:
     """Collects :class:`BusesRecord`."""
 
@@ -158,35 +182,20 @@ class BusesPart:
         """Compare two-byte operands with the address that must follow them."""
         cycles = batch.cycles
         kind, data, address = cycles.kind, cycles.data, cycles.address
-        n = len(kind)
-        if n < 8:
-            return
-        base = np.flatnonzero((kind[:-5] == _FETCH) & (kind[1:-4] == _READ) & (kind[2:-3] == _READ) & (data[1:-4] >= 0) & (data[2:-3] >= 0))
-        opcode = data[base]
-        prefixed = np.zeros(len(base), np.bool_)
-        prefixed[base > 0] = np.isin(data[base[base > 0] - 1], (0xCB, 0xDD, 0xED, 0xFD)) & (kind[base[base > 0] - 1] == _FETCH)
-        after = np.full(len(base), -1)
-        jump = (opcode == 0xC3) & (kind[base + 3] == _FETCH)
-        call = (opcode == 0xCD) & (kind[base + 3] == _WRITE) & (kind[base + 4] == _WRITE) & (kind[base + 5] == _FETCH)
-        load = np.isin(opcode, (0x3A, 0x2A)) & (kind[base + 3] == _READ)
-        store = np.isin(opcode, (0x32, 0x22)) & (kind[base + 3] == _WRITE)
-        after[jump | load | store] = 3
-        after[call] = 5
-        use = (after > 0) & ~prefixed
         self._check_restarts(kind, data, address)
-        if not use.any():
+        found = operands(kind, data, address)
+        if found is None or not len(found[1]):
             return
-        called = base[call & ~prefixed]
+        called, at, used = found
         if len(called):
             self._count_pushes(address[called] + 3, data[called + 3], data[called + 4])
-        at = base[use]
         said = data[at + 1].astype(np.int64) | data[at + 2].astype(np.int64) << 8
-        shown = address[at + after[use]].astype(np.int64)
-        if len(said):
-            self._count_operands(said, shown)
+        self._count_operands(said, address[used].astype(np.int64))
 
     def _check_restarts(self, kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16], address: npt.NDArray[np.int32]) -> None:
         """A restart pushes the address behind it."""
+        if len(kind) < 8:
+            return
         fetch = (kind[:-3] == _FETCH) & (data[:-3] & 0xC7 == 0xC7) & (data[:-3] >= 0)
         at = np.flatnonzero(fetch & (kind[1:-2] == _WRITE) & (kind[2:-1] == _WRITE) & (kind[3:] == _FETCH))
         at = at[(address[at + 3] == (data[at] & 0x38)) & (at > 0)]

@@ -23,13 +23,15 @@ from ..bus.lines import BIT, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..cycles.requests import BlockEvents
+from ..cycles.requests import LINE_MREQ, BlockEvents
 
 Int = npt.NDArray[np.int64]
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
 RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a little less, for the edges of sampling
+PHASES_MIN = 50
+PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 300_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
 _SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
@@ -139,6 +141,9 @@ class Collector:
         """Take what the request finder saw in a block."""
         self.glitches += events.glitches
         self._clock.feed(events.clock_rises)
+        if self._clock.phases < PHASES_WANTED:
+            requests = events.requests
+            self._clock.place(requests.fall[requests.line == LINE_MREQ], events.clock_rises)
 
     def batch(self, batch: Batch) -> None:
         """Take a settled batch."""
@@ -271,6 +276,8 @@ class _ClockWatch:
         self.longest: tuple[int, int] | None = None
         self._sum = self._squares = 0.0
         self._steps = 0
+        self._phase = 0j
+        self.phases = 0
 
     def feed(self, rises: Int) -> None:
         if not len(rises):
@@ -288,8 +295,19 @@ class _ClockWatch:
         self.count += len(rises)
         self.last = int(rises[-1])
 
+    def place(self, falls: Int, rises: Int) -> None:
+        """Add up where in the clock period /MREQ falls, as unit vectors: the period is a circle."""
+        after = np.searchsorted(rises, falls)
+        inside = (after > 0) & (after < len(rises))
+        low, high = rises[after[inside] - 1], rises[after[inside]]
+        turns = 2j * np.pi * (falls[inside] - low) / (high - low)
+        self._phase += complex(np.exp(turns).sum())
+        self.phases += len(turns)
+
     def record(self, tick_s: float) -> ClockEvidence:
         clock = ClockEvidence(edges=self.count)
+        if self.phases >= PHASES_MIN and abs(self._phase) > 0.5 * self.phases:
+            clock.mreq_phase = float(np.angle(self._phase) / (2 * np.pi) % 1.0)
         if self.longest is not None and self.shortest is not None and self.last is not None:
             clock.shortest_s = self.shortest * tick_s
             clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)

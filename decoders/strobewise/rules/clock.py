@@ -13,6 +13,9 @@ PAUSE_T = 64.0
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
+DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
+UPSIDE_DOWN = (0.02, 0.4)  #: place of /MREQ's fall in the period of an inverted clock: 0 and its delay of up to 0.35 (85 ns at 4 MHz)
+
 SUSPECTS: Shares = (("clock", 0.78), ("supply", 0.14), ("connection", 0.08))
 NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scope the crystal, its driver and " + pin_text("CLK")
 
@@ -106,4 +109,23 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"the clock period varies by {milliseconds(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.7,
+        )  # fmt: skip
+
+
+@rule(
+    "clock-inverted", "CLK captured upside down", "fault", needs=(("CLK", "MREQ"),), judges=("CLK",),
+    suspects=(("probe_or_capture", 0.9), ("connection", 0.05)),
+    looks_for="/MREQ falling just behind the rising edges of CLK, where the CPU lets it fall behind the falling ones",
+    causes="the lead for CLK sits on the other side of an inverter, or the channel is inverted",
+    next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map CLK=!CHANNEL; until then every cycle seems to start half a T-state off",
+    source="UM0080, op-code fetch and memory timing; the delay after the edge from the AC characteristics",
+)  # fmt: skip
+def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
+    clock = evidence.clock
+    if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < 4:
+        return
+    if UPSIDE_DOWN[0] < clock.mreq_phase < UPSIDE_DOWN[1]:
+        yield Found(
+            f"/MREQ falls {clock.mreq_phase:.2f} of a period behind the rising edge of CLK; it must fall behind the falling edge, at 0.5 to 0.9",
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.93,
         )  # fmt: skip

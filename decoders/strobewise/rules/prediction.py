@@ -1,0 +1,346 @@
+"""Rules for what the CPU did against what its program says: the model's word against the bus.
+
+They read ``evidence.parts["prediction"]`` (strobewise.evidence.prediction.PredictionRecord). What the program calls for is UM0080's; whom
+a contradiction points at is common practice. The CPU itself comes last: a line or a lead that explains what differs is to blame first.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Iterator, List, Optional, Tuple
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import ADDRESS, DATA, LINE, neighbours
+from ..bus.model import KINDS
+from ..cpu.disassembly import find_operation, render
+from .base import CAUTION_SOLDER, Found, Shares, rule
+from .buses import (
+    BRIDGE,
+    address_line_stuck,
+    address_line_unsteady,
+    data_input_contradicted,
+    data_lead_off,
+    data_output_contradicted,
+    lines_shorted,
+)
+from .memory import data_line_stuck, data_line_unsteady, runs_away
+
+NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
+CONSISTENT_MIN = 6  #: contradictions of one line before it is called a fault
+CONSISTENT_SHARE = 0.9  #: of the times that the line should be at the level which it does not reach
+ALONE_TIMES = 4  #: a line must be the only explanation this many times as often as any other
+EXPLAINED_SHARE = 0.5  #: of the contradictions for which one line read otherwise must be an explanation
+SWAPPED_SHARE = 0.8  #: the same for two leads on each other's pins
+MOVES_SHARE = 0.04  #: a line that is at its rarer level in this share of the reads moves
+MANY = 24  #: contradictions that nothing explains, before they are more than a note
+MANY_SHARE = 0.02  #: of the instructions followed
+
+LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.2), ("data_bus", 0.08))
+INPUT: Shares = (("cpu", 0.5), ("connection", 0.36), ("probe_or_capture", 0.14))
+INPUT_OR_LEAD: Shares = (("cpu", 0.4), ("connection", 0.3), ("probe_or_capture", 0.3))
+OUTPUT: Shares = (("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24))
+
+
+def _prediction(evidence: BusEvidence) -> Any:
+    record = evidence.parts.get("prediction")
+    return record if record is not None and record.instructions else None
+
+
+def coverage(record: Any) -> str:
+    """Say how much of the capture was followed."""
+    if record.windows == 1:
+        return f"{record.instructions} instructions"
+    return f"{record.instructions} instructions in {record.windows} windows ({record.cycles} of {record.cycles_in_all} machine cycles)"
+
+
+def _lines(difference: Any) -> str:
+    """Name the lines that differ, when they are few, with the level shown."""
+    bus, width = ("D", 8) if difference.what == "data" else ("A", 16)
+    wrong = [bit for bit in range(width) if (difference.expected ^ difference.found) >> bit & 1]
+    if len(wrong) > 2:
+        return ""
+    return ": " + " and ".join(f"{bus}{bit} {'high' if difference.found >> bit & 1 else 'low'}" for bit in wrong)
+
+
+def explain(difference: Any) -> str:
+    """Return one difference as a sentence: what the CPU should have done, and what the bus showed."""
+    operation = find_operation(difference.data) if difference.data else None
+    if operation is not None and len(difference.data) >= operation.length:
+        subject = f"`{render(operation, difference.data, difference.address)}` at {difference.address:#06x}"
+    else:
+        subject = f"the response to an interrupt at {difference.address:#06x}"
+    expected, found = difference.expected, difference.found
+    if difference.what == "data":
+        return (
+            f"after {subject} the CPU should write {expected:#04x} to {difference.place:#06x}; it wrote {found:#04x}{_lines(difference)}"
+        )
+    if difference.what == "kind":
+        text = f"{subject} calls for {_a(KINDS[expected])}; {_a(KINDS[found])} came"
+    elif difference.what == "next":
+        text = f"after {subject} the CPU should go on at {expected:#06x}; it fetched {found:#06x}{_lines(difference)}"
+    elif difference.what == "code":
+        text = f"the bytes of {subject} go on at {expected:#06x}; the bus showed {found:#06x}{_lines(difference)}"
+    else:
+        text = f"{subject} should reach {expected:#06x}; the bus showed {found:#06x}{_lines(difference)}"
+    alone = [line for line in difference.lines if "<" not in line]
+    return text + (f"; {alone[0]} read at its other level explains it" if len(alone) == 1 else "")
+
+
+def _a(kind: str) -> str:
+    words = kind.replace("_", " ").replace("io ", "I/O ")
+    return ("an " if words[0] in "aeiouI" else "a ") + words
+
+
+def _first(record: Any, *whats: str) -> str:
+    """Explain the first difference of some kind, or of which a line is an explanation."""
+    kept = [difference for difference in record.kept if difference.what in whats or set(whats) & set(difference.lines)]
+    return explain(kept[0]) if kept else "it was not kept"
+
+
+def _span(record: Any) -> Tuple[Optional[float], Optional[float]]:
+    if not record.kept:
+        return None, None
+    return record.kept[0].start * record.tick_s, record.kept[-1].start * record.tick_s
+
+
+def _moves(record: Any, bit: int) -> bool:
+    """Say whether a data line moves in reads."""
+    level = record.levels[bit]
+    return bool(min(level.ones, level.zeros) >= MOVES_SHARE * max(1, level.ones + level.zeros))
+
+
+def _stuck_write(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
+    """Return (wrong, asked, level shown) when one data line is at the same wrong level in what the CPU writes."""
+    line = record.written[bit]
+    for lost, asked, other, level in (
+        (line.ones_lost, line.ones, line.zeros_lost, "low"),
+        (line.zeros_lost, line.zeros, line.ones_lost, "high"),
+    ):
+        if lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= 0.15 * lost:
+            return lost, asked, level
+    return None
+
+
+def _misread(record: Any) -> Optional[int]:
+    """Return the one data line that, read at its other level, explains what followed; None when no line stands out."""
+    singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
+    if not singles or _swapped(record) is not None:
+        return None
+    best = max(singles, key=lambda bit: (singles[bit][2], singles[bit][0] + singles[bit][1]))
+    low, high, alone = singles[best]
+    others = max((counts[2] for bit, counts in singles.items() if bit != best), default=0)
+    if alone < CONSISTENT_MIN or alone < ALONE_TIMES * others or low + high < EXPLAINED_SHARE * record.sought:
+        return None
+    return best
+
+
+def _swapped(record: Any) -> Optional[Tuple[int, int]]:
+    """Return the two data lines that, changed over, explain nearly all that followed; None when no pair stands out."""
+    totals = sorted(((sum(counts[:2]), lines) for lines, counts in record.explained.items()), reverse=True)
+    if len(totals) < 2 or "<" not in totals[0][1] or totals[0][0] < max(2 * CONSISTENT_MIN, SWAPPED_SHARE * record.sought):
+        return None
+    if totals[1][0] > 0.85 * totals[0][0]:
+        return None
+    low, high = totals[0][1].split("<>")
+    return int(low[1:]), int(high[1:])
+
+
+def _strobes_good(evidence: BusEvidence) -> bool:
+    """Say whether the strobes that tell the kinds of cycle apart are what they should be."""
+    counts = [evidence.strobes[name] for name in ("MREQ", "IORQ", "RD", "WR") if name in evidence.strobes]
+    return all(count.hit >= 0.97 and count.false <= 0.03 for count in counts)
+
+
+def _spoken_for(evidence: BusEvidence, *rules: Any) -> frozenset[str]:
+    """Return the lines that other rules name already."""
+    return frozenset(line for each in rules for found in each(evidence) for line in found.lines)
+
+
+@rule(
+    "program-misread", "the CPU acts on other bytes than the capture shows", "fault", needs=NEEDS, judges=DATA,
+    suspects=LEAD,
+    looks_for="cycles that the captured opcodes do not call for, and that they would call for with one data line at its other level",
+    causes="the lead of that line is off or on another pin, so that the CPU reads the right byte and the capture does not; or the bus is right "
+    "and the CPU's own input for that line is dead or has no contact",
+    next_step="clip this line's lead to the CPU's own leg and capture again: the contradiction gone means the lead; the same again, with the "
+    "line moving, means the CPU or its socket",
+    source="UM0080, instruction set; the check: common practice",
+)  # fmt: skip
+def program_misread(evidence: BusEvidence) -> Iterator[Found]:
+    record = _prediction(evidence)
+    bit = _misread(record) if record is not None and _strobes_good(evidence) else None
+    if bit is None or f"D{bit}" in _spoken_for(evidence, data_lead_off, data_input_contradicted):
+        return
+    low, high, _ = record.explained[f"D{bit}"]
+    written = record.written[bit]
+    right = written.ones + written.zeros - written.ones_lost - written.zeros_lost
+    # A lead that hangs in the air is wrong both ways; one that stands still does not move in reads. The CPU's input is neither.
+    one_way = min(low, high) <= 0.05 * max(low, high)
+    input_dead = one_way and _moves(record, bit) and written.ones_lost + written.zeros_lost <= 0.2 * right
+    way = f"captured {'low' if low > high else 'high'} where the CPU acted as if it were {'high' if low > high else 'low'}"
+    start, end = _span(record)
+    yield Found(
+        f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {low + high} of "
+        f"{record.sought} contradictions over {coverage(record)}"
+        + (f", although it moves in reads{f' and is right in {right} written bytes' if right >= 4 else ''}" if input_dead else "")
+        + f"; first, {_first(record, f'D{bit}')}",
+        (f"D{bit}",), low + high, start, end, suspects=(INPUT if right >= 8 else INPUT_OR_LEAD) if input_dead else None, confidence=0.85,
+    )  # fmt: skip
+
+
+@rule(
+    "data-leads-swapped", "two data leads on each other's pins", "fault", needs=NEEDS, judges=DATA,
+    suspects=(("probe_or_capture", 0.9), ("connection", 0.06)),
+    looks_for="cycles that the captured opcodes do not call for, and that they call for with two data lines changed over",
+    causes="two leads, or their labels, were mixed up: the machine itself could not run its program with two data lines crossed",
+    next_step="swap the two leads or map them the other way round with --map, and look at the capture again",
+    source="UM0080, instruction set; the check: common practice",
+)  # fmt: skip
+def data_leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
+    record = _prediction(evidence)
+    pair = _swapped(record) if record is not None and _strobes_good(evidence) else None
+    if pair is None:
+        return
+    low, high = (f"D{bit}" for bit in pair)
+    count = record.explained[f"{low}<>{high}"][0]
+    start, end = _span(record)
+    yield Found(
+        f"{low} and {high} changed over make sense of {count} of {record.sought} contradictions between the program and what the CPU did, "
+        f"over {coverage(record)}; first, {_first(record, f'{low}<>{high}')}",
+        (low, high), count, start, end, next_step=f"swap the two leads, or give --map {low}=... and --map {high}=... the other way round",
+        confidence=0.9,
+    )  # fmt: skip
+
+
+@rule(
+    "written-byte-contradicted", "the CPU writes other bytes than its program says", "fault", needs=NEEDS, judges=DATA,
+    suspects=OUTPUT,
+    looks_for="one data line at the same level in every written byte that the program gives the other one, while reads show it right",
+    causes="the CPU's output for that line is dead or its joint is open, another chip drives the line during writes, or the lead is off",
+    next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
+    "means the CPU; a right level means the lead",
+    source="UM0080, instruction set; the check: common practice", caution=CAUTION_SOLDER,
+)  # fmt: skip
+def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    record = _prediction(evidence)
+    if record is None or _runaway(evidence):
+        return
+    taken = _spoken_for(
+        evidence, data_output_contradicted, data_lead_off, data_input_contradicted, data_line_stuck, data_line_unsteady, lines_shorted
+    )  # fmt: skip
+    misread = _misread(record)
+    if _swapped(record) is not None:
+        return
+    start, end = _span(record)
+    for bit in range(8):
+        stuck = _stuck_write(record, bit)
+        if stuck is None or f"D{bit}" in taken or bit == misread:
+            continue
+        lost, asked, level = stuck
+        moves = _moves(record, bit)
+        yield Found(
+            f"D{bit} {level} in {lost} of {asked} written bytes that the program gives with it {'low' if level == 'high' else 'high'}"
+            f"{', while it moves in reads' if moves else ''}, over {coverage(record)}; first, {_first(record, 'data')}",
+            (f"D{bit}",), lost, start, end, suspects=None if moves else (("data_bus", 0.45), ("probe_or_capture", 0.3), ("connection", 0.25)),
+            confidence=0.88,
+        )  # fmt: skip
+
+
+@rule(
+    "address-contradicted", "an address line that does not follow the program", "fault", needs=NEEDS, judges=ADDRESS,
+    suspects=(("address_bus", 0.4), ("connection", 0.25), ("probe_or_capture", 0.2), ("cpu", 0.15)),
+    looks_for="one address line at the same level in the fetches for which the count of PC calls for the other one",
+    causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
+    next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
+    source="UM0080, opcode fetch; the check: common practice",
+)  # fmt: skip
+def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    record = _prediction(evidence)
+    if record is None:
+        return
+    wrong = {bit: stuck for bit in range(16) if (stuck := _stuck_address(record, bit)) is not None}
+    taken = _spoken_for(evidence, address_line_stuck, address_line_unsteady, lines_shorted)
+    if not wrong or len(wrong) > 2 or taken & set(ADDRESS):
+        return
+    start, end = _span(record)
+    texts = {
+        f"A{bit}": f"A{bit} {level} in {lost} of {asked} addresses that the program makes with it {'low' if level == 'high' else 'high'}"
+        for bit, (lost, asked, level) in wrong.items()
+    }
+    count = sum(lost for lost, _, _ in wrong.values())
+    names = tuple(texts)
+    if len(names) == 2 and names[1] in neighbours(names[0]):
+        pins = f"on neighbouring pins {LINE[names[0]].pin} and {LINE[names[1]].pin}"
+        yield Found(f"{' and '.join(texts.values())}, {pins}, over {coverage(record)}", names, count, start, end, suspects=BRIDGE, confidence=0.8)
+        return
+    for name, text in texts.items():
+        yield Found(f"{text}, over {coverage(record)}; first, {_first(record, 'address', 'next', 'code')}", (name,), count, start, end,
+                    confidence=0.85)  # fmt: skip
+
+
+def _stuck_address(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
+    """Return (wrong, asked, level shown) when one address line is at the same wrong level in what the program addresses.
+
+    A data line that the CPU reads otherwise looks alike in the addresses that come from operands, but on two lines, eight apart.
+    """
+    line, twin = record.address_wrong[bit], record.address_wrong[bit ^ 8]
+    for lost, asked, other, level in (
+        (line.ones_lost, line.ones, line.zeros_lost, "low"),
+        (line.zeros_lost, line.zeros, line.ones_lost, "high"),
+    ):
+        enough = lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= 0.05 * lost
+        if enough and twin.ones_lost + twin.zeros_lost <= 0.1 * lost and _misread(record) != bit & 7:
+            return lost, asked, level
+    return None
+
+
+def _runaway(evidence: BusEvidence) -> bool:
+    memory = evidence.parts.get("memory")
+    return memory is not None and runs_away(memory)
+
+
+@rule(
+    "program-contradicted", "the CPU does not do what its program says", "warning", needs=NEEDS, judges=("CPU",),
+    suspects=(("probe_or_capture", 0.45), ("connection", 0.2), ("data_bus", 0.15), ("cpu", 0.12)),
+    looks_for="addresses, written bytes or cycles that differ from what the captured program calls for, and that no single line explains",
+    causes="spikes or lost samples in the capture, leads on each other's pins, a bus that settles too late; a CPU that miscounts comes last",
+    next_step="capture again with ground clipped near the CPU, short leads and a higher rate; if the same instruction is contradicted again, "
+    "look at the lines that differ there",
+    source="UM0080, instruction set; the check: common practice",
+)  # fmt: skip
+def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
+    record = _prediction(evidence)
+    if record is None or _runaway(evidence):
+        return
+    total = sum(number for what, number in record.differences.items() if what != "code")
+    if not total or _named(evidence, record):
+        return
+    many = total >= MANY and total >= MANY_SHARE * record.instructions
+    start, end = _span(record)
+    text = f"{total} contradiction{'s' if total > 1 else ''} in {coverage(record)}" + (", beyond which it made no sense to follow" if record.exhausted else "")
+    yield Found(
+        f"{text}: {_first(record, 'next', 'data', 'address', 'kind')}", _lines_of(record), total, start, end,
+        severity="warning" if many else "note", confidence=0.6 if many else 0.3,
+    )  # fmt: skip
+
+
+def _named(evidence: BusEvidence, record: Any) -> bool:
+    """Say whether a line explains what differs, so that nothing is left to say of the rest."""
+    lines = any(_stuck_write(record, bit) for bit in range(8)) or any(_stuck_address(record, bit) for bit in range(16))
+    others = _spoken_for(
+        evidence, data_lead_off, data_input_contradicted, data_output_contradicted, data_line_stuck, data_line_unsteady, lines_shorted,
+        address_line_stuck, address_line_unsteady,
+    )  # fmt: skip
+    return bool(lines or others or _misread(record) is not None or _swapped(record) is not None)
+
+
+def _lines_of(record: Any) -> Tuple[str, ...]:
+    """Return the line that all kept differences have in common, if there is one."""
+    masks: List[int] = [
+        (difference.expected ^ difference.found) << (16 if difference.what == "data" else 0)
+        for difference in record.kept
+        if difference.what != "kind"
+    ]
+    if len(masks) < CONSISTENT_MIN or any(mask != masks[0] for mask in masks) or masks[0] & (masks[0] - 1):
+        return ()
+    bit = masks[0].bit_length() - 1
+    return (f"D{bit - 16}" if bit >= 16 else f"A{bit}",)
