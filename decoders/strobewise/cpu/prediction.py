@@ -13,7 +13,7 @@ Bits 3 and 5 of F are not compared: makes of the CPU differ in them (common prac
 
 from __future__ import annotations
 
-from typing import Dict, List, NamedTuple, Optional, Tuple
+from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
 
 from .capture_bus import (
     ACK,
@@ -36,7 +36,8 @@ from .model import Z80
 from .opcodes import PREFIXES
 from .prediction_clues import (
     CONDITION_BITS,
-    explaining_lines,
+    Explanation,
+    explanations,
     is_flagged,
     is_plain_fetch,
     learn_address,
@@ -49,6 +50,7 @@ LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the 
 NOWHERE = -1  #: PC while the program's place is not known
 UNCOMPARED_FLAGS = 0x28  #: bits 3 and 5 of F
 RESTART_38, RESET_ENTRY = 0x38, 0x00
+MOST_SOUGHT = 256  #: differences for which explanations are sought
 MOST_DIFFERENCES = 2000  #: more are not looked at: the bus is beyond prediction
 KEPT_DIFFERENCES = 64  #: kept one by one; all are counted
 SUSPECT_AFTER = 3  #: times that one address line alone was wrong in the count of PC before the model is believed against it elsewhere too
@@ -64,7 +66,7 @@ class Difference(NamedTuple):
     expected: int  #: address, byte, or index of the kind
     found: int
     place: int  #: address on the bus
-    lines: Tuple[str, ...]  #: data lines one of which, read at its other level, explains it ("next" and "kind")
+    lines: Tuple[str, ...]  #: data lines each of which explains it when read otherwise ("next" and "kind"); see Explanation
 
 
 class Predictor:
@@ -81,8 +83,10 @@ class Predictor:
         self.address_lost = ([0] * 16, [0] * 16)  #: by the level that the count of PC calls for, by line: seen at the other
         self.written_lost = ([0] * 8, [0] * 8)  #: the same for written bytes
         self.written_values = [0] * 256  #: bytes on the bus in writes that were compared
-        self.explained = ([0] * 8, [0] * 8)  #: by captured level, by data line: differences that the other level explains
-        self.sought = 0  #: differences for which such an explanation was sought
+        self.address_wrong = ([0] * 16, [0] * 16)  #: by level called for, by line: addresses of any kind wrong in this line alone
+        #: By Explanation.lines: differences explained with the line captured low, high, and those that no other single line explains.
+        self.explained: Dict[str, List[int]] = {}
+        self.sought = 0  #: differences for which such explanations were sought
         self._timed, self._has_halt = timed, has_halt
         self._cpu = Z80()
         self._cpu.pc = NOWHERE
@@ -387,7 +391,7 @@ class Predictor:
             self.unseen_acknowledges += 1
             bus.k = k + 2
         else:
-            self._record(k, "kind", FETCH, rows.key[k] >> 16, self._lines_of_last())
+            self._record(k, "kind", FETCH, rows.key[k] >> 16, self._explain_last())
         self._lose()
 
     def _flow_differs(self, k: int, key: int) -> None:
@@ -407,7 +411,8 @@ class Predictor:
             return
         seen_before = not self._has_halt and self._known is not None and found == self._rows.key[self._at]
         if found != RESET_ENTRY and not seen_before:
-            self._record(k, "next", expected, found, self._lines_of_last())
+            # Where one address line alone is wrong, an operand read wrong looks the same; which it was, the other differences tell.
+            self._record(k, "next", expected, found, () if line >= 0 else self._explain_last())
         self._lose()
         cpu.pc = found  # a fetch all the same: the next instruction begins here
         self._known = None
@@ -418,10 +423,12 @@ class Predictor:
         before, count = self._trusted.get(line, (level, 0))
         if before != level:
             self.address_lost[before][line] -= count
+            self.address_wrong[before][line] -= count
             self._suspect[line] = 0
             return False
         self._trusted[line] = (level, count + 1)
         self.address_lost[level][line] += 1
+        self.address_wrong[level][line] += 1
         self._suspect[line] += 1
         return True
 
@@ -458,29 +465,35 @@ class Predictor:
         key, at = self._rows.key, self._at
         unseen_halt = not self._has_halt and key[at] == key[at + 1]  # a fetch in HALT, which no line shows
         if not unseen_halt and key[row] != RESET_ENTRY:
-            self._record(row, "kind", expected, found, self._lines_of_last())
+            self._record(row, "kind", expected, found, self._explain_last())
         self._lose()
         self._bus.k = max(at, row - 1)
 
-    def _lines_of_last(self) -> List[Tuple[int, int]]:
-        """Return the data lines whose other level, in the instruction under way, makes it fit what follows; counts them."""
-        if self._known is None:
+    def _explain_last(self) -> List[Explanation]:
+        """Seek what makes the instruction under way fit what follows, and count it."""
+        if self._known is None or self.sought >= MOST_SOUGHT:
             return []
-        lines = explaining_lines(self._rows, self._at)
+        found = explanations(self._rows, self._at)
         self.sought += 1
-        for line, level in lines:
-            self.explained[level][line] += 1
-        return lines
+        single = sum(1 for each in found if len(each.lines) == 2)
+        for lines, level in found:
+            counts = self.explained.setdefault(lines, [0, 0, 0])
+            counts[level] += 1
+            counts[2] += single == 1 if len(lines) == 2 else not single
+        return found
 
-    def _record(self, row: int, what: str, expected: int, found: int, lines: Optional[List[Tuple[int, int]]] = None) -> None:
+    def _record(self, row: int, what: str, expected: int, found: int, lines: Sequence[Explanation] = ()) -> None:
         self._count(what)
+        line = _single_line(expected ^ found) if what in ("next", "address") else NOWHERE
+        if line >= 0:
+            self.address_wrong[expected >> line & 1][line] += 1
         if len(self.kept) < KEPT_DIFFERENCES:
             rows, known = self._rows, self._known
             length = known.operation.length if known is not None else 0
             self.kept.append(
                 Difference(
                     rows.start[row], rows.key[self._at] & 0xFFFF, bytes(max(byte, 0) for byte in rows.data[self._at : self._at + length]),
-                    what, expected, found, rows.key[row] & 0xFFFF, tuple(f"D{line}" for line, _ in lines or ()),
+                    what, expected, found, rows.key[row] & 0xFFFF, tuple(each.lines for each in lines),
                 )
             )  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List, Optional, Sequence, Tuple
+from typing import List, NamedTuple, Optional, Sequence
 
 from .capture_bus import ACK, FETCH, FLAG_SHIFT, READ, PredictionRows
 from .dependences import MASK, Dependences
@@ -70,22 +70,37 @@ def seen_registers(known: Dependences, transfers: int) -> int:
     return seen
 
 
-def explaining_lines(rows: PredictionRows, at: int) -> List[Tuple[int, int]]:
-    """Return the data lines that, read at the other level in one byte of an instruction, make it fit the cycles behind it.
+class Explanation(NamedTuple):
+    """What one could have read otherwise for the bus to make sense."""
 
-    at: row of its first byte. Returns pairs (line 0..7, level captured).
+    lines: str  #: a data line "D3" read at its other level, or two leads changed over, "D3<>D4"
+    level: int  #: captured on the one line; 0 for two
+
+
+def explanations(rows: PredictionRows, at: int) -> List[Explanation]:
+    """Return what makes an instruction fit the cycles behind it: one data line read at its other level, or two changed over.
+
+    at: row of its first byte. The line may have been wrong in one byte of the instruction or in all of them.
     """
-    found = []
     code = rows.data[at : at + 4]
-    for place in range(4):
-        if place >= len(code) or code[place] < 0 or rows.key[at + place] >> 16 not in (FETCH, READ):
-            break
-        for line in range(8):
-            changed = list(code)
-            changed[place] ^= 1 << line
-            pair = (line, code[place] >> line & 1)
-            if pair not in found and _fits(rows, at, changed, place):
-                found.append(pair)
+    length = 1
+    while length < len(code) and rows.key[at + length] >> 16 in (FETCH, READ):
+        length += 1
+    if min(code[:length]) < 0:
+        return []
+    found = []
+    for line in range(8):
+        for places in [(place,) for place in range(length)] + [tuple(range(length))] * (length > 1):
+            changed = [byte ^ (1 << line) if place in places else byte for place, byte in enumerate(code)]
+            if _fits(rows, at, changed, places[0]):
+                found.append(Explanation(f"D{line}", code[places[0]] >> line & 1))
+                break
+    for low in range(8):
+        for high in range(low + 1, 8):
+            mask = 1 << low | 1 << high
+            changed = [byte ^ mask if byte >= 0 and byte & mask not in (0, mask) else byte for byte in code]
+            if changed[:length] != code[:length] and _fits(rows, at, changed, 0):
+                found.append(Explanation(f"D{low}<>D{high}", 0))
     return found
 
 
@@ -96,7 +111,10 @@ def _entry(code: Sequence[int]) -> Optional[Entry]:
 
 
 def _fits(rows: PredictionRows, at: int, code: Sequence[int], place: int) -> bool:
-    """Say whether an instruction of these bytes goes with the rows and with the address that follows them."""
+    """Say whether an instruction of these bytes goes with the rows and with the address that follows them.
+
+    place: the first byte that was changed; an instruction that ends before it explains nothing.
+    """
     entry = _entry(code)
     if entry is None or place >= entry.length or min(code[: entry.length]) < 0:
         return False

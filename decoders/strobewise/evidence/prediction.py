@@ -80,8 +80,10 @@ class PredictionRecord:
     timed: bool
     address: list[LineCount]  #: A0..A15 in fetches, where PC says what they must be
     written: list[LineCount]  #: D0..D7 in written bytes whose value the program gives
-    explained_low: list[int]  #: for each data line: contradictions that it explains if it was captured low and the CPU read it high
-    explained_high: list[int]  #: the other way round
+    address_wrong: list[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone
+    #: By data line ("D3" read at its other level) or pair ("D3<>D4" changed over): contradictions that it explains with the line captured
+    #: low, with it captured high, and those that no other single line explains.
+    explained: dict[str, tuple[int, int, int]]
     sought: int  #: contradictions for which such an explanation was sought
     exhausted: bool  #: so much differed that the rest was not followed
     unseen_acknowledges: int
@@ -102,7 +104,7 @@ def columns_of(table: CycleTable, counted: bool) -> Columns:
             broken[place] = True
     broken[1:] |= (table.note == _CUT) | ((table.t_states == NOT_KNOWN) if t_ticks else False)
     kept = np.flatnonzero(table.kind != _GRANTED)
-    broken = np.logical_or.reduceat(broken[:-1], np.r_[0, kept[:-1] + 1]) if len(kept) else broken[:0]
+    broken = np.logical_or.reduceat(broken[:-1], np.r_[0, kept[:-1] + 1]) if len(kept) else broken[:0]  # since the row kept before
     table = table[kept]
     known = _COMPARABLE[table.kind] & (table.address >= 0) & (table.data >= 0)
     flags = np.where(table.note == _NMI, NMI_RESPONSE, 0) | np.where(_stays(table), IN_HALT, 0) | np.where(broken, BREAK, 0)
@@ -123,7 +125,7 @@ def _stays(table: CycleTable) -> npt.NDArray[np.bool_]:
     near[:-1] |= same
     first = halted.copy()
     first[1:] &= ~halted[:-1]
-    return halted & (near | first)
+    return np.asarray(halted & (near | first), np.bool_)
 
 
 def _clock_period(table: CycleTable) -> float:
@@ -167,9 +169,9 @@ class PredictionPart:
         predictor = Predictor(self._timed, self._has_halt)
         whole = self._cycles <= BUDGET_CYCLES and self._stride == 1
         share = max(LEAST_WINDOW, BUDGET_CYCLES // max(1, len(self._chunks)))
-        fetches = np.zeros(16, np.int64)
+        fetches = np.zeros(32, np.int64)  # ones of A0..A15 in fetches, and in all cycles
         reads = np.zeros(8, np.int64)
-        counted = [0, 0]
+        counted = [0, 0, 0]  # fetches, reads, cycles
         for chunk in self._chunks:
             if not whole:
                 predictor.lose_track()
@@ -191,11 +193,13 @@ class PredictionPart:
         written = [
             _line(int(values[np.arange(256) >> bit & 1 == 1].sum()), int(values.sum()), predictor.written_lost, bit) for bit in range(8)
         ]
+        wrong = [_line(int(fetches[16 + bit]), counted[2], predictor.address_wrong, bit) for bit in range(16)]
+        explained = {lines: (low, high, alone) for lines, (low, high, alone) in predictor.explained.items()}
         levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
             predictor.rows, self._cycles, predictor.instructions, 1 if whole else len(self._chunks), dict(predictor.counts), predictor.kept,
-            self._tick_s, predictor.other_lengths, self._timed, address, written, predictor.explained[0], predictor.explained[1],
-            predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
+            self._tick_s, predictor.other_lengths, self._timed, address, written, wrong, explained, predictor.sought, predictor.exhausted,
+            predictor.unseen_acknowledges, levels,
         )  # fmt: skip
 
 
@@ -203,13 +207,16 @@ def _count_levels(part: Columns, fetches: Int, reads: Int, counted: list[int]) -
     """Count in at which levels the lines stood in fetches (address) and in bytes of the program and other reads (data)."""
     kind = part.key >> 16 & 0xFF
     addresses = part.key[(part.key >= 0) & (kind == _FETCH)] & 0xFFFF
+    everywhere = part.key[part.key >= 0] & 0xFFFF
     for bit in range(16):
         fetches[bit] += int(np.count_nonzero(addresses >> bit & 1))
+        fetches[16 + bit] += int(np.count_nonzero(everywhere >> bit & 1))
     data = part.data[(part.key >= 0) & ((kind == _FETCH) | (kind == KIND_INDEX["memory_read"]))]
     for bit in range(8):
         reads[bit] += int(np.count_nonzero(data >> bit & 1))
     counted[0] += len(addresses)
     counted[1] += len(data)
+    counted[2] += len(everywhere)
 
 
 def _line(shown_high: int, shown: int, lost: tuple[list[int], list[int]], bit: int) -> LineCount:
