@@ -83,7 +83,7 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
     Raises CaptureError for a damaged capture, and for one without a sample.
     """
     sample, shortest_fs, span_fs = _look(capture, channels)
-    outputs, left_out = _outputs(channels)
+    outputs, left_out = outputs_of(channels)
     tick = _decade(sample or shortest_fs)
     if sample is None and span_fs > tick * _MOST_SAMPLES:  # a simulation's skews: keep every pulse, but not every skew
         tick = _decade(span_fs / 100)
@@ -96,9 +96,9 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
         tick //= 10
 
 
-def write(capture: Capture, channels: ChannelMap, made: Plan, out: IO[bytes]) -> None:
-    """Write a capture as its plan says; memory stays flat."""
-    out.write(_header(made).encode("ascii"))
+def write(capture: Capture, channels: ChannelMap, made: Plan, out: IO[bytes], writer: str = "strobewise prepare") -> None:
+    """Write a capture as its plan says; memory stays flat. writer: who wrote it, for the file's comment."""
+    out.write(_header(made, writer).encode("ascii"))
     bits = np.array([output.bit for output in made.outputs], np.uint64)
     before = None
     for times, words in _moved(capture, channels, made.tick_fs, Changes()):
@@ -142,7 +142,7 @@ def _decade(interval_fs: float) -> int:
     return tick
 
 
-def _outputs(channels: ChannelMap) -> tuple[tuple[Output, ...], tuple[str, ...]]:
+def outputs_of(channels: ChannelMap) -> tuple[tuple[Output, ...], tuple[str, ...]]:
     """Name the channels: lines by their canonical names, in the order of the word, the others as far as readers allow."""
     used = {use.line for use in channels.uses if use.line is not None}
     outputs = []
@@ -217,10 +217,10 @@ def _identifier(index: int) -> str:
     return chr(_FIRST_ID + index)  # at most 64 channels: one printable character each
 
 
-def _header(made: Plan) -> str:
+def _header(made: Plan, writer: str) -> str:
     channels = "".join(f"$var wire 1 {_identifier(i)} {output.name} $end\n" for i, output in enumerate(made.outputs))
     return (
-        f"$comment written by strobewise prepare $end\n$timescale {timescale_text(made.tick_fs)} $end\n$scope module logic $end\n"
+        f"$comment written by {writer} $end\n$timescale {timescale_text(made.tick_fs)} $end\n$scope module logic $end\n"
         f"{channels}$upscope $end\n$enddefinitions $end\n"
     )
 
