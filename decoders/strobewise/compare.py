@@ -11,16 +11,20 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from .bus.evidence import StrobeCount
-from .bus.lines import STROBES, bar
-from .bus.model import KINDS, Finding, LineState
+from .bus.lines import ADDRESS, DATA, STROBES, bar
+from .bus.model import KINDS, Finding
 from .compare_edges import EdgeDelay, Run, edge_delays, read_run
-from .compare_flow import Parting, Reached, find_parting, reached_by_one
+from .compare_flow import Flow, Parting, Reached, find_parting, reached_by_one, shared_code
 from .diagnosis import Diagnosis, diagnose
 from .options import Options
 from .rules import find_rule
 from .survey import MAY_REST
 
 RESTING_SHOWN = 4  #: lines at rest that a sentence names; more of them only say that the program did not run
+AT_REST = ("stuck_low", "stuck_high")
+FEW_EDGES, FEW_CYCLES = 20, 200  #: below these a line that rests says nothing
+SAME_LENGTH = 0.9  #: of the good capture's machine cycles that the suspect must have before a resting address line counts
+SAME_CODE = 0.95  #: share of the good capture's code that it must have run
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 
 #: What a strobe marks, for sentences: every ..., no ...
@@ -112,10 +116,11 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     """Say what differs between two captures that were diagnosed."""
     gone, new, kept = _findings(good, suspect)
     told = {line for finding in (*gone, *new) if finding.severity != "note" for line in finding.lines}
-    lines = _line_changes(good.lines, suspect.lines, told)
-    strobes = _strobe_pairs(good, suspect)
-    timing = _timing(good_run, suspect_run)
     flows = good_run.flow, suspect_run.flow
+    lines = _line_changes(good, suspect, told, flows)
+    strobes = _strobe_pairs(good, suspect)
+    clocks = {side.evidence.clock.source for side in (good, suspect)}
+    timing = _timing(good_run, suspect_run, clocks == {"CLK"})
     parting, reached = None, None
     if flows[0] is not None and flows[1] is not None:
         parting, reached = find_parting(flows[0], flows[1]), reached_by_one(flows[0], flows[1])
@@ -145,16 +150,44 @@ def _findings(good: Diagnosis, suspect: Diagnosis) -> tuple[tuple[Finding, ...],
     )
 
 
-def _line_changes(good: list[LineState], suspect: list[LineState], told: set[str]) -> tuple[LineChange, ...]:
-    other = {line.line: line.state for line in suspect}
+def _line_changes(
+    good: Diagnosis, suspect: Diagnosis, told: set[str], flows: tuple[Flow | None, Flow | None]
+) -> tuple[LineChange, ...]:
+    other = {line.line: line.state for line in suspect.lines}
     changes = []
-    for line in good:
-        now = other.get(line.line, "not_captured")
-        if line.state == now or "not_captured" in (line.state, now):
+    for line in good.lines:
+        name, now = line.line, other.get(line.line, "not_captured")
+        if "not_captured" in (line.state, now):
             continue
-        counts = line.line in told or (line.line in STROBES and line.line not in MAY_REST)
-        changes.append(LineChange(line.line, line.state, now, counts))
+        if name == "CLK" and line.state == now == "active" and _clock_lost(good, suspect):
+            now = "floating"
+        if line.state == now:
+            continue
+        counts = name in told or (name in STROBES and name not in MAY_REST) or name == "CLK"
+        counts = counts or (line.state == "active" and now in AT_REST and _must_move(name, line.edges, good, suspect, flows))
+        changes.append(LineChange(name, line.state, now, counts))
     return tuple(changes)
+
+
+def _clock_lost(good: Diagnosis, suspect: Diagnosis) -> bool:
+    """Say whether CLK keeps time in the first capture alone."""
+    return good.evidence.clock.source == "CLK" != suspect.evidence.clock.source
+
+
+def _must_move(name: str, edges: int, good: Diagnosis, suspect: Diagnosis, flows: tuple[Flow | None, Flow | None]) -> bool:
+    """Say whether an address or data line that rests in the suspect must have moved there, going by the other capture.
+
+    Any program moves every data line, unless it sleeps. An address line must move where the suspect ran the same code, that line aside, at
+    least as long as the capture in which it moved.
+    """
+    cycles = [sum(side.evidence.cycles.values()) for side in (good, suspect)]
+    if edges < FEW_EDGES or cycles[1] < FEW_CYCLES:
+        return False
+    if name in DATA:
+        return suspect.evidence.notes.get("halt", 0) * 2 < suspect.evidence.cycles["opcode_fetch"]
+    if name not in ADDRESS or flows[0] is None or flows[1] is None:
+        return False
+    return cycles[1] >= cycles[0] * SAME_LENGTH and shared_code(flows[0], flows[1], ADDRESS.index(name)) >= SAME_CODE
 
 
 def _strobe_pairs(good: Diagnosis, suspect: Diagnosis) -> tuple[StrobePair, ...]:
@@ -182,12 +215,13 @@ def _mix(good: Diagnosis, suspect: Diagnosis) -> tuple[KindPair, ...]:
     )
 
 
-def _timing(good: Run, suspect: Run) -> tuple[TimingShift, ...]:
+def _timing(good: Run, suspect: Run, by_clock: bool) -> tuple[TimingShift, ...]:
     sample = good.sample_interval_s, suspect.sample_interval_s
     if sample[0] is None or sample[1] is None:
         return ()
     uncertainty = sample[0] + sample[1]
-    before, now = (edge_delays(run, common=good.lines & suspect.lines) for run in (good, suspect))
+    common = good.lines & suspect.lines - (frozenset() if by_clock else {"CLK"})
+    before, now = (edge_delays(run, common) for run in (good, suspect))
     shifts = []
     for key, delay in before.items():
         other: EdgeDelay | None = now.get(key)

@@ -55,7 +55,9 @@ class Parting(NamedTuple):
         name = f" ({self.text})" if self.text else ""
         if self.other_bytes:
             name = f" (other bytes: {self.text or 'not the same'} in {suspect})"
-        why = "" if self.certain else ", which may hang on data"
+        apart = self.good_next ^ self.suspect_next
+        one_line = f", where A{apart.bit_length() - 1} alone differs" if apart and not apart & apart - 1 else ""
+        why = one_line if self.certain else ", which may hang on data"
         ways = f"{good} goes on at 0x{self.good_next:04x}, {suspect} at 0x{self.suspect_next:04x}"
         return f"after 0x{self.address:04x}{name} {ways}{why}"
 
@@ -184,6 +186,12 @@ def reached_by_one(good: Flow, suspect: Flow) -> Reached:
     """Return the addresses that only one capture executes."""
     first, second = (np.unique(flow.address) for flow in (good, suspect))
     return Reached(_ranges(np.setdiff1d(first, second)), _ranges(np.setdiff1d(second, first)))
+
+
+def shared_code(good: Flow, suspect: Flow, bit: int) -> float:
+    """Return the share of the good capture's executed addresses that the suspect executes too, one address line left aside."""
+    first, second = (np.unique(flow.address & ~(1 << bit)) for flow in (good, suspect))
+    return float(np.mean(np.isin(first, second))) if len(first) else 0.0
 
 
 def _ranges(addresses: Int) -> tuple[tuple[int, int], ...]:

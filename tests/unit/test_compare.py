@@ -70,7 +70,7 @@ def test_an_instruction_that_goes_on_elsewhere_is_a_certain_parting():
     parting = find_parting(flow(*fetches(1, 2, 3, 4)), flow(*fetches(1, 2, 7, 8)))
     assert parting is not None and parting.certain
     assert (parting.address, parting.text, parting.good_next, parting.suspect_next, parting.agreed) == (2, "NOP", 3, 7, 1)
-    assert parting.words() == "after 0x0002 (NOP) the good one goes on at 0x0003, the suspect at 0x0007"
+    assert parting.words() == "after 0x0002 (NOP) the good one goes on at 0x0003, the suspect at 0x0007, where A2 alone differs"
 
 
 def test_a_branch_that_takes_the_other_way_may_hang_on_data():
@@ -251,3 +251,24 @@ def test_the_page_of_a_comparison(dead, healthy, tmp_path, capsys):
     assert keys["gone-0"] == 0 and keys["start-2"] == 1 and len(keys) == len(data["windows"])
     assert call(healthy, dead, "--html", target) == 1
     assert 'data-window="new-0"' in target.read_text()
+
+
+@pytest.mark.parametrize(
+    ("broken", "line"),
+    [
+        (fault("dead-low", line="A9"), "A9"),
+        (fault("dead-high", line="D1", at="line"), "D1"),
+        (fault("lead-off", line="CLK"), "CLK"),
+        (fault("floating", line="A13"), "A13"),
+    ],
+    ids=lambda value: "" if isinstance(value, str) else value.kind,
+)
+def test_what_one_capture_alone_does_not_prove_the_other_does(broken, line, healthy, folder):
+    result = compare(healthy, capture(folder, "quiet", faults=[broken]))
+    assert not result.alike and line in result.sentence
+
+
+def test_an_address_line_may_rest_where_other_code_ran(healthy, folder):
+    short = compare(healthy, capture(folder, "short", duration_s=0.00008))
+    assert short.alike and any(change.suspect.startswith("stuck") and not change.counts for change in short.lines)
+    assert compare(healthy, capture(folder, "late", start_s=0.002, duration_s=0.0005)).alike
