@@ -6,7 +6,7 @@ import os
 import stat
 import sys
 import zlib
-from typing import BinaryIO
+from io import FileIO
 
 from ..errors import CaptureError
 
@@ -46,11 +46,24 @@ class TextSource:
             return held + self._read_file(size - len(held)) if self.repeatable else held
         return self._read_file(size)
 
-    def _open(self, path: str) -> BinaryIO:
+    def readinto(self, target: memoryview) -> int:
+        """Read into memory; return how many bytes, 0 at the end only."""
+        if self._unpacker is None and not self._held:
+            try:
+                count = self._file.readinto(target) or 0
+                self.taken += count
+                return count
+            except OSError as error:
+                raise self._unreadable(error) from None
+        data = self.read(len(target))
+        target[: len(data)] = data
+        return len(data)
+
+    def _open(self, path: str) -> FileIO:
         if path == STANDARD_INPUT:
-            return open(sys.stdin.fileno(), "rb", buffering=0, closefd=False)  # unbuffered: gives what the pipe holds
+            return FileIO(sys.stdin.fileno(), "rb", closefd=False)  # unbuffered: gives what the pipe holds
         try:
-            return open(path, "rb", buffering=0)
+            return FileIO(path, "rb")
         except FileNotFoundError:
             raise CaptureError("no such file", path, remedy="check the name") from None
         except IsADirectoryError:

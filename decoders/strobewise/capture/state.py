@@ -32,7 +32,7 @@ class Layout:
     """Where each bit of a capture goes: an index among all bits, and the bits of the packed word.
 
     Bits that nobody mapped take the free bits of the word, so that the table-driven reader can check their changes
-    too; `output` masks them away. `in_word` tells whether every bit of the capture has found room.
+    too; `output` masks them away, unless `all_mapped`. `in_word` tells whether every bit of the capture has found room.
     Raises ValueError for an assignment to a channel that does not exist, or of two channels to one bit.
     """
 
@@ -51,6 +51,7 @@ class Layout:
         self.invert = 0
         for item in assignment:
             self._assign(item)
+        self.all_mapped = sum(len(signal.masks) for signal in self.signals) == bits
         self.in_word = self._place_unmapped()
 
     def _assign(self, item: BitAssignment) -> None:
@@ -111,3 +112,28 @@ class BodyState:
             (signal.code.decode("latin-1"), position) for signal in layout.signals for position in range(signal.width)
         )
         return {key: BitStatistics(*count) for key, count in zip(keys, counts, strict=True)}
+
+
+EXACT_BLOCKS = 32
+SAMPLED_BLOCKS = 8
+
+
+class TickCount:
+    """Which blocks count towards the ticks spent high: all of the first 32 (8 MB of text), of later ones each eighth.
+
+    The share of time at a level is as sure from an eighth of a long capture, and costs little. Edges are all counted.
+    """
+
+    def __init__(self) -> None:
+        self._blocks = 0
+
+    def counts_block(self) -> bool:
+        """Say whether the next block counts."""
+        self._blocks += 1
+        return self._blocks <= EXACT_BLOCKS or self._blocks % SAMPLED_BLOCKS == 0
+
+    def pass_over(self, state: BodyState, level_before: npt.NDArray[np.bool_], after: int) -> None:
+        """Leave the stretch from the state's time to `after` out, for bits whose being known did not change in it."""
+        before = state.time or 0
+        state.high += np.where(level_before & state.bit_known, before, 0) - np.where(state.bit_level & state.bit_known, after, 0)
+        state.known += np.where(state.bit_known, before - after, 0)

@@ -33,7 +33,7 @@ class Rows(NamedTuple):
 
     times: Times
     words: Words
-    unknown: Words
+    unknown: Optional[Words]  #: None when every bit is known
 
 
 def rows_of(times: list[int], words: list[int], unknown: list[int]) -> Rows:

@@ -112,6 +112,8 @@ class _Parser:
         """Return the words up to $end."""
         start, words = self.at, []
         try:
+            if keyword == b"$var":  # an id may read "$end"
+                words = [self._next() for _ in range(3)]
             while (word := self._next()) != b"$end":
                 words.append(word)
         except _NeedMore:
