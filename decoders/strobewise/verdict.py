@@ -34,10 +34,14 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
     "data-line-stuck": DERAILED,
     "data-line-unsteady": DERAILED,
     "lines-shorted": DERAILED,
+    "program-misread": DERAILED,
+    "leads-crossed": DERAILED,
+    "address-contradicted": DERAILED,
+    "written-byte-contradicted": ("halted-for-good", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady"),
 }
 
 #: Findings that explain whatever else their own lines show.
-EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted")
+EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed")
 
 RELABELS = "leads-swapped"
 #: Findings that wrong labels on strobes and buses leave as they are.

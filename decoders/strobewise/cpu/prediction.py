@@ -84,6 +84,8 @@ class Predictor:
         self.written_lost = ([0] * 8, [0] * 8)  #: the same for written bytes
         self.written_values = [0] * 256  #: bytes on the bus in writes that were compared
         self.address_wrong = ([0] * 16, [0] * 16)  #: by level called for, by line: addresses of any kind wrong in this line alone
+        self.alone_wrong = [0] * 16  #: the same for both levels, with those that were found to be no line's fault later on
+        self.exchanged: Dict[Tuple[int, int], int] = {}  #: by two address lines: addresses wrong in that they show each other's level
         #: By Explanation.lines: differences explained with the line captured low, high, and those that no other single line explains.
         self.explained: Dict[str, List[int]] = {}
         self.sought = 0  #: differences for which such explanations were sought
@@ -429,6 +431,7 @@ class Predictor:
         self._trusted[line] = (level, count + 1)
         self.address_lost[level][line] += 1
         self.address_wrong[level][line] += 1
+        self.alone_wrong[line] += 1
         self._suspect[line] += 1
         return True
 
@@ -484,9 +487,8 @@ class Predictor:
 
     def _record(self, row: int, what: str, expected: int, found: int, lines: Sequence[Explanation] = ()) -> None:
         self._count(what)
-        line = _single_line(expected ^ found) if what in ("next", "address") else NOWHERE
-        if line >= 0:
-            self.address_wrong[expected >> line & 1][line] += 1
+        if what in ("next", "address"):
+            self._count_address(expected, found)
         if len(self.kept) < KEPT_DIFFERENCES:
             rows, known = self._rows, self._known
             length = known.operation.length if known is not None else 0
@@ -496,6 +498,18 @@ class Predictor:
                     what, expected, found, rows.key[row] & 0xFFFF, tuple(each.lines for each in lines),
                 )
             )  # fmt: skip
+
+    def _count_address(self, expected: int, found: int) -> None:
+        wrong = expected ^ found
+        line = _single_line(wrong)
+        if line >= 0:
+            self.address_wrong[expected >> line & 1][line] += 1
+            self.alone_wrong[line] += 1
+            return
+        high, rest = wrong.bit_length() - 1, wrong & ~(1 << wrong.bit_length() >> 1)
+        low = _single_line(rest)
+        if low >= 0 and (expected >> low ^ expected >> high) & 1:
+            self.exchanged[low, high] = self.exchanged.get((low, high), 0) + 1
 
     def _count(self, what: str) -> None:
         self.counts[what] = self.counts.get(what, 0) + 1

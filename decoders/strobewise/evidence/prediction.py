@@ -81,6 +81,8 @@ class PredictionRecord:
     address: list[LineCount]  #: A0..A15 in fetches, where PC says what they must be
     written: list[LineCount]  #: D0..D7 in written bytes whose value the program gives
     address_wrong: list[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone
+    alone_wrong: list[int]  #: the same for both levels, with those that were found to be no line's fault later on
+    exchanged: dict[tuple[int, int], int]  #: by two address lines: addresses wrong in that the two show each other's level
     #: By data line ("D3" read at its other level) or pair ("D3<>D4" changed over): contradictions that it explains with the line captured
     #: low, with it captured high, and those that no other single line explains.
     explained: dict[str, tuple[int, int, int]]
@@ -116,7 +118,7 @@ def columns_of(table: CycleTable, counted: bool) -> Columns:
 
 def _stays(table: CycleTable) -> npt.NDArray[np.bool_]:
     """Return which fetches are in HALT: /HALT is low, and the address stands still (a dead /HALT lets it move on)."""
-    halted = table.note == _HALT
+    halted: npt.NDArray[np.bool_] = table.note == _HALT
     if not halted.any():
         return halted
     same = table.address[1:] == table.address[:-1]
@@ -125,7 +127,8 @@ def _stays(table: CycleTable) -> npt.NDArray[np.bool_]:
     near[:-1] |= same
     first = halted.copy()
     first[1:] &= ~halted[:-1]
-    return np.asarray(halted & (near | first), np.bool_)
+    stays: npt.NDArray[np.bool_] = halted & (near | first)
+    return stays
 
 
 def _clock_period(table: CycleTable) -> float:
@@ -198,8 +201,8 @@ class PredictionPart:
         levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
             predictor.rows, self._cycles, predictor.instructions, 1 if whole else len(self._chunks), dict(predictor.counts), predictor.kept,
-            self._tick_s, predictor.other_lengths, self._timed, address, written, wrong, explained, predictor.sought, predictor.exhausted,
-            predictor.unseen_acknowledges, levels,
+            self._tick_s, predictor.other_lengths, self._timed, address, written, wrong, predictor.alone_wrong,
+            predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
         )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from .buses import (
     data_output_contradicted,
     lines_shorted,
 )
+from .leads import leads_swapped
 from .memory import data_line_stuck, data_line_unsteady, runs_away
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
@@ -30,6 +31,9 @@ CONSISTENT_SHARE = 0.9  #: of the times that the line should be at the level whi
 ALONE_TIMES = 4  #: a line must be the only explanation this many times as often as any other
 EXPLAINED_SHARE = 0.5  #: of the contradictions for which one line read otherwise must be an explanation
 SWAPPED_SHARE = 0.8  #: the same for two leads on each other's pins
+CROSSED_MIN = 4  #: addresses with two lines changed over: each of them is wrong in two lines at once
+LONE_MIN = 12  #: contradictions of one address line before it is called unsteady
+LONE_SHARE = 0.7  #: of all contradictions that must be its
 MOVES_SHARE = 0.04  #: a line that is at its rarer level in this share of the reads moves
 MANY = 24  #: contradictions that nothing explains, before they are more than a note
 MANY_SHARE = 0.02  #: of the instructions followed
@@ -37,6 +41,7 @@ MANY_SHARE = 0.02  #: of the instructions followed
 LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.2), ("data_bus", 0.08))
 INPUT: Shares = (("cpu", 0.5), ("connection", 0.36), ("probe_or_capture", 0.14))
 INPUT_OR_LEAD: Shares = (("cpu", 0.4), ("connection", 0.3), ("probe_or_capture", 0.3))
+UNSTEADY: Shares = (("probe_or_capture", 0.36), ("connection", 0.3), ("address_bus", 0.24), ("cpu", 0.1))
 OUTPUT: Shares = (("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24))
 
 
@@ -133,6 +138,14 @@ def _misread(record: Any) -> Optional[int]:
     return best
 
 
+def _any_of_several(record: Any) -> Tuple[int, ...]:
+    """Return the data lines one of which explains nearly everything that followed, when it can not be said which."""
+    singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
+    if record.sought < MANY:
+        return ()
+    return tuple(sorted(bit for bit, counts in singles.items() if sum(counts[:2]) >= 0.9 * record.sought))
+
+
 def _swapped(record: Any) -> Optional[Tuple[int, int]]:
     """Return the two data lines that, changed over, explain nearly all that followed; None when no pair stands out."""
     totals = sorted(((sum(counts[:2]), lines) for lines, counts in record.explained.items()), reverse=True)
@@ -167,17 +180,31 @@ def _spoken_for(evidence: BusEvidence, *rules: Any) -> frozenset[str]:
 )  # fmt: skip
 def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
-    bit = _misread(record) if record is not None and _strobes_good(evidence) else None
-    if bit is None or f"D{bit}" in _spoken_for(evidence, data_lead_off, data_input_contradicted):
+    if record is None or not _strobes_good(evidence):
+        return
+    taken = _spoken_for(evidence, data_lead_off, data_input_contradicted, leads_swapped)
+    bit = _misread(record)
+    start, end = _span(record)
+    if bit is None:
+        several = _any_of_several(record)
+        if several and _runaway(evidence) and not taken:
+            names = tuple(f"D{line}" for line in several)
+            yield Found(
+                f"the CPU does not act on the bytes captured, in {record.sought} contradictions over {coverage(record)}: one of "
+                f"{', '.join(names)} reaches it at another level; first, {_first(record, *names)}",
+                names, record.sought, start, end, suspects=INPUT_OR_LEAD, confidence=0.8,
+            )  # fmt: skip
+        return
+    if f"D{bit}" in taken:
         return
     low, high, _ = record.explained[f"D{bit}"]
     written = record.written[bit]
     right = written.ones + written.zeros - written.ones_lost - written.zeros_lost
+    against = written.ones_lost if low > high else written.zeros_lost  # the lead is wrong there, too: it was not the CPU's input
     # A lead that hangs in the air is wrong both ways; one that stands still does not move in reads. The CPU's input is neither.
     one_way = min(low, high) <= 0.05 * max(low, high)
-    input_dead = one_way and _moves(record, bit) and written.ones_lost + written.zeros_lost <= 0.2 * right
+    input_dead = one_way and _moves(record, bit) and against <= 0.1 * right
     way = f"captured {'low' if low > high else 'high'} where the CPU acted as if it were {'high' if low > high else 'low'}"
-    start, end = _span(record)
     yield Found(
         f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {low + high} of "
         f"{record.sought} contradictions over {coverage(record)}"
@@ -188,27 +215,46 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "data-leads-swapped", "two data leads on each other's pins", "fault", needs=NEEDS, judges=DATA,
+    "leads-crossed", "two leads of a bus on each other's pins", "fault", needs=NEEDS, judges=(*ADDRESS, *DATA),
     suspects=(("probe_or_capture", 0.9), ("connection", 0.06)),
-    looks_for="cycles that the captured opcodes do not call for, and that they call for with two data lines changed over",
-    causes="two leads, or their labels, were mixed up: the machine itself could not run its program with two data lines crossed",
+    looks_for="cycles that the captured opcodes do not call for, and that they call for with two data lines changed over; or addresses in which "
+    "two lines show each other's level",
+    causes="two leads, or their labels, were mixed up: the machine itself could not run its program with two lines crossed",
     next_step="swap the two leads or map them the other way round with --map, and look at the capture again",
     source="UM0080, instruction set; the check: common practice",
 )  # fmt: skip
-def data_leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
+def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
-    pair = _swapped(record) if record is not None and _strobes_good(evidence) else None
-    if pair is None:
+    if record is None or not _strobes_good(evidence) or _spoken_for(evidence, leads_swapped):
         return
-    low, high = (f"D{bit}" for bit in pair)
-    count = record.explained[f"{low}<>{high}"][0]
+    pair = _swapped(record)
     start, end = _span(record)
+    if pair is not None:
+        low, high = (f"D{bit}" for bit in pair)
+        count, of, what = record.explained[f"{low}<>{high}"][0], record.sought, "make sense of"
+        first = _first(record, f"{low}<>{high}")
+    else:
+        crossed = _crossed_addresses(record)
+        if crossed is None:
+            return
+        low, high = (f"A{bit}" for bit in crossed)
+        count, of, what = record.exchanged[crossed], record.total, "explain"
+        first = _first(record, "address", "next")
     yield Found(
-        f"{low} and {high} changed over make sense of {count} of {record.sought} contradictions between the program and what the CPU did, "
-        f"over {coverage(record)}; first, {_first(record, f'{low}<>{high}')}",
+        f"{low} and {high} changed over {what} {count} of {of} contradictions between the program and what the CPU did, over "
+        f"{coverage(record)}; first, {first}",
         (low, high), count, start, end, next_step=f"swap the two leads, or give --map {low}=... and --map {high}=... the other way round",
-        confidence=0.9,
+        confidence=0.9 if count >= 2 * CONSISTENT_MIN else 0.75,
     )  # fmt: skip
+
+
+def _crossed_addresses(record: Any) -> Optional[Tuple[int, int]]:
+    """Return the two address lines that show each other's level in nearly all addresses that differ, None when there are none."""
+    if not record.exchanged:
+        return None
+    best: Tuple[int, int] = max(record.exchanged, key=lambda pair: record.exchanged[pair])
+    count = record.exchanged[best]
+    return best if count >= CROSSED_MIN and count >= 0.9 * record.total else None
 
 
 @rule(
@@ -225,7 +271,8 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if record is None or _runaway(evidence):
         return
     taken = _spoken_for(
-        evidence, data_output_contradicted, data_lead_off, data_input_contradicted, data_line_stuck, data_line_unsteady, lines_shorted
+        evidence, data_output_contradicted, data_lead_off, data_input_contradicted, data_line_stuck, data_line_unsteady, lines_shorted,
+        leads_swapped,
     )  # fmt: skip
     misread = _misread(record)
     if _swapped(record) is not None:
@@ -258,10 +305,20 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if record is None:
         return
     wrong = {bit: stuck for bit in range(16) if (stuck := _stuck_address(record, bit)) is not None}
-    taken = _spoken_for(evidence, address_line_stuck, address_line_unsteady, lines_shorted)
-    if not wrong or len(wrong) > 2 or taken & set(ADDRESS):
+    taken = _spoken_for(evidence, address_line_stuck, address_line_unsteady, lines_shorted, leads_swapped)
+    if len(wrong) > 2 or taken & set(ADDRESS):
         return
     start, end = _span(record)
+    if not wrong:
+        lone = max(range(16), key=lambda bit: record.alone_wrong[bit])
+        count = record.alone_wrong[lone]
+        if count >= LONE_MIN and count >= LONE_SHARE * record.total and _misread(record) != lone & 7:
+            yield Found(
+                f"A{lone} alone differs in {count} of {record.total} contradictions between the program and what the CPU did, over "
+                f"{coverage(record)}; first, {_first(record, 'address', 'next', 'code')}",
+                (f"A{lone}",), count, start, end, suspects=UNSTEADY, confidence=0.8,
+            )  # fmt: skip
+        return
     texts = {
         f"A{bit}": f"A{bit} {level} in {lost} of {asked} addresses that the program makes with it {'low' if level == 'high' else 'high'}"
         for bit, (lost, asked, level) in wrong.items()
@@ -328,9 +385,9 @@ def _named(evidence: BusEvidence, record: Any) -> bool:
     lines = any(_stuck_write(record, bit) for bit in range(8)) or any(_stuck_address(record, bit) for bit in range(16))
     others = _spoken_for(
         evidence, data_lead_off, data_input_contradicted, data_output_contradicted, data_line_stuck, data_line_unsteady, lines_shorted,
-        address_line_stuck, address_line_unsteady,
+        address_line_stuck, address_line_unsteady, leads_swapped, address_contradicted, leads_crossed, program_misread,
     )  # fmt: skip
-    return bool(lines or others or _misread(record) is not None or _swapped(record) is not None)
+    return bool(lines or others)
 
 
 def _lines_of(record: Any) -> Tuple[str, ...]:
