@@ -96,6 +96,14 @@ PICTURES: dict[str, Picture] = {
     "rom-content": Picture(MEMORY, STORE_LOAD, (fault("rom-bit-flipped", address=0x000B, bit=3),)),
     "reads-unsteady": Picture(MEMORY, STORE_LOAD, (fault("late-data", chip="ram", probability=0.9),)),
     "reads-all-ff": Picture(MEMORY, PUSHED, (fault("rom-absent"),)),
+    "reads-all-alike": Picture(MEMORY, STORE, (fault("rom-absent"),), faulty={"pull_ups": False}, by_time=True),
+    "operands-contradicted": Picture(MEMORY, STORE_LOAD, (fault("late-data", chip="ram", probability=0.9),)),
+    "clock-inverted": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("lead-inverted", line="CLK"),)),
+    "leads-swapped": Picture(FRAME, STORE, (fault("leads-swapped", lines=["RD", "WR"]),)),
+    "leads-crossed": Picture(("MREQ", "RD", "D0", "D1", "D"), STORE_LOAD, (fault("leads-swapped", lines=["D0", "D1"]),)),
+    "program-misread": Picture(MEMORY, STORE_LOAD, (fault("lead-off", line="D0"),)),
+    "written-byte-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-out-stuck", bit=0, level="low"),)),
+    "address-contradicted": Picture(("MREQ", "RD", "WR", "A8", "A"), STORE_LOAD, (fault("dead-low", line="A8"),)),
     "reads-all-00": Picture(MEMORY, STORE, (), faulty={"contents": ((0, bytes(0x2000)),)}, by_time=True),
     "no-requests": Picture(FRAME, faults=(fault("busreq-held"),), by_time=True),
     "went-silent": Picture(("CLK", "M1", "MREQ", "RD"), STORE_LOAD, faulty={"after": "wait-held"}, by_time=True),
@@ -163,7 +171,7 @@ def _told(fault: Fault) -> str:
 
 
 def _changed(name: str) -> str:
-    return {"contents": "another program", "sample_hz": "a slow analyser"}[name]
+    return {"contents": "another program", "sample_hz": "a slow analyser", "pull_ups": "no pull-ups on the data bus"}[name]
 
 
 def _run(picture: Picture, faults: tuple[Fault, ...], changes: Mapping[str, Any]) -> SimulatedCapture:
