@@ -7,16 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from .bus.evidence import BusEvidence, LineEvidence
 from .bus.lines import BIT
 from .bus.model import Finding, LineState, Verdict
-from .capture import open_capture
-from .capture.channels import ChannelMap, map_channels
+from .capture import Capture, open_capture
+from .capture.channels import ChannelMap, map_channels, raw_channels
+from .capture.grid import estimate_sample_interval
 from .capture.prefetch import prefetched
 from .capture.records import Block
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
-from .evidence.collect import Collector
+from .evidence.collect import KEPT_EVENTS, Collector
+from .evidence.identify import identify
 from .evidence.leads import LeadsRecord, relabel_strobes
 from .evidence.parts import Maker, Part, make_parts
 from .joining import join_evidence, join_findings, join_lines
@@ -66,6 +70,8 @@ def examine(
         channels = map_channels(
             capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
         )
+        if channels.unlabelled:
+            return _examine_unlabelled(path, capture)
         return gather(path, capture, channels, options, progress, more_parts)
 
 
@@ -107,6 +113,28 @@ def gather(
     leads = evidence.parts.setdefault("leads", LeadsRecord(None, None))
     leads.strobes = relabel_strobes(evidence, times, words, given, capture.header.timescale_fs)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
+    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+
+
+def _examine_unlabelled(path: str, capture: Capture) -> Examined:
+    """Look at a capture whose channels have no names: which line is on which channel, as far as behaviour tells."""
+    channels = raw_channels(capture.header.channels)
+    tick_s = capture.header.timescale_fs * FEMTOSECOND
+    blocks: list[Block] = []
+    events = 0
+    for block in capture.blocks(channels.assignments):
+        if events < KEPT_EVENTS:
+            blocks.append(block)
+            events += len(block.times)
+    times = np.concatenate([block.times for block in blocks])
+    words = np.concatenate([block.words for block in blocks])
+    grid = estimate_sample_interval(times, capture.header.timescale_fs)
+    start, end = capture.start_time or 0, capture.end_time or 0
+    evidence = BusEvidence(start_s=start * tick_s, end_s=end * tick_s, unlabelled=True, warnings=tuple(capture.warnings))
+    evidence.unmapped = tuple(use.name for use in channels.uses)
+    evidence.sample_interval_s = grid.interval * tick_s if grid is not None else None
+    roles = identify(times, words, min(len(channels.assignments), 64), grid.interval if grid is not None else 1.0)
+    evidence.parts["identified"] = [(channels.uses[role.channel].name, role.line, role.confidence) for role in roles]
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
 
@@ -167,6 +195,8 @@ def conclude(captures: Sequence[Examined]) -> Diagnosis:
 
 
 def diagnose(paths: Sequence[str | Path], options: Options | None = None, progress: Callable[[int], None] | None = None) -> Diagnosis:
-    """Diagnose one capture, or several of the same machine with different clips. Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
+    """Diagnose one capture, or several of the same machine with different clips.
+
+    Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
     chosen = options or Options()
     return conclude([examine(str(path), chosen, progress) for path in paths])

@@ -175,8 +175,30 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="", caution="",
 )  # fmt: skip
 def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
-    if evidence.unlabelled:
-        yield Found(f"none of the {len(evidence.unmapped)} channels is named after a line of the CPU", (), confidence=0.99)
+    if not evidence.unlabelled:
+        return
+    roles = evidence.parts.get("identified") or []
+    text = f"none of the {len(evidence.unmapped)} channels is named after a line of the CPU"
+    named = [(channel, line, sure) for channel, line, sure in roles if line not in ROLE_GROUPS]
+    groups = {group: [channel for channel, line, _ in roles if line == group] for group in ROLE_GROUPS}
+    if not named:
+        yield Found(f"{text}, and none behaves like a strobe or the clock", (), confidence=0.99)
+        return
+    fits = ", ".join(f"{channel} {bar(line)} ({sure * 100:.0f} %)" for channel, line, sure in named)
+    rest = "".join(f"; {group} lines: {', '.join(found)}" for group, found in groups.items() if found)
+    options = " ".join(f"--map {line}={_quoted(channel)}" for channel, line, sure in named if sure >= OFFERED)
+    yield Found(
+        f"{text}; by behaviour they fit: {fits}{rest}", (), len(named), confidence=0.99,
+        next_step=f"check these against your leads and diagnose again with {options}" if options else None,
+    )  # fmt: skip
+
+
+ROLE_GROUPS = ("upper address", "data")  #: what evidence.identify calls channels that it can only tell apart as a group
+OFFERED = 0.8  #: confidence from which a channel's line is offered for --map
+
+
+def _quoted(channel: str) -> str:
+    return channel if channel.isidentifier() else "'" + channel.replace("'", "") + "'"
 
 
 @rule(
