@@ -1,0 +1,188 @@
+"""Following a stream: windows that lose no time, faults where they are, slices for short ones, what is saved."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+
+from conftest import TRACES
+from strobewise.capture import open_capture
+from strobewise.capture.channels import map_channels
+from strobewise.diagnosis import diagnose
+from strobewise.errors import CaptureError
+from strobewise.options import Options
+from strobewise.watching import Totals, Watch, _count, _since
+from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
+from watch_streams import piece, stream
+
+LENGTH_S = piece()[2] * 1e-9
+
+
+def follow(path, window_s=0.005, **more):
+    """Return the watch and its windows."""
+    with open_capture(str(path)) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), window_s, **more)
+        return watch, list(watch.windows())
+
+
+@pytest.fixture(scope="module")
+def healthy(tmp_path_factory):
+    path = tmp_path_factory.mktemp("watch") / "healthy.vcd"
+    path.write_bytes(b"".join(stream(8)))
+    return path
+
+
+@pytest.fixture(scope="module")
+def failing(tmp_path_factory):
+    """In the sixth tile /M1 is dead for a millisecond."""
+    path = tmp_path_factory.mktemp("watch") / "failing.vcd"
+    path.write_bytes(b"".join(stream(8, {5: (1_000_000, 2_000_000)})))
+    return path
+
+
+def test_no_time_falls_between_two_windows(healthy):
+    watch, windows = follow(healthy)
+    assert len(windows) >= 4
+    assert [a.end_s for a in windows[:-1]] == [b.start_s for b in windows[1:]]
+    assert windows[0].start_s == 0.0 and windows[-1].end_s == pytest.approx(9 * LENGTH_S, abs=1e-6)
+    assert [window.number for window in windows] == list(range(1, len(windows) + 1))
+    assert windows[-1].taken == healthy.stat().st_size == watch.totals.taken
+
+
+def test_the_windows_count_what_the_whole_counts(healthy):
+    watch, windows = follow(healthy)
+    whole = diagnose([healthy]).evidence.cycles
+    for kind, count in watch.totals.cycles.items():
+        assert abs(count - whole[kind]) <= len(windows), kind  # a cycle may be cut where two windows meet
+    assert all(window.clock_hz == pytest.approx(3.15e6, rel=0.005) for window in windows)
+
+
+def test_a_healthy_stream_has_no_fault(healthy):
+    for window_s in (0.002, 0.005, 1.0):
+        watch, windows = follow(healthy, window_s)
+        assert {window.verdict.state for window in windows} == {"no_fault_found"}
+        assert (watch.totals.faulty, watch.totals.undecided, watch.totals.first_fault) == (0, 0, None)
+
+
+@pytest.mark.parametrize("window_s", [0.002, 0.005])
+def test_a_late_fault_is_found_where_it_is(failing, window_s):
+    _, windows = follow(failing, window_s)
+    low, high = 6 * LENGTH_S + 0.001, 6 * LENGTH_S + 0.002
+    faulty = [window for window in windows if window.verdict.state == "fault"]
+    assert faulty
+    for window in windows:
+        inside = window.start_s < high and window.end_s > low
+        assert (window in faulty) <= inside, window.number
+    first = min(f.first_s for window in faulty for f in window.faults if "M1" in f.lines)
+    assert low - 1e-5 <= first <= low + 1e-5
+
+
+def test_a_short_fault_does_not_drown_in_a_long_window(tmp_path):
+    path = tmp_path / "short.vcd"
+    path.write_bytes(b"".join(stream(12, {6: (1_000_000, 1_300_000)})))
+    whole = diagnose([path])
+    assert whole.verdict.state == "no_fault_found"  # 0.3 ms in 36 ms: too little for the capture as a whole
+    watch, windows = follow(path, 1.0)
+    assert [window.verdict.state for window in windows] == ["fault"]
+    assert windows[0].faults[0].rule == "fetch-strobe-missing"
+    assert windows[0].faults[0].first_s == pytest.approx(7 * LENGTH_S + 0.001, abs=1e-5)
+    assert watch.totals.first_fault is windows[0].faults[0]
+
+
+def test_a_rule_can_be_passed_over(failing):
+    _, windows = follow(failing, 0.005, ignored=frozenset({"fetch-strobe-missing"}))
+    assert all(finding.rule != "fetch-strobe-missing" for window in windows for finding in window.findings)
+    assert {window.verdict.state for window in windows} == {"no_fault_found"}
+
+
+def test_what_is_saved_shows_the_fault_on_the_streams_time_axis(failing, tmp_path):
+    saved = tmp_path / "fault.vcd"
+    with open_capture(str(failing)) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), 0.005)
+        for window in watch.windows():
+            if window.verdict.state == "fault":
+                out = io.BytesIO()
+                watch.save(window, out)
+                saved.write_bytes(out.getvalue())
+                break
+    again = diagnose([saved])
+    fault = again.findings[0]
+    assert again.verdict.state == "fault" and fault.rule == "fetch-strobe-missing"
+    assert fault.first_s == pytest.approx(6 * LENGTH_S + 0.001, abs=1e-5)
+    evidence = again.evidence
+    assert evidence.start_s == pytest.approx(fault.first_s - 0.005, abs=1e-4)  # the time before it
+    assert evidence.end_s >= fault.first_s + 0.001 + 0.002  # and after it
+    assert saved.stat().st_size < failing.stat().st_size
+
+
+def test_saving_takes_nothing_from_the_stream(failing):
+    with open_capture(str(failing)) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), 0.005)
+        windows = []
+        for window in watch.windows():
+            windows.append(window)
+            if window.verdict.state == "fault":
+                watch.save(window, io.BytesIO())
+    _, undisturbed = follow(failing)
+    assert [(w.start_s, w.end_s, w.cycles) for w in windows] == [(w.start_s, w.end_s, w.cycles) for w in undisturbed]
+
+
+def test_memory_holds_a_window_and_a_margin(healthy):
+    with open_capture(str(healthy)) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), 0.002)
+        held = []
+        for _ in watch.windows():
+            held.append(sum(len(block.times) for block in watch._before))
+    whole = len(piece()[0]) * 8
+    assert max(held) < whole * 0.6 and held[-1] <= max(held[2:-1])
+
+
+def test_a_damaged_stream_is_judged_up_to_the_damage(healthy, tmp_path):
+    path = tmp_path / "damaged.vcd"
+    path.write_bytes(healthy.read_bytes() + b"#banana\n#999999999 1!\n")
+    with open_capture(str(path)) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), 0.005)
+        windows = []
+        with pytest.raises(CaptureError, match="banana"):
+            for window in watch.windows():
+                windows.append(window)
+    assert len(windows) >= 4
+
+
+def test_counters_of_a_stretch():
+    path = str(TRACES / "good" / "healthy-eight.vcd.gz")
+    with open_capture(path) as capture:
+        channels = map_channels(capture.header.channels)
+        blocks = list(capture.blocks(channels.assignments))
+        whole = capture.channel_statistics()
+    from strobewise.capture.records import Block
+
+    rows = Block(np.concatenate([b.times for b in blocks]), np.concatenate([b.words for b in blocks]), None)
+    counted = _count(rows, channels)
+    assert {key: value.edges for key, value in counted.items()} == {key: whole[key].edges for key in counted}
+    assert {key: value.high_ticks for key, value in counted.items()} == {key: whole[key].high_ticks for key in counted}
+    assert _since(whole, whole) == {key: (0, 0, 0) for key in whole} and _since({}, whole) == whole
+
+
+def test_what_people_read(failing):
+    watch, windows = follow(failing)
+    fault = next(window for window in windows if window.verdict.state == "fault")
+    out = io.StringIO()
+    print_fault(fault, out)
+    print_summary(watch.totals, 2.0, out)
+    text = out.getvalue()
+    assert text.startswith(f"FAULT in window {fault.number}, ") and "fetch-strobe-missing (0.0" in text
+    assert f"windows: {len(windows)}, with a fault {watch.totals.faulty}, undecided 0\n" in text
+    assert "first fault: fetch-strobe-missing at " in text
+    out = io.StringIO()
+    print_summary(Totals(), 0.0, out)
+    assert "cycles: none" in out.getvalue() and "no fault seen" in out.getvalue()
+
+
+def test_status_line():
+    totals = Totals(windows=3, start_s=1.0, end_s=3724.0, taken=450_000_000, cycles={"opcode_fetch": 12_345_678})
+    assert status_text(totals, 3.0, 0.0) == "3.0 s  stream 1 h 02 min  150 MB/s  12.3 M cycles  no fault"
+    assert status_text(totals, 3.0, 7.0).startswith("nothing has come for 7 s")
+    assert [duration(0.25), duration(61), duration(7260)] == ["0.2 s", "1 min 01 s", "2 h 01 min"]
