@@ -86,7 +86,7 @@ class Predictor:
         self.address_wrong = ([0] * 16, [0] * 16)  #: by level called for, by line: addresses of any kind wrong in this line alone
         self.alone_wrong = [0] * 16  #: the same for both levels, with those that were found to be no line's fault later on
         self.exchanged: Dict[Tuple[int, int], int] = {}  #: by two address lines: addresses wrong in that they show each other's level
-        #: By Explanation.lines: differences explained with the line captured low, high, and those that no other single line explains.
+        #: By Explanation.lines: differences explained with the line captured low, high; of these, those that no other single line explains.
         self.explained: Dict[str, List[int]] = {}
         self.sought = 0  #: differences for which such explanations were sought
         self._timed, self._has_halt = timed, has_halt
@@ -480,9 +480,9 @@ class Predictor:
         self.sought += 1
         single = sum(1 for each in found if len(each.lines) == 2)
         for lines, level in found:
-            counts = self.explained.setdefault(lines, [0, 0, 0])
+            counts = self.explained.setdefault(lines, [0, 0, 0, 0])
             counts[level] += 1
-            counts[2] += single == 1 if len(lines) == 2 else not single
+            counts[2 + level] += single == 1 if len(lines) == 2 else not single
         return found
 
     def _record(self, row: int, what: str, expected: int, found: int, lines: Sequence[Explanation] = ()) -> None:

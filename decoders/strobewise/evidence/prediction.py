@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.evidence import BusEvidence
-from ..bus.lines import ADDRESS, DATA
+from ..bus.lines import ADDRESS, DATA, neighbours
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
 from ..capture.channels import ChannelMap
@@ -30,6 +30,11 @@ _FETCH, _GRANTED = KIND_INDEX["opcode_fetch"], KIND_INDEX["bus_granted"]
 _LEAST_T = np.array([SPEC[kind].t_min if kind in SPEC else 0 for kind in KINDS], np.int64)
 _COMPARABLE = np.array([kind in SPEC for kind in KINDS])
 _HALT, _NMI, _CUT = NOTE_INDEX["halt"], NOTE_INDEX["nmi_response"], NOTE_INDEX["cut_short"]
+
+#: Address lines on neighbouring pins, lower number first.
+NEIGHBOURS = tuple(
+    (low, high) for low in range(16) for high in range(low + 1, 16) if f"A{high}" in neighbours(f"A{low}")
+)
 
 Int = npt.NDArray[np.int64]
 
@@ -82,10 +87,11 @@ class PredictionRecord:
     written: list[LineCount]  #: D0..D7 in written bytes whose value the program gives
     address_wrong: list[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone
     alone_wrong: list[int]  #: the same for both levels, with those that were found to be no line's fault later on
+    unlike: dict[tuple[int, int], int]  #: by two address lines on neighbouring pins: cycles in which they differ
     exchanged: dict[tuple[int, int], int]  #: by two address lines: addresses wrong in that the two show each other's level
     #: By data line ("D3" read at its other level) or pair ("D3<>D4" changed over): contradictions that it explains with the line captured
-    #: low, with it captured high, and those that no other single line explains.
-    explained: dict[str, tuple[int, int, int]]
+    #: low, with it captured high; of these, those that no other single line explains.
+    explained: dict[str, tuple[int, int, int, int]]
     sought: int  #: contradictions for which such an explanation was sought
     exhausted: bool  #: so much differed that the rest was not followed
     unseen_acknowledges: int
@@ -175,12 +181,13 @@ class PredictionPart:
         fetches = np.zeros(32, np.int64)  # ones of A0..A15 in fetches, and in all cycles
         reads = np.zeros(8, np.int64)
         counted = [0, 0, 0]  # fetches, reads, cycles
+        unlike = dict.fromkeys(NEIGHBOURS, 0)
         for chunk in self._chunks:
             if not whole:
                 predictor.lose_track()
             part = chunk if whole else chunk.head(share)
             predictor.feed(part.rows())
-            _count_levels(part, fetches, reads, counted)
+            _count_levels(part, fetches, reads, counted, unlike)
             if predictor.exhausted:
                 break
         if not whole and self._chunks:
@@ -188,25 +195,27 @@ class PredictionPart:
                 f"prediction followed {predictor.instructions} instructions, {predictor.rows} of {self._cycles} machine cycles, "
                 f"in {len(self._chunks)} windows spread evenly"
             )
-        return self._result(predictor, whole, fetches, reads, counted)
+        return self._result(predictor, whole, fetches, reads, counted, unlike)
 
-    def _result(self, predictor: Predictor, whole: bool, fetches: Int, reads: Int, counted: list[int]) -> PredictionRecord:
+    def _result(
+        self, predictor: Predictor, whole: bool, fetches: Int, reads: Int, counted: list[int], unlike: dict[tuple[int, int], int]
+    ) -> PredictionRecord:
         address = [_line(int(fetches[bit]), counted[0], predictor.address_lost, bit) for bit in range(16)]
         values = np.array(predictor.written_values)
         written = [
             _line(int(values[np.arange(256) >> bit & 1 == 1].sum()), int(values.sum()), predictor.written_lost, bit) for bit in range(8)
         ]
         wrong = [_line(int(fetches[16 + bit]), counted[2], predictor.address_wrong, bit) for bit in range(16)]
-        explained = {lines: (low, high, alone) for lines, (low, high, alone) in predictor.explained.items()}
+        explained = {lines: (counts[0], counts[1], counts[2], counts[3]) for lines, counts in predictor.explained.items()}
         levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
             predictor.rows, self._cycles, predictor.instructions, 1 if whole else len(self._chunks), dict(predictor.counts), predictor.kept,
             self._tick_s, predictor.other_lengths, self._timed, address, written, wrong, predictor.alone_wrong,
-            predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
+            unlike, predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
         )  # fmt: skip
 
 
-def _count_levels(part: Columns, fetches: Int, reads: Int, counted: list[int]) -> None:
+def _count_levels(part: Columns, fetches: Int, reads: Int, counted: list[int], unlike: dict[tuple[int, int], int]) -> None:
     """Count in at which levels the lines stood in fetches (address) and in bytes of the program and other reads (data)."""
     kind = part.key >> 16 & 0xFF
     addresses = part.key[(part.key >= 0) & (kind == _FETCH)] & 0xFFFF
@@ -215,6 +224,8 @@ def _count_levels(part: Columns, fetches: Int, reads: Int, counted: list[int]) -
         fetches[bit] += int(np.count_nonzero(addresses >> bit & 1))
         fetches[16 + bit] += int(np.count_nonzero(everywhere >> bit & 1))
     data = part.data[(part.key >= 0) & ((kind == _FETCH) | (kind == KIND_INDEX["memory_read"]))]
+    for low, high in unlike:
+        unlike[low, high] += int(np.count_nonzero((everywhere >> low ^ everywhere >> high) & 1))
     for bit in range(8):
         reads[bit] += int(np.count_nonzero(data >> bit & 1))
     counted[0] += len(addresses)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any, Iterator, List, Optional, Tuple
 
 from ..bus.evidence import BusEvidence
-from ..bus.lines import ADDRESS, DATA, LINE, neighbours
+from ..bus.lines import ADDRESS, DATA, LINE
 from ..bus.model import KINDS
 from ..cpu.disassembly import find_operation, render
 from .base import CAUTION_SOLDER, Found, Shares, rule
@@ -130,10 +130,10 @@ def _misread(record: Any) -> Optional[int]:
     singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
     if not singles or _swapped(record) is not None:
         return None
-    best = max(singles, key=lambda bit: (singles[bit][2], singles[bit][0] + singles[bit][1]))
-    low, high, alone = singles[best]
-    others = max((counts[2] for bit, counts in singles.items() if bit != best), default=0)
-    if alone < CONSISTENT_MIN or alone < ALONE_TIMES * others or low + high < EXPLAINED_SHARE * record.sought:
+    best = max(singles, key=lambda bit: (sum(singles[bit][2:]), sum(singles[bit][:2])))
+    alone, total = sum(singles[best][2:]), sum(singles[best][:2])
+    others = max((sum(counts[2:]) for bit, counts in singles.items() if bit != best), default=0)
+    if alone < CONSISTENT_MIN or alone < ALONE_TIMES * others or total < EXPLAINED_SHARE * record.sought:
         return None
     return best
 
@@ -197,7 +197,8 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
         return
     if f"D{bit}" in taken:
         return
-    low, high, _ = record.explained[f"D{bit}"]
+    total = sum(record.explained[f"D{bit}"][:2])
+    low, high = record.explained[f"D{bit}"][2:]  # where no other line explains it, the level is sure
     written = record.written[bit]
     right = written.ones + written.zeros - written.ones_lost - written.zeros_lost
     against = written.ones_lost if low > high else written.zeros_lost  # the lead is wrong there, too: it was not the CPU's input
@@ -206,11 +207,11 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     input_dead = one_way and _moves(record, bit) and against <= 0.1 * right
     way = f"captured {'low' if low > high else 'high'} where the CPU acted as if it were {'high' if low > high else 'low'}"
     yield Found(
-        f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {low + high} of "
+        f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {total} of "
         f"{record.sought} contradictions over {coverage(record)}"
         + (f", although it moves in reads{f' and is right in {right} written bytes' if right >= 4 else ''}" if input_dead else "")
         + f"; first, {_first(record, f'D{bit}')}",
-        (f"D{bit}",), low + high, start, end, suspects=(INPUT if right >= 8 else INPUT_OR_LEAD) if input_dead else None, confidence=0.85,
+        (f"D{bit}",), total, start, end, suspects=(INPUT if right >= 8 else INPUT_OR_LEAD) if input_dead else None, confidence=0.85,
     )  # fmt: skip
 
 
@@ -309,29 +310,39 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if len(wrong) > 2 or taken & set(ADDRESS):
         return
     start, end = _span(record)
-    if not wrong:
-        lone = max(range(16), key=lambda bit: record.alone_wrong[bit])
-        count = record.alone_wrong[lone]
-        if count >= LONE_MIN and count >= LONE_SHARE * record.total and _misread(record) != lone & 7:
-            yield Found(
-                f"A{lone} alone differs in {count} of {record.total} contradictions between the program and what the CPU did, over "
-                f"{coverage(record)}; first, {_first(record, 'address', 'next', 'code')}",
-                (f"A{lone}",), count, start, end, suspects=UNSTEADY, confidence=0.8,
-            )  # fmt: skip
+    first = _first(record, "address", "next", "code")
+    bridge = _bridge(record)
+    if bridge is not None:
+        low, high = (f"A{bit}" for bit in bridge)
+        yield Found(
+            f"{low} and {high}, on neighbouring pins {LINE[low].pin} and {LINE[high].pin}, never differ on the bus, although the program makes "
+            f"{record.alone_wrong[bridge[0]] + record.alone_wrong[bridge[1]]} addresses in which they do, over {coverage(record)}; first, {first}",
+            (low, high), record.alone_wrong[bridge[0]] + record.alone_wrong[bridge[1]], start, end, suspects=BRIDGE, confidence=0.85,
+        )  # fmt: skip
         return
-    texts = {
-        f"A{bit}": f"A{bit} {level} in {lost} of {asked} addresses that the program makes with it {'low' if level == 'high' else 'high'}"
-        for bit, (lost, asked, level) in wrong.items()
-    }
-    count = sum(lost for lost, _, _ in wrong.values())
-    names = tuple(texts)
-    if len(names) == 2 and names[1] in neighbours(names[0]):
-        pins = f"on neighbouring pins {LINE[names[0]].pin} and {LINE[names[1]].pin}"
-        yield Found(f"{' and '.join(texts.values())}, {pins}, over {coverage(record)}", names, count, start, end, suspects=BRIDGE, confidence=0.8)
-        return
-    for name, text in texts.items():
-        yield Found(f"{text}, over {coverage(record)}; first, {_first(record, 'address', 'next', 'code')}", (name,), count, start, end,
-                    confidence=0.85)  # fmt: skip
+    for bit, (lost, asked, level) in wrong.items():
+        yield Found(
+            f"A{bit} {level} in {lost} of {asked} addresses that the program makes with it {'low' if level == 'high' else 'high'}, over "
+            f"{coverage(record)}; first, {first}",
+            (f"A{bit}",), lost, start, end, confidence=0.85,
+        )  # fmt: skip
+    lone = max(range(16), key=lambda bit: record.alone_wrong[bit])
+    count = record.alone_wrong[lone]
+    if not wrong and count >= LONE_MIN and count >= LONE_SHARE * record.total and _misread(record) != lone & 7:
+        yield Found(
+            f"A{lone} alone differs in {count} of {record.total} contradictions between the program and what the CPU did, over "
+            f"{coverage(record)}; first, {first}",
+            (f"A{lone}",), count, start, end, suspects=UNSTEADY, confidence=0.8,
+        )  # fmt: skip
+
+
+def _bridge(record: Any) -> Optional[Tuple[int, int]]:
+    """Return two neighbouring address lines that are one on the bus, where the program calls for them to differ."""
+    for low, high in record.unlike:
+        count = record.alone_wrong[low] + record.alone_wrong[high]
+        if count >= CONSISTENT_MIN and count >= LONE_SHARE * record.total and record.unlike[low, high] <= 0.002 * record.cycles:
+            return low, high
+    return None
 
 
 def _stuck_address(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
