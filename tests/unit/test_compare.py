@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from strobewise.bus.evidence import BusEvidence
+from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
-from strobewise.compare import compare
+from strobewise.compare import _must_move, compare
+from strobewise.compare_edges import Run, edge_delays
 from strobewise.compare_flow import find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import UsageError
@@ -121,6 +125,57 @@ def test_nothing_executed_is_nothing_to_compare():
     empty = make_flow(CycleTable.empty(), 1e-7, None, True)
     assert find_parting(empty, flow(*fetches(1, 2))) is None
     assert len(empty.address) == 0 and np.all(empty.content == -1)
+
+
+# --- edges and lines ---------------------------------------------------------------------------------------------------
+
+
+def run_with_m1_at(delay):
+    """Make a run of a clock of 100 ticks and an /M1 that falls every fourth clock, so many ticks after the rising edge."""
+    clk, m1 = MASK["CLK"], MASK["M1"]
+    events = [(n * 100 + half * 50, clk, clk * (1 - half)) for n in range(1, 200) for half in (0, 1)]
+    events += [(n * 100 + delay, m1, 0) for n in range(4, 196, 4)] + [(n * 100 + 200 + delay, m1, m1) for n in range(4, 196, 4)]
+    times, words, word = [], [], m1
+    for time, mask, level in sorted(events):
+        word = word & ~mask | level
+        if times and times[-1] == time:
+            words[-1] = word
+        else:
+            times.append(time)
+            words.append(word)
+    return Run(frozenset(("CLK", "M1")), 1e-9, 5e-9, np.array(times), np.array(words, np.uint64), None)
+
+
+@pytest.mark.parametrize("delay", [20, 0, -6])
+def test_delays_are_measured_from_the_edge_that_causes_them_even_just_before_it(delay):
+    delays = edge_delays(run_with_m1_at(delay), frozenset(("CLK", "M1")))
+    for edge in ("assert", "release"):
+        assert delays["M1", edge].reference == "CLK rise"
+        assert delays["M1", edge].median_s == pytest.approx(delay * 1e-9, abs=1e-12)
+
+
+def side(cycles, halts=0):
+    evidence = BusEvidence()
+    evidence.cycles["opcode_fetch"] = cycles
+    evidence.notes = {"halt": halts}
+    return SimpleNamespace(evidence=evidence)
+
+
+def test_an_address_line_must_move_only_where_the_same_code_ran_as_long():
+    code, other = flow(*fetches(*range(100))), flow(*fetches(*range(200, 300)))
+    moved = flow(*fetches(*range(0x200, 0x264)))
+    assert _must_move("A9", 50, side(500), side(500), (code, code))
+    assert _must_move("A9", 50, side(500), side(500), (code, moved))  # the same code but for the line itself
+    assert not _must_move("A9", 50, side(500), side(500), (code, other))
+    assert not _must_move("A9", 50, side(500), side(300), (code, code))
+    assert not _must_move("A9", 5, side(500), side(500), (code, code))
+    assert not _must_move("A9", 50, side(500), side(500), (code, None))
+    assert not _must_move("HALT", 50, side(500), side(500), (code, code))
+
+
+def test_a_data_line_must_move_unless_the_program_sleeps():
+    assert _must_move("D1", 50, side(500), side(300), (None, None))
+    assert not _must_move("D1", 50, side(500), side(300, halts=200), (None, None))
 
 
 # --- whole captures ----------------------------------------------------------------------------------------------------

@@ -171,6 +171,19 @@ def test_the_traces_are_the_capture(dead):
     assert starts == sorted(starts) and all(cycle[2] == 0 or cycle[3] is not None for cycle in window["cycles"])
 
 
+def test_every_trace_begins_with_its_window(page):
+    for window in json.loads(Page(page).scripts["application/json:data"])["windows"]:
+        assert {trace[0] for trace in window["traces"].values()} == {window["start"]}
+
+
+def test_a_path_in_the_data_cannot_end_the_script(tmp_path):
+    (tmp_path / "<").mkdir()
+    paths = [write(tmp_path / "<", "script>evil", lines="two"), write(tmp_path, "other", lines="two")]
+    parsed = Page(render_page(diagnose(paths), Options()))
+    data = json.loads(parsed.scripts["application/json:data"])
+    assert any("</script>evil" in window["title"] for window in data["windows"])
+
+
 def test_a_window_that_is_full_ends_early(tmp_path, monkeypatch):
     import strobewise_cli.render.html_data as module
 

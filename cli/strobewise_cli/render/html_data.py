@@ -110,8 +110,9 @@ def moments_of(diagnosis: Diagnosis) -> list[list[Moment]]:
 
 def collect_all(diagnosis: Diagnosis, options: Options) -> list[PageData]:
     """Read the captures of a diagnosis again and keep what a page shows of them. Raises CaptureError, OSError."""
+    several = len(diagnosis.captures) > 1
     return [
-        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}")
+        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}", examined.path if several else "")
         for number, (examined, moments) in enumerate(zip(diagnosis.captures, moments_of(diagnosis), strict=True))
     ]
 
@@ -119,13 +120,12 @@ def collect_all(diagnosis: Diagnosis, options: Options) -> list[PageData]:
 def collect(examined: Examined, options: Options, moments: Sequence[Moment], suffix: str = "", name: str = "") -> PageData:
     """Read a capture again and keep what the page shows of it: these moments, its first request and its middle.
 
-    suffix: of the names of the last two. name: what the page calls the capture, its path if empty.
+    suffix: of the keys of the last two. name: what their titles call the capture, nothing if empty.
     Raises CaptureError, OSError.
     """
     clock = examined.evidence.clock.hz
     t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
-    where = f" ({name})" if name else "" if not suffix else f" ({examined.path})"
-    windows = _windows(moments, examined, t_ticks, suffix, where)
+    windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
     channels, tick_s = examined.channels, examined.tick_s
     captured = frozenset(name for name in channels.channels if name in BIT)
     given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
