@@ -190,3 +190,21 @@ def _paging(fields: Fields, declared: dict[str, int | None]) -> Paging:
     released = fields.ranges("released_by_fetch_in", ())
     fields.finish()
     return Paging(name, fetch_at, line, active, within, released)
+
+
+SHIPPED = Path(__file__).resolve().parent / "profiles"  #: generic machines by their architecture, to start from
+
+
+def shipped_profiles() -> dict[str, Path]:
+    """Return the generic profiles that come with the package, by name."""
+    return {path.stem: path for path in sorted(SHIPPED.glob("*.toml"))}
+
+
+def find_profile(name: str) -> Path:
+    """Return the file of a profile: a path, or the name of one that comes with the package. Raises ProfileError."""
+    path = Path(name)
+    if path.exists() or path.suffix == ".toml" or name not in shipped_profiles():
+        if not path.exists() and path.suffix != ".toml":
+            raise ProfileError(f"no profile {name!r}", "--machine", f"name a .toml file, or one of {', '.join(shipped_profiles())}")
+        return path
+    return shipped_profiles()[name]

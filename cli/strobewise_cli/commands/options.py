@@ -44,7 +44,7 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         "may be given again and again",
     )  # fmt: skip
     group.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
-    group.add_argument("--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML")
+    group.add_argument("--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML, or rom16-ram48, rom8-ram16, ram64")
     group.add_argument(
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
         help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
@@ -65,9 +65,9 @@ def engine_options(args: argparse.Namespace) -> Options:
 
     profile = None
     if args.machine is not None:
-        from strobewise.profile import load_profile
+        from strobewise.profile import find_profile, load_profile
 
-        profile = load_profile(args.machine)
+        profile = load_profile(find_profile(args.machine))
     return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes))
 
 

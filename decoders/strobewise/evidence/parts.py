@@ -14,7 +14,7 @@ from ..capture.channels import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..options import Options
-from . import buses, expansion, leads, memory, prediction
+from . import buses, expansion, leads, memory, prediction, timing
 
 
 class Part(Protocol):
@@ -35,7 +35,7 @@ class Part(Protocol):
 #: Makers of parts: each returns None when the capture does not hold the lines that its part needs.
 #: Arguments: captured lines, channel map, options, seconds a tick.
 Maker = Callable[[frozenset[str], ChannelMap, Options, float], "Part | None"]
-PARTS: tuple[Maker, ...] = (buses.make, memory.make, expansion.make, leads.make, prediction.make)
+PARTS: tuple[Maker, ...] = (buses.make, memory.make, expansion.make, leads.make, timing.make, prediction.make)
 
 
 def make_parts(

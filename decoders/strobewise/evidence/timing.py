@@ -1,0 +1,186 @@
+"""How long after its clock edge each strobe moves, and when the machine asked for interrupts.
+
+Which clock edge a strobe follows comes from UM0080's timing figures, the limits from :mod:`strobewise.bus.timing`. An analyser knows
+each of the two edges to one sample, so a delay is known to one sample either way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import BIT
+from ..bus.model import KIND_INDEX
+from ..bus.timing import CHARACTERISTIC, GRADES
+from ..capture.channels import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..options import Options
+
+Int = npt.NDArray[np.int64]
+
+BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, are measured
+DELAYS_MIN = 20
+_ACK = KIND_INDEX["interrupt_acknowledge"]
+
+#: symbol -> (line, whether the line falls, whether the clock edge before it rises)
+MEASURED = {
+    "TdCr(M1f)": ("M1", True, True),
+    "TdCr(M1r)": ("M1", False, True),
+    "TdCf(MREQf)": ("MREQ", True, False),
+    "TdCf(WRf)": ("WR", True, False),
+    "TdCf(WRr)": ("WR", False, False),
+    "TdCr(RFSHf)": ("RFSH", True, True),
+    "TdCr(RFSHr)": ("RFSH", False, True),
+    "TdCr(IORQf)": ("IORQ", True, True),
+    "TdCf(IORQr)": ("IORQ", False, False),
+}
+
+
+@dataclass
+class Delay:
+    """One delay of the AC table, as measured."""
+
+    symbol: str
+    line: str
+    count: int
+    median_s: float
+    shortest_s: float
+    longest_s: float
+    meets: list[int] = field(default_factory=list)  #: grades (MHz) whose limit it keeps beyond the doubt of a sample
+    breaks: list[int] = field(default_factory=list)  #: grades whose limit it breaks beyond that doubt; the others can not be told
+
+
+@dataclass
+class Interrupts:
+    """Requests and acknowledges of the maskable interrupt."""
+
+    requests: int
+    acknowledged: int
+    period_s: float | None  #: middle distance between the starts of two requests
+    latency_s: float | None  #: middle time from a request to its acknowledge
+    unanswered: int  #: requests with no acknowledge before the next one
+    vectors: dict[int, int]  #: byte read in the acknowledge -> times
+
+
+@dataclass
+class TimingRecord:
+    """The timing part of the evidence."""
+
+    uncertainty_s: float  #: one sample interval either way
+    delays: list[Delay]
+    interrupts: Interrupts | None
+
+
+class TimingPart:
+    """Collects :class:`TimingRecord`."""
+
+    name = "timing"
+
+    def __init__(self, captured: frozenset[str], tick_s: float) -> None:
+        self._captured = captured
+        self._tick_s = tick_s
+        self._symbols = [s for s, (line, _, _) in MEASURED.items() if line in captured] if "CLK" in captured else []
+        self._delays: dict[str, list[Int]] = {symbol: [] for symbol in self._symbols}
+        self._blocks = 0
+        self._int_falls: list[Int] = []
+        self._int_last: int | None = None
+        self._acks: list[Int] = []
+        self._vectors: dict[int, int] = {}
+
+    def block(self, block: Block) -> None:
+        """Measure the strobes of some blocks, and note every interrupt request."""
+        self._blocks += 1
+        if len(block.times) < 2:
+            return
+        if "INT" in self._captured:
+            self._follow_int(block)
+        if self._symbols and (self._blocks <= BLOCKS_MEASURED or self._blocks % BLOCKS_MEASURED == 0):
+            self._measure(block)
+
+    def _follow_int(self, block: Block) -> None:
+        bit = np.uint64(1 << BIT["INT"])
+        level = block.words & bit != 0
+        before = np.concatenate([[level[0] if self._int_last is None else bool(self._int_last)], level[:-1]])
+        falls = block.times[before & ~level]
+        if len(falls):
+            self._int_falls.append(falls)
+        self._int_last = int(level[-1])
+
+    def _measure(self, block: Block) -> None:
+        changed = block.words[1:] ^ block.words[:-1]
+        after = block.words[1:]
+        times = block.times[1:]
+        clock = changed & np.uint64(1 << BIT["CLK"]) != 0
+        high = after & np.uint64(1 << BIT["CLK"]) != 0
+        edges = {True: times[clock & high], False: times[clock & ~high]}
+        if len(edges[True]) < 4 or len(edges[False]) < 4:
+            return
+        period = float(np.median(np.diff(edges[True])))
+        for symbol in self._symbols:
+            line, falling, rises = MEASURED[symbol]
+            bit = np.uint64(1 << BIT[line])
+            moved = times[(changed & bit != 0) & ((after & bit == 0) == falling)]
+            self._delays[symbol].append(_behind(moved, edges[rises], period))
+
+    def feed(self, batch: Batch) -> None:
+        """Note acknowledges."""
+        cycles = batch.cycles
+        at = np.flatnonzero(cycles.kind == _ACK)
+        if len(at):
+            self._acks.append(cycles.start[at])
+            for vector in cycles.data[at].tolist():
+                if vector >= 0:
+                    self._vectors[vector] = self._vectors.get(vector, 0) + 1
+
+    def record(self, evidence: BusEvidence) -> TimingRecord:
+        """Return the record; delays only where the clock was counted and sampled finely enough to say anything."""
+        sample = evidence.sample_interval_s or self._tick_s
+        fine = evidence.clock.source == "CLK" and (evidence.samples_per_t or 0) >= 4
+        delays = [self._delay(symbol, sample) for symbol in self._symbols] if fine else []
+        return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts())
+
+    def _delay(self, symbol: str, sample: float) -> Delay | None:
+        values = np.concatenate([np.empty(0, np.int64), *self._delays[symbol]]) * self._tick_s
+        if len(values) < DELAYS_MIN:
+            return None
+        # A spike or a strobe of another cycle follows the other edge: the middle nine tenths tell of the line itself.
+        low, middle, high = (float(v) for v in np.percentile(values, (5, 50, 95)))
+        delay = Delay(symbol, MEASURED[symbol][0], len(values), middle, low, high)
+        for grade, limit_ps in zip(GRADES, CHARACTERISTIC[symbol].limits_ps, strict=True):
+            limit = limit_ps * 1e-12
+            if high + sample <= limit:
+                delay.meets.append(grade)
+            elif low - sample > limit:
+                delay.breaks.append(grade)
+        return delay
+
+    def _interrupts(self) -> Interrupts | None:
+        if "INT" not in self._captured:
+            return None
+        falls = np.concatenate([np.empty(0, np.int64), *self._int_falls])
+        acks = np.concatenate([np.empty(0, np.int64), *self._acks])
+        period = float(np.median(np.diff(falls))) * self._tick_s if len(falls) > 1 else None
+        following = np.searchsorted(acks, falls)
+        latencies = [int(acks[k]) - int(f) for f, k in zip(falls, following, strict=True) if k < len(acks)]
+        nexts = np.append(falls, np.iinfo(np.int64).max)[1:]
+        answered = sum(1 for k, after in zip(following, nexts, strict=True) if k < len(acks) and acks[k] < after)
+        latency = float(np.median(latencies)) * self._tick_s if latencies else None
+        return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors)
+
+
+def _behind(edges: Int, clock: Int, period: float) -> Int:
+    """Return how long each edge comes behind the clock edge before it; up to a quarter period early counts as skew, not as late."""
+    index = np.searchsorted(clock, edges + int(0.25 * period), "right") - 1
+    inside = index >= 0
+    delays: Int = edges[inside] - clock[index[inside]]
+    return delays
+
+
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+    """Return the part when clock or interrupt line were captured."""
+    return TimingPart(captured, tick_s) if captured & {"CLK", "INT"} else None

@@ -1,0 +1,82 @@
+"""Rules for delays against the CPU's speed grades, for refresh, and for the rate of interrupts.
+
+They read ``evidence.parts["timing"]`` (strobewise.evidence.timing.TimingRecord). Limits: strobewise.bus.timing (Z8400/Z84C00 product
+specification). What is within one sample of a limit is not judged.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Iterator
+
+from ..bus.evidence import BusEvidence
+from ..bus.lines import STROBES
+from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
+from .base import Found, milliseconds, rule
+
+REFRESH_S = 0.002  #: dynamic memory keeps its contents for 2 ms (128 rows), from memory
+OFF_RATE = 0.1
+REQUESTS_MIN = 4
+
+
+@rule(
+    "slow-strobe", "a strobe slower than every speed grade allows", "warning", needs=tuple(("CLK", name) for name in STROBES), judges=STROBES,
+    suspects=(("cpu", 0.4), ("connection", 0.25), ("glue", 0.2), ("probe_or_capture", 0.15)),
+    looks_for="a strobe that moves later behind its clock edge than the slowest speed grade of the table allows, beyond the doubt of a sample",
+    causes="a weak output, a line with too much load on it, a bad joint, a lead with a long ground loop or a threshold set badly",
+    next_step="look at the edge on a scope at the CPU's pin: a slow slope is load or a weak output, a late clean edge is the clock's own level",
+    source="Z8400/Z84C00 Product Specification, AC characteristics",
+)  # fmt: skip
+def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
+    record: Any = evidence.parts.get("timing")
+    slowest = GRADES[0]
+    for delay in record.delays if record is not None else ():
+        if slowest in delay.breaks:
+            limit = limit_ps(delay.symbol, slowest) * 1e-12
+            yield Found(
+                f"{CHARACTERISTIC[delay.symbol].meaning}: {milliseconds(delay.median_s)} in the middle of {delay.count} edges, known to "
+                f"{milliseconds(record.uncertainty_s)}; the {slowest} MHz grade allows {milliseconds(limit)}",
+                (delay.line,), delay.count, evidence.start_s, evidence.end_s, confidence=0.7,
+            )  # fmt: skip
+
+
+@rule(
+    "refresh-starved", "no refresh for too long", "warning", needs=(("MREQ",),), judges=("RFSH",),
+    suspects=(("glue", 0.4), ("expansion_device", 0.3), ("program", 0.15), ("cpu", 0.15)),
+    looks_for="a stretch without a refresh longer than dynamic memory keeps its contents",
+    causes="/WAIT or a bus grant held for too long, /RESET held, a CPU that stood still",
+    next_step="see what the control lines did in that stretch; unplug everything from the expansion port and capture again",
+    source="2 ms for 128 rows, from memory",
+)  # fmt: skip
+def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
+    span = evidence.longest_without_refresh
+    if span is not None and span.length_s > REFRESH_S and (evidence.samples_per_t or 0) >= 3:
+        yield Found(
+            f"no refresh for {milliseconds(span.length_s)} from {milliseconds(span.start_s)} on: dynamic memory that the CPU refreshes loses "
+            "its contents",
+            (), first_s=span.start_s, last_s=span.end_s, confidence=0.8,
+        )  # fmt: skip
+
+
+@rule(
+    "interrupt-rate", "interrupts at another rate than the machine's", "warning", needs=(("INT",),), judges=("INT",),
+    suspects=(("glue", 0.5), ("clock", 0.3), ("probe_or_capture", 0.2)),
+    looks_for="a distance between interrupt requests that differs from what the profile says",
+    causes="the divider or video circuit that makes the interrupt, its clock, or a profile for another machine",
+    next_step="compare the interrupt source's own clock with the CPU's; check the divider between them", source="common practice",
+)  # fmt: skip
+def interrupt_rate(evidence: BusEvidence) -> Iterator[Found]:
+    record: Any = evidence.parts.get("timing")
+    wanted = getattr(evidence.profile, "interrupt_period_t_states", None)
+    if record is None or record.interrupts is None or not wanted or not evidence.clock.hz:
+        return
+    found = record.interrupts
+    if found.requests < REQUESTS_MIN or found.period_s is None:
+        return
+    due = wanted / evidence.clock.hz
+    share = found.period_s / due - 1.0
+    if abs(share) > OFF_RATE:
+        yield Found(
+            f"/INT asks every {milliseconds(found.period_s)}, {share * 100:+.0f} % from the {milliseconds(due)} of the profile "
+            f"({found.requests} requests, {found.acknowledged} acknowledged)",
+            ("INT",), found.requests, evidence.start_s, evidence.end_s, confidence=0.75,
+        )  # fmt: skip
