@@ -70,6 +70,7 @@ class Dialect(NamedTuple):
 dialects = st.builds(
     Dialect, st.sampled_from(["\n", "\r\n"]), st.sampled_from(["lines", "time line", "free"]), st.booleans(), st.booleans(), st.booleans()
 )
+SMALL_HEAD = b"$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end "
 PLAIN = Dialect("\n", "lines", False, True, False)
 
 
@@ -251,6 +252,31 @@ def test_all_readers_agree(scratch, seed, kind, block_bytes, layout):
     assert mixed == general
 
 
+@settings(max_examples=30, deadline=None)
+@given(seed=seeds, block_bytes=st.sampled_from([50, 1000]))
+def test_volts_become_the_same_levels_in_every_reader(scratch, seed, block_bytes):
+    rng = random.Random(seed)
+    head = "$timescale 1 ns $end $var real 64 ! M1 $end $var real 64 r! MREQ $end $var wire 1 r CLK $end $var string 1 s note $end "
+    lines = [head + "$enddefinitions $end", "#0", "r0.1 !", "0r"]
+    for time in range(1, rng.randint(5, 200)):
+        lines += [f"#{time * 10}", f"{rng.choice('01')}r"]
+        lines += [f"r{rng.gauss(1.5, 1.5):.4g} {code}" for code in rng.sample(["!", "r!"], rng.randint(0, 2))]
+        lines += ["sHello s"] if rng.random() < 0.02 else []
+    scratch.write_text("\n".join(lines) + "\n")
+    bits = [BitAssignment("!", 0, 1), BitAssignment("r!", 0, 0, True), BitAssignment("r", 0, 2)]
+    told = []
+    for patched in ((), ("read_plain", "read_mixed")):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(state, "EXACT_BLOCKS", 1 << 30)
+            without(patch, *patched)
+            told.append(read(scratch, bits, block_bytes))
+            with vcd.VcdCapture(str(scratch), block_bytes) as capture:
+                list(capture.blocks(bits))
+                told[-1] += (capture.analog_levels(),)
+    assert told[0] == told[1]
+    assert told[0][4]["!"].samples == sum(line.endswith(" !") for line in lines)
+
+
 @settings(max_examples=25, deadline=None)
 @given(seed=seeds, kind=st.tuples(*[st.booleans()] * 4))
 def test_blocks_that_are_not_counted_only_leave_ticks_out(scratch, seed, kind):
@@ -345,7 +371,7 @@ def test_damaged_files_are_read_or_refused_in_one_line(scratch, data, block_byte
 
 
 @settings(max_examples=100, deadline=None)
-@given(data=st.binary(max_size=400), head=st.sampled_from([b"", b"$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end ", b"\x1f\x8b"]))
+@given(data=st.binary(max_size=400), head=st.sampled_from([b"", SMALL_HEAD, b"\x1f\x8b"]))
 def test_any_bytes_are_read_or_refused_in_one_line(scratch, data, head):
     _reads_or_refuses(scratch, head + data, 64)
 

@@ -210,5 +210,5 @@ def test_what_is_wrong_is_said(tmp_path, text, message):
 
 def test_a_line_without_end_costs_bounded_memory(tmp_path):
     path = write(tmp_path, "time,M1\n0,1\n" + "1" * 300_000)
-    with pytest.raises(CaptureError, match="^a line of more than 65536 bytes "):
+    with pytest.raises(CaptureError, match=r"^a line of more than 65536 bytes \("):
         read(path, "0")

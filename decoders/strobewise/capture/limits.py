@@ -6,7 +6,7 @@ a sentence that names the limit. The size of the file itself and the length of a
 
 from __future__ import annotations
 
-MAX_HEADER_BYTES = 16 << 20  #: declarations up to and including $enddefinitions
+MAX_HEADER_BYTES = 8 << 20  #: declarations up to and including $enddefinitions
 MAX_CHANNELS = 65_536  #: $var declarations
 MAX_WIDTH = 65_536  #: bits of one vector; IEEE 1364-2005 asks tools for at least this (from memory)
 MAX_TOTAL_BITS = 1 << 20  #: bits of all channels together

@@ -1,4 +1,4 @@
-"""Read ahead in a thread: while one block is judged, the next is read. The arrays' work lets go of the interpreter lock, so both cores help."""
+"""Read ahead in a thread: while one block is judged, the next is read. Array work lets go of the interpreter lock: both cores help."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ Times are given in picoseconds: fine enough for any scope, and whole numbers of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from types import TracebackType
 from typing import Optional
 
@@ -83,7 +83,7 @@ class ScopeCapture:
         """Return the time of the last sample read so far, in ticks."""
         return self._state.time if self._state else None
 
-    def channel_statistics(self) -> dict[tuple[str, int], BitStatistics]:
+    def channel_statistics(self) -> Mapping[tuple[str, int], BitStatistics]:
         """Return what every channel did up to now, by its code and position 0."""
         if self._state is None or self._layout is None:
             return {}

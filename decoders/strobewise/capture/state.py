@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import Optional
 
 import numpy as np
@@ -11,12 +12,13 @@ from .levels import LevelRecord
 from .records import BitAssignment, BitStatistics, Channel, Header
 
 WORD_BITS = 64
+COUNTED_BITS = 64  #: of a wider vector only so many lowest bits, and those mapped, are followed and counted
 
 
 class Signal:
     """One identifier code: a row of bits that change together."""
 
-    __slots__ = ("code", "first_bit", "ignored", "masks", "name", "volts", "width")
+    __slots__ = ("code", "counted", "first_bit", "ignored", "masks", "name", "volts", "width")
 
     def __init__(self, channel: Channel, first_bit: int) -> None:
         self.code = channel.code.encode("latin-1")
@@ -26,6 +28,7 @@ class Signal:
         self.ignored = not channel.is_logic
         self.volts = channel.is_volts
         self.masks: dict[int, int] = {}  #: position -> bits of the packed word that show it
+        self.counted = (1 << min(channel.width, COUNTED_BITS)) - 1  #: positions whose changes are followed
 
 
 class Layout:
@@ -61,6 +64,7 @@ class Layout:
             raise ValueError(f"no bit {item.bit_in_vector} of a channel with the id {item.code!r}")
         if not 0 <= item.target_bit < WORD_BITS or self.output & target:
             raise ValueError(f"bit {item.target_bit} of the word cannot be assigned, or is assigned twice")
+        signal.counted |= 1 << item.bit_in_vector
         signal.masks[item.bit_in_vector] = signal.masks.get(item.bit_in_vector, 0) | target
         self.output |= target
         if item.inverted:
@@ -101,17 +105,34 @@ class BodyState:
         self.known: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)  #: the same for known levels
         self.volts: dict[bytes, LevelRecord] = {signal.code: LevelRecord() for signal in layout.signals if signal.volts}
 
-    def statistics(self, layout: Layout) -> dict[tuple[str, int], BitStatistics]:
-        """Return what each bit did, by identifier code and position, as if the capture ended here."""
+    def statistics(self, layout: Layout) -> ChannelStatistics:
+        """Return what each bit did, as if the capture ended here."""
         end = np.int64(self.time or 0)
-        is_high = self.bit_level & self.bit_known
-        high = self.high + np.where(is_high, end, 0)
+        high = self.high + np.where(self.bit_level & self.bit_known, end, 0)
         known = self.known + np.where(self.bit_known, end, 0)
-        counts = zip(self.edges.tolist(), high.tolist(), known.tolist(), strict=True)
-        keys = (
-            (signal.code.decode("latin-1"), position) for signal in layout.signals for position in range(signal.width)
-        )
-        return {key: BitStatistics(*count) for key, count in zip(keys, counts, strict=True)}
+        return ChannelStatistics(layout, self.edges.copy(), high, known)
+
+
+class ChannelStatistics(Mapping[tuple[str, int], BitStatistics]):
+    """What each followed bit did, by identifier code and position counted from the rightmost digit."""
+
+    def __init__(self, layout: Layout, edges: npt.NDArray[np.int64], high: npt.NDArray[np.int64], known: npt.NDArray[np.int64]) -> None:
+        self._layout, self._counts = layout, (edges, high, known)
+
+    def __getitem__(self, key: tuple[str, int]) -> BitStatistics:
+        code, position = key
+        signal = self._layout.by_code.get(code.encode("latin-1"))
+        if signal is None or position < 0 or not signal.counted >> position & 1:
+            raise KeyError(key)
+        return BitStatistics(*(int(counts[signal.first_bit + position]) for counts in self._counts))
+
+    def __iter__(self) -> Iterator[tuple[str, int]]:
+        for signal in self._layout.signals:
+            code = signal.code.decode("latin-1")
+            yield from ((code, position) for position in range(signal.width) if signal.counted >> position & 1)
+
+    def __len__(self) -> int:
+        return sum(signal.counted.bit_count() for signal in self._layout.signals)
 
 
 EXACT_BLOCKS = 32

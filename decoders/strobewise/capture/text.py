@@ -13,6 +13,7 @@ Int = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 Flags = npt.NDArray[np.bool_]
 Words = npt.NDArray[np.uint64]
+Volts = npt.NDArray[np.float64]
 
 ZERO, ONE, HASH = 0x30, 0x31, 0x23
 _BLANK = np.uint8(0x20)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from types import TracebackType
 from typing import Optional
 
@@ -15,7 +15,7 @@ from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Header
 from .source import TextSource
 from .state import BodyState, Layout, TickCount
 from .vcd_general import Rows, last_word, read_general, rows_of
-from .vcd_header import Declarations, parse_declarations
+from .vcd_header import Declarations, HeaderParser
 from .vcd_mixed import MixedTables, read_mixed
 from .vcd_plain import PlainTables, read_plain
 
@@ -54,9 +54,7 @@ class VcdCapture:
     def __enter__(self) -> VcdCapture:
         return self
 
-    def __exit__(
-        self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]
-    ) -> None:
+    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
         self.close()
 
     def close(self) -> None:
@@ -78,7 +76,7 @@ class VcdCapture:
         """Return the last time read so far in ticks; after reading, the end of the capture, with or without a change."""
         return self._state.time if self._state else None
 
-    def channel_statistics(self) -> dict[tuple[str, int], BitStatistics]:
+    def channel_statistics(self) -> Mapping[tuple[str, int], BitStatistics]:
         """Return what every bit of every channel did up to now, by id code and position (0 = rightmost)."""
         if self._state is None or self._layout is None:
             return {}
@@ -103,9 +101,7 @@ class VcdCapture:
     def _rewind(self) -> None:
         if not self._fresh:
             if not self._source.repeatable:
-                raise CaptureError(
-                    "a pipe can be read only once", self.path, remedy="write the capture to a file first"
-                )
+                raise CaptureError("a pipe can be read only once", self.path, remedy="write the capture to a file first")
             self._source.close()
             self._source = TextSource(self.path)
             self._read_header()
@@ -113,15 +109,17 @@ class VcdCapture:
         self._fresh = False
 
     def _read_header(self) -> Header:
-        data, ended, wanted = b"", False, 64 << 10
+        parser = HeaderParser()
+        data, ended, wanted, near = b"", False, 64 << 10, False
         while True:
             while len(data) < wanted and not ended:
                 more = self._source.read(wanted - len(data))
                 ended = not more
                 data += more
-                if b"$enddefinitions" in more:  # do not wait for more of an endless pipe
+                near = near or b"$enddefinitions" in data[-len(more) - 16 :]
+                if near:  # an endless pipe may hold no more for long
                     break
-            declarations = self._declarations(data, ended)
+            declarations = self._declarations(parser, data, ended)
             if declarations is not None:
                 break
             if len(data) >= limits.MAX_HEADER_BYTES:
@@ -139,9 +137,9 @@ class VcdCapture:
         self._line = 1 + data.count(b"\n", 0, declarations.end)
         return Header(declarations.timescale_fs, declarations.channels, self._offset, self._line)
 
-    def _declarations(self, data: bytes, complete: bool) -> Optional[Declarations]:
+    def _declarations(self, parser: HeaderParser, data: bytes, complete: bool) -> Optional[Declarations]:
         try:
-            return parse_declarations(data, complete)
+            return parser.parse(data, complete)
         except BodyError as error:
             if error.offset is None:
                 raise CaptureError(error.what, self.path, remedy=error.remedy) from None
@@ -206,9 +204,7 @@ class VcdCapture:
 
     def _check_word(self, length: int) -> None:
         if length > limits.MAX_WORD_BYTES:
-            raise CaptureError(
-                f"a word of more than {limits.MAX_WORD_BYTES} bytes", self.path, self._line, self._offset, EXPORT_AGAIN
-            )
+            raise CaptureError(f"a word of more than {limits.MAX_WORD_BYTES} bytes", self.path, self._line, self._offset, EXPORT_AGAIN)
 
     def _finish(self, held: bytes, layout: Layout, state: BodyState) -> Iterator[Block]:
         """Read what stands behind the last blank, leave out a last word that is cut off, give out the last row."""

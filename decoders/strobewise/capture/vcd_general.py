@@ -17,7 +17,7 @@ from .limits import MAX_TIME
 from .positions import BodyError
 from .records import Times, Words
 from .state import BodyState, Layout, Signal
-from .vcd_header import quoted
+from .vcd_header import END, quoted
 
 CUT_HERE = "correct or delete that line, or capture again"
 KEYWORDS = frozenset({b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$end"})
@@ -75,7 +75,17 @@ def read_general(text: bytes, layout: Layout, state: BodyState) -> tuple[Rows, i
     fewer than len(text) when the text ends between a vector's value and its id.
     Raises BodyError; the state is then of no use, except after an error in the first word of `text`.
     """
-    return _GeneralReader(layout, state).read(text)
+    begin = 0
+    if state.skipping:
+        end = END.search(text)
+        if end is None:
+            return rows_of([], [], []), len(text)
+        begin, state.skipping = end.end(), False
+    try:
+        rows, consumed = _GeneralReader(layout, state).read(text[begin:])
+    except BodyError as error:
+        raise BodyError(error.what, begin + (error.offset or 0), error.remedy) from None
+    return rows, begin + consumed
 
 
 class _GeneralReader:
@@ -219,9 +229,10 @@ class _GeneralReader:
         if value is None:
             value = self.values[signal.code] = _Value(signal, self.state)
         level = (level & known) | (value.level & ~known)
-        toggled = level ^ value.level
-        switched = known ^ value.known
+        toggled = (level ^ value.level) & signal.counted
+        switched = (known ^ value.known) & signal.counted
         if not toggled | switched:
+            value.level, value.known = level, known
             return
         state, time = self.state, self.state.time
         changed = toggled | switched

@@ -1,7 +1,7 @@
-"""The mixed reader: x and z, values said again, vectors, ids of up to eight characters, $dump sections; whole blocks at a time.
+"""The mixed reader: x and z, values said again, vectors, volts, ids of up to eight characters, $dump sections; whole blocks at a time.
 
 Value changes are sorted by signal, so that each stands beside the one before it; what differs between the two is what toggles.
-It leaves to the general reader, untouched, a block with anything else in it: $comment, real and text values, what is wrong.
+It leaves to the general reader, untouched, a block with anything else in it: $comment, text values, what is wrong.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from typing import NamedTuple, Optional
 import numpy as np
 
 from .state import BodyState, Layout, TickCount
-from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Words, eights
+from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 from .vcd_general import KEYWORDS, Rows
 from .vcd_plain import read_times
 
 _NO_ROWS = Rows(np.empty(0, np.int64), np.empty(0, np.uint64), None)
 _LOWER = np.uint8(0x20)
-_VECTOR, _X, _Z, _DOLLAR = ord("b"), ord("x"), ord("z"), ord("$")
+_VECTOR, _REAL, _X, _Z, _DOLLAR = ord("b"), ord("r"), ord("x"), ord("z"), ord("$")
 _LONGEST_CODE = 8
 _FEW_KEYWORDS = 64  #: keywords in a block beyond which it is left to the general reader
 _PREFIX = np.array([(1 << 8 * length) - 1 for length in range(9)], np.uint64)  #: the first bytes of eight
@@ -30,13 +30,12 @@ class MixedTables:
 
     def __init__(self, layout: Layout) -> None:
         signals = layout.signals
-        self.usable = all(
-            signal.width <= 64 and len(signal.code) <= _LONGEST_CODE and not signal.volts for signal in signals
-        )
+        self.usable = all(signal.width <= 64 and len(signal.code) <= _LONGEST_CODE for signal in signals)
         self.signals = signals
         self.first_bit = np.array([signal.first_bit for signal in signals], np.int64)
         self.width = np.array([signal.width for signal in signals], np.int64)
         self.ignored = np.array([signal.ignored for signal in signals], np.bool_)
+        self.volts = np.array([signal.volts for signal in signals], np.bool_)
         self.scalar_mask = np.array([signal.masks.get(0, 0) if signal.width == 1 else 0 for signal in signals], np.uint64)
         keys = np.array([int.from_bytes(signal.code[:_LONGEST_CODE], "little") for signal in signals], np.uint64)
         self._order = np.argsort(keys)
@@ -73,6 +72,7 @@ class _Kinds(NamedTuple):
     times: Int
     scalars: Int
     vectors: Int
+    reals: Int
 
 
 class _Events(NamedTuple):
@@ -93,14 +93,17 @@ def read_mixed(text: Text, size: int, tables: MixedTables, state: BodyState, tic
         return None
     ink = text.data > _LOWER
     ends = np.flatnonzero(ink[:-1] > ink[1:]) + 1
-    kinds = _kinds(text, ends)
+    kinds = _kinds(text, ends, tables)
     if kinds is None:
         return None
     consumed = size if kinds.words == len(text.starts) else int(text.starts[-1]) - PAD
     times = read_times(text, kinds.times, state.time)
+    reals = _reals(text, ends, kinds, tables)
     events = _events(text, ends, kinds, tables)
-    if times is None or events is None:
+    if times is None or reals is None or events is None:
         return None
+    if len(kinds.reals):
+        events = _joined(events, kinds.reals, *reals, tables, state)
     toggled, switched = _account(events, kinds, times.all, tables, state, ticks)
     levels, unknown = np.zeros(kinds.words + 1, np.uint64), np.zeros(kinds.words + 1, np.uint64)
     levels[0], unknown[0] = state.levels, state.unknown
@@ -113,26 +116,29 @@ def read_mixed(text: Text, size: int, tables: MixedTables, state: BodyState, tic
     return Rows(times.all[:-1], levels.take(kinds.times), unknown.take(kinds.times)), consumed
 
 
-def _kinds(text: Text, ends: Int) -> Optional[_Kinds]:
+def _kinds(text: Text, ends: Int, tables: MixedTables) -> Optional[_Kinds]:
     """Tell times, scalars, vectors and keywords apart; None when there is something else."""
     first = text.first
-    is_vector = (first | _LOWER) == _VECTOR
+    is_value = (first | _LOWER) == _VECTOR
+    if tables.volts.any():
+        is_value |= (first | _LOWER) == _REAL
     count = len(first)
-    if is_vector.any():
-        # An id may begin with b as well: in a row of words that do, values and ids take turns.
+    if is_value.any():
+        # An id may begin with b or r as well: in a row of words that do, values and ids take turns.
         index = np.arange(count)
-        before_row = np.maximum.accumulate(np.where(is_vector, -1, index))
-        is_vector &= (index - before_row) % 2 == 1
-        if is_vector[-1]:
+        before_row = np.maximum.accumulate(np.where(is_value, -1, index))
+        is_value &= (index - before_row) % 2 == 1
+        if is_value[-1]:
             count -= 1
         first = first.copy()
-        first[1:][is_vector[:-1]] = 0  # an id
-    vectors = np.flatnonzero(is_vector[:count])
+        first[1:][is_value[:-1]] = 0  # an id
+    values = np.flatnonzero(is_value[:count])
+    is_vector = (first.take(values) | _LOWER) == _VECTOR
     times = np.flatnonzero(first[:count] == HASH)
     low = first[:count] | _LOWER
     is_scalar = (first[:count] == ZERO) | (first[:count] == ONE) | (low == _X) | (low == _Z)
     scalars = np.flatnonzero(is_scalar)
-    rest = count - len(times) - len(scalars) - 2 * len(vectors)
+    rest = count - len(times) - len(scalars) - 2 * len(values)
     if rest:
         others = np.flatnonzero(first[:count] == _DOLLAR)
         if len(others) != rest or rest > _FEW_KEYWORDS:
@@ -140,7 +146,7 @@ def _kinds(text: Text, ends: Int) -> Optional[_Kinds]:
         for number in others.tolist():
             if text.data[text.starts[number] : ends[number]].tobytes() not in KEYWORDS:
                 return None
-    return _Kinds(count, times, scalars, vectors)
+    return _Kinds(count, times, scalars, values[is_vector], values[~is_vector])
 
 
 def _events(text: Text, ends: Int, kinds: _Kinds, tables: MixedTables) -> Optional[_Events]:
@@ -162,12 +168,50 @@ def _events(text: Text, ends: Int, kinds: _Kinds, tables: MixedTables) -> Option
         if int(tables.width.take(owner).min()) == 1:  # a scalar may be written either way
             order = np.argsort(word, kind="stable")
             word, signal, level, known = word[order], signal[order], level[order], known[order]
+    if tables.volts.take(signal).any():
+        return None
     if tables.ignored.any():
         kept = ~tables.ignored.take(signal)
         word, signal, level, known = word[kept], signal[kept], level[kept], known[kept]
+    return _by_signal(word, signal, level, known, tables)
+
+
+def _by_signal(word: Int, signal: Int, level: Words, known: Words, tables: MixedTables) -> _Events:
     few = np.uint8 if len(tables.signals) <= 256 else np.uint16 if len(tables.signals) <= 65536 else np.int64
     order = np.argsort(signal.astype(few), kind="stable")  # on short integers this is a radix sort
     return _Events(word.take(order), signal.take(order), level.take(order), known.take(order))
+
+
+def _reals(text: Text, ends: Int, kinds: _Kinds, tables: MixedTables) -> Optional[tuple[Int, Volts]]:
+    """Return the signals and the volts of real values; None when one is no number, or its signal holds none."""
+    if not len(kinds.reals):
+        return np.empty(0, np.int64), np.empty(0, np.float64)
+    owner = tables.find(text, text.starts.take(kinds.reals + 1), ends.take(kinds.reals + 1))
+    if owner is None or not tables.volts.take(owner).all():
+        return None
+    whole = text.data.tobytes()
+    starts, stops = (text.starts.take(kinds.reals) + 1).tolist(), ends.take(kinds.reals).tolist()
+    try:
+        volts = np.array([float(whole[start:stop]) for start, stop in zip(starts, stops, strict=True)])
+    except ValueError:
+        return None
+    return (owner, volts) if np.isfinite(volts).all() and b"_" not in whole else None
+
+
+def _joined(events: _Events, word: Int, owner: Int, volts: Volts, tables: MixedTables, state: BodyState) -> _Events:
+    """Add the levels that volts stand for to the other events; keep the volts as evidence."""
+    levels = np.empty(len(word), np.int8)
+    for number in np.unique(owner).tolist():
+        own = owner == number
+        levels[own] = state.volts[tables.signals[number].code].add(volts[own])
+    decided = levels >= 0
+    return _by_signal(
+        np.concatenate([events.word, word[decided]]),
+        np.concatenate([events.signal, owner[decided]]),
+        np.concatenate([events.level, levels[decided].astype(np.uint64)]),
+        np.concatenate([events.known, np.ones(int(np.count_nonzero(decided)), np.uint64)]),
+        tables,
+    )
 
 
 def _vector_values(text: Text, starts: Int, ends: Int, widths: Int) -> Optional[tuple[Words, Words]]:
@@ -192,9 +236,7 @@ def _vector_values(text: Text, starts: Int, ends: Int, widths: Int) -> Optional[
     return level, known
 
 
-def _account(
-    events: _Events, kinds: _Kinds, times: Int, tables: MixedTables, state: BodyState, ticks: TickCount
-) -> tuple[Words, Words]:
+def _account(events: _Events, kinds: _Kinds, times: Int, tables: MixedTables, state: BodyState, ticks: TickCount) -> tuple[Words, Words]:
     """Return the bits of each signal whose level, and whose being known, each event changes; keep the account of every bit."""
     when = _times_of(events, kinds, times) if ticks.counts_block() else None
     high_before, known_before = state.bit_level & state.bit_known, state.bit_known.copy()

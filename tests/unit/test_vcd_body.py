@@ -1,0 +1,300 @@
+"""The body of a VCD: blocks of words, unknown bits, volts, statistics, pipes, and what is wrong with a bad one."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import re
+import resource
+import subprocess
+import sys
+import textwrap
+import threading
+
+import numpy as np
+import pytest
+
+from strobewise.capture import BitAssignment, limits, open_capture, vcd
+from strobewise.errors import CaptureError
+
+HEAD = "$timescale 1 ns $end\n$var wire 1 ! CLK $end\n$var wire 8 d D [7:0] $end\n$enddefinitions $end\n"
+CLK, D0, D7 = BitAssignment("!", 0, 0), BitAssignment("d", 0, 32), BitAssignment("d", 7, 39)
+MEND = "correct or delete that line, or capture again"
+
+
+def write(tmp_path, body, head=HEAD):
+    path = tmp_path / "c.vcd"
+    path.write_bytes((head + body).encode() if isinstance(body, str) else body)
+    return path
+
+
+def read(path, *bits):
+    with open_capture(str(path)) as capture:
+        blocks = list(capture.blocks(bits))
+    times = np.concatenate([block.times for block in blocks]).tolist()
+    words = np.concatenate([block.words for block in blocks]).tolist()
+    unknown = np.concatenate([np.zeros_like(block.words) if block.unknown is None else block.unknown for block in blocks]).tolist()
+    return capture, times, words, unknown
+
+
+def test_words_show_the_assigned_bits_only(tmp_path):
+    path = write(tmp_path, "#0\n1!\nb10000001 d\n#5\nb0 d\n#7\n0!\n#9\n")
+    assert read(path, CLK, D0, D7)[1:] == ([0, 5, 7, 9], [1 | 1 << 32 | 1 << 39, 1, 0, 0], [0] * 4)
+    assert read(path, D7)[2] == [1 << 39, 0, 0, 0]
+    assert read(path)[2] == [0, 0, 0, 0]
+
+
+def test_an_inverted_probe_and_one_bit_on_two_lines(tmp_path):
+    path = write(tmp_path, "#0\n1!\n#5\n0!\n")
+    assert read(path, BitAssignment("!", 0, 3, True), BitAssignment("!", 0, 60))[2] == [1 << 60, 1 << 3]
+
+
+def test_a_bit_is_unknown_before_its_first_value_and_while_it_is_x_or_z(tmp_path):
+    _, times, words, unknown = read(write(tmp_path, "#0\n1!\n#1\nx!\n#2\nbz1 d\n#3\n0!\n#4\nb00000000 d\n#5\n1!\n"), CLK, D0, D7)
+    both = 1 << 32 | 1 << 39
+    assert times == [0, 1, 2, 3, 4, 5]
+    assert words == [1, 1, 1 | 1 << 32, 1 << 32, 0, 1]  # a bit that is not known keeps its last level
+    assert unknown == [both, both | 1, 1 << 39 | 1, 1 << 39, 0, 0]
+
+
+def test_blocks_say_none_where_all_is_known(tmp_path):
+    with open_capture(str(write(tmp_path, "#0\n1!\n#1\n0!\n"))) as capture:
+        assert [block.unknown for block in capture.blocks([CLK])] == [None, None]
+
+
+def test_values_before_the_first_time_count_from_it(tmp_path):
+    capture, times, words, unknown = read(write(tmp_path, "$dumpvars 1! b1 d $end\n#100\n#150\n0!\n#200\n"), CLK, D0)
+    assert (times, words, unknown) == ([100, 150, 200], [1 | 1 << 32, 1 << 32, 1 << 32], [0, 0, 0])
+    assert capture.channel_statistics()["!", 0] == (1, 50, 100)
+    assert capture.channel_statistics()["d", 7] == (0, 0, 100)
+    assert (capture.start_time, capture.end_time) == (100, 200)
+
+
+def test_a_capture_without_a_time_is_one_row(tmp_path):
+    assert read(write(tmp_path, "1!\n"), CLK)[1:] == ([0], [1], [0])
+
+
+def test_statistics_of_every_bit_mapped_or_not(tmp_path):
+    capture, *_ = read(write(tmp_path, "#10\n0!\nb10000000 d\n#20\n1!\n1!\n#30\nx!\n#40\n0!\n#50\n1!\n#60\nb00000001 d\n#70\n"))
+    counts = capture.channel_statistics()
+    assert counts["!", 0] == (3, 30, 50)  # 0 -> 1 -> x -> 0 -> 1
+    assert counts["d", 0] == (1, 10, 60)
+    assert counts["d", 7] == (1, 50, 60)
+    assert len(counts) == 9
+    assert counts.get(("d", 8)) is None
+
+
+def test_of_a_very_wide_vector_the_lowest_64_bits_and_the_mapped_ones_are_followed(tmp_path):
+    head = HEAD.replace("$var wire 8 d D [7:0]", "$var wire 300 d D")
+    path = write(tmp_path, f"#0\nb1{'0' * 200} d\n#1\nb{'1' * 300} d\n#2\nbx d\n", head)
+    capture, _, words, unknown = read(path, BitAssignment("d", 200, 1))
+    assert (words, unknown) == ([2, 2, 2], [0, 0, 2])
+    counts = capture.channel_statistics()
+    assert (counts["d", 200], counts["d", 63]) == ((0, 2, 2), (1, 1, 2))
+    assert ("d", 64) not in counts
+
+
+def test_volts_are_thresholded_and_kept(tmp_path):
+    head = "$timescale 1 us $end $var real 64 v M1 $end $var event 1 e E $end $var string 1 s S $end $enddefinitions $end\n"
+    capture, times, words, unknown = read(
+        write(tmp_path, "#0 r1.5 v\n#1 r3.3e0 v 1e\n#2 R1.2 v sHi s\n#3 r-0.1 v\n", head), BitAssignment("v", 0, 1)
+    )
+    assert (times, words, unknown) == ([0, 1, 2, 3], [0, 2, 2, 0], [2, 0, 0, 0])
+    levels = capture.analog_levels()["v"]
+    assert (levels.samples, levels.minimum_v, levels.maximum_v, levels.falls) == (4, -0.1, 3.3, 1)
+    assert capture.channel_statistics()["v", 0] == (1, 2, 2)
+
+
+def test_times_up_to_63_bits(tmp_path):
+    assert read(write(tmp_path, f"#0\n1!\n#{2**63 - 1}\n0!\n"), CLK)[1] == [0, 2**63 - 1]
+
+
+@pytest.mark.parametrize("bits", [[BitAssignment("?", 0, 0)], [BitAssignment("d", 8, 0)], [BitAssignment("!", 0, 64)], [CLK, CLK]])
+def test_assignments_that_cannot_be(tmp_path, bits):
+    with open_capture(str(write(tmp_path, "#0\n1!\n"))) as capture, pytest.raises(ValueError, match="bit"):
+        capture.blocks(bits)
+
+
+OFFSET = len(HEAD)
+
+
+@pytest.mark.parametrize(
+    "body, message",
+    [
+        ("#0\n1!\n1?\n", f"the id '?' is not declared in the header (PATH, line 7, byte {OFFSET + 6}): {MEND}"),
+        ("#0\n1!\nb0 dd\n", f"the id 'dd' is not declared in the header (PATH, line 7, byte {OFFSET + 6}): {MEND}"),
+        ("#10\n1!\n#9\n", f"time goes backwards, from #10 to #9 (PATH, line 7, byte {OFFSET + 7}): {MEND}"),
+        ("#1x\n", f"a time is digits only, not '#1x' (PATH, line 5, byte {OFFSET}): {MEND}"),
+        ("#\n", f"a time is digits only, not '#' (PATH, line 5, byte {OFFSET}): {MEND}"),
+        ("#-5\n", f"a time is digits only, not '#-5' (PATH, line 5, byte {OFFSET}): {MEND}"),
+        (f"#{2**63}\n", f"the time '#9223372036854775808' does not fit 63 bits (PATH, line 5, byte {OFFSET}): {MEND}"),
+        (f"#1{'0' * 5000}\n", f"the time '#10000000000000000000000...' does not fit 63 bits (PATH, line 5, byte {OFFSET}): {MEND}"),
+        ("#0\nb012 d\n", f"the digits of a value are 0, 1, x or z, not '012' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\nb d\n", f"the digits of a value are 0, 1, x or z, not '' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\nb110000000 d\n", f"a value of 9 digits for 'D[7:0]', which has 8 (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\n2!\n", f"a time or a value change is expected, not '2!' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\n$dumpports\n", f"a time or a value change is expected, not '$dumpports' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\n\x1b[31m!\n", f"a time or a value change is expected, not '[31m!' (PATH, line 6, byte {OFFSET + 4}): {MEND}"),
+        ("#0\nr1.5 !\n", f"a real value for the channel 'CLK', which is not real (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\nrhigh !\n", f"a real value is expected, not 'high' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("#0\nsHi !\n", f"a text value for the channel 'CLK' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
+        ("", "the capture holds no samples (PATH, line 5, byte OFFSET): export the capture again"),
+        ("$comment only $end\n", f"the capture holds no samples (PATH, line 6, byte {OFFSET + 19}): export the capture again"),
+    ],
+)
+def test_what_is_wrong_is_said(tmp_path, body, message):
+    path = write(tmp_path, body)
+    wanted = message.replace("PATH", str(path)).replace("OFFSET", str(OFFSET))
+    with pytest.raises(CaptureError, match="^" + re.escape(wanted) + "$") as caught:
+        read(path, CLK)
+    assert caught.value.remedy
+
+
+@pytest.mark.parametrize("bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "9!"])
+@pytest.mark.parametrize("style", ["plain", "x"])
+def test_a_bad_word_in_the_middle_of_a_large_file_is_found(tmp_path, bad, style):
+    lines = ["#1000000", "0!", "b0 d"]
+    lines += [f"#{1000000 + 10 * k}\n{'x' if style == 'x' and k % 7 == 0 else k % 2}!\nb{k % 256:b} d" for k in range(1, 20_000)]
+    lines.insert(12_345, bad)
+    body = "\n".join(lines) + "\n"
+    with pytest.raises(CaptureError) as caught:
+        read(write(tmp_path, body), CLK)
+    assert caught.value.line == 5 + body[: body.index(f"\n{bad}\n") + 1].count("\n")
+    assert caught.value.offset == OFFSET + body.index(f"\n{bad}\n") + 1
+
+
+def test_a_word_without_end_costs_bounded_memory(tmp_path):
+    with pytest.raises(CaptureError, match=r"^a word of more than 131072 bytes \(.*, line 6, byte \d+\): export the capture again$"):
+        read(write(tmp_path, "#0\n" + "1" * 1_000_000), CLK)
+
+
+@pytest.mark.parametrize("cut", ["1", "#", "#5", "b0101", "b0101 ", "b0101\n", "$du", "1?"])
+def test_a_last_line_that_is_cut_off_is_left_out_with_a_warning(tmp_path, cut):
+    capture, times, words, _ = read(write(tmp_path, "#10\n1!\n#20\n0!\n" + cut), CLK)
+    assert (times, words) == ([10, 20], [1, 0])
+    assert capture.warnings == ["line 9 is cut off: the capture is read up to there"]
+
+
+@pytest.mark.parametrize("last", ["#30", "1!", "b0 d", "$end", "$comment what"])
+def test_a_last_line_without_its_end_counts_when_it_is_whole(tmp_path, last):
+    capture, *_ = read(write(tmp_path, "#10\n1!\n#20\n0!\n" + last), CLK)
+    assert capture.warnings == []
+    assert capture.end_time == (30 if last == "#30" else 20)
+
+
+def test_a_file_can_be_read_twice_and_a_pipe_once(tmp_path):
+    path = write(tmp_path, "#0\n1!\n#1\n0!\n")
+    with open_capture(str(path)) as capture:
+        assert [[block.words.tolist() for block in capture.blocks([CLK])] for _ in range(2)] == [[[1], [0]]] * 2
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=lambda: pipe.write_bytes(path.read_bytes()))
+    writer.start()
+    with open_capture(str(pipe)) as capture:
+        assert [block.words.tolist() for block in capture.blocks([CLK])] == [[1], [0]]
+        with pytest.raises(CaptureError, match=r"^a pipe can be read only once \(.*pipe\): write the capture to a file first$"):
+            capture.blocks([CLK])
+    writer.join()
+
+
+READ_STANDARD_INPUT = """
+    import sys
+    from strobewise.capture import BitAssignment, open_capture
+    with open_capture("-") as capture:
+        for block in capture.blocks([BitAssignment("!", 0, 0)]):
+            print(block.times.tolist(), block.words.tolist(), flush=True)
+"""
+
+
+def run_python(code, **options):
+    engine = os.path.dirname(os.path.dirname(os.path.dirname(vcd.__file__)))
+    return subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(code)], env={**os.environ, "PYTHONPATH": engine}, stdout=subprocess.PIPE, **options
+    )
+
+
+def test_standard_input_gives_what_it_holds_before_it_ends():
+    with run_python(READ_STANDARD_INPUT, stdin=subprocess.PIPE) as process:
+        for piece in (HEAD[:30], HEAD[30:-8], HEAD[-8:] + "#0\n1!\n#5\n0!\n#7\n"):
+            process.stdin.write(piece.encode())
+            process.stdin.flush()
+        assert process.stdout.readline() == b"[0, 5] [1, 0]\n"  # although the pipe stays open
+        process.stdin.write(b"1!\n#9\n")
+        process.stdin.flush()
+        assert process.stdout.readline() == b"[7] [1]\n"
+        process.stdin.close()
+        assert process.stdout.readline() == b"[9] [1]\n"
+    assert process.returncode == 0
+
+
+def test_a_gzipped_capture_on_standard_input():
+    process = run_python(READ_STANDARD_INPUT, stdin=subprocess.PIPE)
+    out, _ = process.communicate(gzip.compress((HEAD + "#0\n1!\n#5\n0!\n").encode()))
+    assert out.split(b"\n")[-2] == b"[5] [0]"
+    assert process.returncode == 0
+
+
+def test_a_damaged_gzip_file(tmp_path):
+    packed = bytearray(gzip.compress((HEAD + "#0\n1!\n" * 100).encode()))
+    packed[-6] ^= 0xFF  # the checksum
+    path = write(tmp_path, bytes(packed))
+    with pytest.raises(CaptureError, match=r"^the gzip file is damaged \(.*c\.vcd\): copy or export it again$"):
+        read(path, CLK)
+
+
+HOSTILE = """
+    import gzip, resource, sys
+    from strobewise.capture import BitAssignment, open_capture
+    from strobewise.errors import CaptureError
+    wide = "$var wire 65536 w W $end $enddefinitions $end\\n"
+    def write(make):
+        path = sys.argv[1]
+        with open(path, "w") as out:
+            make(out.write)
+        try:
+            with open_capture(path) as capture:
+                bits = [BitAssignment(capture.header.channels[0].code, 0, 0)]
+                for block in capture.blocks(bits):
+                    pass
+                capture.channel_statistics()
+        except CaptureError as error:
+            print(error)
+    write(lambda out: [out(f"$var wire 1 {k} a $end\\n") for k in range(1_000_000)])
+    write(lambda out: [out(f"$var wire 16 {k} a $end\\n") for k in range(65_536)] + [out("$enddefinitions $end #0 b1 7\\n")])
+    write(lambda out: [out("$scope module a $end\\n") for k in range(1_000_000)])
+    write(lambda out: [out("x" * 1_000_000) for k in range(50)])
+    write(lambda out: [out("$comment " + "x" * 1_000_000) for k in range(50)])
+    write(lambda out: [out(wide)] + [out("#%d bx w b0 w\\n" % k) for k in range(5_000)])
+    write(lambda out: [out(wide)] + [out("b%s w\\n" % ("10" * 30_000)) for k in range(50)])
+    open_comment = "$var wire 1 ! a $end $enddefinitions $end\\n#0 1! $comment "
+    write(lambda out: [out(open_comment)] + [out("y " * 500_000) for k in range(50)])
+    with gzip.open(sys.argv[1], "wt", compresslevel=1) as out:
+        out.write("$var wire 1 ! a $end $enddefinitions $end #0 1!")
+        for k in range(200):
+            out.write(" " * 1_000_000)
+    write_nothing = open_capture(sys.argv[1])
+    for block in write_nothing.blocks([]):
+        pass
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+def test_hostile_files_cost_bounded_memory(tmp_path):
+    process = run_python(HOSTILE.replace("sys.argv[1]", repr(str(tmp_path / "hostile.vcd"))))
+    out, _ = process.communicate()
+    assert process.returncode == 0
+    lines = out.decode().splitlines()
+    assert [line.split(" (")[0] for line in lines[:-1]] == [
+        "more than 65536 channels",
+        "scopes are nested more than 256 deep",
+        "this is no VCD file: a keyword such as $timescale or $var is expected, not 'xxxxxxxxxxxxxxxxxxxxxxxx...'",
+        "no $enddefinitions in the first 8388608 bytes",
+    ]
+    unit = 1024 if sys.platform != "darwin" else 1
+    assert int(lines[-1]) * unit < 150e6
+
+
+def test_limits_are_where_ieee_1364_wants_them_or_beyond():
+    assert limits.MAX_WIDTH >= 65_536
+    assert limits.MAX_WORD_BYTES > limits.MAX_WIDTH
+    assert resource.getpagesize() <= limits.BLOCK_BYTES
