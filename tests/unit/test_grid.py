@@ -1,0 +1,72 @@
+"""The sample grid is found where there is one, and not where there is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from strobewise.capture.grid import estimate_sample_interval
+
+NS = 10**6  # femtoseconds
+
+
+def events(seed, closest, count=4000):
+    """Return sample numbers of events that are at least `closest` samples apart."""
+    rng = np.random.default_rng(seed)
+    return np.cumsum(rng.integers(closest, closest * 6 + 8, count))
+
+
+def exported(samples, interval, rounding=np.floor):
+    return rounding(samples * interval).astype(np.int64)
+
+
+@pytest.mark.parametrize("rounding", [np.floor, np.rint])
+@pytest.mark.parametrize("closest", [1, 3, 12])
+@pytest.mark.parametrize("interval", [1e3 / 24, 1e2 / 24, 1e4 / 24, 1e3 / 12, 1e3 / 16, 20, 1e3 / 96])
+def test_rates_in_use(interval, closest, rounding):
+    grid = estimate_sample_interval(exported(events(1, closest), interval, rounding))
+    assert grid is not None
+    assert grid.interval == pytest.approx(interval, rel=2e-5)
+    assert grid.residual <= 0.65
+    assert grid.confidence > 0.99
+
+
+@settings(max_examples=40, deadline=None)
+@given(interval=st.floats(4, 5000), closest=st.integers(1, 10), seed=st.integers(0, 1000), start=st.integers(-(10**12), 10**12))
+def test_any_interval_of_four_ticks_and_more(interval, closest, seed, start):
+    grid = estimate_sample_interval(exported(events(seed, closest), interval) + start)
+    assert grid is not None
+    assert grid.interval == pytest.approx(interval, rel=1e-4)
+
+
+def test_a_tick_that_is_the_sample_interval_is_told_from_the_timescale():
+    times = events(3, 2)
+    assert estimate_sample_interval(times, 10 * NS) == (1.0, 0.0, 0.5)
+    assert estimate_sample_interval(times, NS) is None
+    assert estimate_sample_interval(times) is None
+
+
+def test_a_simulation_is_on_no_grid():
+    rng = np.random.default_rng(4)
+    clock = np.arange(1, 3000) * 142_857
+    strobes = clock[rng.random(len(clock)) < 0.4] + rng.integers(9_000, 90_000, 1)
+    scattered = strobes + rng.integers(0, 2_000, len(strobes))
+    assert estimate_sample_interval(np.unique(np.concatenate([clock, scattered])), 1000) is None
+
+
+def test_the_sampling_of_a_lone_clock_is_not_taken_for_its_period():
+    times = np.rint(np.arange(3000) * 14.2857).astype(np.int64)
+    assert estimate_sample_interval(times, 10 * NS) == (1.0, 0.0, 0.5)
+
+
+def test_the_end_of_the_capture_need_not_be_a_sample():
+    times = exported(events(5, 2, 500), 1e3 / 24)
+    times[-1] += 17
+    assert estimate_sample_interval(times).interval == pytest.approx(1e3 / 24, rel=2e-5)
+
+
+@pytest.mark.parametrize("times", [[], [5], list(range(10)), list(range(0, 4000, 7))])
+def test_too_little_to_tell(times):
+    assert estimate_sample_interval(np.array(times, np.int64)) is None
