@@ -63,7 +63,7 @@ def test_every_command_line_of_a_page_runs_and_shows_what_it_says(page, workplac
         done = run(line, workplace)
         assert done.returncode in FINE, f"{line}\n{done.stderr}"
         assert "strobewise: error" not in done.stderr and "Traceback" not in done.stderr
-        assert done.stdout or "-o " in line, line
+        assert done.stdout or " -o " in line or " --record " in line, line
         outputs[line] = done.stdout
     for command, excerpt in shown(text):
         lines = iter((outputs.get(command) or run(command, workplace).stdout).splitlines())
