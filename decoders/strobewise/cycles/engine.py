@@ -100,7 +100,8 @@ class CycleBuilder:
         self._resets: list[tuple[int, int]] = []
         self._trust: int | None = None
         self._group_trusts: list[int] = []
-        self._before = (-_NEVER, False)  # release of the request before, and whether it looked like a refresh
+        self._before = (-_NEVER, False, False)  # release of the request before; was it a refresh, and one by the gap before it alone
+        self._timed = np.zeros(0, np.bool_)
 
     def feed(self, events: BlockEvents) -> int:
         """Take a block's events; returns how many requests wait to be processed."""
@@ -165,7 +166,7 @@ class CycleBuilder:
         if not n:
             return np.zeros(0, np.bool_), np.zeros(0, np.uint16)
         t = self._t if self._t is not None else 1.0
-        before, was_refresh = self._before
+        before, was_refresh, was_timed = self._before
         gap = np.empty(n, np.int64)
         gap[1:] = requests.fall[1:] - requests.rise[:-1]
         gap[0] = requests.fall[0] - before
@@ -177,7 +178,8 @@ class CycleBuilder:
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
             timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
-        trust = self._trusts(requests, _every_other(timed, was_refresh))
+        self._timed = _every_other(timed, was_timed)
+        trust = self._trusts(requests, self._timed)
         # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
         transfer = (trust & np.uint16(TRUST_M1) != 0) & (requests.control & _M1 == 0)
         transfer |= (trust & np.uint16(TRUST_RD) != 0) & (requests.control & _RD == 0)
@@ -233,8 +235,7 @@ class CycleBuilder:
         current = self._trust if self._trust is not None else words[0]
         for group, start in enumerate(starts.tolist()):
             trust[start : start + TRUST_GROUP] = current
-            if start + TRUST_GROUP + _LOOK_AHEAD <= n:
-                current = words[group]
+            current = words[group]
         self._group_trusts = words
         return trust
 
@@ -347,7 +348,7 @@ class CycleBuilder:
     ) -> None:
         """Keep what the next batch needs; horizon is the start of the first cycle that was not handed out."""
         if whole:
-            self._before = (int(requests.rise[whole - 1]), bool(refresh[whole - 1]))
+            self._before = (int(requests.rise[whole - 1]), bool(refresh[whole - 1]), bool(self._timed[whole - 1]))
             if whole >= TRUST_GROUP:
                 self._trust = self._group_trusts[whole // TRUST_GROUP - 1]
         self._pending = [requests.select(slice(whole, None))] if whole < len(requests) else []

@@ -68,8 +68,8 @@ class WarmUp:
         first = max(0, int(strobes[0]) - 1)
         ends = [int(strobes[STROBE_EDGES_WANTED]) + 1 if len(strobes) > STROBE_EDGES_WANTED else None]
         if "CLK" in self.captured:
-            clocks = np.flatnonzero(changed[first:] & CLK)
-            ends.append(first + int(clocks[2 * CLOCK_EDGES_WANTED]) + 1 if len(clocks) > 2 * CLOCK_EDGES_WANTED else None)
+            clocks = np.flatnonzero(changed[first + 2 :] & CLK)  # those behind the first strobe edge
+            ends.append(first + int(clocks[2 * CLOCK_EDGES_WANTED]) + 3 if len(clocks) > 2 * CLOCK_EDGES_WANTED else None)
         complete = [end for end in ends if end is not None]
         limit = first + WARM_UP_EVENTS
         if len(complete) == len(ends):
@@ -87,10 +87,12 @@ class WarmUp:
         control, times = self._control()
         first, end, _ = self._prefix(_changes(control))
         control, times = control[first:end], times[first:end]
-        grid = estimate_sample_interval(times, self.timescale_fs)
+        # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
+        grid = estimate_sample_interval(times[1:], self.timescale_fs)
         self.grid_found = grid is not None
         sample = grid.interval if grid is not None else 1.0
         changed = _changes(control)
+        changed[1:2] &= _STROBES
         rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
         mreq = self._pulses(MREQ, changed, control, times)
         rd = self._pulses(RD, changed, control, times)
