@@ -13,11 +13,25 @@ from typing import NoReturn
 
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
-from strobewise_cli.commands import compare, cycles, diagnose, explain, hookup, lines, listing, plugins, prepare, simulate, verify, watch
+from strobewise_cli.commands import (
+    compare,
+    cycles,
+    diagnose,
+    explain,
+    hookup,
+    lines,
+    listing,
+    plugins,
+    prepare,
+    simulate,
+    survey,
+    verify,
+    watch,
+)
 from strobewise_cli.terminal import one_line
 
 #: The subcommands in the order of --help.
-COMMANDS = (diagnose, cycles, listing, lines, compare, verify, watch, simulate, plugins, prepare, hookup, explain)
+COMMANDS = (diagnose, cycles, listing, lines, compare, verify, watch, survey, simulate, plugins, prepare, hookup, explain)
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT

@@ -1,0 +1,66 @@
+"""A survey of many captures, for people and as JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import IO, Any
+
+from strobewise.archive.results import DATABASE
+from strobewise.archive.run import Survey
+from strobewise_cli.terminal import one_line
+
+FORMAT, VERSION = "strobewise-survey", 1
+STATES = (("fault", "FAULT", "bold red"), ("cannot_decide", "undecided", "yellow"), (None, "unreadable", "yellow"))
+
+
+def print_survey(survey: Survey, results: str | None, stream: IO[str]) -> None:
+    """Print the captures that are not well, worst first, and how many are."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = Console(file=stream, highlight=False, soft_wrap=True)
+    for state, word, style in STATES:
+        for record in survey.records:
+            row = record.capture
+            if row["state"] == state:
+                text = Text(f"{word}  ", style)
+                text.append(one_line(f"{row['path']}: {row['summary'] or row['error']}"), "not bold default")
+                console.print(text)
+    counts = totals(survey)
+    resumed = f" ({survey.resumed} known from before)" if survey.resumed else ""
+    stream.write(
+        f"{counts['captures']} captures{resumed}: {counts['no_fault_found']} without a fault, {counts['fault']} with one, "
+        f"{counts['cannot_decide']} undecided, {counts['unreadable']} unreadable\n"
+    )
+    if results is not None:
+        stream.write(one_line(f"results: {results} (captures, findings, lines .parquet; {DATABASE})") + "\n")
+
+
+def totals(survey: Survey) -> dict[str, int]:
+    """Return how many captures came out how."""
+    return {
+        "captures": len(survey.records),
+        "no_fault_found": survey.count(state="no_fault_found"),
+        "fault": survey.count(state="fault"),
+        "cannot_decide": survey.count(state="cannot_decide"),
+        "unreadable": survey.count(status="unreadable"),
+    }
+
+
+def render_json(survey: Survey) -> str:
+    """Return the survey as text, with a line feed at its end; rows as in the tables, findings and lines with their capture."""
+    document: dict[str, Any] = {
+        "format": FORMAT,
+        "version": VERSION,
+        "folder": survey.folder,
+        "totals": totals(survey),
+        "captures": [
+            {**record.capture, "findings": _without_path(record.findings), "lines": _without_path(record.lines)}
+            for record in survey.records
+        ],
+    }  # fmt: skip
+    return json.dumps(document, indent=1, ensure_ascii=True) + "\n"
+
+
+def _without_path(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [{name: value for name, value in row.items() if name != "path"} for row in rows]

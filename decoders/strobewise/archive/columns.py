@@ -1,0 +1,89 @@
+"""The tables of a survey: names, types and meanings of all columns, for Parquet, DuckDB, JSON and the documentation alike."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from ..bus.model import KINDS
+from ..compare_edges import CAUSED_BY
+
+
+class Column(NamedTuple):
+    """One column."""
+
+    name: str
+    type: str  #: "text", "integer" or "number"
+    meaning: str
+    required: bool = False  #: never null
+
+
+def timing_column(name: str) -> str:
+    """Return the column of a delay: "M1 rise" is m1_rise_ns."""
+    return name.lower().replace(" ", "_") + "_ns"
+
+
+def _timings() -> tuple[Column, ...]:
+    columns = []
+    for line, edge, level in CAUSED_BY:
+        way = "fall" if edge == "assert" else "rise"
+        clock = "rise" if level else "fall"
+        columns.append(
+            Column(timing_column(f"{line} {way}"), "number", f"delay of the {way} of /{line} behind the {clock} of CLK, nanoseconds")
+        )
+    return tuple(columns)
+
+
+CAPTURES: tuple[Column, ...] = (
+    Column("path", "text", "the capture, from the folder surveyed; slashes on every system", True),
+    Column("size_bytes", "integer", "size of the file", True),
+    Column("modified_ns", "integer", "when the file was last changed, nanoseconds since 1970", True),
+    Column("status", "text", "examined, or unreadable", True),
+    Column("error", "text", "why it is unreadable"),
+    Column("state", "text", "verdict: no_fault_found, fault or cannot_decide"),
+    Column("summary", "text", "the verdict in a sentence"),
+    Column("suspect", "text", "the most likely part"),
+    Column("confidence", "number", "how sure that is, 0 to 1"),
+    Column("first_fault", "text", "rule of the surest fault"),
+    Column("faults", "integer", "findings that are faults"),
+    Column("warnings", "integer", "findings that are warnings"),
+    Column("start_s", "number", "first time of the capture, seconds"),
+    Column("duration_s", "number", "length of the capture, seconds"),
+    Column("sample_interval_s", "number", "seconds between two samples"),
+    Column("samples_per_t_state", "number", "samples in a clock period"),
+    Column("clock_hz", "number", "clock frequency, measured or estimated"),
+    Column("clock_source", "text", "CLK, given, none, or the strobe that it was estimated from"),
+    Column("lines_captured", "integer", "lines of the bus in the capture"),
+    *(Column(kind, "integer", f"machine cycles of this kind: {kind.replace('_', ' ')}") for kind in KINDS),
+    Column("inferred_fetches", "integer", "fetches concluded without /M1"),
+    Column("wait_states", "integer", "wait states that /WAIT asked for"),
+    Column("interrupts_per_second", "number", "rate of interrupt acknowledges, from three on"),
+    Column("longest_silence_s", "number", "longest stretch between two requests, seconds"),
+    Column("longest_without_refresh_s", "number", "longest stretch between two refreshes, seconds"),
+    Column("cycle_digest", "text", "digest of all machine cycles, times left out: equal where two captures show the same"),
+    *_timings(),
+    Column("timing_known_to_ns", "number", "one sample: delays are known no better, nanoseconds"),
+)
+
+FINDINGS: tuple[Column, ...] = (
+    Column("path", "text", "the capture", True),
+    Column("rule", "text", "strobewise explain RULE tells what it looks for", True),
+    Column("severity", "text", "fault, warning or note", True),
+    Column("lines", "text", "lines that it is about, separated by blanks", True),
+    Column("suspect", "text", "the part that it points at", True),
+    Column("confidence", "number", "how sure it is that the lines behave as said, 0 to 1", True),
+    Column("first_s", "number", "first time, seconds"),
+    Column("last_s", "number", "last time, seconds"),
+    Column("count", "integer", "how often", True),
+    Column("evidence", "text", "what was seen, in a sentence", True),
+)
+
+LINES: tuple[Column, ...] = (
+    Column("path", "text", "the capture", True),
+    Column("line", "text", "name of a captured line", True),
+    Column("state", "text", "active, stuck_high, stuck_low, floating or idle", True),
+    Column("edges", "integer", "changes of its level", True),
+    Column("high_fraction", "number", "share of the time at the high level, 0 to 1"),
+    Column("shortest_pulse_s", "number", "shortest pulse, seconds"),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {"captures": CAPTURES, "findings": FINDINGS, "lines": LINES}

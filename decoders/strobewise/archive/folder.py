@@ -1,0 +1,116 @@
+"""The captures in a folder, and the journal that lets a survey that was cut off go on where it stopped."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from .. import __version__
+from ..errors import UsageError
+from ..options import Options
+from .record import Record, Task
+
+ENDINGS = (".vcd", ".vcd.gz", ".csv", ".csv.gz")
+JOURNAL = "journal.jsonl"
+
+
+def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
+    """Return the captures in a folder and the folders in it, in order of their paths; leave_out: a folder not to look into.
+
+    Links to folders are not followed: they may lead round in circles. Raises UsageError, OSError.
+    """
+    if not os.path.isdir(folder):
+        what = "this is a file" if os.path.exists(folder) else "no such folder"
+        raise UsageError(what, folder, "name a folder with captures in it")
+    top = os.path.realpath(folder)
+    skipped = None if leave_out is None else os.path.realpath(leave_out)
+    tasks = []
+    for place, folders, files in os.walk(top, onerror=_raise):
+        folders[:] = [name for name in folders if os.path.join(place, name) != skipped]
+        for name in files:
+            if not name.lower().endswith(ENDINGS) or name.startswith("."):
+                continue
+            full = os.path.join(place, name)
+            try:
+                facts = os.stat(full)
+            except OSError:
+                continue  # a link that leads nowhere, or a file that has just gone
+            tasks.append(Task(top, os.path.relpath(full, top).replace(os.sep, "/"), facts.st_size, facts.st_mtime_ns))
+    return sorted(tasks, key=lambda task: task.path)
+
+
+def _raise(error: OSError) -> None:
+    raise error
+
+
+def fingerprint(options: Options) -> str:
+    """Return a digest of what else decides a record: the options and this version of strobewise."""
+    parts: list[Any] = [__version__, options.maps, options.clock_hz, repr(options.profile), sorted(options.probe_at.items())]
+    parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
+    if options.map_file is not None:
+        parts.append(Path(options.map_file).read_text(encoding="utf-8", errors="replace"))
+    return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+class Journal:
+    """One line of JSON for each capture that is done.
+
+    A line that was cut off, or is about another file by now, counts for nothing; what was unreadable is tried again.
+    """
+
+    def __init__(self, path: str, options: Options) -> None:
+        self._path = path
+        self._fingerprint = fingerprint(options)
+        self._file: Any = None
+
+    def done(self, tasks: list[Task]) -> dict[str, Record]:
+        """Return the records of those captures that need not be examined again, by path."""
+        wanted = {task.path: task for task in tasks}
+        found: dict[str, Record] = {}
+        for entry in self._entries():
+            task = wanted.get(entry["capture"].get("path"))
+            row = entry["capture"]
+            same = task is not None and (row.get("size_bytes"), row.get("modified_ns")) == (task.size, task.modified_ns)
+            if task is not None and same and row.get("status") == "examined":
+                found[task.path] = Record(row, entry["findings"], entry["lines"])
+        return found
+
+    def _entries(self) -> Iterator[dict[str, Any]]:
+        try:
+            with open(self._path, encoding="ascii") as file:
+                for line in file:
+                    try:
+                        entry = json.loads(line)
+                        good = entry["fingerprint"] == self._fingerprint and isinstance(entry["capture"], dict)
+                    except (ValueError, KeyError, TypeError):
+                        continue
+                    if good:
+                        yield entry
+        except (FileNotFoundError, UnicodeDecodeError):
+            return
+
+    def begin(self, kept: list[Record]) -> None:
+        """Start the file anew with the records that stay. Raises OSError."""
+        part = self._path + ".part"
+        with open(part, "w", encoding="ascii") as file:
+            file.writelines(self._line(record) for record in kept)
+        os.replace(part, self._path)
+        self._file = open(self._path, "a", encoding="ascii")
+
+    def add(self, record: Record) -> None:
+        """Add a record; it is safe from then on."""
+        self._file.write(self._line(record))
+        self._file.flush()
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+
+    def _line(self, record: Record) -> str:
+        return json.dumps({"fingerprint": self._fingerprint, **asdict(record)}, ensure_ascii=True) + "\n"

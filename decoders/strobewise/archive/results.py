@@ -1,0 +1,90 @@
+"""The results of a survey as Parquet and as a DuckDB file, every column with its meaning."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from typing import Any
+
+from ..errors import ComponentMissing
+from .columns import TABLES, Column
+from .record import Record, Row
+
+DATABASE = "survey.duckdb"
+_DUCKDB_TYPES = {"text": "VARCHAR", "integer": "BIGINT", "number": "DOUBLE"}
+
+
+def need_components() -> None:
+    """Raise ComponentMissing unless Parquet and DuckDB files can be written."""
+    try:
+        import duckdb  # noqa: F401  # is it there?
+        import pyarrow.parquet  # noqa: F401
+    except ModuleNotFoundError as missing:
+        what = "the results need pyarrow and duckdb"
+        raise ComponentMissing(what, "-o", 'pip install "strobewise[archive]", or use --json') from missing
+
+
+def rows_of(records: Sequence[Record]) -> dict[str, list[Row]]:
+    """Return the rows of each table of TABLES."""
+    return {
+        "captures": [record.capture for record in records],
+        "findings": [row for record in records for row in record.findings],
+        "lines": [row for record in records for row in record.lines],
+    }
+
+
+def write_results(records: Sequence[Record], folder: str) -> None:
+    """Write captures.parquet, findings.parquet, lines.parquet and survey.duckdb; each appears whole or not at all. Raises OSError."""
+    rows = rows_of(records)
+    for name, columns in TABLES.items():
+        _write_parquet(rows[name], columns, os.path.join(folder, f"{name}.parquet"))
+    _write_database(folder)
+
+
+def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) -> None:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    types = {"text": pa.string(), "integer": pa.int64(), "number": pa.float64()}
+    schema = pa.schema(
+        [pa.field(c.name, types[c.type], nullable=not c.required, metadata={"meaning": c.meaning}) for c in columns]
+    )  # fmt: skip
+    table = pa.Table.from_pylist([{c.name: _storable(row[c.name]) for c in columns} for row in rows], schema=schema)
+    part = f"{path}.{os.getpid()}.part"
+    try:
+        pq.write_table(table, part, compression="zstd")
+        os.replace(part, path)
+    finally:
+        _remove(part)
+
+
+def _storable(value: Any) -> Any:
+    """Return a value as the files take it: a file name may hold bytes that are no text."""
+    return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
+
+
+def _write_database(folder: str) -> None:
+    import duckdb
+
+    path = os.path.join(folder, DATABASE)
+    part = f"{path}.{os.getpid()}.part"
+    try:
+        with duckdb.connect(part) as database:
+            for name, columns in TABLES.items():
+                listed = ", ".join(f'"{c.name}" {_DUCKDB_TYPES[c.type]}{" NOT NULL" if c.required else ""}' for c in columns)
+                database.execute(f'CREATE TABLE "{name}" ({listed})')
+                database.execute(f'INSERT INTO "{name}" SELECT * FROM read_parquet(?)', [os.path.join(folder, f"{name}.parquet")])
+                for column in columns:
+                    meaning = column.meaning.replace("'", "''")
+                    database.execute(f"""COMMENT ON COLUMN "{name}"."{column.name}" IS '{meaning}'""")
+        os.replace(part, path)
+    except duckdb.Error as error:
+        raise OSError(f"the database cannot be written: {error}") from error
+    finally:
+        _remove(part)
+        _remove(part + ".wal")
+
+
+def _remove(path: str) -> None:
+    if os.path.exists(path):
+        os.unlink(path)

@@ -1,0 +1,150 @@
+"""strobewise survey from the outside, on processes and on a real local cluster of which one worker is killed."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from conftest import ROOT, TRACES, require_component, run_strobewise
+
+GOOD = TRACES / "good" / "healthy-two.vcd"
+BAD = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-two.vcd"
+ENVIRONMENT = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]),
+    "DASK_DISTRIBUTED__WORKER__DAEMON": "false",
+}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    top = tmp_path / "captures"
+    top.mkdir()
+    shutil.copy(GOOD, top / "good.vcd")
+    shutil.copy(BAD, top / "bad.vcd")
+    return top
+
+
+def has(name):
+    return importlib.util.find_spec(name) is not None
+
+
+def test_what_it_says(folder):
+    (folder / "broken.vcd").write_text("no capture")
+    done = run_strobewise("survey", folder, "--processes", "2")
+    assert (done.returncode, done.stderr) == (1, b"")
+    lines = done.stdout.decode().splitlines()
+    assert lines[0].startswith("FAULT  bad.vcd: ") and lines[1].startswith("unreadable  broken.vcd: ")
+    assert lines[-1] == "3 captures: 1 without a fault, 1 with one, 0 undecided, 1 unreadable"
+
+
+def test_exit_status(folder):
+    os.unlink(folder / "bad.vcd")
+    assert run_strobewise("survey", folder).returncode == 0
+    (folder / "broken.vcd").write_text("no capture")
+    assert run_strobewise("survey", folder).returncode == 3
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["gone"], "no such folder (gone): name a folder with captures in it"),
+        (["empty"], "there is no capture in the folder (empty): captures end in .vcd, .vcd.gz or .csv"),
+        (["captures", "--again"], "nothing is kept from one survey to the next without -o (--again): leave it out, or give -o FOLDER"),
+        (["captures", "--processes", "0"], "'0' is no number of processes (--processes): give 1 to 256"),
+    ],
+)
+def test_bad_usage(folder, arguments, message):
+    (folder.parent / "empty").mkdir()
+    done = run_strobewise("survey", *arguments, cwd=folder.parent)
+    assert (done.returncode, done.stdout, done.stderr.decode()) == (2, b"", f"strobewise: error: {message}\n")
+
+
+def test_results_are_kept_and_taken_up(folder, tmp_path):
+    require_component("duckdb and pyarrow", has("duckdb") and has("pyarrow"), 'pip install "strobewise[archive]"')
+    results = folder / "results"  # inside the folder surveyed, as people do
+    first = run_strobewise("survey", folder, "-o", results, "--json", tmp_path / "first.json")
+    second = run_strobewise("survey", folder, "-o", results, "--json", tmp_path / "second.json")
+    assert (first.returncode, second.returncode) == (1, 1)
+    assert sorted(path.name for path in results.iterdir()) == [
+        "captures.parquet", "findings.parquet", "journal.jsonl", "lines.parquet", "survey.duckdb",
+    ]  # fmt: skip
+    assert b"2 captures (2 known from before)" in second.stdout
+    assert (tmp_path / "first.json").read_bytes() == (tmp_path / "second.json").read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("address", "message"),
+    [
+        ("banana", "this is no address of a scheduler (--scheduler banana): write it as tcp://bench:8786"),
+        ("tcp://127.0.0.1:9", "no cluster answers: [Errno 111] Connection refused (--scheduler tcp://127.0.0.1:9): start dask scheduler "
+         "and dask worker, and give the address it prints"),
+    ],
+)  # fmt: skip
+def test_no_cluster_answers(folder, address, message):
+    require_component("dask", has("distributed"), 'pip install "strobewise[cluster]"')
+    done = run_strobewise("survey", folder, "--scheduler", address)
+    assert (done.returncode, done.stdout, done.stderr.decode()) == (2, b"", f"strobewise: error: {message}\n")
+
+
+def start(*command):
+    return subprocess.Popen(
+        [sys.executable, "-m", *command], env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and three workers, each a process of its own; yields the address and the workers."""
+    require_component("dask", has("distributed"), 'pip install "strobewise[cluster]"')
+    file = tmp_path / "scheduler.json"
+    running = [start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", file)]
+    workers = []
+    try:
+        for _ in range(3):
+            where = ("--scheduler-file", file, "--local-directory", tmp_path)
+            workers.append(start("distributed.cli.dask_worker", "--no-nanny", "--nthreads", "1", "--no-dashboard", *where))
+        running += workers
+        deadline = time.monotonic() + 60
+        while not file.exists() and time.monotonic() < deadline:
+            time.sleep(0.1)
+        yield json.loads(file.read_text())["address"], workers
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+
+
+def test_a_worker_killed_in_mid_run_changes_nothing(folder, cluster, tmp_path):
+    require_component("duckdb and pyarrow", has("duckdb") and has("pyarrow"), 'pip install "strobewise[archive]"')
+    for number in range(20):
+        shutil.copy(GOOD if number % 3 else BAD, folder / f"copy-{number:02d}.vcd")
+    address, workers = cluster
+    results = tmp_path / "results"
+    search = subprocess.Popen(
+        [
+            sys.executable, "-m", "strobewise_cli", "survey", folder, "-o", results, "--scheduler", address,
+            "--json", tmp_path / "cluster.json",
+        ],
+        env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    journal = results / "journal.jsonl"
+    killed = False
+    while search.poll() is None and not killed:
+        if journal.exists() and 2 <= journal.read_bytes().count(b"\n") < 18:
+            workers[0].send_signal(signal.SIGKILL)
+            killed = True
+        time.sleep(0.01)
+    out, errors = search.communicate(timeout=120)
+    assert killed and search.returncode == 1, errors.decode()
+    assert b"22 captures: " in out
+    run_strobewise("survey", folder, "--processes", "1", "--json", tmp_path / "alone.json")
+    assert (tmp_path / "cluster.json").read_bytes() == (tmp_path / "alone.json").read_bytes()
