@@ -27,7 +27,7 @@ ALL = (1 << len(REGISTERS)) - 1
 _LEFT_OUT = ("pc", "halted", "hold")  #: PC is seen on the bus, the others are no content
 _TRANSFERS = ("read", "write", "io_read", "io_write")
 #: Instructions whose result does not depend on the register that they name twice.
-_CANCELS = {"XOR A": "a", "SUB A": "a", "SBC A,A": "a", "CP A": "a"}
+_CANCELS = {"XOR A": "a", "SUB A": "a", "SBC A,A": "a"}
 
 
 class Transfer(NamedTuple):

@@ -47,10 +47,11 @@ from .prediction_clues import (
 from .program_steps import successors
 
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
-NOWHERE = -1  #: PC while the program's place is not known
+NOWHERE = -2  #: PC while the program's place is not known; no key of a row
 UNCOMPARED_FLAGS = 0x28  #: bits 3 and 5 of F
 RESTART_38, RESET_ENTRY = 0x38, 0x00
-MOST_SOUGHT = 256  #: differences for which explanations are sought
+MOST_SOUGHT = 256  #: differences for which explanations are sought,
+SOUGHT_AT_ONE_PLACE = 4  #: and how many of them at one instruction: a loop says the same again and again
 MOST_DIFFERENCES = 2000  #: more are not looked at: the bus is beyond prediction
 KEPT_DIFFERENCES = 64  #: kept one by one; all are counted
 SUSPECT_AFTER = 3  #: times that one address line alone was wrong in the count of PC before the model is believed against it elsewhere too
@@ -89,6 +90,7 @@ class Predictor:
         #: By Explanation.lines: differences explained with the line captured low, high; of these, those that no other single line explains.
         self.explained: Dict[str, List[int]] = {}
         self.sought = 0  #: differences for which such explanations were sought
+        self._sought_at: Dict[Tuple[int, int], int] = {}
         self._timed, self._has_halt = timed, has_halt
         self._cpu = Z80()
         self._cpu.pc = NOWHERE
@@ -359,7 +361,7 @@ class Predictor:
     def _accept(self, k: int, is_nmi: bool) -> None:
         """Run the response to an interrupt; which mode it is in, the bus says."""
         cpu, bus, rows = self._cpu, self._bus, self._rows
-        kinds = [key >> 16 & 0xFF if key >= 0 else NOWHERE for key in rows.key[k : k + 6]]
+        kinds = [key >> 16 & 0xFF if key >= 0 else -1 for key in rows.key[k : k + 6]]
         if kinds[1:3] != [WRITE, WRITE]:
             self._lose()  # a device that gives more than a restart
             bus.k = k + 1
@@ -442,7 +444,7 @@ class Predictor:
         differences = self._bus.differences[:]
         self._bus.differences.clear()
         for row, what, expected, found in differences:
-            number = row - k - known.operation.length if known is not None else NOWHERE
+            number = row - k - known.operation.length if known is not None else -1
             transfer = known.transfers[number] if known is not None and 0 <= number < len(known.transfers) else None
             if what == "data":
                 if known is not None and known.operation.text == "PUSH AF" and not (expected ^ found) & ~UNCOMPARED_FLAGS and number == 1:
@@ -476,6 +478,10 @@ class Predictor:
         """Seek what makes the instruction under way fit what follows, and count it."""
         if self._known is None or self.sought >= MOST_SOUGHT:
             return []
+        place = self._rows.key[self._at], self._rows.data[self._at]
+        if self._sought_at.get(place, 0) >= SOUGHT_AT_ONE_PLACE:
+            return []
+        self._sought_at[place] = self._sought_at.get(place, 0) + 1
         found = explanations(self._rows, self._at)
         self.sought += 1
         single = sum(1 for each in found if len(each.lines) == 2)
@@ -526,4 +532,4 @@ class Predictor:
 
 def _single_line(difference: int) -> int:
     """Return the number of the only bit that is set, -1 when there are several or none."""
-    return difference.bit_length() - 1 if difference and not difference & (difference - 1) else NOWHERE
+    return difference.bit_length() - 1 if difference and not difference & (difference - 1) else -1

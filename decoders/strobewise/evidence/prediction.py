@@ -92,7 +92,7 @@ class PredictionRecord:
     #: By data line ("D3" read at its other level) or pair ("D3<>D4" changed over): contradictions that it explains with the line captured
     #: low, with it captured high; of these, those that no other single line explains.
     explained: dict[str, tuple[int, int, int, int]]
-    sought: int  #: contradictions for which such an explanation was sought
+    sought: int  #: contradictions for which such an explanation was sought; few at one place, so that a loop does not count again and again
     exhausted: bool  #: so much differed that the rest was not followed
     unseen_acknowledges: int
     levels: list[LineCount] = field(default_factory=list)  #: D0..D7 in reads that were followed: ones and zeros captured

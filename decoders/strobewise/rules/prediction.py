@@ -34,7 +34,7 @@ SWAPPED_SHARE = 0.8  #: the same for two leads on each other's pins
 CROSSED_MIN = 4  #: addresses with two lines changed over: each of them is wrong in two lines at once
 LONE_MIN = 12  #: contradictions of one address line before it is called unsteady
 LONE_SHARE = 0.7  #: of all contradictions that must be its
-MOVES_SHARE = 0.04  #: a line that is at its rarer level in this share of the reads moves
+MOVES_MIN = 12  #: a line that is at its rarer level in so many reads moves
 MANY = 24  #: contradictions that nothing explains, before they are more than a note
 MANY_SHARE = 0.02  #: of the instructions followed
 
@@ -109,8 +109,7 @@ def _span(record: Any) -> Tuple[Optional[float], Optional[float]]:
 
 def _moves(record: Any, bit: int) -> bool:
     """Say whether a data line moves in reads."""
-    level = record.levels[bit]
-    return bool(min(level.ones, level.zeros) >= MOVES_SHARE * max(1, level.ones + level.zeros))
+    return bool(min(record.levels[bit].ones, record.levels[bit].zeros) >= MOVES_MIN)
 
 
 def _stuck_write(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
@@ -133,6 +132,8 @@ def _misread(record: Any) -> Optional[int]:
     best = max(singles, key=lambda bit: (sum(singles[bit][2:]), sum(singles[bit][:2])))
     alone, total = sum(singles[best][2:]), sum(singles[best][:2])
     others = max((sum(counts[2:]) for bit, counts in singles.items() if bit != best), default=0)
+    if total == record.sought >= MANY // 2 and alone and not others:
+        return best  # it explains every one, and no other line does
     if alone < CONSISTENT_MIN or alone < ALONE_TIMES * others or total < EXPLAINED_SHARE * record.sought:
         return None
     return best
@@ -141,7 +142,7 @@ def _misread(record: Any) -> Optional[int]:
 def _any_of_several(record: Any) -> Tuple[int, ...]:
     """Return the data lines one of which explains nearly everything that followed, when it can not be said which."""
     singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
-    if record.sought < MANY:
+    if record.total < MANY or record.sought < CONSISTENT_MIN:
         return ()
     return tuple(sorted(bit for bit, counts in singles.items() if sum(counts[:2]) >= 0.9 * record.sought))
 
