@@ -148,15 +148,17 @@ def _settle(toggles: Words, is_one: Flags, vector_at: Int) -> Optional[tuple[Wor
     for _ in range(_ROUNDS):
         high = (toggles[start + 1 :] & running[start + 1 :]) != 0
         high ^= is_one[start:]
-        high[vector_at[np.searchsorted(vector_at, start) :] - start] = False
+        later = vector_at[np.searchsorted(vector_at, start) :]
+        high[later - start] = False
         high[[number - start for number in said_again if number >= start]] = False
         wrong = int(high.argmax()) if len(high) else 0
         if not len(high) or not high[wrong]:
             return running, said_again
         start += wrong
         state = int(running[start])
+        vectors = set(vector_at[slice(*np.searchsorted(vector_at, (start, start + _DUMP_WORDS)))].tolist())
         for number, toggle in enumerate(toggles[start + 1 : start + 1 + _DUMP_WORDS].tolist(), start):
-            if bool(state & toggle) == bool(is_one[number]) and toggle and number not in vector_at:
+            if bool(state & toggle) == bool(is_one[number]) and toggle and number not in vectors:
                 toggles[number + 1] = 0
                 said_again.append(number)
             else:
