@@ -1,0 +1,54 @@
+"""What passes between the layers of the streaming engine: requests in, two items for each machine cycle out. Times are in ticks."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Optional
+
+from ..bus.lines import MASK
+
+LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2  #: which strobe framed a request
+
+CLK, M1, MREQ, IORQ, RD, WR, RFSH, HALT, BUSACK, RESET = (
+    MASK[name] for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "BUSACK", "RESET")
+)
+
+#: A pattern says which of bus.evidence.PATTERN_LINES are asserted; those lines stand side by side in the control word.
+PATTERN_SHIFT, PATTERN_MASK = 1, 0x7F
+
+
+class Request(NamedTuple):
+    """One asserted pulse of /MREQ or /IORQ, or of /RD or /WR outside them."""
+
+    line: int  #: LINE_*
+    fall: int
+    rise: int
+    control: int  #: control word at the sample point, idle lines filled in
+    after: int  #: control word 1 T behind the release; only looked at for a bare request
+    address: int  #: at the sample point
+    data: int  #: just before the release, -1 where a bit of it was not known
+
+
+class Begun(NamedTuple):
+    """First item of a cycle: its strobes have ended."""
+
+    number: int  #: running number of the cycle, from 0
+    kind: int  #: index into bus.model.KINDS
+    start: int  #: rising clock edge of T1, or the best estimate
+    release: int  #: where its last strobe was released, that of the refresh included
+    address: Optional[int]
+    data: Optional[int]
+    wait_states: Optional[int]
+    inferred: bool
+    pattern: int  #: bit i set: line i of bus.evidence.PATTERN_LINES was asserted at the sample point
+    refresh: Optional[int]  #: the same for the refresh that belongs to the cycle, None where none was seen
+
+
+class Ended(NamedTuple):
+    """Second item of a cycle: where it ended, and what only that showed."""
+
+    number: int
+    kind: int
+    start: int
+    end: int
+    t_states: Optional[int]
+    note: str

@@ -1,0 +1,197 @@
+"""Requests to machine cycles, one by one: the streaming twin of the numpy engine, from the same tables.
+
+Each cycle comes out in two items: the first when its strobes have ended, the second when the next cycle has begun (and, where a note hangs
+on what follows, a little later). Joined they are the rows of ``strobewise cycles``.
+
+The meaning of the strobes comes from :mod:`strobewise.bus.semantics`.
+"""
+
+from __future__ import annotations
+
+from typing import Callable, FrozenSet, List, Optional
+
+from ..bus.calibration import Calibration
+from ..bus.model import KIND_INDEX
+from ..bus.semantics import (
+    KEY_BARE,
+    KEY_IORQ,
+    KEY_M1,
+    KEY_M1_LATE,
+    KEY_RD,
+    KEY_REFRESHED,
+    KEY_WR,
+    KEYS,
+    REFRESH_GAP_MARKED,
+    REFRESH_GAP_MAX,
+    REFRESH_WIDTH_MAX,
+    TRUST_GROUP,
+    TRUST_M1,
+    TRUST_RD,
+    TRUST_RFSH,
+    compile_decisions,
+)
+from .records import BUSACK, LINE_BARE, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Begun, Ended, Request
+from .rows import CycleRows
+from .trust import StrobeTrust
+
+FETCH = KIND_INDEX["opcode_fetch"]
+_QUIET = RD | WR | M1
+_KIND_OF, _INFERRED_OF = compile_decisions()
+#: Bits of the decision key for each pattern of asserted lines, and for each line that frames a request.
+_KEY_OF = tuple(
+    (KEY_M1 if asserted << PATTERN_SHIFT & M1 else 0)
+    | (KEY_RD if asserted << PATTERN_SHIFT & RD else 0)
+    | (KEY_WR if asserted << PATTERN_SHIFT & WR else 0)
+    for asserted in range(PATTERN_MASK + 1)
+)
+_LINE_KEY = (0, KEY_IORQ, KEY_BARE)
+
+
+class CycleTracker:
+    """Turns requests in order of their assert edges, clock edges, bus grants and resets into machine cycles.
+
+    The first group of requests is held until it is complete (or ``settle`` is called), because what its strobes did says which of them
+    may be relied on.
+    """
+
+    def __init__(
+        self,
+        captured: FrozenSet[str],
+        calibration: Calibration,
+        busack_valid: bool,
+        begun: Callable[[Begun], None],
+        ended: Callable[[Ended], None],
+    ) -> None:
+        """captured: canonical names of the lines. begun, ended: called with the items of each cycle."""
+        self.rows = CycleRows(captured, calibration, begun, ended)
+        self.clock = self.rows.clock
+        self.reset, self.reset_over = self.rows.reset, self.rows.reset_over
+        self.grants_count = "BUSACK" in captured and busack_valid
+        self.trust = 0  #: trust word that the next request is judged by
+        t = calibration.t_ticks if calibration.t_ticks is not None else 1.0
+        self._width_max = REFRESH_WIDTH_MAX * t if calibration.t_ticks is not None else -1.0
+        self._width_alone = 1.25 * t
+        self._gap_max = REFRESH_GAP_MAX * t
+        self._gap_marked = REFRESH_GAP_MARKED * t
+        self._gap_decided = self._gap_marked if "RFSH" in captured else self._gap_max  #: no refresh begins this long after a release
+        self._mreq_missed = not calibration.mreq_frames and "MREQ" in captured
+        self._counted = StrobeTrust(captured)
+        self._first_group: Optional[List[Request]] = []
+        self._index = 0
+        self._last: Optional[Request] = None  #: the request before
+        self._last_trust = 0
+        self._last_refresh = self._last_timed = False
+        self._undecided = False  #: the request before still waits for its follower
+
+    def granted(self, fall: int) -> None:
+        """/BUSACK went low."""
+        if self.grants_count:
+            self.rows.granted(fall)
+
+    def taken_back(self, rise: int) -> None:
+        """/BUSACK went high."""
+        if self.grants_count:
+            self.rows.taken_back(rise)
+
+    def request(self, request: Request) -> None:
+        """Take the next request."""
+        if self.grants_count and not request.control & BUSACK:
+            return
+        if self._first_group is None:
+            self._take(request)
+            return
+        self._first_group.append(request)
+        if len(self._first_group) > TRUST_GROUP:
+            self.settle()
+
+    @property
+    def settled(self) -> bool:
+        """Whether the first group has been judged."""
+        return self._first_group is None
+
+    def settle(self) -> None:
+        """Judge the first group by the requests that are there."""
+        held = self._first_group or []
+        self._first_group = None
+        for request in held:
+            timed = self._follows(request) and not self._last_timed
+            if self._last is not None:
+                self._counted.count(self._last, self._last_timed, timed, timed and not request.control & M1)
+            self._last, self._last_timed = request, timed
+        if self._last is not None and len(held) <= TRUST_GROUP:
+            self._counted.count(self._last, self._last_timed, False, False)
+        self.trust = self._counted.earned()
+        self._last, self._last_timed = None, False
+        for request in held:
+            self._take(request)
+
+    def advance(self, now: int) -> None:
+        """Learn that no request began before `now` but those delivered: what waits for a follower may have waited long enough."""
+        last = self._last
+        if self._first_group is not None:
+            return
+        if self._undecided and last is not None:
+            if now - last.rise < self._gap_decided:
+                return
+            self._decide(last, None)
+        self.rows.insert_grants(now)
+
+    def finish(self, end: int) -> None:
+        """Give out what is left; end: the last tick of the capture."""
+        if self._first_group is not None:
+            self.settle()
+        if self._undecided and self._last is not None:
+            self._decide(self._last, None)
+        self.rows.finish(end)
+
+    def _follows(self, request: Request) -> bool:
+        """Say whether its width and the gap before make a request a candidate for a refresh."""
+        line, fall, rise, control, _, _, _ = request
+        if line != LINE_MREQ or rise - fall >= self._width_max:
+            return False
+        if self._last is not None:
+            return fall - self._last.rise < self._gap_max
+        return rise - fall < self._width_alone and control & _QUIET == _QUIET  # the capture may start between a fetch and its refresh
+
+    def _take(self, request: Request) -> None:
+        last = self._last
+        refresh = self._follows(request)
+        timed = refresh and not self._last_timed
+        control = request.control
+        if last is not None:
+            self._counted.count(last, self._last_timed, timed, timed and not control & M1)
+        if self._index and self._index % TRUST_GROUP == 0:
+            self.trust = self._counted.earned()
+        self._index += 1
+        trust = self.trust
+        if refresh:
+            # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
+            if (trust & TRUST_M1 and not control & M1) or (trust & TRUST_RD and not control & RD):
+                refresh = False
+        elif trust & TRUST_RFSH and control & (RFSH | _QUIET) == _QUIET and request.line == LINE_MREQ and last is not None:
+            refresh = request.rise - request.fall < self._width_max and request.fall - last.rise < self._gap_marked
+        refresh = refresh and not self._last_refresh
+        if self._undecided and last is not None:
+            self._decide(last, request if refresh else None)
+        self._last, self._last_trust, self._last_timed, self._last_refresh = request, trust, timed, refresh
+        self._undecided = not refresh
+
+    def _decide(self, request: Request, refresh: Optional[Request]) -> None:
+        """Give out the cycle of a request, now that its refresh is known, or that it has none."""
+        self._undecided = False
+        control = request.control
+        bare = request.line == LINE_BARE
+        refreshed = refresh is not None
+        late = refresh is not None and not refresh.control & M1
+        if bare:
+            refreshed = refreshed or (not control & RD and not request.after & RFSH)
+            late = late or not request.after & M1
+        key = self._last_trust * KEYS + (_KEY_OF[~control >> PATTERN_SHIFT & PATTERN_MASK] | _LINE_KEY[request.line])
+        if refreshed:
+            key += KEY_REFRESHED
+        if late:
+            key += KEY_M1_LATE
+        kind, inferred = _KIND_OF[key], _INFERRED_OF[key]
+        if bare and self._mreq_missed and not control & MREQ and kind != FETCH:
+            inferred = False
+        self.rows.add(request, kind, inferred, refresh)

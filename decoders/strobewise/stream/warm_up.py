@@ -1,0 +1,140 @@
+"""The first stretch of a capture: held until it settles the length of a T-state and which strobes frame the requests.
+
+The stretch and the shares taken from it are those of the numpy engine (cycles/pipeline.py), so that both calibrate alike.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from typing import Dict, FrozenSet, List, Optional, Sequence, Tuple
+
+from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
+from ..bus.lines import CONTROL, LINE, MASK
+from ..bus.semantics import REFRESH_GAP_MAX
+from .grid import estimate_sample_interval
+
+STROBE_EDGES_WANTED = 6 * PULSES_WANTED
+WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
+FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
+
+CLK, M1, MREQ, IORQ, RD, WR, RFSH, BUSACK = (
+    MASK[name] for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "BUSACK")
+)
+STROBES = M1 | MREQ | IORQ | RD | WR | RFSH
+
+
+def idle_word(captured: FrozenSet[str]) -> int:
+    """Return the bits to set so that every control line that was not captured reads inactive."""
+    return sum(MASK[name] for name in CONTROL if name not in captured and LINE[name].active_level == 0)
+
+
+class WarmUp:
+    """Holds events until there is enough to calibrate."""
+
+    def __init__(
+        self, captured: FrozenSet[str], given_t_ticks: Optional[float] = None, timescale_fs: Optional[int] = None
+    ) -> None:
+        """captured: canonical names. given_t_ticks: the T-state that the user gave. timescale_fs: length of a tick, if known."""
+        self._captured = captured
+        self._given_t_ticks = given_t_ticks
+        self._timescale_fs = timescale_fs
+        self._before = 0  #: control word before the first strobe edge
+        self._times: List[int] = []  #: from the first strobe edge on
+        self._control: List[int] = []
+        self._strobe_edges = 0
+        self._clock_edges = 0
+
+    def add(self, time: int, control: int, before: int) -> bool:
+        """Take an event: the control word, idle lines filled in, and the one before it; True when there is enough to calibrate."""
+        changed = control ^ before
+        if not self._times:
+            if not changed & STROBES:
+                return False
+            self._before = control & ~STROBES | before & STROBES
+        elif changed & CLK:
+            self._clock_edges += 1
+        self._times.append(time)
+        self._control.append(control)
+        if changed & STROBES:
+            self._strobe_edges += 1
+        enough = self._strobe_edges > STROBE_EDGES_WANTED
+        if enough and "CLK" in self._captured:
+            enough = self._clock_edges > 2 * CLOCK_EDGES_WANTED
+        return enough or len(self._times) >= WARM_UP_EVENTS - 1
+
+    def settle(self) -> Tuple[Calibration, bool]:
+        """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
+        interval = estimate_sample_interval(self._times, self._timescale_fs)
+        sample = interval if interval is not None else 1.0
+        found, rises = self._edges()
+        calibration = calibrate(
+            rises[:CLOCK_EDGES_WANTED],
+            found[MREQ],
+            found[RFSH],
+            found[M1],
+            found[RD],
+            sample,
+            self._given_t_ticks,
+            self._framed(found, sample),
+            self._proper_io(found[IORQ]),
+            self._share(found[RD], WR | RFSH),
+            self._share(found[WR], RD | M1 | RFSH),
+        )
+        return calibration, self._busack_valid(found[MREQ], calibration)
+
+    def _edges(self) -> Tuple[Dict[int, List[Pulse]], List[int]]:
+        """Return each strobe's first complete pulses, and the rising clock edges."""
+        found: Dict[int, List[Pulse]] = {bit: [] for bit in (M1, MREQ, IORQ, RD, WR, RFSH)}
+        fell: Dict[int, int] = {}
+        rises: List[int] = []
+        before = self._before
+        for time, control in zip(self._times, self._control):
+            changed = control ^ before
+            before = control
+            if changed & control & CLK:
+                rises.append(time)
+            if not changed & STROBES:
+                continue
+            for bit, pulses in found.items():
+                if changed & bit:
+                    if not control & bit:
+                        fell[bit] = time
+                    elif bit in fell:
+                        pulses.append((fell.pop(bit), time))
+        return {bit: pulses[: 2 * PULSES_WANTED] for bit, pulses in found.items()}, rises
+
+    def _level(self, time: int) -> int:
+        at = bisect_right(self._times, time) - 1
+        return self._control[at] if at >= 0 else self._before
+
+    def _share(self, found: Sequence[Pulse], released: int) -> float:
+        """Return the share of pulses in whose middle all these lines are released; 1 from too few pulses."""
+        if len(found) < FEW_PULSES:
+            return 1.0
+        return sum(1 for start, end in found if self._level((start + end) >> 1) & released == released) / len(found)
+
+    def _framed(self, found: Dict[int, List[Pulse]], sample: float) -> float:
+        if not self._captured.issuperset(("MREQ", "RD")):
+            return 1.0  # nothing else could frame the requests
+        shares = []
+        # /M1 falls, and /RFSH rises, while /MREQ is released; /RD falls with /MREQ, which was released before. In the middle it is asserted.
+        for bit, edge, earlier in ((M1, 0, 0), (RFSH, 1, 0), (RD, 0, int(2 * sample))):
+            pulses = found[bit]
+            if len(pulses) >= FEW_PULSES:
+                released = sum(1 for pulse in pulses if self._level(pulse[edge] - earlier) & MREQ) / len(pulses)
+                shares.append(min(1.0 - self._share(pulses, MREQ | IORQ), released))
+        return max(shares, default=1.0)
+
+    def _proper_io(self, iorq: Sequence[Pulse]) -> float:
+        if len(iorq) < FEW_PULSES or not self._captured.issuperset(("MREQ", "RD", "WR")):
+            return 1.0
+        direction = RD | WR | M1
+        levels = [self._level((start + end) >> 1) for start, end in iorq]
+        return sum(1 for level in levels if level & MREQ and level & direction != direction) / len(levels)
+
+    def _busack_valid(self, mreq: Sequence[Pulse], calibration: Calibration) -> bool:
+        if "BUSACK" not in self._captured or calibration.t_ticks is None:
+            return True
+        granted = [pulse for pulse in mreq if not self._level(pulse[0]) & BUSACK]
+        gap = REFRESH_GAP_MAX * calibration.t_ticks
+        return sum(1 for a, b in zip(granted, granted[1:]) if b[0] - a[1] < gap) < 4
