@@ -132,7 +132,9 @@ def _misread(record: Any) -> Optional[int]:
     best = max(singles, key=lambda bit: (sum(singles[bit][2:]), sum(singles[bit][:2])))
     alone, total = sum(singles[best][2:]), sum(singles[best][:2])
     others = max((sum(counts[2:]) for bit, counts in singles.items() if bit != best), default=0)
-    if total == record.sought >= MANY // 2 and alone and not others:
+    # Where it is wrong in operands alone, the addresses made of them differ in its two bits.
+    told = total + record.alone_wrong[best] + record.alone_wrong[best + 8]
+    if total == record.sought and alone and not others and told >= MANY // 2:
         return best  # it explains every one, and no other line does
     if alone < CONSISTENT_MIN or alone < ALONE_TIMES * others or total < EXPLAINED_SHARE * record.sought:
         return None
