@@ -416,7 +416,10 @@ class Predictor:
         seen_before = not self._has_halt and self._known is not None and found == self._rows.key[self._at]
         if found != RESET_ENTRY and not seen_before:
             # Where one address line alone is wrong, an operand read wrong looks the same; which it was, the other differences tell.
-            self._record(k, "next", expected, found, () if line >= 0 else self._explain_last())
+            wrong = expected ^ found
+            both = _single_line(wrong & 0xFF) if line < 0 and wrong >> 8 == wrong & 0xFF else -1
+            lines = () if line >= 0 else self._explain_last(None if both < 0 else Explanation(f"D{both}", expected >> both & 1))
+            self._record(k, "next", expected, found, lines)
         self._lose()
         cpu.pc = found  # a fetch all the same: the next instruction begins here
         self._known = None
@@ -474,15 +477,15 @@ class Predictor:
         self._lose()
         self._bus.k = max(at, row - 1)
 
-    def _explain_last(self) -> List[Explanation]:
-        """Seek what makes the instruction under way fit what follows, and count it."""
+    def _explain_last(self, plain: Optional[Explanation] = None) -> List[Explanation]:
+        """Seek what makes the instruction under way fit what follows, and count it. plain: when there is nothing to seek."""
         if self._known is None or self.sought >= MOST_SOUGHT:
             return []
         place = self._rows.key[self._at], self._rows.data[self._at]
         if self._sought_at.get(place, 0) >= SOUGHT_AT_ONE_PLACE:
             return []
         self._sought_at[place] = self._sought_at.get(place, 0) + 1
-        found = explanations(self._rows, self._at)
+        found = [plain] if plain is not None else explanations(self._rows, self._at)
         self.sought += 1
         single = sum(1 for each in found if len(each.lines) == 2)
         for lines, level in found:

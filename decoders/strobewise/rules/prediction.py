@@ -34,7 +34,8 @@ SWAPPED_SHARE = 0.8  #: the same for two leads on each other's pins
 CROSSED_MIN = 4  #: addresses with two lines changed over: each of them is wrong in two lines at once
 LONE_MIN = 12  #: contradictions of one address line before it is called unsteady
 LONE_SHARE = 0.7  #: of all contradictions that must be its
-MOVES_MIN = 12  #: a line that is at its rarer level in so many reads moves
+MOVES_MIN = 3  #: a line that is at its rarer level in so many reads moves, when that is
+MOVES_SHARE = 0.2  #: at least this share of what is usual for the other lines: little, where the program ran into emptiness
 MANY = 24  #: contradictions that nothing explains, before they are more than a note
 MANY_SHARE = 0.02  #: of the instructions followed
 
@@ -109,7 +110,8 @@ def _span(record: Any) -> Tuple[Optional[float], Optional[float]]:
 
 def _moves(record: Any, bit: int) -> bool:
     """Say whether a data line moves in reads."""
-    return bool(min(record.levels[bit].ones, record.levels[bit].zeros) >= MOVES_MIN)
+    moves = [min(level.ones, level.zeros) for level in record.levels]
+    return bool(moves[bit] >= MOVES_MIN and moves[bit] >= MOVES_SHARE * sorted(moves)[4])
 
 
 def _stuck_write(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
@@ -207,7 +209,7 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     against = written.ones_lost if low > high else written.zeros_lost  # the lead is wrong there, too: it was not the CPU's input
     # A lead that hangs in the air is wrong both ways; one that stands still does not move in reads. The CPU's input is neither.
     one_way = min(low, high) <= 0.05 * max(low, high)
-    input_dead = one_way and _moves(record, bit) and against <= 0.1 * right
+    input_dead = one_way and _moves(record, bit) and against <= 1 + 0.1 * right
     way = f"captured {'low' if low > high else 'high'} where the CPU acted as if it were {'high' if low > high else 'low'}"
     yield Found(
         f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {total} of "
