@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import sys
+from typing import IO, TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 def one_line(text: str) -> str:
@@ -18,3 +22,14 @@ def warn(text: str) -> None:
 def note(text: str) -> None:
     """Print what the user may want to know about how the input was taken."""
     print(f"strobewise: note: {one_line(text)}", file=sys.stderr)
+
+
+def make_console(stream: IO[str], **options: Any) -> Console:
+    """Return a console that colours on a terminal only, and leaves a closed pipe to the caller: rich would end with status 1."""
+    from rich.console import Console
+
+    class PlainConsole(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # noqa: PLE0704  # called while the error is being handled
+
+    return PlainConsole(file=stream, highlight=False, **options)

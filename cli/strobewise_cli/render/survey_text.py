@@ -7,7 +7,7 @@ from typing import IO, Any
 
 from strobewise.archive.results import DATABASE
 from strobewise.archive.run import Survey
-from strobewise_cli.terminal import one_line
+from strobewise_cli.terminal import make_console, one_line
 
 FORMAT, VERSION = "strobewise-survey", 1
 STATES = (("fault", "FAULT", "bold red"), ("cannot_decide", "undecided", "yellow"), (None, "unreadable", "yellow"))
@@ -15,10 +15,9 @@ STATES = (("fault", "FAULT", "bold red"), ("cannot_decide", "undecided", "yellow
 
 def print_survey(survey: Survey, results: str | None, stream: IO[str]) -> None:
     """Print the captures that are not well, worst first, and how many are."""
-    from rich.console import Console
     from rich.text import Text
 
-    console = Console(file=stream, highlight=False, soft_wrap=True)
+    console = make_console(stream, soft_wrap=True)
     for state, word, style in STATES:
         for record in survey.records:
             row = record.capture

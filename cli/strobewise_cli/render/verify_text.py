@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import IO
 
 from strobewise.expectations import Check, CheckedCapture
-from strobewise_cli.terminal import one_line
+from strobewise_cli.terminal import make_console, one_line
 
 _STYLES = {"-": "green", "+": "red"}
 
@@ -34,10 +34,9 @@ def summary(result: CheckedCapture, expectations: str) -> str:
 
 def print_results(results: Sequence[CheckedCapture], expectations: str, stream: IO[str]) -> None:
     """Print a line for each capture and a diff for each failed check; colour only on a terminal."""
-    from rich.console import Console
     from rich.text import Text
 
-    console = Console(file=stream, highlight=False, soft_wrap=True)
+    console = make_console(stream, soft_wrap=True)
     for result in results:
         style = "bold green" if result.passed else "bold red"
         console.print(Text(summary(result, expectations), style))

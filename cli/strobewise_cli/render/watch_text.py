@@ -140,12 +140,18 @@ class WatchLog:
             raise UsageError("the log goes to a file", "--log", "name one")
         self._file = None if path is None else open(path, "a", encoding="ascii")
         self._since: Totals | None = None
+        self._last: Window | None = None
 
     def __enter__(self) -> WatchLog:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._file is not None:
+        if self._file is None:
+            return
+        try:
+            if self._since is not None and self._last is not None:
+                self._write(self._last, self._since, None)
+        finally:
             self._file.close()
 
     def add(self, window: Window, saved: str | None) -> None:
@@ -154,12 +160,15 @@ class WatchLog:
             return
         self._since = self._since or Totals()
         self._since.add(window)
-        since = self._since
-        if window.verdict.state != "fault" and since.end_s - (since.start_s or 0.0) < LOG_S:
-            return
+        self._last, since = window, self._since
+        if window.verdict.state == "fault" or since.end_s - (since.start_s or 0.0) >= LOG_S:
+            self._write(window, since, saved)
+
+    def _write(self, window: Window, since: Totals, saved: str | None) -> None:
+        assert self._file is not None
+        self._since = None
         self._file.write(json.dumps(_record(window, since, saved), ensure_ascii=True) + "\n")
         self._file.flush()
-        self._since = None
 
 
 def _record(window: Window, since: Totals, saved: str | None) -> dict[str, Any]:
