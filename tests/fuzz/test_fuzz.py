@@ -1,0 +1,111 @@
+"""The fuzz targets over the kept corpus, and over what hypothesis makes of it."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from targets import CORPUS, TARGETS, capture, expectations, profile, reader, scenario, scope
+
+SEEDS = {name: sorted((CORPUS / name).iterdir()) for name in set(TARGETS.values())}
+QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+
+#: Words that a VCD is made of, and some that it is not.
+WORDS = [
+    b"$timescale", b"1", b"ns", b"$end", b"$var", b"wire", b"reg", b"real", b"64", b"8", b"!", b'"', b"M1", b"MREQ", b"A", b"[7:0]", b"[0]",
+    b"$scope", b"module", b"$upscope", b"$enddefinitions", b"$dumpvars", b"$dumpoff", b"$comment", b"#0", b"#10", b"#11",
+    b"#99999999999999999999", b"#-1", b"0!", b"1!", b"x!", b"Z!",
+    b"b1010", b"bxz", b"r1.5", b"rnan", b"s\xff", b"\x00", b"\x1b[2J", b"$", b"#", b"b", b"1",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.__name__)
+def test_the_corpus(target):
+    seeds = SEEDS[TARGETS[target]]
+    assert len(seeds) > 3
+    for seed in seeds:
+        target(seed.read_bytes())
+
+
+@QUICK
+@given(st.lists(st.sampled_from(WORDS), max_size=60), st.sampled_from([b" ", b"\n", b"\r\n", b"\t"]))
+def test_words_in_any_order(words, blank):
+    capture(blank.join(words))
+    reader(b'$var wire 1 ! M1 $end $var wire 8 " A $end $enddefinitions $end\n' + blank.join(words))
+
+
+@QUICK
+@given(st.integers(0, 2**32), st.integers(0, len(SEEDS["capture"]) - 1))
+def test_mutated_captures(seed, which):
+    reader(mutated(SEEDS["capture"][which].read_bytes()[:4000], random.Random(seed)))
+
+
+@QUICK
+@given(st.integers(0, 2**32), st.integers(0, len(SEEDS["toml"]) - 1))
+def test_mutated_tables(seed, which):
+    data = mutated(SEEDS["toml"][which].read_bytes(), random.Random(seed))
+    for target in (profile, scenario, expectations):
+        target(data)
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**70), 2**70) | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+KEYS = st.sampled_from(
+    ["version", "name", "clock_hz", "memory", "kind", "start", "end", "lines", "paging", "fetch_at", "capture", "files", "map",
+     "verdict", "state", "findings", "allowed", "cycles", "opcode_fetch", "limits", "timing_ns", "M1 rise", "required", "forbidden",
+     "count", "digest", "machine", "faults", "program", "seed", "duration_s", "A", "M1", "lodger"]
+)  # fmt: skip
+TABLES = st.recursive(
+    st.dictionaries(KEYS, VALUES, max_size=4), lambda inner: st.dictionaries(KEYS, inner | VALUES, max_size=4), max_leaves=8
+)
+CSV_LINES = st.lists(st.sampled_from([b"time,a", b"0,1", b"1e-6,2.5", b"nan,inf", b"x", b"0.1 0.2", b'"a', b";"])).map(b"\n".join)
+
+
+@QUICK
+@given(TABLES)
+def test_tables_of_the_right_keys_with_any_values(table):
+    import tomlkit
+
+    try:
+        data = tomlkit.dumps(without_none(table)).encode("utf-8", "surrogatepass")
+    except (ValueError, TypeError, RecursionError):
+        return  # what TOML cannot say
+    for target in (profile, scenario, expectations):
+        target(data)
+
+
+@QUICK
+@given(st.binary(max_size=200) | CSV_LINES)
+def test_any_bytes_as_a_scopes_csv(data):
+    scope(data)
+
+
+def without_none(value):
+    if isinstance(value, dict):
+        return {key: without_none(inner) for key, inner in value.items() if inner is not None}
+    return [without_none(inner) for inner in value if inner is not None] if isinstance(value, list) else value
+
+
+def mutated(data, chance):
+    """Return bytes with a few of them changed, doubled, moved or left out."""
+    data = bytearray(data)
+    for _ in range(chance.randint(1, 6)):
+        if not data:
+            break
+        at, length = chance.randrange(len(data)), chance.randint(1, 40)
+        what = chance.randrange(4)
+        if what == 0:
+            data[at] = chance.randrange(256)
+        elif what == 1:
+            del data[at : at + length]
+        elif what == 2:
+            data[at:at] = data[at : at + length] * chance.randint(1, 3)
+        else:
+            there = chance.randrange(len(data))
+            data[at : at + length], data[there : there + length] = data[there : there + length], data[at : at + length]
+    return bytes(data)
