@@ -70,3 +70,13 @@ def test_the_end_of_the_capture_need_not_be_a_sample():
 @pytest.mark.parametrize("times", [[], [5], list(range(10)), list(range(0, 4000, 7))])
 def test_too_little_to_tell(times):
     assert estimate_sample_interval(np.array(times, np.int64)) is None
+
+
+@pytest.mark.parametrize("sample_hz, ticks_per_second", [(6_000_000, 10_000_000_000), (8_000_000, 100_000_000)])
+def test_a_grid_on_which_nearly_every_sample_holds_an_event_is_found(sample_hz: int, ticks_per_second: int) -> None:
+    # A clock sampled less than twice a period changes at nearly every sample; now and then one is passed over.
+    samples = [n for n in range(15_000) if n % 37]
+    times = np.array([(n * ticks_per_second + sample_hz // 2) // sample_hz for n in samples], dtype=np.int64)
+    grid = estimate_sample_interval(times)
+    assert grid is not None
+    assert grid.interval == pytest.approx(ticks_per_second / sample_hz, rel=1e-6)

@@ -23,6 +23,7 @@ _SPAN = 12
 _REACHES = (1.5, 3, 6, 12, 24, 48)
 Ticks = npt.NDArray[np.float64]
 _SURE = 0.99
+_ROUGH = 8.0  #: ticks in an interval from which a fit over all times is no chance
 
 
 class SampleGrid(NamedTuple):
@@ -72,7 +73,9 @@ def _coarsest(ticks: Ticks, steps: Ticks, often: Ticks) -> Optional[SampleGrid]:
             interval = _follow(steps, often, (smallest + shift) / divisor)
             grid = _fit(ticks, interval) if interval is not None else None
             if grid is not None and np.rint(steps[-1] / grid.interval) > 1:  # else a clock's own period, not a grid
-                chance = (ROUNDING_TICKS / grid.interval) ** (tests - 2) * divisor
+                # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
+                passed = int(np.sum(often[np.rint(steps / grid.interval) > 1])) if grid.interval >= _ROUGH else 0
+                chance = (ROUNDING_TICKS / grid.interval) ** (max(tests, passed) - 2) * divisor
                 if 1.0 - chance >= _SURE:
                     return SampleGrid(grid.interval, grid.residual, 1.0 - chance)
     return None

@@ -1,4 +1,4 @@
-"""The analyser's sample grid from times alone, in plain Python: the same search as :mod:`strobewise.capture.grid`, for the streaming engine.
+"""The analyser's sample grid from times alone: the search of :mod:`strobewise.capture.grid`, in plain Python.
 
 An export rounds sample times to whole ticks; the grid is the coarsest interval of which every time is a multiple within that rounding.
 A capture host that hands out the analyser's own samples has a grid of one tick.
@@ -17,6 +17,7 @@ _LARGEST_DIVISOR = 64  #: events may never be closer than this many samples
 _FIRST_FIT = 16
 _SPAN = 12
 _SURE = 0.99
+_ROUGH = 8.0  #: ticks in an interval from which a fit over all times is no chance
 
 
 def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] = None) -> Optional[float]:
@@ -54,7 +55,9 @@ def _coarsest(ticks: List[float], steps: List[float]) -> Optional[float]:
                 continue
             if tests is None:  # how many different spans there are; rounding alone makes two of each
                 tests = len({b - a for a, b in zip(ticks, ticks[_SPAN:])}) / 2
-            chance = (ROUNDING_TICKS / interval) ** (tests - 2) * divisor
+            # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
+            passed = sum(1 for a, b in zip(ticks, ticks[1:]) if round((b - a) / interval) > 1) if interval >= _ROUGH else 0
+            chance = (ROUNDING_TICKS / interval) ** (max(tests, passed) - 2) * divisor
             if 1.0 - chance >= _SURE:
                 return interval
     return None
