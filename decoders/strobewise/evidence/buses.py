@@ -134,14 +134,15 @@ class BusesPart:
         requests = batch.requests
         if not len(requests):
             return
-        if self._batches <= PAIR_BATCHES or self._batches % PAIR_BATCHES == 0:
+        closely = self._batches <= PAIR_BATCHES or self._batches % PAIR_BATCHES == 0
+        if closely:
             self._compare_lines(batch)
         if self._has_address:
             steps = requests.address[1:] ^ requests.address[:-1]
             for bit in range(16):
                 self._address_toggles[bit] += int(np.count_nonzero(steps & np.uint16(1 << bit)))
             self._follow_refresh(requests.address[batch.request_class == REFRESH_CLASS])
-            if self._has_data:
+            if self._has_data and closely:
                 self._check_operands(batch)
 
     def _compare_lines(self, batch: Batch) -> None:

@@ -30,6 +30,7 @@ Int = npt.NDArray[np.int64]
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
 RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a little less, for the edges of sampling
+LOOK_BACK = 256
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 300_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
@@ -176,7 +177,11 @@ class Collector:
                 known = self._missing.setdefault(name, [first, last])
                 known[1] = last
             if called[:, with_it].any():
-                self._seen_last[name] = int(fall[np.flatnonzero(expects[classes] & (pattern >> np.uint16(bit) & 1 == 1))[-1]])
+                for tail in (slice(-LOOK_BACK, None), slice(None)):  # nearly always it is among the last few
+                    seen = np.flatnonzero(expects[classes[tail]] & (pattern[tail] >> np.uint16(bit) & 1 == 1))
+                    if len(seen):
+                        self._seen_last[name] = int(fall[tail][seen[-1]])
+                        break
 
     def _activity(self, fall: Int, rise: Int, classes: npt.NDArray[np.uint8]) -> None:
         last = self._span[1]
