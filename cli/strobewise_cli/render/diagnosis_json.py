@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from strobewise.bus.evidence import BusEvidence
 from strobewise.bus.model import LineState
 from strobewise.diagnosis import Diagnosis, Examined
 
@@ -26,6 +27,7 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "clock_hz": evidence.clock.hz,
         "clock_source": evidence.clock.source,
         "cycles": cycles,
+        "program": _program(evidence),
         "findings": [
             {
                 "rule": finding.rule,
@@ -84,6 +86,20 @@ def capture_document(examined: Examined) -> dict[str, Any]:
         "samples_per_t_state": _rounded(evidence.samples_per_t, 3),
         "channels": [{"name": use.name, "line": use.line, "inverted": use.inverted} for use in examined.channels.uses],
         "warnings": list(evidence.warnings),
+    }
+
+
+def _program(evidence: BusEvidence) -> dict[str, Any] | None:
+    """Return how much of the program the model followed, None where it could not."""
+    record = evidence.parts.get("prediction")
+    if record is None:
+        return None
+    return {
+        "instructions_followed": record.instructions,
+        "cycles_followed": record.cycles,
+        "cycles": record.cycles_in_all,
+        "windows": record.windows,
+        "contradictions": record.total,
     }
 
 

@@ -58,6 +58,18 @@ def coverage(record: Any) -> str:
     return f"{record.instructions} instructions in {record.windows} windows ({record.cycles} of {record.cycles_in_all} machine cycles)"
 
 
+def followed(evidence: BusEvidence) -> str:
+    """Return what following the program came to, empty where it could not be followed."""
+    record = _prediction(evidence)
+    if record is None:
+        return ""
+    where = "from end to end" if record.windows == 1 else (
+        f"in {record.windows} windows spread evenly, {100 * record.cycles / max(1, record.cycles_in_all):.0f} % of the machine cycles"
+    )  # fmt: skip
+    outcome = f"{record.total} contradiction{'s' if record.total > 1 else ''}" if record.total else "no contradiction"
+    return f"{record.instructions} instructions followed {where}: {outcome}"
+
+
 def _lines(difference: Any) -> str:
     """Name the lines that differ, when they are few, with the level shown."""
     bus, width = ("D", 8) if difference.what == "data" else ("A", 16)
