@@ -82,10 +82,12 @@ def gather(
     options: Options,
     progress: Callable[[int], None] | None = None,
     more_parts: Sequence[Maker] = (),
+    read_ahead: bool = True,
 ) -> Examined:
     """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
 
     capture: has the members of a Capture that are used here; strobewise.watching makes one of each window of a stream.
+    read_ahead: read in a thread; for blocks that are in memory already it would only cost.
     """
     captured = frozenset(name for name in channels.channels if name in BIT)
     tick_s = capture.header.timescale_fs * FEMTOSECOND
@@ -94,7 +96,8 @@ def gather(
     collector = Collector(captured, tick_s)
     pipeline.observer = collector.events
     parts = make_parts(captured, channels, options, tick_s, more_parts)
-    for block in prefetched(capture.blocks(channels.assignments)):
+    blocks = capture.blocks(channels.assignments)
+    for block in prefetched(blocks) if read_ahead else blocks:
         _advance(block, pipeline, collector, parts)
         if progress is not None:
             progress(capture.taken)

@@ -11,7 +11,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import IO, Any, NamedTuple
 
@@ -37,7 +37,7 @@ MOST_SLICES = 24
 READ_AHEAD = 24  #: blocks
 WAIT_S = 0.5  #: how long to wait for the stream before the caller is asked whether to go on
 
-Statistics = dict[tuple[str, int], BitStatistics]
+Statistics = Mapping[tuple[str, int], BitStatistics]
 
 
 class _Piece(NamedTuple):
@@ -204,7 +204,7 @@ class Watch:
         stretch.taken = self._taken
         self._statistics = statistics
         self._keep(stretch)
-        examined = gather(self._path, stretch, self._channels, self._options)
+        examined = gather(self._path, stretch, self._channels, self._options, read_ahead=False)
         window = self._judge(examined, stretch)
         if window.verdict.state != "fault":
             window = self._look_closer(window, examined, stretch)
@@ -237,7 +237,7 @@ class Watch:
                 break
             rows = _cut(stretch.pieces, round(start / self._tick_s), round((start + SLICE_S) / self._tick_s))
             part = Stretch(self._path, self._header, [rows], statistics=_count(rows, self._channels), taken=self._taken)
-            judged = self._judge(gather(self._path, part, self._channels, self._options), part)
+            judged = self._judge(gather(self._path, part, self._channels, self._options, read_ahead=False), part)
             faults = [f for f in judged.faults if f.lines and set(f.lines) <= set(STROBES) and f.rule not in LASTING]
             if faults:
                 verdict = judge(faults, examined.evidence)

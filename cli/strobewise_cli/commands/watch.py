@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from strobewise.watching import Watch, Window
     from strobewise_cli.render.watch_text import Status, WatchLog
 
+STANDARD_INPUT = "-"
+PIPE_BYTES = 1 << 20  #: what an ordinary user may ask for
 SAVED_AT_MOST = 100  #: files that --keep-going leaves behind, so that a machine that fails for good does not fill the disk
 WINDOW_RANGE_S = (0.001, 10.0)
 
@@ -46,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.watching import Watch
     from strobewise_cli.render import watch_text
 
+    if args.capture == STANDARD_INPUT:
+        _widen_the_pipe()
     options = engine_options(args)
     ignored = _known_rules(args.ignored)
     if args.save is not None:
@@ -78,6 +82,16 @@ def _follow(watch: Watch, args: argparse.Namespace, status: Status, log: WatchLo
                 return
     except _Stopped:
         pass
+
+
+def _widen_the_pipe() -> None:
+    """Let the pipe hold more than its 64 KiB, so that the reader is given large pieces, which cost it less."""
+    try:
+        import fcntl
+
+        fcntl.fcntl(sys.stdin.fileno(), fcntl.F_SETPIPE_SZ, PIPE_BYTES)
+    except (ImportError, AttributeError, OSError, ValueError):
+        pass  # no pipe, not allowed, or not a system that can
 
 
 def _save(watch: Watch, window: Window, folder: str, status: Status) -> str:
