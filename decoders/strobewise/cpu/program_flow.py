@@ -51,6 +51,7 @@ RESTART_38 = 0x38  #: where mode 1 goes (UM0080)
 _HALT, _NMI = NOTE_INDEX["halt"], NOTE_INDEX["nmi_response"]
 
 _MODES = {"IM 0": 0, "IM 1": 1, "IM 2": 2}
+_CUT_OFF = ("the capture begins inside an instruction", "the capture ends inside an instruction")
 _TWO_WRITES = bytes((WRITE, WRITE))
 _MODE_2 = bytes((WRITE, WRITE, READ, READ))
 _START_BYTES = tuple(bytes((kind,)) for kind in (FETCH, ACK, RESET, GAP))
@@ -382,22 +383,22 @@ class ProgramFlow:
             code = [rows.data[k] for k in range(at, min(end, at + length)) if rows.data[k] >= 0 and kinds[k] in (FETCH, READ, ACCESS)]
         if not why:
             if kinds[at] not in STARTS and not self._next:
-                why = "the capture begins inside an instruction"
+                why = _CUT_OFF[0]
             elif end == n and self._final:
-                why = "the capture ends inside an instruction"
+                why = _CUT_OFF[1]
             elif kinds[at] == FETCH and rows.data[at] < 0:
                 why = "opcode not known"
             else:
                 why = "cut short" if end < n and kinds[end] in (RESET, GAP) else "machine cycles that fit no instruction"
         t, w = _measure(rows, at, end)
-        if end < n and kinds[end] == RESET:
-            t = None
+        if (end < n and kinds[end] == RESET) or why in _CUT_OFF:
+            t = None  # of a part
         steps.append(
             Step(MISFIT, rows.start[at], rows.end[end - 1], self._place(rows, at), bytes(code), None, t, None, w, why)
         )  # fmt: skip
         self._next = ()
         self._halted = False
-        self._trouble = "resynchronised"
+        self._trouble = "" if why == _CUT_OFF[0] else "resynchronised"
         return end - at
 
     def _ending(self, after: int, n: int) -> str:
