@@ -51,7 +51,8 @@ RESTART_38 = 0x38  #: where mode 1 goes (UM0080)
 _HALT, _NMI = NOTE_INDEX["halt"], NOTE_INDEX["nmi_response"]
 
 _MODES = {"IM 0": 0, "IM 1": 1, "IM 2": 2}
-_CUT_OFF = ("the capture begins inside an instruction", "the capture ends inside an instruction")
+_CUT_OFF = ("the capture begins inside an instruction", "the capture ends inside an instruction",
+            "the rest of an instruction")  # fmt: skip
 _TWO_WRITES = bytes((WRITE, WRITE))
 _MODE_2 = bytes((WRITE, WRITE, READ, READ))
 _START_BYTES = tuple(bytes((kind,)) for kind in (FETCH, ACK, RESET, GAP))
@@ -104,6 +105,7 @@ class ProgramFlow:
         self._grants: List[Tuple[int, int]] = []
         self._held: List[Step] = []  #: a stay in HALT that may go on
         self._after_gap = False
+        self._begun = False
         self._final = False
 
     def feed(self, rows: Rows, final: bool = False) -> List[Step]:
@@ -122,6 +124,7 @@ class ProgramFlow:
             if not size:
                 break
             at += size
+            self._begun = True
         self._rows = rows.tail(at)
         if not final and steps and steps[-1].what == HALTED:
             self._held = [steps.pop()]
@@ -382,8 +385,10 @@ class ProgramFlow:
             length = 1 if entry is None else entry.length
             code = [rows.data[k] for k in range(at, min(end, at + length)) if rows.data[k] >= 0 and kinds[k] in (FETCH, READ, ACCESS)]
         if not why:
-            if kinds[at] not in STARTS and not self._next:
+            if kinds[at] not in STARTS and not self._begun:
                 why = _CUT_OFF[0]
+            elif kinds[at] not in STARTS and self._after_gap:
+                why = _CUT_OFF[2]
             elif end == n and self._final:
                 why = _CUT_OFF[1]
             elif kinds[at] == FETCH and rows.data[at] < 0:
@@ -391,8 +396,8 @@ class ProgramFlow:
             else:
                 why = "cut short" if end < n and kinds[end] in (RESET, GAP) else "machine cycles that fit no instruction"
         t, w = _measure(rows, at, end)
-        if (end < n and kinds[end] == RESET) or why in _CUT_OFF:
-            t = None  # of a part
+        if (end < n and kinds[end] in (RESET, GAP)) or why in _CUT_OFF:
+            t, w = None, 0  # of a part
         steps.append(
             Step(MISFIT, rows.start[at], rows.end[end - 1], self._place(rows, at), bytes(code), None, t, None, w, why)
         )  # fmt: skip
