@@ -6,13 +6,15 @@ from typing import Callable, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import Calibration
 from ..bus.lines import MASK
-from .records import BUSACK, CLK, RESET, Begun, Ended
+from .records import BUSACK, CLK, IORQ, MREQ, RESET, Begun, Ended
 from .requests import RequestSource
 from .tracker import CycleTracker
-from .warm_up import STROBES, WarmUp, idle_word
+from .warm_up import WarmUp, idle_word
 
 _CONTROL = 0xFFFF
 _SLOW = BUSACK | RESET
+_FRAMING = MREQ | IORQ
+_HELD_MAX, _HELD_LAST = 8192, 64  #: events held before any strobe moves, and those of them that stay
 
 
 class StreamEngine:
@@ -39,8 +41,11 @@ class StreamEngine:
         self._warm_up = WarmUp(captured, given_t_ticks, timescale_fs)
         self._held: List[Tuple[int, int, int]] = []
         self._slow = _SLOW & sum(MASK[name] for name in captured)
-        self._word: Optional[int] = None  #: idle lines filled in
+        self._before: Optional[int] = None  #: control word before the next event of the warm-up
+        self._word: Optional[int] = None  #: state before the next event, idle lines filled in
         self._time = 0
+        self.last_clock: Optional[int] = None  #: last rising clock edge
+        self._clock_hidden = False
 
     @property
     def glitches(self) -> int:
@@ -54,13 +59,22 @@ class StreamEngine:
         if self.tracker is not None:
             self._advance(time, clean, unknown)
             return
-        self._held.append((time, clean, unknown))
         known = (word | self._idle) & _CONTROL
         before, self._before = self._before, known
+        self._held.append((time, clean, unknown))
         if before is not None and self._warm_up.add(time, known, before):
             self.settle()
+        elif len(self._held) > _HELD_MAX and not self._warm_up.begun:
+            self._forget()
 
-    _before: Optional[int] = None
+    def _forget(self) -> None:
+        """Let go what was held before any strobe moved, but for grants and resets and the last clock edges."""
+        held = self._held
+        kept = held[:1]
+        for event in held[1:-_HELD_LAST]:
+            if (event[1] ^ kept[-1][1]) & self._slow:
+                kept.append(event)
+        self._held = kept + held[-_HELD_LAST:]
 
     def settle(self) -> None:
         """Settle the time base by what was seen so far."""
@@ -83,7 +97,12 @@ class StreamEngine:
             return
         changed = word ^ before
         if changed & word & CLK:
-            tracker.clock(time)
+            if self._clock_hidden and self.last_clock is not None and self.calibration.t_ticks:
+                tracker.clock(time, max(1, round((time - self.last_clock) / self.calibration.t_ticks)))
+                self._clock_hidden = False
+            else:
+                tracker.clock(time)
+            self.last_clock = time
         slow = changed & self._slow
         if slow & BUSACK:
             if word & BUSACK:
@@ -98,6 +117,36 @@ class StreamEngine:
         source.feed(time, word, unknown)
         if source.idle:
             tracker.advance(time)
+
+    @property
+    def begun(self) -> bool:
+        """Whether a strobe has moved."""
+        return self.tracker is not None or self._warm_up.begun
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing is under way on the bus, and all that was has been handed on."""
+        return self.source is not None and self.source.idle and self._word is not None and self._word & _FRAMING == _FRAMING
+
+    def resume(self, time: int, word: int, last_clock: Optional[int]) -> None:
+        """Take up events again after a stretch whose requests were handed to the tracker by other hands.
+
+        time, word: a moment at which nothing was under way, and the state then, idle lines filled in. last_clock: the last rising clock
+        edge that the tracker was told of; the clocks up to the next one are counted by their length.
+        """
+        assert self.tracker is not None and self.calibration is not None
+        glitches = self.glitches
+        self.source = RequestSource(self.calibration, word, time, self.tracker.request)
+        self.source.glitches = glitches
+        self._word, self._time = word, time
+        self.last_clock, self._clock_hidden = last_clock, True
+
+    def advance(self, now: int) -> None:
+        """Learn that nothing changed until `now`, exclusive."""
+        if self.tracker is not None and self.source is not None:
+            self.source.advance(now)
+            if self.source.idle:
+                self.tracker.advance(now)
 
     def finish(self, end: Optional[int] = None) -> None:
         """Give out what is left. end: the last tick of the capture, where that is later than the last event."""

@@ -6,7 +6,7 @@ Source of the shapes: :mod:`strobewise.bus.semantics`.
 from __future__ import annotations
 
 from bisect import bisect_right
-from typing import Callable, FrozenSet, List, Optional, Tuple
+from typing import Callable, List, Optional, Tuple
 
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS_MASK, DATA_MASK, FIRST_ADDRESS_BIT, FIRST_DATA_BIT
@@ -152,7 +152,8 @@ class RequestSource:
         if ready:
             ready.sort()
             after = self.limits.after
-            while ready and ready[0][0] < horizon and ready[0][2] + after < now:
+            # Only of a bare request it is asked what came behind it.
+            while ready and ready[0][0] < horizon and ready[0][2] + (after if ready[0][3] == LINE_BARE else 0) < now:
                 fall, _, rise, line = ready.pop(0)
                 self._deliver(self._request(line, fall, rise))
             if ready:

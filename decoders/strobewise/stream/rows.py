@@ -193,7 +193,7 @@ class CycleRows:
             rows.popleft()
 
     def _nmi_response(self, final: bool) -> Optional[bool]:
-        """Say whether the first row's byte was thrown away: two pushes of its own address and a fetch at 0066h follow. None: not yet known."""
+        """Say whether the first row's byte was thrown away: two pushes of its own address and a fetch at 0066h follow. None: too early."""
         rows = self._rows
         if len(rows) < 3:
             return False if final else None

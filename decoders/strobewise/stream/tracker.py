@@ -109,6 +109,11 @@ class CycleTracker:
         """Whether the first group has been judged."""
         return self._first_group is None
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a request still waits for its follower."""
+        return self._undecided
+
     def settle(self) -> None:
         """Judge the first group by the requests that are there."""
         held = self._first_group or []

@@ -44,6 +44,11 @@ class WarmUp:
         self._strobe_edges = 0
         self._clock_edges = 0
 
+    @property
+    def begun(self) -> bool:
+        """Whether a strobe has moved."""
+        return bool(self._times)
+
     def add(self, time: int, control: int, before: int) -> bool:
         """Take an event: the control word, idle lines filled in, and the one before it; True when there is enough to calibrate."""
         changed = control ^ before
@@ -117,7 +122,8 @@ class WarmUp:
         if not self._captured.issuperset(("MREQ", "RD")):
             return 1.0  # nothing else could frame the requests
         shares = []
-        # /M1 falls, and /RFSH rises, while /MREQ is released; /RD falls with /MREQ, which was released before. In the middle it is asserted.
+        # /M1 falls, and /RFSH rises, while /MREQ is released; /RD falls with /MREQ, which was released before. In their middle it is
+        # asserted.
         for bit, edge, earlier in ((M1, 0, 0), (RFSH, 1, 0), (RD, 0, int(2 * sample))):
             pulses = found[bit]
             if len(pulses) >= FEW_PULSES:

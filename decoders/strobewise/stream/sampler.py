@@ -1,0 +1,158 @@
+"""At which samples to look: drives the streaming engine from a capture host that is asked sample by sample.
+
+Two ways of looking. *Edges*: every edge of every line, as a capture file would show it; used until the time base is settled, and whenever
+something is out of the ordinary. *Points*: the few samples of each request that matter, some three a cycle; used while the bus does
+what a bus does. Both give the same cycles.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Callable, Dict, FrozenSet, List, Optional, Sequence, Tuple
+
+from ..bus.semantics import TIMING_SAMPLES_MIN
+from .engine import StreamEngine
+from .pins import CHANNELS, P_ADDRESS, P_CLK, STROBE_PINS, ControlWords, bus_bits, captured_lines
+from .points import PointSampler
+from .records import Begun, Ended
+
+Pins = Tuple[int, ...]
+Event = Tuple[int, Pins]
+Condition = Dict[Any, Any]
+
+SILENCE_SAMPLES = 100_000  #: no strobe for so long: what was seen must do to settle the time base
+FIRST_EDGES = 64  #: strobe edges that must have been seen for that
+QUIET_T = 16.0  #: T-states without an edge behind which what waits for a follower waits no longer
+EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
+
+
+class Host:
+    """What the sampler asks of the capture host (its decoder object has all three)."""
+
+    samplenum: int
+    matched: Tuple[bool, ...]
+
+    def wait(self, conditions: Any = None) -> Pins:
+        """Return the pins at the next sample that meets one of the conditions; raises EOFError or SystemError at the end."""
+        raise NotImplementedError
+
+
+class Sampler:
+    """Follows one capture from its first sample to its end."""
+
+    def __init__(
+        self,
+        host: Any,
+        begun: Callable[[Begun], None],
+        ended: Callable[[Ended], None],
+        rate: Optional[int] = None,
+        clock_hz: Optional[float] = None,
+        every_edge: bool = False,
+        ignore_clock: bool = False,
+    ) -> None:
+        """host: see Host. rate: samples a second, if known. clock_hz: what the user gave."""
+        self._host = host
+        self._sinks = (begun, ended)
+        self._given_t = rate / clock_hz if rate and clock_hz else None
+        self._timescale_fs = round(1e15 / rate) if rate else None
+        self._every_edge = every_edge
+        self._ignore_clock = ignore_clock
+        self._control = ControlWords()
+        self.captured: FrozenSet[str] = frozenset()
+        self.engine: Optional[StreamEngine] = None
+        self.waits = 0  #: times that the host was asked while looking at edges
+
+    def run(self) -> None:
+        """Follow the capture to its end, which the host tells by an exception; what is left is given out, then it is raised again."""
+        try:
+            pins = self._host.wait({"skip": 0})
+            self.captured = captured_lines(pins) - (frozenset(("CLK",)) if self._ignore_clock else frozenset())
+            self.engine = engine = StreamEngine(self.captured, *self._sinks, self._given_t, self._timescale_fs)
+            events = [(self._host.samplenum, pins)]
+            points: Optional[PointSampler] = None
+            while True:
+                pins = self._edges(engine, events)
+                if points is None:
+                    points = PointSampler(self._host, engine, self.captured, self._control)
+                events = points.run(pins)
+        except (EOFError, SystemError):
+            self.finish()
+            raise
+
+    def finish(self) -> None:
+        """Give out what is left at the end of the capture."""
+        if self.engine is not None:
+            self.engine.finish(self._host.samplenum)
+
+    def _word(self, pins: Pins) -> int:
+        return self._control[pins[:P_ADDRESS]] | bus_bits(pins) << 16
+
+    def _edges(self, engine: StreamEngine, events: Sequence[Event]) -> Pins:
+        """Look at every edge, beginning with events seen already, until points will do; returns the pins then."""
+        host, wait, word_of = self._host, self._host.wait, self._word
+        for time, pins in events:
+            engine.feed(time, word_of(pins))
+        if engine.tracker is None:
+            self._warm_up(engine)
+        assert engine.calibration is not None
+        every = self._conditions(engine.calibration.counts_clock)
+        every.append({"skip": int(QUIET_T * (engine.calibration.t_ticks or 64.0))})
+        requests = 0
+        while True:
+            pins = wait(every)
+            matched = host.matched
+            if matched[-1]:
+                engine.advance(host.samplenum)
+                if True not in matched[:-1]:
+                    continue
+            engine.feed(host.samplenum, word_of(pins))
+            if engine.quiet:
+                requests += 1
+                if requests >= EDGES_MIN and self._points_will_do(engine):
+                    return tuple(pins)
+
+    def _conditions(self, clock: bool, all_lines: bool = False) -> List[Condition]:
+        """Return the conditions for each edge: of the lines that cycles are made of, or of all that were mapped."""
+        places = [place for place, name in enumerate(CHANNELS) if name in self.captured and name != "CLK"]
+        if not all_lines:
+            places = [place for place in places if place < STROBE_PINS or place >= P_ADDRESS]
+        conditions: List[Condition] = [{place: "e"} for place in places]
+        if clock:
+            conditions.append({P_CLK: "e"})
+        return conditions
+
+    def _points_will_do(self, engine: StreamEngine) -> bool:
+        calibration, tracker = engine.calibration, engine.tracker
+        assert calibration is not None and tracker is not None
+        return (
+            not self._every_edge
+            and calibration.mreq_frames
+            and tracker.settled
+            and (calibration.samples_per_t or 0.0) >= TIMING_SAMPLES_MIN
+        )
+
+    def _warm_up(self, engine: StreamEngine) -> None:
+        """Feed edges until the time base is settled."""
+        host, wait, word_of = self._host, self._host.wait, self._word
+        clock = "CLK" in self.captured
+        # Before any strobe moves, the other lines do not matter.
+        first = [{place: "e"} for place in range(STROBE_PINS) if CHANNELS[place] in self.captured]
+        if clock:
+            first.append({P_CLK: "e"})
+        while not engine.begun:
+            pins = wait(first or {"skip": SILENCE_SAMPLES})
+            engine.feed(host.samplenum, word_of(pins))
+        every = self._conditions(clock, all_lines=True)
+        every.append({"skip": SILENCE_SAMPLES})
+        edges, last, before = 0, host.samplenum, ()
+        while engine.tracker is None:
+            pins = wait(every)
+            now, matched = host.samplenum, host.matched
+            if not matched[-1] or True in matched[:-1]:
+                engine.feed(now, word_of(pins))
+            if pins[:STROBE_PINS] != before:
+                edges, last, before = edges + 1, now, pins[:STROBE_PINS]
+            elif now - last >= SILENCE_SAMPLES and edges >= FIRST_EDGES and engine.tracker is None:
+                engine.settle()
+                engine.advance(now)
+        if engine.tracker is not None and now - last >= SILENCE_SAMPLES:
+            engine.tracker.settle()
