@@ -17,8 +17,10 @@ SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
 #: What a machine shows once a fault has made it run astray.
-DERAILED = ("halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady", "interrupt-held", "rom-content", "data-output-contradicted",
-            "data-input-contradicted")  # fmt: skip
+DERAILED = (
+    "halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady",
+    "interrupt-held", "rom-content", "data-output-contradicted", "data-input-contradicted",
+)  # fmt: skip
 
 #: Findings that explain others away: the second only follows from the first.
 EXPLAINS: Dict[str, Tuple[str, ...]] = {

@@ -11,6 +11,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from conftest import ROOT, all_traces, run_strobewise
 
 HERE = Path(__file__).resolve().parent

@@ -237,6 +237,13 @@ def test_other_inverted_leads(tmp_path, line):
     assert said.verdict.suspects[0].suspect == "probe_or_capture"
 
 
+@pytest.mark.parametrize("bit", [0, 6])
+def test_a_cpu_that_misreads_a_bit_is_not_laid_on_the_leads(tmp_path, bit):
+    said = examined(tmp_path, lines="full", faults=[fault("cpu-data-in-stuck", bit=bit, level="low")], duration_s=0.004)
+    assert "leads-swapped" not in {f.rule for f in said.findings}
+    assert said.verdict.suspects[:1] == [] or said.verdict.suspects[0].suspect == "cpu"
+
+
 @pytest.mark.parametrize("line", ["M1", "RD", "WR", "RFSH", "IORQ"])
 def test_an_inverted_strobe_is_the_leads_doing(tmp_path, line):
     said = examined(tmp_path, lines="eight", faults=[fault("lead-inverted", line=line)])

@@ -44,7 +44,9 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         "may be given again and again",
     )  # fmt: skip
     group.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
-    group.add_argument("--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML, or rom16-ram48, rom8-ram16, ram64")
+    group.add_argument(
+        "--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML, or rom16-ram48, rom8-ram16, ram64",
+    )  # fmt: skip
     group.add_argument(
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
         help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",

@@ -1,8 +1,8 @@
 """Which line is on which channel, by behaviour alone: for captures whose channels have no names.
 
 /MREQ gives itself away by the pair of pulses of every fetch (1.5 T low, 0.5 T high, 1 T low: UM0080, op-code fetch), which tells
-fetches, refreshes and data accesses apart; what every other channel does in those names it. The refresh counter names A0 to A6. The rest of the buses is
-told apart as groups: an address stands before its request and stays through it, data arrive in the middle.
+fetches, refreshes and data accesses apart; what every other channel does in those names it. The refresh counter names A0 to A6.
+The rest of the buses is told apart as groups: an address stands before its request and stays through it, data arrive in the middle.
 """
 
 from __future__ import annotations

@@ -229,11 +229,11 @@ def _lead_proved(evidence: BusEvidence) -> bool:
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     for bit, wrong, asked in _contradicted_data(evidence):
-        if _moves_in_reads(evidence, bit) and _pushes_agree(evidence, bit):
+        if _input_dead(evidence, bit):
             continue  # the line moves, and what the CPU writes shows right: the CPU's own input
         line = evidence.line(f"D{bit}")
         yield Found(
-            f"D{bit} contradicted by the addresses that the CPU made of {wrong} of {asked} operands: the CPU read the right bytes, the lead on "
+            f"D{bit} contradicted by the addresses that the CPU made of {wrong} of {asked} operand bytes: the CPU read the right bytes, the lead on "
             f"{pin_text(f'D{bit}')} did not ({line.edges} edges)",
             (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
         )  # fmt: skip
@@ -249,9 +249,9 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     for bit, wrong, asked in _contradicted_data(evidence):
-        if _moves_in_reads(evidence, bit) and _pushes_agree(evidence, bit):
+        if _input_dead(evidence, bit):
             yield Found(
-                f"D{bit} moves on the bus, yet {wrong} of {asked} addresses that the CPU made of operands show it at another level",
+                f"D{bit} moves on the bus, yet the addresses that the CPU made of {wrong} of {asked} operand bytes show it at another level",
                 (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
             )  # fmt: skip
 
@@ -294,7 +294,7 @@ def _contradicted_data(evidence: BusEvidence) -> Iterator[Tuple[int, int, int]]:
     for bit in range(8):
         total = wrong[bit] + wrong[bit + 8]
         if total >= OPERANDS_MIN and wrong[bit] and wrong[bit + 8] and _data_explains(buses, bit):
-            found.append((bit, total, operands.compared))
+            found.append((bit, total, 2 * operands.compared))
     if len(found) <= 2:  # more of them are no single line's doing
         yield from found
 
@@ -326,6 +326,17 @@ def _moves_in_reads(evidence: BusEvidence, bit: int) -> bool:
     if memory is None:
         return False
     return any(record.transfers >= 16 and record.constant(bit) is None for record in (memory.reads_rom, memory.reads_ram))
+
+
+def _input_dead(evidence: BusEvidence, bit: int) -> bool:
+    """Say whether a data line moves on the bus and the CPU takes no notice, rather than the lead showing what is not there.
+
+    Its pushes show the line right; where it pushed nothing, what it understood has the line at one level throughout.
+    """
+    operands, pushes = _buses(evidence).operands, _buses(evidence).pushes
+    understood = [operands.ones[k] - operands.ones_lost[k] + operands.zeros_lost[k] for k in (bit, bit + 8)]
+    one_level = sum(understood) in (0, 2 * operands.compared)
+    return _moves_in_reads(evidence, bit) and (_pushes_agree(evidence, bit) or (pushes.compared == 0 and one_level))
 
 
 def _pushes_agree(evidence: BusEvidence, bit: int) -> bool:
