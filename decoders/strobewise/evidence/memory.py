@@ -299,10 +299,10 @@ class MemoryPart:
             fetched, read, written, mismatched, rom, ram, self._io, self._writes,
             [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
             self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
+            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)),
+            (int(self._values.argmax()), int(self._values.max())),
             int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable,
             self._unstable_bits.tolist(),
-            (int(self._values.argmax()), int(self._values.max())),
-            int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable, self._unstable_bits.tolist(),
         )  # fmt: skip
 
     def _page(self, page: int) -> ReadBack:
