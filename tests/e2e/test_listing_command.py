@@ -62,3 +62,14 @@ def test_into_a_file_whole_or_not_at_all(tmp_path):
     refused = run_strobewise("listing", TRACES / "good" / "healthy-eight.vcd.gz", "-o", tmp_path / "no.lst")
     assert refused.returncode == 2 and not (tmp_path / "no.lst").exists()
     assert run_strobewise("listing", FULL, "--format", "xml").returncode == 2
+
+
+def test_the_model_beside_the_program():
+    done = run_strobewise("listing", FULL, "--check", "--format", "csv")
+    assert done.stdout == run_strobewise("listing", FULL, "--format", "csv").stdout
+    assert b"instructions checked: 0 contradictions" in done.stderr
+    stuck = run_strobewise("listing", TRACES / "faults" / "data-line-stuck" / "d2-stuck.vcd.gz", "--check", "--format", "csv")
+    notes = [row["note"] for row in rows(stuck.stdout) if "the CPU should write" in row["note"]]
+    assert notes and all(note.endswith(("D2 low", "D2 high")) for note in notes)
+    blind = run_strobewise("listing", FULL, "--check", "--map=A3=none")
+    assert blind.returncode == 2 and b"the program cannot be checked without A0 to A15" in blind.stderr

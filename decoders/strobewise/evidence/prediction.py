@@ -26,6 +26,8 @@ CHUNKS_KEPT = 64  #: stretches of cycles held until the end; beyond that every s
 LEAST_WINDOW = 800  #: cycles to a window, so that most registers are known in most of it
 LONGEST_WINDOW = 2400  #: cycles kept of a batch once all can no longer be followed
 
+NEEDED = ("MREQ", "IORQ")  #: strobes, besides /RD or /WR
+
 _FETCH, _GRANTED = KIND_INDEX["opcode_fetch"], KIND_INDEX["bus_granted"]
 _LEAST_T = np.array([SPEC[kind].t_min if kind in SPEC else 0 for kind in KINDS], np.int64)
 _COMPARABLE = np.array([kind in SPEC for kind in KINDS])
@@ -239,8 +241,11 @@ def _line(shown_high: int, shown: int, lost: tuple[list[int], list[int]], bit: i
     return LineCount(shown_high - zeros_lost + ones_lost, ones_lost, shown - shown_high - ones_lost + zeros_lost, zeros_lost)
 
 
+def can_follow(captured: frozenset[str]) -> bool:
+    """Say whether these lines suffice: both buses, and strobes that tell the kinds of cycle apart."""
+    return captured.issuperset((*ADDRESS, *DATA, *NEEDED)) and bool(captured & {"RD", "WR"})
+
+
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
-    """Return the part; it needs both buses and strobes that tell the kinds of cycle apart."""
-    if not captured.issuperset((*ADDRESS, *DATA, "MREQ", "IORQ")) or not captured & {"RD", "WR"}:
-        return None
-    return PredictionPart("CLK" in captured, "HALT" in captured, tick_s)
+    """Return the part, None where the lines do not suffice."""
+    return PredictionPart("CLK" in captured, "HALT" in captured, tick_s) if can_follow(captured) else None

@@ -81,9 +81,11 @@ def _lines(difference: Any) -> str:
 
 def explain(difference: Any) -> str:
     """Return one difference as a sentence: what the CPU should have done, and what the bus showed."""
-    operation = find_operation(difference.data) if difference.data else None
-    if operation is not None and len(difference.data) >= operation.length:
+    operation = find_operation(difference.data)
+    if operation is not None:
         subject = f"`{render(operation, difference.data, difference.address)}` at {difference.address:#06x}"
+    elif difference.data:
+        subject = f"the prefix {difference.data[0]:#04x} at {difference.address:#06x}"
     else:
         subject = f"the response to an interrupt at {difference.address:#06x}"
     expected, found = difference.expected, difference.found

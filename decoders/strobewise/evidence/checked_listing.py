@@ -1,0 +1,69 @@
+"""The instructions of a capture with the model's word beside each: what the CPU should have done, where it did something else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from ..bus.lines import ADDRESS, BIT
+from ..capture import Capture
+from ..capture.channels import ChannelMap
+from ..cpu.prediction import Difference, Predictor
+from ..cpu.program_steps import Step
+from ..cycles.table import CycleTable
+from ..errors import LineMapError
+from ..rules.prediction import explain
+from .listing import Program
+from .prediction import NEEDED, can_follow, columns_of
+
+
+class CheckedListing:
+    """Iterate over it for the steps, some thousand to a list; what differs stands in their notes. Memory stays flat."""
+
+    def __init__(self, capture: Capture, channels: ChannelMap, clock_hz: float | None = None, where: str = "") -> None:
+        """clock_hz: the clock that the user or the profile gave. Raise LineMapError when the lines do not suffice."""
+        captured = frozenset(name for name in channels.channels if name in BIT)
+        tick_s = capture.header.timescale_fs * 1e-15
+        self._capture, self._channels = capture, channels
+        self._program = Program(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, capture.header.timescale_fs, where)
+        if not can_follow(captured):
+            strobes = " and ".join(f"/{name}" for name in NEEDED if name not in captured)
+            needed = strobes or "/RD or /WR" if captured.issuperset(ADDRESS) else "A0 to A15"
+            raise LineMapError(f"the program cannot be checked without {needed}", where, "map them, or list it without --check")
+        self._counted = "CLK" in captured
+        self._found: list[Difference] = []
+        self.predictor = Predictor(self._counted, "HALT" in captured)
+
+    def __iter__(self) -> Iterator[list[Step]]:
+        """Yield the steps. Raises CaptureError."""
+        held: list[Step] = []  # the model needs the first cycles of the next batch before it has its say on the last steps of this
+        pipeline = self._program.pipeline
+        for block in self._capture.blocks(self._channels.assignments):
+            for batch in pipeline.feed(block):
+                self._check(batch.cycles)
+                yield self._with_differences(held)
+                held = self._program.steps(batch.cycles)
+        for batch in pipeline.finish():
+            self._check(batch.cycles)
+            yield self._with_differences(held)
+            held = self._program.steps(batch.cycles)
+        yield self._with_differences(held)
+        yield self._with_differences(self._program.steps(CycleTable.empty(), final=True))
+
+    def _check(self, table: CycleTable) -> None:
+        if len(table):
+            self.predictor.feed(columns_of(table, self._counted).rows())
+        self._found += self.predictor.kept
+        self.predictor.kept.clear()
+
+    def _with_differences(self, steps: list[Step]) -> list[Step]:
+        """Write each difference into the note of the step in whose time it lies."""
+        if not self._found or not steps:
+            return steps
+        noted, waiting = [], sorted(self._found, key=lambda difference: difference.start)
+        for step in steps:
+            texts = [step.note] if step.note else []
+            while waiting and waiting[0].start < step.end:
+                texts.append(explain(waiting.pop(0)))
+            noted.append(step._replace(note="; ".join(texts)))
+        self._found = waiting
+        return noted
