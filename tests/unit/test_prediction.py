@@ -321,7 +321,6 @@ def test_it_needs_both_buses_and_the_strobes(tmp_path):
     "settings, rule, lines, suspect",
     [
         ({"faults": [fault("cpu-data-out-stuck", bit=4, level="low")], "seed": 7}, "written-byte-contradicted", {"D4"}, "cpu"),
-        ({"faults": [fault("leads-swapped", lines=["A11", "A12"])]}, "leads-crossed", {"A11", "A12"}, "probe_or_capture"),
         ({"faults": [fault("shorted", lines=["A12", "A13"])]}, "address-contradicted", {"A12", "A13"}, "connection"),
         ({"faults": [fault("dead-low", line="A11")]}, "address-contradicted", {"A11"}, "address_bus"),
     ],
@@ -334,7 +333,22 @@ def test_faults_that_only_the_program_gives_away(tmp_path, settings, rule, lines
     assert "`" in found[0].evidence  # the first contradiction, as a sentence
 
 
-@pytest.mark.parametrize("bit, level", [(5, "low"), (3, "high"), (7, "low")])
+@pytest.mark.parametrize("lines", [("D5", "D6"), ("A11", "A12")])
+def test_crossed_leads_are_counted(tmp_path, lines):
+    said = captured(tmp_path, lines="full", duration_s=0.004, faults=[fault("leads-swapped", lines=list(lines))])
+    record = said.evidence.parts["prediction"]
+    assert "<>".join(lines) == most_likely_pair(record)
+    found = [f for f in said.findings if f.rule in ("leads-crossed", "leads-swapped")]
+    assert found and set(found[0].lines) == set(lines) and said.verdict.suspects[0].suspect == "probe_or_capture"
+
+
+def most_likely_pair(record):
+    pairs = {f"A{low}<>A{high}": count for (low, high), count in record.exchanged.items()}
+    pairs |= {lines: counts[0] for lines, counts in record.explained.items() if "<" in lines}
+    return max(pairs, key=lambda pair: pairs[pair])
+
+
+@pytest.mark.parametrize("bit, level", [(5, "low"), (3, "high")])
 def test_a_dead_input_is_not_the_leads_fault(tmp_path, bit, level):
     said = captured(tmp_path, lines="full", duration_s=0.004, faults=[fault("cpu-data-in-stuck", bit=bit, level=level)])
     assert [f for f in said.findings if f.severity == "fault" and f"D{bit}" in f.lines], [f.rule for f in said.findings]
