@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
+from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened, processes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
 from strobewise_cli.progress import ProgressBar
 
@@ -15,6 +15,7 @@ examples:
   strobewise cycles boot.vcd                             one row a machine cycle, as CSV
   strobewise cycles boot.vcd -o boot.csv                 the same into a file
   strobewise cycles boot.vcd --format jsonl | head -3    one JSON object a line
+  strobewise cycles night.vcd --processes 8 -o night.csv a capture of gigabytes, read by several processes
   strobewise cycles clips.vcd --map M1=CH0 --map MREQ=CH1 --clock 3.5M
 
 The columns are start_s, end_s, kind, t_states, wait_states, address, data, inferred, note.
@@ -37,7 +38,13 @@ def run(args: argparse.Namespace) -> int:
         open_output(args.output, "wb") as out,
     ):
         out.write(header(args.format))
-        for table in prefetched(cycle_tables(capture, channel_map, options.nominal_hz)):  # both cores: rebuild, format
+        if args.processes > 1:
+            from strobewise.archive.split import split_cycles
+
+            tables = split_cycles(args.capture, channel_map, options.nominal_hz, args.processes)
+        else:
+            tables = cycle_tables(capture, channel_map, options.nominal_hz)
+        for table in prefetched(tables):  # both cores: rebuild, format
             out.write(format_rows(table, capture.header.timescale_fs, args.format))
             bar.update(capture.taken)
     return 0
@@ -51,6 +58,9 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     add_capture(parser)
     parser.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="form of the rows (default: csv)")
     parser.add_argument("-o", "--output", metavar="FILE", default=STANDARD_OUTPUT, help="write to a file instead of standard output")
+    parser.add_argument(
+        "--processes", metavar="N", type=processes, default=1, help="read a plain VCD of gigabytes with N processes; the rows are the same"
+    )
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from strobewise.options import Options
 
 CAPTURE_HELP = "a .vcd, a .vcd.gz, a .csv from a scope, or - for a VCD on standard input"
+MOST_PROCESSES = 256
 _CLOCK_RANGE_HZ = (1e3, 1e9)
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 
@@ -143,6 +144,13 @@ def rom_image(text: str) -> RomImage:
         what = f"{len(content)} bytes from {address:#06x} do not fit into 64 K" if content or address > 0xFFFF else "the file is empty"
         raise UsageError(what, f"--rom {path}", "check the file and the address")
     return path, address, content
+
+
+def processes(text: str) -> int:
+    """Return a number of processes."""
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= MOST_PROCESSES:
+        raise UsageError(f"{text!r} is no number of processes", "--processes", f"give 1 to {MOST_PROCESSES}")
+    return int(text)
 
 
 def probe_place(text: str) -> tuple[str, str]:

@@ -8,11 +8,9 @@ import sys
 from typing import Any
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import add_machine_options, engine_options
+from strobewise_cli.commands.options import add_machine_options, engine_options, processes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
-
-MOST_PROCESSES = 256
 
 _EPILOG = """\
 examples:
@@ -59,12 +57,6 @@ def run(args: argparse.Namespace) -> int:
     return 3 if survey.count(state="no_fault_found") < len(survey.records) else 0
 
 
-def _processes(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= MOST_PROCESSES:
-        raise UsageError(f"{text!r} is no number of processes", "--processes", f"give 1 to {MOST_PROCESSES}")
-    return int(text)
-
-
 def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
@@ -79,7 +71,7 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     )
     parser.add_argument("--json", metavar="FILE", help="write the results as JSON (- is standard output)")
     parser.add_argument(
-        "--processes", metavar="N", type=_processes, default=os.cpu_count() or 1, help="processes at work (default: one for each processor)"
+        "--processes", metavar="N", type=processes, default=os.cpu_count() or 1, help="processes at work (default: one for each processor)"
     )
     parser.add_argument("--scheduler", metavar="ADDRESS", help="work on the Dask cluster with this scheduler, as tcp://bench:8786")
     parser.add_argument("--again", action="store_true", help="examine everything anew, also what is in the results already")

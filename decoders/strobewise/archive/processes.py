@@ -34,14 +34,15 @@ def run_processes(tasks: Sequence[Task], options: Options, processes: int, work:
             yield _alone(task, options, work)
 
 
-def _pool(processes: int) -> ProcessPoolExecutor:
+def make_pool(processes: int) -> ProcessPoolExecutor:
+    """Return a pool of fresh processes."""
     # "spawn" everywhere: a fork of a process with threads (numpy's, a progress bar's) may hang
     return ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
 
 
 def _one_pool(left: deque[Task], options: Options, processes: int, suspects: list[Task], work: Work) -> Iterator[Record]:
     """Work until nothing is left or the pool breaks; suspects: what was under way then."""
-    pool = _pool(min(processes, len(left)))
+    pool = make_pool(min(processes, len(left)))
     running: dict[Future[Record], Task] = {}
     try:
         while left or running:
@@ -61,7 +62,7 @@ def _one_pool(left: deque[Task], options: Options, processes: int, suspects: lis
 
 
 def _alone(task: Task, options: Options, work: Work) -> Record:
-    with _pool(1) as pool:
+    with make_pool(1) as pool:
         try:
             return pool.submit(work, task, options).result()
         except BrokenProcessPool:

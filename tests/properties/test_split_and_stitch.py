@@ -1,0 +1,134 @@
+"""A capture read in pieces gives exactly the machine cycles of one read in a stretch."""
+
+from __future__ import annotations
+
+import gzip
+import random
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from conftest import TRACES, all_traces, run_strobewise
+from strobewise.archive import split
+from strobewise.capture import open_capture
+from strobewise.capture.channels import map_channels
+from strobewise.cycles.pipeline import cycle_tables
+from strobewise.cycles.table import CycleTable
+from strobewise.errors import CaptureError
+
+PLAIN = [path for path in all_traces() if path.name.endswith((".vcd", ".vcd.gz"))]
+
+
+@pytest.fixture(scope="module")
+def unpacked(tmp_path_factory):
+    """Every demo capture as a plain file, by name."""
+    folder = tmp_path_factory.mktemp("split")
+    made = {}
+    for path in PLAIN:
+        content = path.read_bytes()
+        target = folder / path.name.removesuffix(".gz")
+        target.write_bytes(gzip.decompress(content) if path.suffix == ".gz" else content)
+        made[target.name] = target
+    return made
+
+
+@cache
+def whole(path):
+    """Return the channels and all rows, read by one process in one stretch."""
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        return channels, CycleTable.concatenate(cycle_tables(capture, channels))
+
+
+def in_pieces(path, piece_bytes, overlap_bytes):
+    """Return the rows of a capture read in pieces, and whether it was split at all; threads stand in for the processes."""
+    told = []
+    kept = split._whole, split.make_pool, split.OVERLAP_BYTES
+    split._whole = lambda *arguments: (told.append("whole"), kept[0](*arguments))[1]
+    split.make_pool, split.OVERLAP_BYTES = ThreadPoolExecutor, overlap_bytes
+    try:
+        rows = CycleTable.concatenate(split.split_cycles(str(path), whole(path)[0], None, 2, piece_bytes))
+    finally:
+        split._whole, split.make_pool, split.OVERLAP_BYTES = kept
+    return rows, not told
+
+
+@pytest.mark.parametrize("name", [path.name.removesuffix(".gz") for path in PLAIN])
+def test_every_demo_capture(unpacked, name):
+    path = unpacked[name]
+    rows, _ = in_pieces(path, path.stat().st_size // 5, 20_000)
+    assert rows == whole(path)[1]
+
+
+def test_healthy_captures_are_really_split(unpacked):
+    really = [name for name, path in unpacked.items() if in_pieces(path, path.stat().st_size // 4, 20_000)[1]]
+    assert {"healthy-full.vcd", "healthy-eight.vcd", "healthy-waits.vcd", "m1-dead-full.vcd"} <= set(really)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.data())
+def test_any_place_to_split(unpacked, data):
+    path = unpacked[data.draw(st.sampled_from(sorted(unpacked)))]
+    piece = data.draw(st.integers(4_000, path.stat().st_size))
+    rows, _ = in_pieces(path, piece, data.draw(st.integers(0, 30_000)))
+    assert rows == whole(path)[1]
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.integers(0, 2**32), st.integers(3, 9))
+def test_noise_on_the_strobes(unpacked, tmp_path, seed, pieces):
+    """Spikes, missing edges and unknown values do not lead the pieces apart."""
+    chance = random.Random(seed)
+    head, mark, body = unpacked["healthy-eight.vcd"].read_text().partition("$enddefinitions $end\n")
+    rows = body.splitlines(keepends=True)
+    for _ in range(chance.randint(1, 60)):
+        at = chance.randrange(1, len(rows))
+        what = chance.randrange(4)
+        if what == 0:
+            rows[at] = f"{rows[at].split()[0]} {chance.choice('01xz')}{chance.choice('!#$%&(')}\n"
+        elif what == 1:
+            rows[at] = ""
+        elif what == 2:
+            rows[at] = rows[at].rstrip("\n") + f" {chance.choice('01')}{chance.choice('#$%&')}\n"
+        else:
+            rows[at] = rows[at].split()[0] + "\n" if rows[at].strip() else rows[at]
+    path = tmp_path / f"noise-{seed}.vcd"
+    path.write_text(head + mark + "".join(rows))
+    made, _ = in_pieces(path, path.stat().st_size // pieces, 20_000)
+    assert made == whole(path)[1]
+
+
+def test_a_damaged_capture_says_the_same(unpacked, tmp_path):
+    text = unpacked["healthy-eight.vcd"].read_bytes()
+    path = tmp_path / "damaged.vcd"
+    at = text.index(b"\n", len(text) * 3 // 4)
+    path.write_bytes(text[:at] + b"\n#banana\n" + text[at:])
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        with pytest.raises(CaptureError) as alone:
+            list(cycle_tables(capture, channels))
+    with pytest.raises(CaptureError) as together:
+        list(split.split_cycles(str(path), channels, None, 2, len(text) // 4))
+    assert str(together.value) == str(alone.value) and "line " in str(alone.value)
+
+
+def test_a_remark_in_the_samples_is_read_by_one_process(unpacked, tmp_path):
+    text = unpacked["healthy-eight.vcd"].read_bytes()
+    at = text.index(b"\n#", len(text) // 2)
+    path = tmp_path / "remark.vcd"
+    path.write_bytes(text[:at] + b"\n$comment 0# 0! $end" + text[at:])
+    rows, was_split = in_pieces(path, len(text) // 4, 20_000)
+    assert rows == whole(path)[1] and not was_split
+
+
+def test_real_processes_give_the_same_file(unpacked, tmp_path, monkeypatch):
+    monkeypatch.setattr(split, "OVERLAP_BYTES", 20_000)
+    path = unpacked["healthy-full.vcd"]
+    rows = CycleTable.concatenate(split.split_cycles(str(path), whole(path)[0], None, 2, path.stat().st_size // 4))
+    assert rows == whole(path)[1]
+    one = run_strobewise("cycles", TRACES / "good" / "healthy-two.vcd")
+    two = run_strobewise("cycles", TRACES / "good" / "healthy-two.vcd", "--processes", "2")
+    assert one.stdout == two.stdout and two.returncode == 0
