@@ -1,9 +1,9 @@
 """The few samples of each request that matter, while the bus does what a bus does.
 
-For each pulse of /MREQ or /IORQ: its assert edge, a sample point two samples before the earliest release (the control lines and the
-address), every change of the data bus from there on (so that the level just before the release is known), and the release. Of a refresh
-behind a fetch whose strobes can be relied on, one sample in its middle is looked at. Clock edges are waited for only between requests,
-where T1 can begin; those hidden meanwhile are counted by the length of the gap.
+For each pulse of /MREQ or /IORQ: its assert edge, the sample point of its shortest kind (for the control lines and the address), every
+change of the data bus from there on (so that the level just before the release is known), and the release. Of a refresh behind a fetch
+whose strobes can be relied on, one sample in its middle is looked at. Clock edges are waited for only between requests, where T1 can
+begin; those hidden meanwhile are counted by the length of the gap.
 
 Whatever does not fit this picture (spikes, strobes without /MREQ or /IORQ, overlaps) is handed back, to be looked at edge by edge.
 """
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import Any, Dict, FrozenSet, List, Optional, Tuple
 
-from ..bus.semantics import TRUST_M1, TRUST_RD, TRUST_RFSH
+from ..bus.semantics import SAMPLE_POINT, TRUST_M1, TRUST_RD, TRUST_RFSH
 from .engine import StreamEngine
 from .pins import (
     P_ADDRESS,
@@ -25,6 +25,7 @@ from .pins import (
     P_MREQ,
     P_RD,
     P_RESET,
+    P_RFSH,
     P_WR,
     STROBE_PINS,
     UNMAPPED,
@@ -39,7 +40,6 @@ Pins = Tuple[int, ...]
 Event = Tuple[int, Pins]
 Condition = Dict[Any, Any]
 
-RELEASE_MARGIN_SAMPLES = 2.0  #: the sample point lies this far before the earliest release: out of reach of skew between channels
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
@@ -59,8 +59,8 @@ class PointSampler:
         self._captured = captured
         self.t = t = calibration.t_ticks
         self.limits = Limits(calibration)
-        margin = RELEASE_MARGIN_SAMPLES * max(calibration.sample_ticks, 1.0)
-        self._points = {width: max(1, int(int(width * t) - margin)) for width in (1.5, 2.0, 2.5)}
+        self._sample = max(1, round(calibration.sample_ticks))
+        self._points = {width: max(1, int(SAMPLE_POINT * width * t)) for width in (1.5, 2.0, 2.5)}
         self.refresh_point = max(1, round(REFRESH_POINT_T * t))
         self._clock = calibration.counts_clock
         self._has_data = any(f"D{bit}" in captured for bit in range(8))
@@ -95,6 +95,7 @@ class PointSampler:
         self.second = [{P_MREQ: "r"}, *data, {"skip": max(1, self._points[2.0] - self._points[1.5])}]
         self._framing: List[Condition] = [{P_CLK: "r"}, {P_MREQ: "f"}, *([{P_IORQ: "f"}] if self._io else [])]
         self.refresh: List[Condition] = [{"skip": self.refresh_point}]
+        self.again: Condition = {"skip": self._sample}
         if "RESET" in captured:
             self.refresh.append({P_RESET: "e"})
 
@@ -118,17 +119,24 @@ class PointSampler:
         pending: Optional[Request] = None  # the request before, until no spike can have torn it
         waiting = True  # something may wait for its follower
         carried = False  # pins were read already
+        early: Optional[Event] = None  # where /RD or /WR fell before their request
         slow = pins[P_BUSACK:STROBE_PINS]
+        self._high = [place for place in (P_MREQ, P_IORQ, P_RD, P_WR) if pins[place] == 1]  # released between requests
         self._hidden, self._last_clock = False, self._engine.last_clock
         try:
             while True:
                 if not carried:
+                    early = None
                     pins = wait(idle_timed if waiting else idle)
                 now = host.samplenum
                 if pins[P_BUSACK:STROBE_PINS] != slow:
                     slow = self._slow_edges(now, slow, pins)
 
                 if not pins[P_MREQ]:
+                    if not carried and not host.matched[0]:  # another line moved while a refresh lasts
+                        if self._clock and host.matched[self._clock_at]:
+                            self._clock_edge(now)
+                        continue
                     carried = False
                     fall, first = now, pins
                     trust = tracker.trust
@@ -139,18 +147,21 @@ class PointSampler:
                         if pending is not None and pending.line == LINE_MREQ and fall - pending.rise < gap:
                             pending = pending._replace(rise=rise)  # a spike had torn it
                             self._glitch()
-                        elif rise - fall < glitch:
+                        elif rise - fall < glitch and first[P_RD] and first[P_WR] and pins[P_RD] and pins[P_WR]:
                             self._glitch()
                         else:
                             if pending is not None:
                                 request(pending)
                                 pending = None
-                            if not (first[P_RD] and first[P_WR] and (first[P_M1] or not sure)):
-                                return self._leave((fall - 1, _with(first, P_MREQ)), (fall, first), (rise, pins))
+                            released = first[P_RD] and first[P_WR] and pins[P_RD] and pins[P_WR] and (first[P_M1] or not sure)
+                            if rise - fall < glitch or not released:
+                                return self._leave(early, (fall, first), *self._late_strobes(fall, first, pins), (rise, pins))
                             control = control_of[first[:STROBE_PINS]]
                             bus = bus_bits(first)
                             pending = Request(LINE_MREQ, fall, rise, control, control, bus & 0xFFFF, bus >> 16)
                             waiting = True
+                        if self._clock and pins[P_CLK] and not first[P_CLK]:
+                            self._clock_edge(rise)  # it may start the next cycle
                         self._hidden = True
                         continue
                     point = late = pins
@@ -183,9 +194,11 @@ class PointSampler:
                     request(pending)
                     pending = None
                     refresh = wait(refresh_wait)
+                    if refresh[P_MREQ] and not refresh[P_RFSH]:
+                        refresh = wait(self.again)  # a spike, perhaps
                     if refresh[:P_HALT] != in_refresh:
                         now = host.samplenum
-                        return self._leave((rise, pins), (now if refresh[P_MREQ] else min(now, rise + refresh_fall), refresh))
+                        return self._leave(None, (rise, pins), (now if refresh[P_MREQ] else min(now, rise + refresh_fall), refresh))
                     if refresh[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(host.samplenum, slow, refresh)
                     control = control_of[refresh[:STROBE_PINS]]
@@ -209,7 +222,7 @@ class PointSampler:
                         request(pending)
                         pending = None
                     if pins[P_IORQ] or not pins[P_MREQ]:
-                        return self._leave((fall - 1, _with(first, P_IORQ)), (fall, first), (now, pins))
+                        return self._leave(early, (fall, first), (now, pins))
                     point, late, pins = self._release_by_time(P_IORQ, fall, pins, 1)
                     rise = host.samplenum
                     if pins[P_BUSACK:STROBE_PINS] != slow:
@@ -219,7 +232,7 @@ class PointSampler:
                     waiting = self._hidden = True
                     if not pins[P_MREQ]:
                         request(pending)
-                        return self._leave((rise - 1, _with(pins, P_MREQ)), (rise, pins))
+                        return self._leave(None, (rise, pins))
                     continue
 
                 matched = host.matched
@@ -227,13 +240,13 @@ class PointSampler:
                     self._clock_edge(now)
                 for place in self._bare:
                     if matched[place]:
-                        before, pins = pins, self._late_framing(now)
+                        early, pins = (now, pins), self._late_framing(now)
                         if not pins[P_MREQ] or (self._io and not pins[P_IORQ]):
                             carried = True  # it only came a little before the request that it belongs to
                             break
                         if pending is not None:
                             request(pending)
-                        return self._leave((now - 1, _with(before, P_RD, P_WR)), (now, before), (host.samplenum, pins))
+                        return self._leave(None, early, (host.samplenum, pins))
                 if carried:
                     continue
                 if pending is not None:
@@ -248,11 +261,20 @@ class PointSampler:
                 request(pending)
             raise
 
-    def _leave(self, start: Event, *events: Event) -> List[Event]:
-        """Tell the engine where it takes over; returns what it must be told first."""
-        pins = start[1]
-        self._engine.resume(start[0], self._control[pins[:P_ADDRESS]] | bus_bits(pins) << 16, self._last_clock)
-        return list(events)
+    def _leave(self, early: Optional[Event], *events: Event) -> List[Event]:
+        """Tell the engine where it takes over; returns what it must be told first: the events, and what came a little early before them."""
+        story = [early, *events] if early is not None else list(events)
+        time, pins = story[0]
+        before = tuple(1 if place in self._high and level == 0 else level for place, level in enumerate(pins))
+        self._engine.resume(time - 1, self._control[before[:P_ADDRESS]] | bus_bits(pins) << 16, self._last_clock)
+        return story
+
+    def _late_strobes(self, fall: int, first: Pins, pins: Pins) -> List[Event]:
+        """Return where /RD or /WR, released at the assert edge and asserted later, must have fallen: one sample behind it."""
+        late = {place for place in (P_RD, P_WR) if first[place] == 1 and pins[place] == 0}
+        if not late:
+            return []
+        return [(fall + self._sample, tuple(0 if place in late else level for place, level in enumerate(first)))]
 
     def _glitch(self) -> None:
         if self._engine.source is not None:
@@ -299,7 +321,8 @@ class PointSampler:
     def _io_point(self, fall: int, first: Pins) -> Pins:
         """Go to the sample point of an I/O request, or to its release where that comes before."""
         host = self._host
-        at = fall + self._points[2.5 if first[P_M1] else 1.5]
+        sure = self._tracker.trust & TRUST_M1  # an acknowledge, which takes less time, would show /M1
+        at = fall + self._points[2.5 if sure and first[P_M1] else 1.5]
         if host.samplenum >= at:
             return tuple(host.wait([{P_IORQ: "r"}, {"skip": 1}]))
         return tuple(host.wait([{P_IORQ: "r"}, {"skip": at - host.samplenum}]))
@@ -324,8 +347,3 @@ class PointSampler:
         limit = host.samplenum - self.limits.lead
         late = next((earlier for time, earlier in reversed(seen) if time <= limit), seen[0][1])
         return point, late, pins
-
-
-def _with(pins: Pins, *places: int) -> Pins:
-    """Return pins with some of them high, where they are mapped."""
-    return tuple(1 if place in places and level != UNMAPPED else level for place, level in enumerate(pins))

@@ -71,6 +71,7 @@ class RequestSource:
         self._words: List[int] = [word]
         self._unknown: List[int] = [0]
         self._ready: List[Tuple[int, int, int, int]] = []  #: (fall, place in _strobes, rise, line), not yet delivered
+        self._unsettled = False  #: something is complete but for what may still come
 
     @property
     def idle(self) -> bool:
@@ -91,9 +92,7 @@ class RequestSource:
                     elif strobe.fall is not None:
                         self._pulse(place, strobe, strobe.fall, time)
                         strobe.fall = None
-        if self._ready or changed:
-            self._settle(time)
-        elif len(self._times) > 2 * _HISTORY:
+        if changed or self._unsettled or len(self._times) > 2 * _HISTORY:
             self._settle(time)
 
     def advance(self, now: int) -> None:
@@ -139,13 +138,15 @@ class RequestSource:
         """Deliver, in order, what nothing that comes at `now` or later can change."""
         horizon = now  # no request that is still to come begins before this
         gap = self.limits.gap
+        unsettled = False
         for place, strobe in enumerate(self._strobes):
             held, fall = strobe.held, strobe.fall
             if held is not None and now - held[1] >= gap and (fall is None or fall - held[1] >= gap):
                 self._release(place, strobe)
                 held = None
-            if held is not None and held[0] < horizon:
-                horizon = held[0]
+            if held is not None:
+                unsettled = True
+                horizon = min(horizon, held[0])
             if fall is not None and fall < horizon and now - fall <= self.limits.longest:
                 horizon = fall
         ready = self._ready
@@ -157,7 +158,9 @@ class RequestSource:
                 fall, _, rise, line = ready.pop(0)
                 self._deliver(self._request(line, fall, rise))
             if ready:
+                unsettled = True
                 horizon = min(horizon, ready[0][0])
+        self._unsettled = unsettled
         if len(self._times) > 2 * _HISTORY:
             cut = bisect_right(self._times, horizon) - 1
             if cut > _HISTORY:
