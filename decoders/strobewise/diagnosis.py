@@ -21,8 +21,9 @@ from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
 from .evidence.collect import KEPT_EVENTS, Collector
 from .evidence.identify import identify
-from .evidence.leads import LeadsRecord, relabel_strobes
+from .evidence.leads import judge_leads
 from .evidence.parts import Maker, Part, make_parts
+from .evidence.strobe_leads import Stretch
 from .joining import join_evidence, join_findings, join_lines
 from .options import Options
 from .rules import run
@@ -113,8 +114,8 @@ def gather(
     times, words = collector.kept()
     for part in parts:
         evidence.parts[part.name] = part.record(evidence)
-    leads = evidence.parts.setdefault("leads", LeadsRecord(None, None))
-    leads.strobes = relabel_strobes(evidence, times, words, given, capture.header.timescale_fs)
+    stretch = Stretch(captured, times, words, given, capture.header.timescale_fs, sample or 1.0)
+    evidence.parts["leads"] = judge_leads(evidence, stretch, channels)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 

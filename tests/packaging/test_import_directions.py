@@ -33,7 +33,8 @@ ALLOWED = {
     "machine": {"bus", "cpu", "errors", "fields", "profile"},
     "capture": {"bus", "errors"},
     "cycles": {"bus", "capture", "errors"},
-    "evidence": {"bus", "cpu", "capture", "cycles", "errors", "options", "profile", "rules"},
+    "identify": {"bus", "cpu", "capture", "cycles", "errors"},
+    "evidence": {"bus", "cpu", "capture", "cycles", "errors", "identify", "options", "profile", "rules"},
 }
 #: Rooms that a capture host's own Python must be able to import: the standard library only.
 PLAIN = {"__init__", "errors", "bus", "cpu", "stream", "rules", "verdict", "survey", "machine", "fields"}

@@ -1,15 +1,13 @@
 """Labels that the machine contradicts: which exchange of leads, or which inverted one, makes the bus consistent?
 
-The buses are judged by a sample of cycles (strobewise.identify.bus_leads), the strobes and what they were exchanged with on the kept stretch
-of the raw capture (:mod:`strobe_leads`). Nothing is tried while the labels agree with the machine.
+The buses are judged by a sample of cycles (strobewise.identify.bus_leads), the strobes and what they were exchanged with on the kept
+stretch of the raw capture (:mod:`strobe_leads`). Nothing is tried while the labels agree with the machine.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
-
-import numpy.typing as npt
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
@@ -30,6 +28,7 @@ class LeadsRecord:
     """What the labels should be, where they are wrong beyond doubt; None where nothing says so."""
 
     change: Relabelling | None = None
+    maps: tuple[str, ...] = ()  #: values for --map that put it right
 
 
 class LeadsPart:
@@ -61,17 +60,19 @@ class LeadsPart:
         return join_buses(self._parts, self._has_address, self._has_data) if self._parts else None
 
 
-def judge_leads(
-    evidence: BusEvidence, times: npt.NDArray[Any], words: npt.NDArray[Any], given_t_ticks: float | None, timescale_fs: int,
-    sample_ticks: float,
-) -> LeadsRecord:  # fmt: skip
-    """Say what the labels should be. times, words: the kept stretch of the raw capture (int64 and uint64, shape (n,))."""
+def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap) -> LeadsRecord:
+    """Say what the labels should be. stretch: the kept part of the raw capture."""
     buses = evidence.parts.get(LeadsPart.name)
-    stretch = Stretch(evidence.captured, times, words, given_t_ticks, timescale_fs, sample_ticks)
     change = relabel_strobes(evidence, stretch)
-    if change is None and buses is not None:
+    if change is None and isinstance(buses, Buses):
         change = relabel_buses(buses, _crossed(evidence))
-    return LeadsRecord(change)
+    return LeadsRecord(change, _maps(change, channels) if change is not None else ())
+
+
+def _maps(change: Relabelling, channels: ChannelMap) -> tuple[str, ...]:
+    """Return what to give with --map: each line with the channel that carries it."""
+    names = [("!" if (line in channels.inverted) != change.inverted else "") + channels.channels[line] for line in change.lines]
+    return tuple(f"{line}={name}" for line, name in zip(change.lines, names if change.inverted else names[::-1], strict=True))
 
 
 def _crossed(evidence: BusEvidence) -> list[tuple[int, int]]:

@@ -156,7 +156,7 @@ class Program:
     """A stretch of machine cycles, ready to be judged under one order of the lines after the other."""
 
     def __init__(self, kind: npt.NDArray[Any], odd: Flags | None = None) -> None:
-        """kind: integers, shape (n,), index into KINDS, without bus grants. odd: fetches whose byte is thrown away, and cycles cut short."""
+        """kind: integers, shape (n,), index into KINDS, without bus grants. odd: cycles that belong to no instruction."""
         self.kind = kind
         digit = np.full(len(KIND_INDEX), _OTHER, np.int64)
         self._directed = not bool(np.any(kind == ACCESS))

@@ -45,6 +45,26 @@ class Order:
     constant: dict[tuple[str, int], int] = field(default_factory=dict)  #: level of ("A", 15) and the like, 0 where nothing is said
 
 
+def contradictions(kind: Int, note: Int, data: Int, address: Int, enough: int = 1 << 30) -> int:
+    """Return how often the CPU model is contradicted by the first machine cycles of a stretch; counting ends above `enough`.
+
+    kind, note, data, address: integers, shape (n,), as in a cycle table but for bus grants.
+    """
+    kind, note = kind[:MODEL_CYCLES].astype(np.int64), note[:MODEL_CYCLES]
+    flags = np.zeros(len(kind), np.int64)
+    for name, flag in (("nmi_response", NMI_RESPONSE), ("halt", IN_HALT), ("cut_short", BREAK), ("after_reset", BREAK)):
+        flags[note == NOTE_INDEX[name]] = flag
+    key = np.where(_COMPARABLE[kind], address[:MODEL_CYCLES] | kind << 16 | flags << FLAG_SHIFT, -1)
+    predictor = Predictor(timed=False, has_halt=False)
+    for start in range(0, len(kind), MODEL_STRIDE):
+        part = slice(start, min(start + MODEL_STRIDE, len(kind)))
+        n = part.stop - start
+        predictor.feed(PredictionRows(key[part].tolist(), data[part].tolist(), [0] * n, [True] * n, [0] * n))
+        if predictor.total > enough + SURE:
+            break
+    return predictor.total
+
+
 class Search:
     """An order under test."""
 
@@ -169,21 +189,9 @@ class Search:
         known = (move, tuple(self.order.address), tuple(self.order.data), tuple(sorted(self.order.constant.items())))
         if self._known.get(known, -1) >= 0 and (self._known[known] <= enough or enough < 1 << 20):
             return self._known[known]
-        sample = self.sample
-        kind, note = sample.kind.astype(np.int64), sample.note
-        flags = np.zeros(len(kind), np.int64)
-        for name, flag in (("nmi_response", NMI_RESPONSE), ("halt", IN_HALT), ("cut_short", BREAK), ("after_reset", BREAK)):
-            flags[note == NOTE_INDEX[name]] = flag
-        key = np.where(_COMPARABLE[kind], address | kind << 16 | flags << FLAG_SHIFT, -1)
-        predictor = Predictor(timed=False, has_halt=False)
-        for start in range(0, min(len(kind), MODEL_CYCLES), MODEL_STRIDE):
-            part = slice(start, start + MODEL_STRIDE)
-            n = len(kind[part])
-            predictor.feed(PredictionRows(key[part].tolist(), data[part].tolist(), [0] * n, [True] * n, [0] * n))
-            if predictor.total > enough + SURE:
-                break
-        self._known[known] = predictor.total
-        return predictor.total
+        total = contradictions(self.sample.kind, self.sample.note, data, address, enough)
+        self._known[known] = total
+        return total
 
     def confidence(self) -> dict[str, float]:
         """Return how sure each bit is: by how many instructions, or contradictions of the model, speak against every move of it.

@@ -9,18 +9,18 @@ from __future__ import annotations
 from typing import Any, Iterator
 
 from ..bus.evidence import BusEvidence
-from ..bus.lines import ADDRESS, STROBES, bar, pin_text
+from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from .base import Found, rule
 
 WITNESSES = {
+    "instructions": "instructions agree with the cycles behind them and with where the program goes on",
     "refreshes": "refresh addresses count up by one",
-    "operands": "operands agree with the address that follows",
     "strobes": "strobe assertions are where the cycles call for them",
 }
 
 
 @rule(
-    "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD", "M1"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS),
+    "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD"), ("M1", "MREQ"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS, *DATA),
     suspects=(("probe_or_capture", 0.93), ("connection", 0.04)),
     looks_for="a bus that is inconsistent as it is labelled, and consistent when two leads are exchanged or one is inverted",
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
@@ -28,23 +28,37 @@ WITNESSES = {
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     record: Any = evidence.parts.get("leads")
-    for change in (record.strobes, record.buses) if record is not None else ():
-        if change is None:
-            continue
-        if change.inverted:
-            (name,) = change.lines
-            what = f"with {bar(name)} inverted"
-            step = f"look for an inverting buffer or channel at {pin_text(name)}, or tell with --map {name}=!CHANNEL; then capture again"
-        else:
-            first, second = change.lines
-            what = f"with {bar(first)} and {bar(second)} exchanged"
-            step = (
-                f"put the lead labelled {bar(first)} on {pin_text(second)} and the one labelled {bar(second)} on {pin_text(first)}, "
-                "or rename the two channels; then capture again"
-            )
-        yield Found(
-            f"{what} {WITNESSES[change.witness]} in {change.after * 100:.0f} % of {change.witnesses} cases, as it is labelled in "
-            f"{change.before * 100:.0f} %: the board is good, your leads are not",
-            change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s, next_step=step, confidence=0.94,
-        )  # fmt: skip
+    change = getattr(record, "change", None)
+    if change is None:
         return
+    names = [bar(name) for name in change.lines]
+    options = " ".join(f"--map {_quoted(text)}" for text in record.maps)
+    if change.inverted:
+        what = f"with {names[0]} inverted"
+        step = f"look for an inverting buffer or channel at {pin_text(change.lines[0])}; to judge this capture again, give {options}"
+    else:
+        first, second = change.lines
+        what = f"with {names[0]} and {names[1]} exchanged"
+        step = (
+            f"put the lead labelled {names[0]} on {pin_text(second)} and the one labelled {names[1]} on {pin_text(first)}; to judge this "
+            f"capture again as it is, give {options}"
+        )
+    if change.alternatives:
+        what += f" ({', or '.join(' and '.join(map(bar, lines)) for lines in change.alternatives[:3])} would do as well)"
+    if change.witness == "model":
+        text = f"{what} {change.after * change.witnesses:.0f} of {change.witnesses} contradictions between the program and the bus are gone"
+    else:
+        text = (
+            f"{what} {WITNESSES[change.witness]} in {change.after * 100:.0f} % of {change.witnesses} cases; as it is labelled in "
+            f"{change.before * 100:.0f} %"
+        )
+    doubtful = change.alternatives or (change.witness == "model" and change.witnesses < 6)
+    yield Found(
+        f"{text}: the board is good, your leads are not", change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s,
+        next_step=step, confidence=0.8 if doubtful else 0.94,
+    )  # fmt: skip
+
+
+def _quoted(text: str) -> str:
+    """Return an option's value as a shell takes it."""
+    return text if all(mark.isalnum() or mark in "=_-.:/" for mark in text) else f"'{text}'"

@@ -1,0 +1,222 @@
+"""Which exchange of leads, or which inverted one, makes the strobes behave?
+
+Two sources of candidates: each channel's behaviour, looked at without its name (strobewise.identify), says which line it really carries;
+and every strobe could be inverted. A candidate counts when the cycles rebuilt under it leave no strobe out of place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from ..bus.evidence import REFRESH_CLASS, BusEvidence, count_strobes
+from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..cycles.pipeline import Pipeline
+from ..identify.bus_leads import Buses, Relabelling, counting
+from ..identify.program_fit import GRANTED, Program
+from ..identify.raw import SAME_T, Int, Raw, Words, find_clock, find_frame
+from ..identify.roles import Role
+from ..identify.strobes import find_strobes
+from ..rules.strobes import behaviour
+from .collect import Collector
+
+EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate
+EVENTS_MIN = 200
+FETCHES_MIN = 40
+SEEN_MIN = 3  #: assertions that a strobe must show under its new label
+LONGEST_RUN = 10  #: requests between two fetches, as in rules.capture
+SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
+NO_WORSE = 0.02
+
+
+@dataclass
+class _Trial:
+    """What the strobes say under a change of labels."""
+
+    fetches: int
+    odd: list[str]
+    longest_run: int
+    seen: dict[str, int]
+    witnesses: int
+    program_share: float  #: share of the instructions that agree, 1 where it can not be told
+    counts: float
+
+    @property
+    def sound(self) -> bool:
+        """Nothing is out of place."""
+        return self.fetches >= FETCHES_MIN and not self.odd and self.longest_run <= LONGEST_RUN
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The kept part of a labelled capture: bit BIT[line] of a word is that line."""
+
+    captured: frozenset[str]
+    times: Int
+    words: Words
+    given_t_ticks: float | None
+    timescale_fs: int
+    sample_ticks: float
+
+
+def odd_strobes(evidence: BusEvidence) -> list[str]:
+    """Return the strobes that are not where the rest of the bus calls for them."""
+    return [
+        name for name in STROBES
+        if name in evidence.captured and name in evidence.strobes and behaviour(evidence.line(name), evidence.strobes[name]) is not None
+    ]  # fmt: skip
+
+
+def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:
+    """Return the exchange of leads, or the inverted one, with which all strobes behave; None when the labels are good."""
+    strobes = [name for name in STROBES if name in evidence.captured]
+    odd = odd_strobes(evidence)
+    clock_odd = "CLK" in evidence.captured and evidence.clock.source != "CLK" and evidence.requests > 0
+    runs = evidence.longest_run_without_fetch > LONGEST_RUN
+    silent = evidence.requests == 0 and any(evidence.line(name).edges for name in strobes)
+    if not (odd or runs or clock_odd or silent) or len(stretch.times) < EVENTS_MIN:
+        return None
+    stretch = replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED])
+    before = _try(stretch, ())
+    best: Relabelling | None = None
+    for lines, inverted in _candidates(stretch, odd, everything=runs or silent):
+        trial = _try(stretch, lines, inverted)
+        if not trial.sound or trial.program_share < before.program_share - NO_WORSE or trial.counts < before.counts - NO_WORSE:
+            continue
+        if any(trial.seen.get(name, SEEN_MIN) < SEEN_MIN for name in lines):
+            continue  # nothing shows that the line it now stands for is alive
+        if best is None or trial.witnesses > best.witnesses:
+            best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
+    return best
+
+
+def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool]]:
+    """Yield changes worth a try: (lines, inverted)."""
+    roles = _roles(stretch)
+    yielded = set()
+    really = {name: role.line for name, role in roles.items() if role.line != name and role.line in stretch.captured}
+    cycle = _exchange(really)
+    if cycle:
+        yielded.add(frozenset(cycle))
+        yield cycle, False
+    if not really and len(STROBES) and sum(name in stretch.captured for name in STROBES) >= 3:
+        strobes = [name for name in STROBES if name in stretch.captured]
+        for pair in combinations(strobes, 2):
+            if frozenset(pair) not in yielded and (everything or set(pair) & set(odd)):
+                yield pair, False
+    for name in (*STROBES, "CLK"):
+        if name in stretch.captured and name not in roles and (everything or name in odd):
+            yield (name,), True
+
+
+def _roles(stretch: Stretch) -> dict[str, Role]:
+    """Return what each captured channel's behaviour fits, by its label."""
+    names = [name for name in (*CONTROL, *ADDRESS, *DATA) if name in stretch.captured]
+    packed = np.zeros(len(stretch.words), np.uint64)
+    for k, name in enumerate(names):
+        packed |= (stretch.words >> np.uint64(BIT[name]) & np.uint64(1)) << np.uint64(k)
+    raw = Raw(stretch.times, packed, len(names), stretch.sample_ticks)
+    frame = find_frame(raw)
+    if frame is None:
+        return {}
+    roles = [Role(frame.channel, "MREQ", 0.97)]
+    for period, channel in find_clock(raw):
+        # Where the line labelled CLK keeps the time it is believed: in a short loop other lines are as regular.
+        if SAME_T[0] < period / frame.t < SAME_T[1]:
+            roles.append(Role(channel, "CLK", 0.97))
+            break
+    roles += find_strobes(raw, frame, {role.channel for role in roles})
+    return {names[role.channel]: role for role in roles if role.confidence >= SURE}
+
+
+def _exchange(really: dict[str, str]) -> tuple[str, ...]:
+    """Return the labels that must change places, () when there is no clear exchange.
+
+    really: label -> the line that its channel carries. A line that never moves has no role of its own: it takes the place that is left.
+    """
+    if not really or len(set(really.values())) < len(really):
+        return ()
+    lines = list(really)
+    for line in really.values():
+        if line not in lines:
+            lines.append(line)
+    return tuple(sorted(lines, key=BIT.__getitem__)) if len(lines) == 2 else ()
+
+
+def relabelled(words: Words, lines: Sequence[str], inverted: bool = False) -> Words:
+    """Return words with one line inverted or two exchanged; unchanged without lines."""
+    if not lines:
+        return words
+    one, first = np.uint64(1), np.uint64(BIT[lines[0]])
+    if inverted:
+        return words ^ (one << first)
+    second = np.uint64(BIT[lines[1]])
+    unlike = (words >> first ^ words >> second) & one
+    return words ^ (unlike << first | unlike << second)
+
+
+def _try(stretch: Stretch, lines: tuple[str, ...], inverted: bool = False) -> _Trial:
+    """Rebuild the cycles under a change of labels."""
+    words = relabelled(stretch.words, lines, inverted)
+    captured = stretch.captured
+    pipeline = Pipeline(captured, stretch.given_t_ticks, stretch.timescale_fs)
+    collector = Collector(captured, 1e-15 * stretch.timescale_fs)
+    block = Block(stretch.times, words, None)
+    collector.block(block)
+    batches = [*pipeline.feed(block), *pipeline.finish()]
+    for batch in batches:
+        collector.batch(batch)
+    evidence = collector.record(int(stretch.times[0]), int(stretch.times[-1]))
+    evidence.strobes = count_strobes(evidence.histogram, captured)
+    changed = words[1:] ^ words[:-1]
+    for name in STROBES:
+        if name in captured:
+            evidence.lines[name].edges = int(np.count_nonzero(changed & np.uint64(1 << BIT[name])))
+    buses = _buses(batches, captured)
+    share = 1.0
+    if buses is not None and buses.data is not None:
+        fit = Program(buses.kind, buses.odd).fit(buses.data & 0xFF, buses.address)
+        share = fit.share if fit.asked else 1.0
+    return _Trial(
+        evidence.cycles["opcode_fetch"], odd_strobes(evidence), evidence.longest_run_without_fetch,
+        {name: count.seen for name, count in evidence.strobes.items()}, sum(count.expected for count in evidence.strobes.values()),
+        share, counting(buses.refresh) if buses is not None and buses.address is not None else 1.0,
+    )  # fmt: skip
+
+
+def _buses(batches: Sequence[Batch], captured: frozenset[str]) -> Buses | None:
+    """Return the buses of rebuilt cycles, None when neither bus was captured whole or nothing was rebuilt."""
+    has_address, has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
+    if not batches or not (has_address or has_data):
+        return None
+    return join_buses([columns_of(batch) for batch in batches], has_address, has_data)
+
+
+Columns = tuple[Int, Int, Int, Int, Int]  #: kind, note, address, data; addresses of refreshes
+
+
+def columns_of(batch: Batch, cycles: int | None = None) -> Columns:
+    """Return what a batch says of the buses, bus grants left out; cycles: at most so many."""
+    table = batch.cycles if cycles is None else batch.cycles[:cycles]
+    table = table[table.kind != GRANTED]
+    refresh = batch.requests.address[batch.request_class == REFRESH_CLASS]
+    return (
+        table.kind.astype(np.int64), table.note.astype(np.int64), table.address.astype(np.int64), table.data.astype(np.int64),
+        refresh.astype(np.int64),
+    )  # fmt: skip
+
+
+def join_buses(parts: Sequence[Columns], has_address: bool, has_data: bool) -> Buses:
+    """Return stretches of cycles as one; where they do not follow on each other, one instruction makes no sense."""
+    kind, note, address, data, refresh = (np.concatenate(column) for column in zip(*parts, strict=True))
+    odd = note != 0
+    if has_address:
+        odd |= address < 0
+    if has_data:
+        odd |= data < 0
+    return Buses(kind, note, odd, address & 0xFFFF if has_address else None, data & 0xFF if has_data else None, refresh)

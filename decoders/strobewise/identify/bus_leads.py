@@ -1,0 +1,195 @@
+"""Which exchange of two leads of the buses, or which inverted one, makes the program make sense?
+
+Nothing is tried while it does as the leads are labelled. A single change must then explain nearly all that did not: a fault of the board
+(a stuck line, a short, a wrong byte) is mended by no relabelling, so what is found here is a matter of leads and labels alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+
+from .program_fit import Fit, Program
+from .raw import Flags, Int
+from .search import contradictions
+
+GOOD = 0.97  #: share of the instructions that agree from which nothing is tried
+INSTRUCTIONS_MIN = 24
+COUNTS = 0.97  #: the same for the refresh counter's steps
+REFRESHES_MIN = 64
+REFRESHES_SURE = 256
+EXPLAINS = 0.8  #: share of what disagreed that a change must explain
+AFTER = 0.93  #: share of the instructions that must agree after it
+GAIN_MIN = 3  #: different instructions that a change must turn
+TRIED_CYCLES = 8_000
+MODEL_MIN = 2  #: contradictions of the CPU model from which its witness is asked
+MODEL_SURE = 6  #: fewer must all be explained
+CANDIDATES = 6  #: exchanges that the model is asked about
+
+
+@dataclass
+class Relabelling:
+    """A change of labels that makes the machine consistent."""
+
+    lines: tuple[str, ...]  #: lines to exchange, or one to invert
+    inverted: bool
+    before: float  #: share of the witnesses that agree with the labels as they are
+    after: float
+    witnesses: int
+    witness: str  #: "instructions", "refreshes", "model" or "strobes"
+    alternatives: tuple[tuple[str, ...], ...] = ()  #: other changes that explain as much
+
+
+class Change(NamedTuple):
+    """A change tried: bits 0..15 are address lines, 16..23 data lines."""
+
+    bits: tuple[int, ...]
+    inverted: bool
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Names of the lines."""
+        return tuple(f"A{bit}" if bit < 16 else f"D{bit - 16}" for bit in self.bits)
+
+
+class Buses(NamedTuple):
+    """Machine cycles as they are labelled, without bus grants; integer arrays, shape (n,), a bus that was not captured is None."""
+
+    kind: Int
+    note: Int
+    odd: Flags  #: cycles that belong to no instruction, see Program
+    address: Int | None
+    data: Int | None
+    refresh: Int  #: addresses of the refreshes, shape (m,)
+
+    def head(self, cycles: int) -> Buses:
+        """Return the first cycles."""
+        address, data = (None if bus is None else bus[:cycles] for bus in (self.address, self.data))
+        return Buses(self.kind[:cycles], self.note[:cycles], self.odd[:cycles], address, data, self.refresh)
+
+    def changed(self, change: Change) -> tuple[Int | None, Int | None, Int]:
+        """Return data, address and refresh addresses under a change."""
+        address = np.zeros(len(self.kind), np.int64) if self.address is None else self.address
+        data = np.zeros(len(self.kind), np.int64) if self.data is None else self.data & 0xFF
+        both = _change(address | data << 16, change)
+        refresh = _change(self.refresh, change) & 0xFFFF if max(change.bits) < 16 else self.refresh
+        return (None if self.data is None else both >> 16), (None if self.address is None else both & 0xFFFF), refresh
+
+
+def _change(values: Int, change: Change) -> Int:
+    if change.inverted:
+        return values ^ (1 << change.bits[0])
+    i, j = change.bits
+    unlike = (values >> i ^ values >> j) & 1
+    return values ^ (unlike << i | unlike << j)
+
+
+def counting(refreshes: Int) -> float:
+    """Return the share of refresh addresses that are one more than the last, in their low seven bits; 1 where there are too few."""
+    if len(refreshes) < REFRESHES_MIN:
+        return 1.0
+    counter = refreshes & 0x7F
+    return float(np.mean((counter[1:] - counter[:-1]) & 0x7F == 1))
+
+
+def relabel_buses(buses: Buses, crossed: Sequence[tuple[int, int]]) -> Relabelling | None:
+    """Return the change of labels that makes the buses consistent, None when they are, or when none does.
+
+    crossed: pairs of address lines that showed each other's level where the CPU model foretold an address, the most frequent first.
+    """
+    if buses.data is None:
+        return _by_refresh(buses) if buses.address is not None else None
+    program = Program(buses.kind, buses.odd)
+    now = program.fit(buses.data & 0xFF, buses.address)
+    if now.asked < INSTRUCTIONS_MIN:
+        return None
+    if now.share >= GOOD:
+        return _by_model(buses, program, now, crossed)
+    short = buses.head(TRIED_CYCLES)
+    sample = Program(short.kind, short.odd)
+    tried = sorted(((_agreed(sample, short, change), change) for change in _changes(buses)), key=lambda item: (-item[0], item[1]))
+    best = tried[0][1]
+    then = _fit(program, buses, best)
+    left = (then.asked - then.agreed) / max(1, now.asked - now.agreed)
+    if left > 1.0 - EXPLAINS or then.share < AFTER or then.speaks_against(now) < GAIN_MIN:
+        return None
+    if best.inverted and not _shown_both_ways(buses, best.bits[0], then):
+        return None  # a stuck line, or a bit that the CPU takes for always the same, is mended just so
+    same = tuple(change.lines for agreed, change in tried[1:] if agreed == tried[0][0])
+    return Relabelling(best.lines, best.inverted, now.share, then.share, then.asked, "instructions", same)
+
+
+def _changes(buses: Buses) -> Iterator[Change]:
+    bits = [*(range(16) if buses.address is not None else ()), *(range(16, 24) if buses.data is not None else ())]
+    yield from (Change(pair, False) for pair in combinations(bits, 2))
+    yield from (Change((bit,), True) for bit in bits)
+
+
+def _shown_both_ways(buses: Buses, bit: int, fit: Fit) -> bool:
+    """Say whether a line shows both its levels: an address line at all, a data line in the opcodes that agree."""
+    assert buses.data is not None
+    if bit < 16:
+        assert buses.address is not None
+        levels = buses.address >> bit & 1
+    else:
+        levels = buses.data[fit.row[fit.good]] >> (bit - 16) & 1
+    return int(np.count_nonzero(levels)) >= GAIN_MIN and int(np.count_nonzero(levels == 0)) >= GAIN_MIN
+
+
+def _fit(program: Program, buses: Buses, change: Change) -> Fit:
+    data, address, _ = buses.changed(change)
+    assert data is not None
+    return program.fit(data, address)
+
+
+def _agreed(program: Program, buses: Buses, change: Change) -> int:
+    """Return how many instructions agree under a change, the refresh counter's opinion included."""
+    agreed = _fit(program, buses, change).agreed
+    if min(change.bits) < 7 and counting(buses.refresh) < COUNTS <= counting(buses.changed(change)[2]):
+        agreed += 1  # of two exchanges that the program likes alike, the one that the counter likes
+    return agreed
+
+
+def _by_model(buses: Buses, program: Program, now: Fit, crossed: Sequence[tuple[int, int]]) -> Relabelling | None:
+    """Ask the CPU model about lines of which the instructions alone say nothing."""
+    if buses.address is None or buses.data is None or not crossed:
+        return None
+    before = contradictions(buses.kind, buses.note, buses.data, buses.address)
+    if before < MODEL_MIN:
+        return None
+    results = []
+    for pair in crossed[:CANDIDATES]:
+        change = Change(pair, False)
+        data, address, _ = buses.changed(change)
+        assert data is not None and address is not None
+        if program.fit(data, address).agreed >= now.agreed:
+            results.append((contradictions(buses.kind, buses.note, data, address, before), change))
+    if not results:
+        return None
+    after, best = min(results)
+    if before - after < EXPLAINS * before or (before < MODEL_SURE and after):
+        return None
+    same = tuple(change.lines for count, change in results if count == after and change != best)
+    return Relabelling(best.lines, False, 0.0, (before - after) / before, before, "model", same)
+
+
+def _by_refresh(buses: Buses) -> Relabelling | None:
+    """Without the data bus only the refresh counter tells, and only of A0 to A6."""
+    before = counting(buses.refresh)
+    if before >= COUNTS or len(buses.refresh) < REFRESHES_SURE:
+        return None
+    found = []
+    for change in _changes(buses):
+        # An inverted counter bit looks like any other phase but for the bit above it.
+        after = counting(buses.changed(change)[2]) if min(change.bits) < 7 else before
+        if after >= COUNTS:
+            found.append((after, change))
+    if not found:
+        return None
+    after, best = max(found, key=lambda item: item[0])
+    same = tuple(change.lines for _, change in found if change != best)
+    return Relabelling(best.lines, best.inverted, before, after, len(buses.refresh), "refreshes", same)
