@@ -100,6 +100,25 @@ def test_what_the_bus_has_shown_is_compared():
     assert shifted.counts == {"address": 1}
 
 
+def test_a_guess_that_came_true_is_known_from_then_on():
+    cpu = Z80()  # as the model beside the capture happens to begin
+    cycles = recorded("77 77", 2, cpu=cpu)
+    assert follow(changed(cycles, 1, data=0xFE)).counts == {"data": 1}
+    assert follow(changed(cycles, 1, address=0x1234)).counts == {"address": 1}
+
+
+def test_the_flag_that_an_interrupt_may_take_away_is_not_compared():
+    code = bytearray(0x60)
+    code[:8] = bytes.fromhex("ed 56 fb 00 c3 40 00 00")  # IM 1 / EI / NOP / JP 0040h
+    code[0x38:0x3A] = bytes.fromhex("f5 00")  # PUSH AF
+    code[0x40:0x48] = bytes.fromhex("31 00 80 af ed 47 ed 57")  # LD SP,8000h / XOR A / LD I,A / LD A,I
+    bus, _ = run(bytes(code), 22, interrupts={8})
+    flags = [k for k, cycle in enumerate(bus.cycles) if cycle.kind == "memory_write"][3]
+    assert bus.cycles[flags].data & 4 == 0  # the NMOS part lost it
+    kept = [*bus.cycles[:flags], bus.cycles[flags]._replace(data=bus.cycles[flags].data | 4), *bus.cycles[flags + 1 :]]
+    assert follow(bus.cycles).total == follow(kept).total == 0
+
+
 def test_a_pushed_register_is_known_from_then_on():
     cpu = Z80()
     cpu.d, cpu.e = 0x12, 0x34

@@ -185,7 +185,8 @@ class ProgramFlow:
             expected: Optional[int] = courses[0][1]
         else:
             if courses[0][0] == courses[1][0]:
-                course = _course(courses, None if unknown else t, rows.address[after] if after < n else -1, address, entry.length)
+                tells = after < n and not (code[-1] == 0 and "{e}" in entry.operation.text)  # a jump to what follows anyway tells nothing
+                course = _course(courses, None if unknown else t, rows.address[after] if tells else -1, address, entry.length)
             expected = courses[course][1] if course >= 0 else None
         steps.append(
             Step(
