@@ -1,7 +1,8 @@
 """Several captures of one machine, one verdict: who has eight channels clips them here and there in turn.
 
 Each capture is judged by itself first: a rule needs its lines in one capture, since two captures never show the same moment.
-What they prove is then joined: findings of one rule and the same lines become one, a line's state is the one of the capture that says most of it.
+What they prove is then joined: findings of one rule and the same lines become one, a line's state is the one of the
+capture that says most of it.
 """
 
 from __future__ import annotations
