@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import os
 import re
-import resource
 import subprocess
 import sys
 import textwrap
@@ -150,7 +149,7 @@ def test_what_is_wrong_is_said(tmp_path, body, message):
     assert caught.value.remedy
 
 
-@pytest.mark.parametrize("bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "9!"])
+@pytest.mark.parametrize("bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "#1000000", "9!", "0!!"])
 @pytest.mark.parametrize("style", ["plain", "x"])
 def test_a_bad_word_in_the_middle_of_a_large_file_is_found(tmp_path, bad, style):
     lines = ["#1000000", "0!", "b0 d"]
@@ -161,6 +160,28 @@ def test_a_bad_word_in_the_middle_of_a_large_file_is_found(tmp_path, bad, style)
         read(write(tmp_path, body), CLK)
     assert caught.value.line == 5 + body[: body.index(f"\n{bad}\n") + 1].count("\n")
     assert caught.value.offset == OFFSET + body.index(f"\n{bad}\n") + 1
+
+
+@pytest.mark.parametrize("known_again", ["b10100101 d", "b1010010x d\nb10100101 d"])
+def test_a_vector_that_is_known_again_with_the_level_it_had(tmp_path, known_again):
+    """Nothing of it toggles, so that no running state shows that the block is not plain."""
+    quiet = "".join(f"#{k * 10}\n{k % 2}!\n" for k in range(1, 30_000))
+    later = "".join(f"#{k * 10}\n{k % 2}!\n" for k in range(30_001, 60_000))
+    body = f"#0\n0!\nb10100101 d\n#5\nbz d\n{quiet}#300000\n0!\n{known_again}\n{later}"
+    capture, times, words, unknown = read(write(tmp_path, body), CLK, D7)
+    assert unknown == [1 << 39 if 5 <= time < 300_000 else 0 for time in times]
+    assert [word >> 39 for word in words] == [1] * len(words)
+    assert capture.channel_statistics()["d", 7].edges == 0
+
+
+def test_ids_that_are_digits_beside_times(tmp_path):
+    head = "$timescale 1 ns $end " + "".join(f"$var wire 1 {k} n{k} $end " for k in range(10)) + "$enddefinitions $end\n"
+    body = "#0 00 01 02 03 04 05 06 07 08 09\n" + "".join(f"#{11 * k} {1 - k // 10 % 2}{k % 10}\n" for k in range(20_000))
+    path = write(tmp_path, body.replace("#0 10\n", "#5 10\n", 1), head)
+    capture, times, words, _ = read(path, *[BitAssignment(str(k), 0, k) for k in range(10)])
+    assert times[:3] == [0, 5, 11]
+    assert words[-10:] == [0b1111111111 >> shift << shift for shift in range(1, 11)]
+    assert [capture.channel_statistics()[str(k), 0].edges for k in range(10)] == [2000] * 10
 
 
 def test_a_word_without_end_costs_bounded_memory(tmp_path):
@@ -243,7 +264,7 @@ def test_a_damaged_gzip_file(tmp_path):
 
 
 HOSTILE = """
-    import gzip, resource, sys
+    import gzip, sys
     from strobewise.capture import BitAssignment, open_capture
     from strobewise.errors import CaptureError
     wide = "$var wire 65536 w W $end $enddefinitions $end\\n"
@@ -275,10 +296,12 @@ HOSTILE = """
     write_nothing = open_capture(sys.argv[1])
     for block in write_nothing.blocks([]):
         pass
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+    # the program's own peak: what getrusage says would count the test run that it was forked from
+    print(next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM")))
 """
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the peak of memory is read from /proc")
 def test_hostile_files_cost_bounded_memory(tmp_path):
     process = run_python(HOSTILE.replace("sys.argv[1]", repr(str(tmp_path / "hostile.vcd"))))
     out, _ = process.communicate()
@@ -290,11 +313,9 @@ def test_hostile_files_cost_bounded_memory(tmp_path):
         "this is no VCD file: a keyword such as $timescale or $var is expected, not 'xxxxxxxxxxxxxxxxxxxxxxxx...'",
         "no $enddefinitions in the first 8388608 bytes",
     ]
-    unit = 1024 if sys.platform != "darwin" else 1
-    assert int(lines[-1]) * unit < 150e6
+    assert int(lines[-1]) * 1024 < 150e6
 
 
 def test_limits_are_where_ieee_1364_wants_them_or_beyond():
     assert limits.MAX_WIDTH >= 65_536
     assert limits.MAX_WORD_BYTES > limits.MAX_WIDTH
-    assert resource.getpagesize() <= limits.BLOCK_BYTES
