@@ -30,13 +30,19 @@ class StreamEngine:
         ended: Callable[[Ended], None],
         given_t_ticks: Optional[float] = None,
         timescale_fs: Optional[int] = None,
+        settled: Optional[Callable[[Calibration], None]] = None,
+        moved: Optional[Callable[[str, int, int], None]] = None,
     ) -> None:
-        """captured: canonical names. given_t_ticks: the T-state that the user gave. timescale_fs: length of a tick, if known."""
+        """captured: canonical names. given_t_ticks: the T-state that the user gave. timescale_fs: length of a tick, if known.
+
+        settled: is told the calibration before the first item. moved: see CycleTracker.
+        """
         self.captured = captured
         self.calibration: Optional[Calibration] = None
         self.tracker: Optional[CycleTracker] = None
         self.source: Optional[RequestSource] = None
-        self._sinks = (begun, ended)
+        self._sinks = (begun, ended, moved)
+        self._settled = settled
         self._idle = idle_word(captured)
         self._warm_up = WarmUp(captured, given_t_ticks, timescale_fs)
         self._held: List[Tuple[int, int, int]] = []
@@ -79,6 +85,8 @@ class StreamEngine:
     def settle(self) -> None:
         """Settle the time base by what was seen so far."""
         self.calibration, busack_valid = self._warm_up.settle()
+        if self._settled is not None:
+            self._settled(self.calibration)
         self.tracker = CycleTracker(self.captured, self.calibration, busack_valid, *self._sinks)
         held, self._held = self._held, []
         for event in held:

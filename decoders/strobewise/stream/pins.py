@@ -15,22 +15,19 @@ P_MREQ, P_M1, P_IORQ, P_RD, P_WR, P_RFSH, P_HALT, P_BUSACK, P_RESET = range(9)
 P_CLK = CHANNELS.index("CLK")
 P_ADDRESS = CHANNELS.index("A0")
 P_DATA = CHANNELS.index("D0")
-STROBE_PINS = P_RESET + 1  #: so many at the front say all that a request's control word needs
+STROBE_PINS = P_RESET + 1  #: so many at the front are all that cycles are made of, address and data apart
 UNMAPPED = 255  #: level that the host gives for a channel that the user did not map
 
 _DIGITS = bytes((0x31 if level == 1 else 0x30) for level in range(256))
 
 
 class ControlWords(Dict[Tuple[int, ...], int]):
-    """Control word of the first pins of a tuple, idle levels filled in where nothing is mapped. Looks up what it has seen."""
+    """Control word of a tuple's pins up to P_ADDRESS, idle levels filled in where nothing is mapped. Remembers what it has seen."""
 
     def __missing__(self, pins: Tuple[int, ...]) -> int:
         word = 0
         for name, level in zip(CHANNELS, pins):
             if level == 1 or (level == UNMAPPED and LINE[name].active_level == 0):
-                word |= 1 << BIT[name]
-        for name in CHANNELS[len(pins) : P_ADDRESS]:
-            if LINE[name].active_level == 0:
                 word |= 1 << BIT[name]
         self[pins] = word
         return word

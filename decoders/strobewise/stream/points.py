@@ -156,7 +156,7 @@ class PointSampler:
                             released = first[P_RD] and first[P_WR] and pins[P_RD] and pins[P_WR] and (first[P_M1] or not sure)
                             if rise - fall < glitch or not released:
                                 return self._leave(early, (fall, first), *self._late_strobes(fall, first, pins), (rise, pins))
-                            control = control_of[first[:STROBE_PINS]]
+                            control = control_of[first[:P_ADDRESS]]
                             bus = bus_bits(first)
                             pending = Request(LINE_MREQ, fall, rise, control, control, bus & 0xFFFF, bus >> 16)
                             waiting = True
@@ -183,7 +183,7 @@ class PointSampler:
                             request(pending)
                     if pins[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(rise, slow, pins)
-                    control = control_of[point[:STROBE_PINS]]
+                    control = control_of[point[:P_ADDRESS]]
                     bus = bus_bits(point)
                     pending = Request(
                         LINE_MREQ, fall, rise, control, control, bus & 0xFFFF, bus >> 16 if late is point else data_bits(late)
@@ -201,7 +201,7 @@ class PointSampler:
                         return self._leave(None, (rise, pins), (now if refresh[P_MREQ] else min(now, rise + refresh_fall), refresh))
                     if refresh[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(host.samplenum, slow, refresh)
-                    control = control_of[refresh[:STROBE_PINS]]
+                    control = control_of[refresh[:P_ADDRESS]]
                     request(Request(LINE_MREQ, rise + refresh_fall, rise + refresh_rise, control, control, 0, -1))
                     waiting = False
                     continue
@@ -227,7 +227,7 @@ class PointSampler:
                     rise = host.samplenum
                     if pins[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(rise, slow, pins)
-                    control = control_of[point[:STROBE_PINS]]
+                    control = control_of[point[:P_ADDRESS]]
                     pending = Request(LINE_IORQ, fall, rise, control, control, bus_bits(point) & 0xFFFF, data_bits(late))
                     waiting = self._hidden = True
                     if not pins[P_MREQ]:

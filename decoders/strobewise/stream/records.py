@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple, Optional
+from typing import NamedTuple, Optional, Tuple
 
 from ..bus.lines import MASK
 
@@ -32,23 +32,35 @@ class Begun(NamedTuple):
     """First item of a cycle: its strobes have ended."""
 
     number: int  #: running number of the cycle, from 0
-    kind: int  #: index into bus.model.KINDS
+    kind: str  #: one of bus.model.KINDS
     start: int  #: rising clock edge of T1, or the best estimate
     release: int  #: where its last strobe was released, that of the refresh included
     address: Optional[int]
     data: Optional[int]
     wait_states: Optional[int]
     inferred: bool
-    pattern: int  #: bit i set: line i of bus.evidence.PATTERN_LINES was asserted at the sample point
-    refresh: Optional[int]  #: the same for the refresh that belongs to the cycle, None where none was seen
+    control: int  #: levels of the control lines at the sample point, bits as in bus.lines; lines that were not captured read idle
+    refresh: Optional[int]  #: the same in the refresh that belongs to the cycle, None where none was seen
 
 
 class Ended(NamedTuple):
     """Second item of a cycle: where it ended, and what only that showed."""
 
     number: int
-    kind: int
+    kind: str
     start: int
     end: int
     t_states: Optional[int]
     note: str
+
+
+class Bus(NamedTuple):
+    """What the first stretch of the capture settled."""
+
+    captured: Tuple[str, ...]  #: lines that were mapped, in the order of the channels
+    rate: Optional[int]  #: samples a second, None when the host does not know
+    t_samples: Optional[float]  #: length of a T-state, None when nothing shows it
+    t_source: str  #: "CLK", "given", the strobe that it was learned from, or "none"
+    sample_ticks: float  #: the analyser's own sample interval, in the host's samples
+    counts_clock: bool  #: T-states are counted by clock edges
+    mreq_frames: bool  #: /MREQ frames the requests, else /RD and /WR do

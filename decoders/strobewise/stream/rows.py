@@ -9,7 +9,7 @@ from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import CLOCK_DELAY_T, NMI_ADDRESS, SPEC, TIMING_SAMPLES_MIN, bare_width
-from .records import HALT, LINE_BARE, PATTERN_MASK, PATTERN_SHIFT, Begun, Ended, Request
+from .records import HALT, LINE_BARE, Begun, Ended, Request
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
 _RISES_KEPT = 4096
@@ -128,9 +128,8 @@ class CycleRows:
             row.note = "halt"
         self._begun(
             Begun(
-                row.number, kind, start, rise if refresh is None else refresh.rise, row.address, row.data, waits, inferred,
-                ~control >> PATTERN_SHIFT & PATTERN_MASK,
-                None if refresh is None else ~refresh.control >> PATTERN_SHIFT & PATTERN_MASK,
+                row.number, KINDS[kind], start, rise if refresh is None else refresh.rise, row.address, row.data, waits, inferred,
+                control, None if refresh is None else refresh.control,
             )
         )  # fmt: skip
         self._rows.append(row)
@@ -158,7 +157,7 @@ class CycleRows:
         self._close(final=True)
 
     def _give(self, grant: _Row) -> None:
-        self._begun(Begun(grant.number, GRANTED, grant.start, grant.rise, None, None, None, False, 0, None))
+        self._begun(Begun(grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
 
     def _t1(self, fall: int, at: float) -> Tuple[int, int]:
         """Return the tick of T1's rising edge and that edge's running number, for an edge `at` T-states into its cycle."""
@@ -228,4 +227,4 @@ class CycleRows:
                 end = max(low, row.rise if high < 0 else min(row.rise, high))
                 if row.rise >= low:
                     note = "cut_short"
-        self._ended(Ended(row.number, row.kind, row.start, end, t_states, "nmi_response" if nmi else note))
+        self._ended(Ended(row.number, KINDS[row.kind], row.start, end, t_states, "nmi_response" if nmi else note))

@@ -7,13 +7,14 @@ what a bus does. Both give the same cycles.
 
 from __future__ import annotations
 
-from typing import Any, Callable, Dict, FrozenSet, List, Optional, Sequence, Tuple
+from typing import Any, Callable, Dict, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
 
+from ..bus.calibration import Calibration
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from .engine import StreamEngine
 from .pins import CHANNELS, P_ADDRESS, P_CLK, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
-from .records import Begun, Ended
+from .records import Begun, Bus, Ended
 
 Pins = Tuple[int, ...]
 Event = Tuple[int, Pins]
@@ -36,14 +37,23 @@ class Host:
         raise NotImplementedError
 
 
+class Sinks(NamedTuple):
+    """Who is told what."""
+
+    begun: Callable[[Begun], None]
+    ended: Callable[[Ended], None]
+    settled: Callable[[Bus], None]  #: before the first item
+    moved: Callable[[str, int, int], None]  #: an edge of /RESET or /BUSACK: line, level behind it, sample
+    remark: Callable[[int, int, str, str], None]  #: something that the user should know: from, to, long and short text
+
+
 class Sampler:
     """Follows one capture from its first sample to its end."""
 
     def __init__(
         self,
         host: Any,
-        begun: Callable[[Begun], None],
-        ended: Callable[[Ended], None],
+        sinks: Sinks,
         rate: Optional[int] = None,
         clock_hz: Optional[float] = None,
         every_edge: bool = False,
@@ -51,22 +61,27 @@ class Sampler:
     ) -> None:
         """host: see Host. rate: samples a second, if known. clock_hz: what the user gave."""
         self._host = host
-        self._sinks = (begun, ended)
-        self._given_t = rate / clock_hz if rate and clock_hz else None
-        self._timescale_fs = round(1e15 / rate) if rate else None
+        self._sinks = sinks
+        self._rate = rate
+        self._clock_hz = clock_hz
         self._every_edge = every_edge
         self._ignore_clock = ignore_clock
         self._control = ControlWords()
         self.captured: FrozenSet[str] = frozenset()
         self.engine: Optional[StreamEngine] = None
-        self.waits = 0  #: times that the host was asked while looking at edges
 
     def run(self) -> None:
         """Follow the capture to its end, which the host tells by an exception; what is left is given out, then it is raised again."""
+        sinks = self._sinks
         try:
             pins = self._host.wait({"skip": 0})
             self.captured = captured_lines(pins) - (frozenset(("CLK",)) if self._ignore_clock else frozenset())
-            self.engine = engine = StreamEngine(self.captured, *self._sinks, self._given_t, self._timescale_fs)
+            self._remark_on_lines()
+            given_t = self._rate / self._clock_hz if self._rate and self._clock_hz else None
+            timescale_fs = round(1e15 / self._rate) if self._rate else None
+            self.engine = engine = StreamEngine(
+                self.captured, sinks.begun, sinks.ended, given_t, timescale_fs, self._settled, sinks.moved
+            )
             events = [(self._host.samplenum, pins)]
             points: Optional[PointSampler] = None
             while True:
@@ -75,13 +90,38 @@ class Sampler:
                     points = PointSampler(self._host, engine, self.captured, self._control)
                 events = points.run(pins)
         except (EOFError, SystemError):
-            self.finish()
+            self._finish()
             raise
 
-    def finish(self) -> None:
+    def _finish(self) -> None:
         """Give out what is left at the end of the capture."""
-        if self.engine is not None:
-            self.engine.finish(self._host.samplenum)
+        engine, now = self.engine, max(self._host.samplenum, 0)
+        if engine is None:
+            return
+        if not engine.begun:
+            self._sinks.remark(0, now, "No strobe moves in this capture: check the channels and the machine", "no strobe")
+        engine.finish(now)
+
+    def _settled(self, calibration: Calibration) -> None:
+        self._sinks.settled(
+            Bus(
+                tuple(name for name in CHANNELS if name in self.captured), self._rate, calibration.t_ticks, calibration.t_source,
+                calibration.sample_ticks, calibration.counts_clock, calibration.mreq_frames,
+            )
+        )  # fmt: skip
+        now = max(self._host.samplenum, 0)
+        samples = calibration.samples_per_t
+        if samples is None:
+            self._sinks.remark(0, now, "The length of a T-state does not show: set clock_hz, or capture more strobes", "T?")
+        elif samples < TIMING_SAMPLES_MIN:
+            long = "Only %.1f samples to a T-state: short events are lost; capture faster" % samples
+            self._sinks.remark(0, now, long, "too slow")
+
+    def _remark_on_lines(self) -> None:
+        if not self.captured & {"MREQ", "IORQ", "RD", "WR"}:
+            self._sinks.remark(0, 1, "No cycle can be found: map /MREQ (at least), better /M1, /IORQ, /RD and /WR, too", "no /MREQ")
+        if self._rate is None:
+            self._sinks.remark(0, 1, "The sample rate is not known: times are counted in samples, clock_hz is not used", "no rate")
 
     def _word(self, pins: Pins) -> int:
         return self._control[pins[:P_ADDRESS]] | bus_bits(pins) << 16
@@ -135,12 +175,19 @@ class Sampler:
         host, wait, word_of = self._host, self._host.wait, self._word
         clock = "CLK" in self.captured
         # Before any strobe moves, the other lines do not matter.
-        first = [{place: "e"} for place in range(STROBE_PINS) if CHANNELS[place] in self.captured]
+        first: List[Condition] = [{place: "e"} for place in range(STROBE_PINS) if CHANNELS[place] in self.captured]
         if clock:
             first.append({P_CLK: "e"})
+        first.append({"skip": SILENCE_SAMPLES})
+        start, told = host.samplenum, False
         while not engine.begun:
-            pins = wait(first or {"skip": SILENCE_SAMPLES})
-            engine.feed(host.samplenum, word_of(pins))
+            pins = wait(first)
+            if not told and host.samplenum - start >= SILENCE_SAMPLES:
+                told = True
+                long = "No strobe moves here: the machine stands still, or the channels are wrong"
+                self._sinks.remark(start, host.samplenum, long, "no strobe")
+            if True in host.matched[:-1]:
+                engine.feed(host.samplenum, word_of(pins))
         every = self._conditions(clock, all_lines=True)
         every.append({"skip": SILENCE_SAMPLES})
         edges, last, before = 0, host.samplenum, ()

@@ -47,6 +47,10 @@ _KEY_OF = tuple(
 _LINE_KEY = (0, KEY_IORQ, KEY_BARE)
 
 
+def _nobody(line: str, level: int, time: int) -> None:
+    """Nobody wants to know."""
+
+
 class CycleTracker:
     """Turns requests in order of their assert edges, clock edges, bus grants and resets into machine cycles.
 
@@ -61,11 +65,15 @@ class CycleTracker:
         busack_valid: bool,
         begun: Callable[[Begun], None],
         ended: Callable[[Ended], None],
+        moved: Optional[Callable[[str, int, int], None]] = None,
     ) -> None:
-        """captured: canonical names of the lines. begun, ended: called with the items of each cycle."""
+        """captured: canonical names of the lines. begun, ended: called with the items of each cycle.
+
+        moved: is told of each edge of /RESET and /BUSACK: its line, the level behind it, and when.
+        """
         self.rows = CycleRows(captured, calibration, begun, ended)
         self.clock = self.rows.clock
-        self.reset, self.reset_over = self.rows.reset, self.rows.reset_over
+        self._moved = moved if moved is not None else _nobody
         self.grants_count = "BUSACK" in captured and busack_valid
         self.trust = 0  #: trust word that the next request is judged by
         t = calibration.t_ticks if calibration.t_ticks is not None else 1.0
@@ -85,13 +93,25 @@ class CycleTracker:
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
+        self._moved("BUSACK", 0, fall)
         if self.grants_count:
             self.rows.granted(fall)
 
     def taken_back(self, rise: int) -> None:
         """/BUSACK went high."""
+        self._moved("BUSACK", 1, rise)
         if self.grants_count:
             self.rows.taken_back(rise)
+
+    def reset(self, fall: int) -> None:
+        """/RESET went low."""
+        self._moved("RESET", 0, fall)
+        self.rows.reset(fall)
+
+    def reset_over(self, rise: int) -> None:
+        """/RESET went high."""
+        self._moved("RESET", 1, rise)
+        self.rows.reset_over(rise)
 
     def request(self, request: Request) -> None:
         """Take the next request."""

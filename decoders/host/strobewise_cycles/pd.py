@@ -1,0 +1,154 @@
+"""Host samples in, machine cycles out. What the bus means is in the engine; this file only speaks with the host."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import sigrokdecode as srd
+
+_here = os.path.dirname(os.path.realpath(__file__))
+for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
+    if os.path.isdir(os.path.join(_folder, "strobewise")):
+        if _folder not in sys.path:
+            sys.path.append(_folder)
+        break
+
+from strobewise.bus.lines import LINE, bar
+from strobewise.bus.model import KINDS
+from strobewise.stream.labels import WORDS, CycleTexts, wait_texts
+from strobewise.stream.pins import CHANNELS
+from strobewise.stream.sampler import Sampler, Sinks
+
+WAITS, LENGTHS, REMARKS = range(len(KINDS), len(KINDS) + 3)
+FETCHED, WRITTEN = range(2)
+CLOCK_RANGE_HZ = (10_000, 50_000_000)
+
+
+def _channel(name):
+    return {"id": name.lower(), "name": name, "desc": f"{bar(name)}, {LINE[name].meaning}"}
+
+
+class Decoder(srd.Decoder):
+    """Machine cycles."""
+
+    api_version = 3
+    id = "strobewise_cycles"
+    name = "Z80 cycles"
+    longname = "Z80 machine cycles"
+    desc = "Machine cycles of a Z80 CPU, even when a strobe is dead."
+    license = "mit"
+    inputs = ["logic"]
+    outputs = ["strobewise_cycles"]
+    tags = ["Retro computing", "Bus"]
+    channels = ()
+    optional_channels = tuple(_channel(name) for name in CHANNELS)
+    options = (
+        {"id": "clock_hz", "desc": "CPU clock in Hz when CLK is not captured (0: measure it)", "default": 0},
+        {"id": "clock_edges", "desc": "Edges of CLK", "default": "use", "values": ("use", "ignore")},
+        {"id": "look", "desc": "Samples to look at", "default": "points", "values": ("points", "every edge")},
+    )
+    annotations = (
+        *((kind.replace("_", "-"), WORDS[kind].long) for kind in KINDS),
+        ("wait-states", "Wait states"),
+        ("cycle-length", "Cycle length"),
+        ("remark", "Remark"),
+    )
+    annotation_rows = (
+        ("cycles", "Machine cycles", tuple(range(len(KINDS)))),
+        ("waits", "Waits", (WAITS,)),
+        ("lengths", "Cycle lengths", (LENGTHS,)),
+        ("remarks", "Remarks", (REMARKS,)),
+    )
+    binary = (("fetched", "Bytes fetched as opcodes"), ("written", "Bytes written to memory and ports"))
+
+    def __init__(self):
+        self.rate = None
+        self.reset()
+
+    def reset(self):
+        self.cycles = self.inferred = 0
+
+    def metadata(self, key, value):
+        if key == srd.SRD_CONF_SAMPLERATE:
+            self.rate = value or None
+
+    def start(self):
+        self.out = self.register(srd.OUTPUT_ANN)
+        self.stream = self.register(srd.OUTPUT_PYTHON)
+        self.bytes = self.register(srd.OUTPUT_BINARY)
+        self.count = self.register(srd.OUTPUT_META, meta=(int, "Machine cycles", "Machine cycles rebuilt"))
+        self.guessed = self.register(srd.OUTPUT_META, meta=(int, "Inferred fetches", "Opcode fetches known without a good /M1"))
+        hz = self.options["clock_hz"]
+        low, high = CLOCK_RANGE_HZ
+        if hz != 0 and not low <= hz <= high:
+            raise ValueError(f"strobewise_cycles: option clock_hz is {hz}: give 0 or {low} to {high}")
+        for option in self.options_with_values():
+            if self.options[option["id"]] not in option["values"]:
+                choices = " or ".join(repr(value) for value in option["values"])
+                raise ValueError(f"strobewise_cycles: option {option['id']} is {self.options[option['id']]!r}: give {choices}")
+        self.clock_hz = hz or None
+
+    def options_with_values(self):
+        return [option for option in type(self).options if "values" in option]
+
+    def decode(self):
+        try:
+            every_edge, ignore_clock = self.options["look"] != "points", self.options["clock_edges"] == "ignore"
+            Sampler(self, self.sinks(), self.rate, self.clock_hz, every_edge, ignore_clock).run()
+        except (EOFError, SystemError):  # the end of the capture
+            self.close()
+            raise
+        except Exception as error:  # in the host's window an exception would hide all that was found
+            self.remark(self.samplenum, self.samplenum + 1, f"strobewise stopped here, please report it: {error!r}", "stopped")
+            self.close()
+
+    def sinks(self):
+        """Return who is told of what is found; bound once, since they are called for every cycle."""
+        put, out, stream, binary = self.put, self.out, self.stream, self.bytes
+        class_of = {kind: place for place, kind in enumerate(KINDS)}
+        texts = CycleTexts()
+        begun_texts, ended_texts = texts.begun, texts.ended
+        fetched = [[FETCHED, bytes((byte,))] for byte in range(256)]
+        written = [[WRITTEN, bytes((byte,))] for byte in range(256)]
+        self.t = 0.0
+
+        def begun(item):
+            kind, start, data = item.kind, max(item.start, 0), item.data  # T1 of the first cycle may lie before the capture
+            put(start, item.release, out, [class_of[kind], begun_texts(item)])
+            if item.wait_states:
+                put(item.release - round(item.wait_states * self.t), item.release, out, [WAITS, wait_texts(item.wait_states)])
+            put(start, item.release, stream, ("cycle", item))
+            self.cycles += 1
+            if item.inferred and kind == "opcode_fetch":
+                self.inferred += 1
+            if data is None:
+                return
+            if kind == "opcode_fetch":
+                put(start, item.release, binary, fetched[data])
+            elif kind in ("memory_write", "io_write"):
+                put(start, item.release, binary, written[data])
+
+        def ended(item):
+            start = max(item.start, 0)
+            put(start, item.end, out, [LENGTHS, ended_texts(item)])
+            put(start, item.end, stream, ("end", item))
+
+        def settled(bus):
+            self.t = bus.t_samples or 0.0
+            put(0, self.samplenum, stream, ("bus", bus))
+
+        def moved(line, level, time):
+            put(time, time, stream, ("line", line, level, time))
+
+        return Sinks(begun, ended, settled, moved, self.remark)
+
+    def remark(self, start, end, long, short):
+        self.put(start, max(end, start + 1), self.out, [REMARKS, [long, short, "!"]])
+
+    def close(self):
+        """Say what there was, at the end of the capture."""
+        end = max(self.samplenum, 0)
+        self.put(end, end, self.stream, ("finish", end))
+        self.put(0, end, self.count, self.cycles)
+        self.put(0, end, self.guessed, self.inferred)

@@ -1,0 +1,106 @@
+"""What the plug-ins write under the waveforms: for each item a few texts, from a full line down to a character or two.
+
+Our own and the trade's plain words. Addresses and data are written as ``strobewise cycles`` writes them.
+"""
+
+from __future__ import annotations
+
+from typing import Dict, List, NamedTuple, Optional, Tuple
+
+from ..bus.model import KINDS
+from .records import Begun, Ended
+
+_CACHED = 1 << 16  #: texts kept for cycles that come again, as a program's loops make them do
+
+
+class Words(NamedTuple):
+    """How one kind of machine cycle is called."""
+
+    long: str
+    middle: str
+    short: str
+
+
+WORDS: Dict[str, Words] = {
+    "opcode_fetch": Words("Opcode fetch", "Fetch", "F"),
+    "memory_read": Words("Memory read", "Read", "R"),
+    "memory_write": Words("Memory write", "Write", "W"),
+    "memory_access": Words("Memory access", "Access", "A"),
+    "io_read": Words("I/O read", "In", "I"),
+    "io_write": Words("I/O write", "Out", "O"),
+    "interrupt_acknowledge": Words("Interrupt acknowledge", "Int ack", "IA"),
+    "bus_granted": Words("Bus granted", "Granted", "BG"),
+    "unknown": Words("Request of unknown kind", "Unknown", "?"),
+}
+assert tuple(WORDS) == KINDS
+
+NOTE_WORDS: Dict[str, Words] = {
+    "": Words("", "", ""),
+    "halt": Words("halted", "halt", "H"),
+    "nmi_response": Words("NMI response, byte thrown away", "NMI", "N"),
+    "cut_short": Words("cut short by a reset", "cut", "X"),
+    "after_reset": Words("after a reset", "reset", "R"),
+}
+
+_Key = Tuple[str, Optional[int], Optional[int], bool]
+
+
+class CycleTexts:
+    """Makes the texts of machine cycles and remembers those of the last many."""
+
+    def __init__(self) -> None:
+        """Begin with nothing remembered."""
+        self._begun: Dict[_Key, List[str]] = {}
+        self._ended: Dict[Tuple[Optional[int], str], List[str]] = {}
+
+    def begun(self, item: Begun) -> List[str]:
+        """Return the texts of a cycle's first item."""
+        key = (item.kind, item.address, item.data, item.inferred)
+        texts = self._begun.get(key)
+        if texts is None:
+            if len(self._begun) >= _CACHED:
+                self._begun.clear()
+            texts = self._begun[key] = _begun_texts(*key)
+        return texts
+
+    def ended(self, item: Ended) -> List[str]:
+        """Return the texts of a cycle's second item."""
+        key = (item.t_states, item.note)
+        texts = self._ended.get(key)
+        if texts is None:
+            texts = self._ended[key] = _ended_texts(*key)
+        return texts
+
+
+def _begun_texts(kind: str, address: Optional[int], data: Optional[int], inferred: bool) -> List[str]:
+    long, middle, short = WORDS[kind]
+    tail = short
+    if address is not None:
+        long += " at 0x%04x" % address
+        middle += " %04x" % address
+    if data is not None:
+        long += ": 0x%02x" % data
+        middle += " %02x" % data
+        short += " %02x" % data
+    if inferred:
+        long += " (inferred)"
+        middle += " ~"
+        tail = short = short + "~"
+    texts = [long, middle, short, tail[:2]]
+    return [text for place, text in enumerate(texts) if text not in texts[:place]]
+
+
+def _ended_texts(t_states: Optional[int], note: str) -> List[str]:
+    words = NOTE_WORDS[note]
+    if t_states is None:
+        long, middle, short = "length not known", "? T", "?"
+    else:
+        long, middle, short = "%d T-states" % t_states, "%d T" % t_states, "%d" % t_states
+    if note:
+        long, middle, short = f"{long}, {words.long}", f"{middle} {words.middle}", short + words.short
+    return [long, middle, short]
+
+
+def wait_texts(count: int) -> List[str]:
+    """Return the texts of wait states."""
+    return ["%d wait state%s" % (count, "" if count == 1 else "s"), "%d wait" % count, "W%d" % count, "W"]
