@@ -149,7 +149,9 @@ def test_what_is_wrong_is_said(tmp_path, body, message):
     assert caught.value.remedy
 
 
-@pytest.mark.parametrize("bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "#1000000", "9!", "0!!"])
+@pytest.mark.parametrize(
+    "bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "#1000000", "9!", "0!!"]
+)
 @pytest.mark.parametrize("style", ["plain", "x"])
 def test_a_bad_word_in_the_middle_of_a_large_file_is_found(tmp_path, bad, style):
     lines = ["#1000000", "0!", "b0 d"]
