@@ -15,7 +15,7 @@ examples:
   strobewise cycles boot.vcd                             one row a machine cycle, as CSV
   strobewise cycles boot.vcd -o boot.csv                 the same into a file
   strobewise cycles boot.vcd --format jsonl | head -3    one JSON object a line
-  strobewise cycles night.vcd --processes 8 -o night.csv a capture of gigabytes, read by several processes
+  strobewise cycles night.vcd --processes 8 -o night.csv gigabytes, on a machine with many processors
   strobewise cycles clips.vcd --map M1=CH0 --map MREQ=CH1 --clock 3.5M
 
 The columns are start_s, end_s, kind, t_states, wait_states, address, data, inferred, note.
@@ -59,8 +59,9 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="form of the rows (default: csv)")
     parser.add_argument("-o", "--output", metavar="FILE", default=STANDARD_OUTPUT, help="write to a file instead of standard output")
     parser.add_argument(
-        "--processes", metavar="N", type=processes, default=1, help="read a plain VCD of gigabytes with N processes; the rows are the same"
-    )
+        "--processes", metavar="N", type=processes, default=1,
+        help="read a plain VCD of gigabytes with N processes, where so many processors are free; the rows are the same",
+    )  # fmt: skip
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

@@ -155,21 +155,22 @@ def _values(text: mmap.mmap, starts: list[int], codes: dict[bytes, int]) -> list
     """Return the changes that give every line its value at each start."""
     held: dict[bytes, bytes] = {}
     values = [b""]
+    blanks = [bytes([blank]) for blank in _BLANKS if text.find(bytes([blank]), starts[0]) >= 0]  # most files have two kinds
     for low, high in zip(starts[:-1], starts[1:], strict=True):
         for code in codes:
-            found = _last_value(text, code, low, high)
+            found = _last_value(text, code, blanks, low, high)
             if found is not None:
                 held[code] = found
         values.append(b" ".join(value + (b" " if codes[code] > 1 else b"") + code for code, value in held.items()))
     return values
 
 
-def _last_value(text: mmap.mmap, code: bytes, low: int, high: int) -> bytes | None:
-    """Return the value of the last change of a line in a stretch, None where it has none."""
+def _last_value(text: mmap.mmap, code: bytes, blanks: list[bytes], low: int, high: int) -> bytes | None:
+    """Return the value of the last change of a line in a stretch, None where it has none. blanks: what may stand behind it."""
     best = -1
     value = None
-    for blank in _BLANKS:
-        needle = code + bytes([blank])
+    for blank in blanks:
+        needle = code + blank
         at = high
         while (at := text.rfind(needle, max(low, best + 1), at)) >= 0:
             found = _value_before(text, at, low)
