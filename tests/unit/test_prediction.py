@@ -228,7 +228,8 @@ def test_a_halt_without_its_line():
     bus, _ = run(bytes.fromhex("ed 56 fb 76 3a 00 40 00 00 00 00 00"), 30, interrupts={20})
     plain = [cycle._replace(note="") for cycle in bus.cycles]
     assert follow(plain, has_halt=False).total == 0
-    assert follow(plain[5:], has_halt=False).total == 0  # from the middle of the halt
+    for start in range(5, 24):
+        assert follow(plain[start:], has_halt=False).total == 0  # from the middle of the halt
 
 
 # --- what depends on what ---

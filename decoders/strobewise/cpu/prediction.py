@@ -362,8 +362,10 @@ class Predictor:
         """Run the response to an interrupt; which mode it is in, the bus says."""
         cpu, bus, rows = self._cpu, self._bus, self._rows
         kinds = [key >> 16 & 0xFF if key >= 0 else -1 for key in rows.key[k : k + 6]]
-        if kinds[1:3] != [WRITE, WRITE]:
-            self._lose()  # a device that gives more than a restart
+        address = rows.key[k] & 0xFFFF
+        unseen_halt = not self._has_halt and self._known is not None and rows.key[self._at] == address != cpu.pc
+        if kinds[1:3] != [WRITE, WRITE] or unseen_halt:
+            self._lose()  # a device that gives more than a restart, or what was taken for an instruction was a fetch in HALT
             bus.k = k + 1
             return
         if self._unknown & MASK["sp"]:
