@@ -186,6 +186,17 @@ def test_ids_that_are_digits_beside_times(tmp_path):
     assert [capture.channel_statistics()[str(k), 0].edges for k in range(10)] == [2000] * 10
 
 
+def test_a_time_that_is_written_before_each_of_its_changes_is_one_row(tmp_path, monkeypatch):
+    body = "#0\n0!\n#0\nb0 d\n" + "".join(f"#{k}\n{k % 2}!\n#{k}\nb{k % 256:b} d\n" for k in range(1, 20_000))
+    taken = []
+    original = vcd.read_plain
+    monkeypatch.setattr(vcd, "read_plain", lambda *args: taken.append(original(*args)) or taken[-1])
+    _, times, words, _ = read(write(tmp_path, body), CLK, D0, D7)
+    assert times == list(range(20_000))
+    assert words == [k % 2 | k % 2 << 32 | (k >> 7 & 1) << 39 for k in range(20_000)]
+    assert None not in taken[1:]
+
+
 def test_a_word_without_end_costs_bounded_memory(tmp_path):
     with pytest.raises(CaptureError, match=r"^a word of more than 131072 bytes \(.*, line 6, byte \d+\): export the capture again$"):
         read(write(tmp_path, "#0\n" + "1" * 1_000_000), CLK)
@@ -255,6 +266,12 @@ def test_a_gzipped_capture_on_standard_input():
     out, _ = process.communicate(gzip.compress((HEAD + "#0\n1!\n#5\n0!\n").encode()))
     assert out.split(b"\n")[-2] == b"[5] [0]"
     assert process.returncode == 0
+
+
+def test_standard_input_that_is_closed():
+    with run_python("import os; os.close(0)" + READ_STANDARD_INPUT.replace("\n    ", "\n"), stderr=subprocess.PIPE) as process:
+        _, error = process.communicate()
+    assert error.endswith(b"cannot read the file: bad file descriptor (-): check the file and its permissions\n")
 
 
 def test_a_damaged_gzip_file(tmp_path):

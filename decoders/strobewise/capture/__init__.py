@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Union
 
+from .grid import SampleGrid, estimate_sample_interval
 from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
 from .scope import ScopeCapture
 from .vcd import VcdCapture
@@ -16,8 +17,10 @@ __all__ = [
     "Capture",
     "Channel",
     "Header",
+    "SampleGrid",
     "ScopeCapture",
     "VcdCapture",
+    "estimate_sample_interval",
     "open_capture",
 ]
 

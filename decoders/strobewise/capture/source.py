@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import stat
-import sys
 import zlib
 from io import FileIO
 
 from ..errors import CaptureError
 
 STANDARD_INPUT = "-"
+_STANDARD_INPUT_HANDLE = 0
 GZIP_MAGIC = b"\x1f\x8b"
 
 
@@ -60,9 +60,9 @@ class TextSource:
         return len(data)
 
     def _open(self, path: str) -> FileIO:
-        if path == STANDARD_INPUT:
-            return FileIO(sys.stdin.fileno(), "rb", closefd=False)  # unbuffered: gives what the pipe holds
         try:
+            if path == STANDARD_INPUT:
+                return FileIO(_STANDARD_INPUT_HANDLE, "rb", closefd=False)  # unbuffered: gives what the pipe holds
             return FileIO(path, "rb")
         except FileNotFoundError:
             raise CaptureError("no such file", path, remedy="check the name") from None

@@ -15,7 +15,6 @@ from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 from .vcd_general import KEYWORDS, Rows
 from .vcd_plain import read_times
 
-_NO_ROWS = Rows(np.empty(0, np.int64), np.empty(0, np.uint64), None)
 _LOWER = np.uint8(0x20)
 _VECTOR, _REAL, _X, _Z, _DOLLAR = ord("b"), ord("r"), ord("x"), ord("z"), ord("$")
 _LONGEST_CODE = 8
@@ -111,9 +110,8 @@ def read_mixed(text: Text, size: int, tables: MixedTables, state: BodyState, tic
     levels, unknown = np.bitwise_xor.accumulate(levels), np.bitwise_xor.accumulate(unknown)
     state.levels, state.unknown = int(levels[-1]), int(unknown[-1])
     state.time = int(times.all[-1])
-    if not len(kinds.times):
-        return _NO_ROWS, consumed
-    return Rows(times.all[:-1], levels.take(kinds.times), unknown.take(kinds.times)), consumed
+    last = times.last_of_time(kinds.times)
+    return Rows(times.rows, levels.take(last), unknown.take(last)), consumed
 
 
 def _kinds(text: Text, ends: Int, tables: MixedTables) -> Optional[_Kinds]:

@@ -16,7 +16,6 @@ from .state import BodyState, Layout, Signal, TickCount
 from .text import HASH, ONE, ZERO, Bytes, Flags, Int, Text, Words, binary, decimal, eights
 from .vcd_general import Rows
 
-_NO_ROWS = Rows(np.empty(0, np.int64), np.empty(0, np.uint64), None)
 _BITS_OF_BYTE = np.arange(256)[:, None] >> np.arange(8) & 1
 _LONGEST_TIME = 16  #: digits
 _ROUNDS = 6  #: places in a block where values are said again
@@ -119,10 +118,9 @@ def read_plain(text: Text, tables: PlainTables, state: BodyState, ticks: TickCou
     if settled is None:
         return None
     running, said_again = settled
-    rows = _NO_ROWS
-    if len(time_at):
-        unknown = np.full(len(time_at), state.unknown, np.uint64) if state.unknown else None
-        rows = Rows(times.all[:-1], running.take(time_at), unknown)
+    last = times.last_of_time(time_at)
+    unknown = np.full(len(last), state.unknown, np.uint64) if state.unknown else None
+    rows = Rows(times.rows, running.take(last), unknown)
     _count_edges(second, said_again, changes, tables, state)
     before = state.bit_level
     state.levels = int(running[-1])
@@ -173,10 +171,20 @@ class BlockTimes(NamedTuple):
 
     all: Int  #: the time before the block, then those that stand in it
     ink: int
+    kept: Optional[Flags]  #: of all but the last: whether a later one follows; None when that is so for each
+
+    @property
+    def rows(self) -> Int:
+        """Return the times whose state is settled in the block: all but the last, each once."""
+        return self.all[:-1] if self.kept is None else self.all[:-1][self.kept]
+
+    def last_of_time(self, time_at: Int) -> Int:
+        """Return, for each of those, the index among the words at which the next time stands."""
+        return time_at if self.kept is None else time_at[self.kept]
 
 
 def read_times(text: Text, time_at: Int, before: int) -> Optional[BlockTimes]:
-    """Read the times of a block; None when they do not grow, or one is not made of digits."""
+    """Read the times of a block; None when one is less than that before it, or is not made of digits."""
     times = np.empty(len(time_at) + 1, np.int64)
     times[0] = before
     starts = text.starts.take(time_at) + 1
@@ -190,7 +198,10 @@ def read_times(text: Text, time_at: Int, before: int) -> Optional[BlockTimes]:
             return None
         ink += (width + 1) * len(part)
         done = end
-    return BlockTimes(times, ink) if bool((times[1:] > times[:-1]).all()) else None
+    grows = times[1:] > times[:-1]
+    if grows.all():
+        return BlockTimes(times, ink, None)
+    return BlockTimes(times, ink, grows) if bool((times[1:] >= times[:-1]).all()) else None
 
 
 def _width(data: Bytes, start: int) -> int:
