@@ -404,6 +404,10 @@ class Predictor:
         """The next fetch is not at PC."""
         cpu = self._cpu
         expected, found = cpu.pc, key & 0xFFFF
+        if not self._has_halt and self._known is not None and found == self._rows.key[self._at]:
+            self._lose()  # the same fetch once more: in HALT, which no line shows
+            cpu.pc, cpu.halted = found, True
+            return
         line = _single_line(expected ^ found)
         in_sequence = self._known is not None and "jump" not in self._known.operation.effects
         if line >= 0 and self._rows.key[k + 1] & 0xFFFF == expected + 1 & 0xFFFF:
@@ -415,8 +419,7 @@ class Predictor:
             self.instructions += 1
             self._run_carefully(k, known)
             return
-        seen_before = not self._has_halt and self._known is not None and found == self._rows.key[self._at]
-        if found != RESET_ENTRY and not seen_before:
+        if found != RESET_ENTRY:
             # Where one address line alone is wrong, an operand read wrong looks the same; which it was, the other differences tell.
             wrong = expected ^ found
             both = _single_line(wrong & 0xFF) if line < 0 and wrong >> 8 == wrong & 0xFF else -1
