@@ -77,9 +77,14 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
     """Drop findings that another one, at least as severe, explains."""
-    if any(f.rule == RELABELS for f in findings):
+    relabelled = {line for f in findings if f.rule == RELABELS for line in f.lines}
+    if relabelled:
         # Under wrong labels the other rules judged a machine that is not there.
-        return [f for f in findings if f.rule == RELABELS or f.rule in STANDS_BY_ITSELF or f.severity == "note"]
+        stands = STANDS_BY_ITSELF if "CLK" not in relabelled else ()
+        return [
+            f for f in findings
+            if f.rule == RELABELS or f.severity == "note" or (f.rule in stands and not (f.lines and set(f.lines) <= relabelled))
+        ]  # fmt: skip
     moot = {name for f in findings if f.severity == "fault" for name in EXPLAINS.get(f.rule, ())}
     explained = {line for f in findings if f.rule in EXPLAINS_ITS_LINES for line in f.lines}
     return [

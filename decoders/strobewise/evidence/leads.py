@@ -16,6 +16,7 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, Relabelling, relabel_buses
 from ..options import Options
+from .slow_leads import relabel_slow_lines
 from .strobe_leads import Columns, Stretch, columns_of, join_buses, relabel_strobes
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
@@ -66,6 +67,8 @@ def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap) -
     change = relabel_strobes(evidence, stretch)
     if change is None and isinstance(buses, Buses):
         change = relabel_buses(buses, _crossed(evidence))
+    if change is None:
+        change = relabel_slow_lines(evidence, stretch)
     return LeadsRecord(change, _maps(change, channels) if change is not None else ())
 
 

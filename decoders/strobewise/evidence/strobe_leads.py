@@ -117,10 +117,7 @@ def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Itera
 def _roles(stretch: Stretch) -> dict[str, Role]:
     """Return what each captured channel's behaviour fits, by its label."""
     names = [name for name in (*CONTROL, *ADDRESS, *DATA) if name in stretch.captured]
-    packed = np.zeros(len(stretch.words), np.uint64)
-    for k, name in enumerate(names):
-        packed |= (stretch.words >> np.uint64(BIT[name]) & np.uint64(1)) << np.uint64(k)
-    raw = Raw(stretch.times, packed, len(names), stretch.sample_ticks)
+    raw = raw_of(stretch, names)
     frame = find_frame(raw)
     if frame is None:
         return {}
@@ -132,6 +129,14 @@ def _roles(stretch: Stretch) -> dict[str, Role]:
             break
     roles += find_strobes(raw, frame, {role.channel for role in roles})
     return {names[role.channel]: role for role in roles if role.confidence >= SURE}
+
+
+def raw_of(stretch: Stretch, names: Sequence[str]) -> Raw:
+    """Return a stretch as channels without names, in the order given."""
+    packed = np.zeros(len(stretch.words), np.uint64)
+    for k, name in enumerate(names):
+        packed |= (stretch.words >> np.uint64(BIT[name]) & np.uint64(1)) << np.uint64(k)
+    return Raw(stretch.times, packed, len(names), stretch.sample_ticks)
 
 
 def _exchange(really: dict[str, str]) -> tuple[str, ...]:

@@ -40,7 +40,7 @@ class Relabelling:
     before: float  #: share of the witnesses that agree with the labels as they are
     after: float
     witnesses: int
-    witness: str  #: "instructions", "refreshes", "model" or "strobes"
+    witness: str  #: "instructions", "refreshes", "model", "strobes", "transfers", "acknowledges" or "consequences"
     alternatives: tuple[tuple[str, ...], ...] = ()  #: other changes that explain as much
 
 

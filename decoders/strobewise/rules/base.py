@@ -95,7 +95,7 @@ COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (t
 #: Rules that judge what lasts, and so may speak of a fault even in a capture that was sampled too slowly for the others.
 LASTING = (
     "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
-    "reads-all-ff", "reads-all-00", "reads-all-alike",
+    "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped",
 )  # fmt: skip
 
 

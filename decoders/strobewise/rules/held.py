@@ -53,7 +53,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
             "or its polarity, is wrong",
-            ("RESET",), severity="warning", suspects=(("probe_or_capture", 0.8), ("connection", 0.2)),
+            ("RESET",), suspects=(("probe_or_capture", 0.8), ("connection", 0.2)),
             next_step=f"check the lead for /RESET on {pin_text('RESET')}",
         )  # fmt: skip
         return
@@ -110,7 +110,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
             "being held: the lead for /WAIT, or its polarity, is wrong",
-            ("WAIT",), severity="warning", suspects=(("probe_or_capture", 0.7), ("connection", 0.3)),
+            ("WAIT",), suspects=(("probe_or_capture", 0.7), ("connection", 0.3)),
             next_step=f"check the lead for /WAIT on {pin_text('WAIT')}",
         )  # fmt: skip
 
@@ -135,7 +135,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
             if span.length_s > HELD_SHARE * evidence.duration_s:
                 yield Found(
                     f"{bar(name)} reads low throughout although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
-                    (name,), severity="warning", suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)),
+                    (name,), suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)),
                     next_step=f"check the lead for {bar(name)} on {pin_text(name)}",
                 )  # fmt: skip
             return

@@ -15,12 +15,15 @@ from .base import Found, rule
 WITNESSES = {
     "instructions": "instructions agree with the cycles behind them and with where the program goes on",
     "refreshes": "refresh addresses count up by one",
+    "transfers": "data transfers keep out of halts",
+    "acknowledges": "acknowledges follow a request",
+    "consequences": "the CPU answers the line as it must",
     "strobes": "strobe assertions are where the cycles call for them",
 }
 
 
 @rule(
-    "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD"), ("M1", "MREQ"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS, *DATA),
+    "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD"), ("M1", "MREQ"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS, *DATA, "CLK", "HALT", "INT"),
     suspects=(("probe_or_capture", 0.93), ("connection", 0.04)),
     looks_for="a bus that is inconsistent as it is labelled, and consistent when two leads are exchanged or one is inverted",
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
