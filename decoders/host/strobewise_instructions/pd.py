@@ -1,0 +1,99 @@
+"""Machine cycles in, instructions out. What they mean is in the engine; this file only speaks with the host."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import sigrokdecode as srd
+
+_here = os.path.dirname(os.path.realpath(__file__))
+for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
+    if os.path.isdir(os.path.join(_folder, "strobewise")):
+        if _folder not in sys.path:
+            sys.path.append(_folder)
+        break
+
+from strobewise.stream.program import STEP_CLASSES, Program, StepTexts
+
+CLASSES = (
+    ("instruction", "Instruction"),
+    ("interrupt", "Interrupt or NMI response"),
+    ("halted", "Stay in HALT"),
+    ("bus-granted", "Bus granted"),
+    ("reset", "Reset"),
+    ("misfit", "Cycles that fit no instruction"),
+    ("remark", "Remark"),
+)
+REMARK = len(CLASSES) - 1
+
+
+class Decoder(srd.Decoder):
+    """Instructions."""
+
+    api_version = 3
+    id = "strobewise_instructions"
+    name = "Z80 program"
+    longname = "Z80 instructions"
+    desc = "Instructions that a Z80 CPU ran, from its machine cycles."
+    license = "mit"
+    inputs = ["strobewise_cycles"]
+    outputs = ["strobewise_instructions"]
+    tags = ["Retro computing", "Bus"]
+    annotations = CLASSES
+    annotation_rows = (("flow", "Program flow", tuple(range(REMARK))), ("remarks", "Remarks", (REMARK,)))
+
+    def __init__(self):
+        self.reset()
+
+    def reset(self):
+        self.program = None
+        self.stopped = False
+        self.number = 0
+        self.class_of = {what: next(i for i, (name, _) in enumerate(CLASSES) if name == STEP_CLASSES[what]) for what in STEP_CLASSES}
+        self.texts = StepTexts()
+
+    def start(self):
+        self.out = self.register(srd.OUTPUT_ANN)
+        self.stream = self.register(srd.OUTPUT_PYTHON)
+        self.count = self.register(srd.OUTPUT_META, meta=(int, "Instructions", "Instructions that ran"))
+
+    def decode(self, start, end, message):
+        if self.stopped:
+            return
+        try:
+            self.take(message)
+        except Exception as error:  # in the host's window an exception would hide all that was found
+            self.stopped = True
+            self.remark(start, end, f"strobewise stopped here, please report it: {error!r}", "stopped")
+
+    def take(self, message):
+        """Take one message of the cycle stream."""
+        what = message[0]
+        if what == "bus":
+            self.program = Program(message[1], self.stepped)
+            if self.program.missing:
+                lines = ", ".join(self.program.missing)
+                self.remark(0, 1, f"No opcode can be read: map the data bus ({lines} missing)", "no data")
+        elif self.program is None:
+            return
+        elif what == "cycle":
+            self.program.begun(message[1])
+        elif what == "end":
+            self.program.ended(message[1])
+        elif what == "line" and message[1] == "RESET":
+            self.program.reset(message[2], message[3])
+        elif what == "finish":
+            self.program.finish(message[1])
+            self.put(0, message[1], self.count, self.number)
+
+    def stepped(self, step):
+        """Show a step of the program."""
+        start = max(step.start, 0)
+        self.put(start, step.end, self.out, [self.class_of[step.what], self.texts.texts(step)])
+        self.put(start, step.end, self.stream, ("step", tuple(step[:5]) + tuple(step[6:])))
+        if step.what == "instruction":
+            self.number += 1
+
+    def remark(self, start, end, long, short):
+        self.put(max(start, 0), max(end, start + 1), self.out, [REMARK, [long, short, "!"]])
