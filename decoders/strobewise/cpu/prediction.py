@@ -13,7 +13,7 @@ Bits 3 and 5 of F are not compared: makes of the CPU differ in them (common prac
 
 from __future__ import annotations
 
-from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from .capture_bus import (
     ACK,
@@ -44,53 +44,22 @@ from .prediction_clues import (
     learn_value,
     seen_registers,
 )
+from .prediction_tally import KEPT_DIFFERENCES, Difference, Tally, single_line
 from .program_steps import successors
 
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
 NOWHERE = -2  #: PC while the program's place is not known; no key of a row
 UNCOMPARED_FLAGS = 0x28  #: bits 3 and 5 of F
 RESTART_38, RESET_ENTRY = 0x38, 0x00
-MOST_SOUGHT = 256  #: differences for which explanations are sought,
-SOUGHT_AT_ONE_PLACE = 4  #: and how many of them at one instruction: a loop says the same again and again
-MOST_DIFFERENCES = 2000  #: more are not looked at: the bus is beyond prediction
-KEPT_DIFFERENCES = 64  #: kept one by one; all are counted
 SUSPECT_AFTER = 3  #: times that one address line alone was wrong in the count of PC before the model is believed against it elsewhere too
 
 
-class Difference(NamedTuple):
-    """One thing that the bus showed otherwise than foretold."""
-
-    start: int  #: ticks, of the machine cycle
-    address: int  #: of the instruction
-    data: bytes  #: its bytes
-    what: str  #: "next" (address of the next instruction), "code" (of its own bytes), "address" (of data), "data" (written), "kind"
-    expected: int  #: address, byte, or index of the kind
-    found: int
-    place: int  #: address on the bus
-    lines: Tuple[str, ...]  #: data lines each of which explains it when read otherwise ("next" and "kind"); see Explanation
-
-
-class Predictor:
+class Predictor(Tally):
     """Follows one capture, or stretches of it. Feed rows in order; call `lose_track` where a stretch is left out."""
 
     def __init__(self, timed: bool = True, has_halt: bool = True) -> None:
         """timed: lengths can be compared. has_halt: /HALT was captured."""
-        self.instructions = 0  #: followed
-        self.rows = 0  #: machine cycles followed
-        self.counts: Dict[str, int] = {}  #: differences by what they are
-        self.kept: List[Difference] = []  #: the first of them
-        self.other_lengths = 0  #: instructions that took another time than they should
-        self.unseen_acknowledges = 0
-        self.address_lost = ([0] * 16, [0] * 16)  #: by the level that the count of PC calls for, by line: seen at the other
-        self.written_lost = ([0] * 8, [0] * 8)  #: the same for written bytes
-        self.written_values = [0] * 256  #: bytes on the bus in writes that were compared
-        self.address_wrong = ([0] * 16, [0] * 16)  #: by level called for, by line: addresses of any kind wrong in this line alone
-        self.alone_wrong = [0] * 16  #: the same for both levels, with those that were found to be no line's fault later on
-        self.exchanged: Dict[Tuple[int, int], int] = {}  #: by two address lines: addresses wrong in that they show each other's level
-        #: By Explanation.lines: differences explained with the line captured low, high; of these, those that no other single line explains.
-        self.explained: Dict[str, List[int]] = {}
-        self.sought = 0  #: differences for which such explanations were sought
-        self._sought_at: Dict[Tuple[int, int], int] = {}
+        super().__init__()
         self._timed, self._has_halt = timed, has_halt
         self._cpu = Z80()
         self._cpu.pc = NOWHERE
@@ -103,16 +72,6 @@ class Predictor:
         self._trusted: Dict[int, Tuple[int, int]] = {}  # address line -> (level in the model, differences) while it alone differs
         self._suspect = [0] * 16
         self._first: List[Optional[Dependences]] = [None] * 256
-
-    @property
-    def total(self) -> int:
-        """Differences in all."""
-        return sum(self.counts.values())
-
-    @property
-    def exhausted(self) -> bool:
-        """Return whether so much differs that following on is of no use."""
-        return self.total >= MOST_DIFFERENCES
 
     def lose_track(self) -> None:
         """Forget where the program is: the next rows do not follow on those before."""
@@ -408,7 +367,7 @@ class Predictor:
             self._lose()  # the same fetch once more: in HALT, which no line shows
             cpu.pc, cpu.halted = found, True
             return
-        line = _single_line(expected ^ found)
+        line = single_line(expected ^ found)
         in_sequence = self._known is not None and "jump" not in self._known.operation.effects
         if line >= 0 and self._rows.key[k + 1] & 0xFFFF == expected + 1 & 0xFFFF:
             in_sequence = True  # the byte behind it is where the model has it
@@ -422,7 +381,7 @@ class Predictor:
         if found != RESET_ENTRY:
             # Where one address line alone is wrong, an operand read wrong looks the same; which it was, the other differences tell.
             wrong = expected ^ found
-            both = _single_line(wrong & 0xFF) if line < 0 and wrong >> 8 == wrong & 0xFF else -1
+            both = single_line(wrong & 0xFF) if line < 0 and wrong >> 8 == wrong & 0xFF else -1
             lines = () if line >= 0 else self._explain_last(None if both < 0 else Explanation(f"D{both}", expected >> both & 1))
             self._record(k, "next", expected, found, lines)
         self._lose()
@@ -465,7 +424,7 @@ class Predictor:
                 self._unknown |= transfer.address
                 self._record(row, what, expected, found)
             else:
-                line = _single_line(expected ^ found)
+                line = single_line(expected ^ found)
                 if line >= 0 and self._believe(line, expected >> line & 1):
                     self._count("code")
                     continue
@@ -484,19 +443,10 @@ class Predictor:
 
     def _explain_last(self, plain: Optional[Explanation] = None) -> List[Explanation]:
         """Seek what makes the instruction under way fit what follows, and count it. plain: when there is nothing to seek."""
-        if self._known is None or self.sought >= MOST_SOUGHT:
+        if self._known is None or not self._worth_seeking((self._rows.key[self._at], self._rows.data[self._at])):
             return []
-        place = self._rows.key[self._at], self._rows.data[self._at]
-        if self._sought_at.get(place, 0) >= SOUGHT_AT_ONE_PLACE:
-            return []
-        self._sought_at[place] = self._sought_at.get(place, 0) + 1
         found = [plain] if plain is not None else explanations(self._rows, self._at)
-        self.sought += 1
-        single = sum(1 for each in found if len(each.lines) == 2)
-        for lines, level in found:
-            counts = self.explained.setdefault(lines, [0, 0, 0, 0])
-            counts[level] += 1
-            counts[2 + level] += single == 1 if len(lines) == 2 else not single
+        self._count_explanations(found)
         return found
 
     def _record(self, row: int, what: str, expected: int, found: int, lines: Sequence[Explanation] = ()) -> None:
@@ -513,21 +463,6 @@ class Predictor:
                 )
             )  # fmt: skip
 
-    def _count_address(self, expected: int, found: int) -> None:
-        wrong = expected ^ found
-        line = _single_line(wrong)
-        if line >= 0:
-            self.address_wrong[expected >> line & 1][line] += 1
-            self.alone_wrong[line] += 1
-            return
-        high, rest = wrong.bit_length() - 1, wrong & ~(1 << wrong.bit_length() >> 1)
-        low = _single_line(rest)
-        if low >= 0 and (expected >> low ^ expected >> high) & 1:
-            self.exchanged[low, high] = self.exchanged.get((low, high), 0) + 1
-
-    def _count(self, what: str) -> None:
-        self.counts[what] = self.counts.get(what, 0) + 1
-
     def _other_length(self, k: int) -> None:
         if not any(self._rows.untimed[k : self._bus.k]):
             self.other_lengths += 1
@@ -536,8 +471,3 @@ class Predictor:
     def _rebase(self, k: int) -> None:
         """Compare lengths anew from a row on."""
         self._base = self._rows.internal[k] - self._bus.internal_t if self._rows.internal else 0
-
-
-def _single_line(difference: int) -> int:
-    """Return the number of the only bit that is set, -1 when there are several or none."""
-    return difference.bit_length() - 1 if difference and not difference & (difference - 1) else -1

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from ..bus.lines import ADDRESS, BIT
 from ..capture import Capture
 from ..capture.channels import ChannelMap
-from ..cpu.prediction import Difference, Predictor
+from ..cpu.prediction import Predictor
+from ..cpu.prediction_tally import Difference
 from ..cpu.program_steps import Step
 from ..cycles.table import CycleTable
 from ..errors import LineMapError

@@ -15,7 +15,8 @@ from ..bus.semantics import SPEC
 from ..capture.channels import ChannelMap
 from ..capture.records import Block
 from ..cpu.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
-from ..cpu.prediction import Difference, Predictor
+from ..cpu.prediction import Predictor
+from ..cpu.prediction_tally import Difference
 from ..cycles.engine import Batch
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..options import Options
