@@ -149,9 +149,14 @@ def test_what_is_wrong_is_said(tmp_path, body, message):
     assert caught.value.remedy
 
 
-@pytest.mark.parametrize(
-    "bad", ["#12a4567", "2!", "1?", "#-5", "01!", "#12_3", "b2 d", "bx0x0x0x0x d", "1", "x", "#9", "#1000000", "9!", "0!!"]
-)
+# Words that one check each finds: at that place times are 1123430 and 1123440, so that some would fit in between or be equal.
+BAD_WORDS = [
+    *("#12a4567", "#112343:", "#1123435x", "#12_3", "#-5", "#9", "#1000000", "1?", "2!", "9!", "01!", "0!!", "1", "x"),
+    *("b2 d", "b d", "b110000000 d", "bx0x0x0x0x d", "b0 dd"),
+]
+
+
+@pytest.mark.parametrize("bad", BAD_WORDS)
 @pytest.mark.parametrize("style", ["plain", "x"])
 def test_a_bad_word_in_the_middle_of_a_large_file_is_found(tmp_path, bad, style):
     lines = ["#1000000", "0!", "b0 d"]
@@ -176,14 +181,18 @@ def test_a_vector_that_is_known_again_with_the_level_it_had(tmp_path, known_agai
     assert capture.channel_statistics()["d", 7].edges == 0
 
 
-def test_ids_that_are_digits_beside_times(tmp_path):
+def test_ids_that_are_digits_beside_times(tmp_path, monkeypatch):
     head = "$timescale 1 ns $end " + "".join(f"$var wire 1 {k} n{k} $end " for k in range(10)) + "$enddefinitions $end\n"
     body = "#0 00 01 02 03 04 05 06 07 08 09\n" + "".join(f"#{11 * k} {1 - k // 10 % 2}{k % 10}\n" for k in range(20_000))
     path = write(tmp_path, body.replace("#0 10\n", "#5 10\n", 1), head)
+    refused = []
+    original = vcd.read_mixed
+    monkeypatch.setattr(vcd, "read_mixed", lambda *args: refused.append(args) or original(*args))
     capture, times, words, _ = read(path, *[BitAssignment(str(k), 0, k) for k in range(10)])
     assert times[:3] == [0, 5, 11]
     assert words[-10:] == [0b1111111111 >> shift << shift for shift in range(1, 11)]
     assert [capture.channel_statistics()[str(k), 0].edges for k in range(10)] == [2000] * 10
+    assert not refused  # plain blocks all the same
 
 
 def test_a_time_that_is_written_before_each_of_its_changes_is_one_row(tmp_path, monkeypatch):
@@ -195,6 +204,22 @@ def test_a_time_that_is_written_before_each_of_its_changes_is_one_row(tmp_path, 
     assert times == list(range(20_000))
     assert words == [k % 2 | k % 2 << 32 | (k >> 7 & 1) << 39 for k in range(20_000)]
     assert None not in taken[1:]
+
+
+@pytest.mark.parametrize(
+    "times, bad",
+    [
+        (["#100000000", "#A00000001", "#A00000002"], "#A00000001"),
+        (["#1000000000", "#1:00000000", "#2000000100"], "#1:00000000"),
+        (["#1000000000", "#1000000001", "#2000000:00"], "#2000000:00"),
+    ],
+)
+def test_long_times_with_something_else_than_digits(tmp_path, times, bad):
+    toggles = "0!\n1!\n" * 30_000
+    body = "#0\n1!\n" + toggles + "".join(f"{time}\n{toggles}" for time in times)
+    with pytest.raises(CaptureError, match=f"^a time is digits only, not '{bad}' ") as caught:
+        read(write(tmp_path, body), CLK)
+    assert caught.value.offset == OFFSET + body.index(bad)
 
 
 def test_a_word_without_end_costs_bounded_memory(tmp_path):
