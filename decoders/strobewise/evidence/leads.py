@@ -17,7 +17,7 @@ from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, Relabelling, relabel_buses
 from ..options import Options
 from .slow_leads import relabel_slow_lines
-from .strobe_leads import Columns, Stretch, columns_of, join_buses, relabel_strobes
+from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
 LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32nd ...
@@ -65,7 +65,7 @@ def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap) -
     """Say what the labels should be. stretch: the kept part of the raw capture."""
     buses = evidence.parts.get(LeadsPart.name)
     change = relabel_strobes(evidence, stretch)
-    if change is None and isinstance(buses, Buses):
+    if change is None and isinstance(buses, Buses) and not odd_strobes(evidence):
         change = relabel_buses(buses, _crossed(evidence))
     if change is None:
         change = relabel_slow_lines(evidence, stretch)

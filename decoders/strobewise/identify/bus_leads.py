@@ -25,6 +25,7 @@ REFRESHES_SURE = 256
 EXPLAINS = 0.8  #: share of what disagreed that a change must explain
 AFTER = 0.93  #: share of the instructions that must agree after it
 GAIN_MIN = 3  #: different instructions that a change must turn
+OPCODES_MIN = 8  #: different opcodes that must agree after it
 TRIED_CYCLES = 8_000
 MODEL_MIN = 2  #: contradictions of the CPU model from which its witness is asked
 MODEL_SURE = 6  #: fewer must all be explained
@@ -117,7 +118,10 @@ def relabel_buses(buses: Buses, crossed: Sequence[tuple[int, int]]) -> Relabelli
     left = (then.asked - then.agreed) / max(1, now.asked - now.agreed)
     if left > 1.0 - EXPLAINS or then.share < AFTER or then.speaks_against(now) < GAIN_MIN:
         return None
-    if best.inverted and not _shown_both_ways(buses, best.bits[0], then):
+    data = buses.changed(best)[0]
+    if data is None or len(np.unique(data[then.row[then.good]])) < OPCODES_MIN:
+        return None  # a CPU that runs through empty memory agrees with anything
+    if best.inverted and not _shown_both_ways(buses, best.bits[0], now, then):
         return None  # a stuck line, or a bit that the CPU takes for always the same, is mended just so
     same = tuple(change.lines for agreed, change in tried[1:] if agreed == tried[0][0])
     return Relabelling(best.lines, best.inverted, now.share, then.share, then.asked, "instructions", same)
@@ -129,14 +133,15 @@ def _changes(buses: Buses) -> Iterator[Change]:
     yield from (Change((bit,), True) for bit in bits)
 
 
-def _shown_both_ways(buses: Buses, bit: int, fit: Fit) -> bool:
-    """Say whether a line shows both its levels: an address line at all, a data line in the opcodes that agree."""
+def _shown_both_ways(buses: Buses, bit: int, now: Fit, then: Fit) -> bool:
+    """Say whether a line shows both its levels: an address line at all, a data line in the opcodes that its inversion mends."""
     assert buses.data is not None
     if bit < 16:
         assert buses.address is not None
         levels = buses.address >> bit & 1
     else:
-        levels = buses.data[fit.row[fit.good]] >> (bit - 16) & 1
+        mended = np.setdiff1d(then.row[then.good], now.row[now.good])
+        levels = buses.data[mended] >> (bit - 16) & 1
     return int(np.count_nonzero(levels)) >= GAIN_MIN and int(np.count_nonzero(levels == 0)) >= GAIN_MIN
 
 
