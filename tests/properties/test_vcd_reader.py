@@ -257,10 +257,12 @@ def test_all_readers_agree(scratch, seed, kind, block_bytes, layout):
 def test_volts_become_the_same_levels_in_every_reader(scratch, seed, block_bytes):
     rng = random.Random(seed)
     head = "$timescale 1 ns $end $var real 64 ! M1 $end $var real 64 r! MREQ $end $var wire 1 r CLK $end $var string 1 s note $end "
+    head += "$var event 1 e tick $end "
     lines = [head + "$enddefinitions $end", "#0", "r0.1 !", "0r"]
     for time in range(1, rng.randint(5, 200)):
         lines += [f"#{time * 10}", f"{rng.choice('01')}r"]
         lines += [f"r{rng.gauss(1.5, 1.5):.4g} {code}" for code in rng.sample(["!", "r!"], rng.randint(0, 2))]
+        lines += ["1e"] if rng.random() < 0.2 else []
         lines += ["sHello s"] if rng.random() < 0.02 else []
     scratch.write_text("\n".join(lines) + "\n")
     bits = [BitAssignment("!", 0, 1), BitAssignment("r!", 0, 0, True), BitAssignment("r", 0, 2)]

@@ -149,9 +149,9 @@ def test_what_is_wrong_is_said(tmp_path, body, message):
     assert caught.value.remedy
 
 
-# Words that one check each finds: at that place times are 1123430 and 1123440, so that some would fit in between or be equal.
+# Words that one check each finds: at that place times are 1123420 and 1123430, so that some would fit in between or be equal.
 BAD_WORDS = [
-    *("#12a4567", "#112343:", "#1123435x", "#12_3", "#-5", "#9", "#1000000", "1?", "2!", "9!", "01!", "0!!", "1", "x"),
+    *("#12a4567", "#112342:", "#1123425x", "#12_3", "#-5", "#9", "#1000000", "1?", "2!", "9!", "01!", "0!!", "1", "x"),
     *("b2 d", "b d", "b110000000 d", "bx0x0x0x0x d", "b0 dd"),
 ]
 
