@@ -141,7 +141,10 @@ class Decoder(srd.Decoder):
         def moved(line, level, time):
             put(time, time, stream, ("line", line, level, time))
 
-        return Sinks(begun, ended, settled, moved, self.remark)
+        def quiet(time, control, last_clock):
+            put(time, time, stream, ("quiet", time, control, last_clock))
+
+        return Sinks(begun, ended, settled, moved, quiet, self.remark)
 
     def remark(self, start, end, long, short):
         self.put(start, max(end, start + 1), self.out, [REMARKS, [long, short, "!"]])

@@ -6,7 +6,7 @@ the file of its family with the decorator :func:`rule`; it yields :class:`Found`
 
 from __future__ import annotations
 
-from typing import Callable, Iterable, Iterator, List, NamedTuple, Optional, Tuple
+from typing import Callable, FrozenSet, Iterable, Iterator, List, NamedTuple, Optional, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.model import SUSPECTS, Finding, SuspectShare
@@ -110,10 +110,13 @@ def _softened(finding: Finding, evidence: BusEvidence) -> Finding:
     return finding if finding.severity != "fault" or finding.rule in LASTING or still else finding._replace(severity="warning")
 
 
-def run(evidence: BusEvidence) -> List[Finding]:
-    """Run every rule that can decide on this capture; faults first, then the surer ones."""
+def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Finding]:
+    """Run every rule (of those in `only`) that can decide on this capture; faults first, then the surer ones."""
     findings = [
-        finding for each in CATALOGUE if each.can_decide(evidence) for finding in _findings(each, evidence)
+        finding
+        for each in CATALOGUE
+        if (only is None or each.id in only) and each.can_decide(evidence)
+        for finding in _findings(each, evidence)
     ]
     if too_coarse(evidence) and any(f.rule == "capture-too-coarse" and f.severity == "warning" for f in findings):
         findings = [_softened(finding, evidence) for finding in findings]

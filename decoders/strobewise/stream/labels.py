@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import Dict, List, NamedTuple, Optional, Tuple
 
-from ..bus.model import KINDS
+from ..bus.lines import bar
+from ..bus.model import KINDS, Finding
 from .records import Begun, Ended
 
 _CACHED = 1 << 16  #: texts kept for cycles that come again, as a program's loops make them do
@@ -104,3 +105,10 @@ def _ended_texts(t_states: Optional[int], note: str) -> List[str]:
 def wait_texts(count: int) -> List[str]:
     """Return the texts of wait states."""
     return ["%d wait state%s" % (count, "" if count == 1 else "s"), "%d wait" % count, "W%d" % count, "W"]
+
+
+def finding_texts(finding: Finding, title: str) -> List[str]:
+    """Return the texts of a finding; title: what its rule is called."""
+    lines = " ".join(bar(name) for name in finding.lines)
+    texts = ["%s: %s" % (title, finding.evidence), title, lines or finding.rule, "!"]
+    return [text for place, text in enumerate(texts) if text not in texts[:place]]

@@ -42,6 +42,7 @@ Condition = Dict[Any, Any]
 
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
+HELD_T = 512.0  #: T-states that a strobe may be asserted; whoever waits longer does so edge by edge
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
 
 
@@ -66,6 +67,7 @@ class PointSampler:
         self._has_data = any(f"D{bit}" in captured for bit in range(8))
         #: strobes to rely on before the refresh behind a fetch is taken on one sample
         self.refresh_trust = TRUST_M1 | TRUST_RFSH | (TRUST_RD if "RD" in captured else 0)
+        self.last_pins: Pins = ()  #: what was seen last before the end of the capture
         self._hidden = False  #: clock edges may have passed since the last one that was seen
         self._last_clock: Optional[int] = None
         self._make_conditions(calibration.iorq_frames, calibration.rd_alone, calibration.wr_alone)
@@ -91,7 +93,9 @@ class PointSampler:
         self.point = {
             (place, width): [{place: "r"}, {"skip": skip}] for place in (P_MREQ, P_IORQ) for width, skip in self._points.items()
         }
-        self.release = {place: [{place: "r"}, *data] for place in (P_MREQ, P_IORQ)}
+        self._held = min(self.limits.longest, int(HELD_T * self.t))
+        held: Condition = {"skip": self._held}
+        self.release = {place: [{place: "r"}, *data, held] for place in (P_MREQ, P_IORQ)}
         self.second = [{P_MREQ: "r"}, *data, {"skip": max(1, self._points[2.0] - self._points[1.5])}]
         self._framing: List[Condition] = [{P_CLK: "r"}, {P_MREQ: "f"}, *([{P_IORQ: "f"}] if self._io else [])]
         self.refresh: List[Condition] = [{"skip": self.refresh_point}]
@@ -170,11 +174,18 @@ class PointSampler:
                     else:
                         pins = wait(release if sure else second)
                         while not pins[P_MREQ]:  # the data bus changed
+                            if host.samplenum - fall > self._held:
+                                break
                             late = pins
                             if not sure and host.samplenum - fall >= data_at:
-                                point, sure = pins, 1
+                                point, sure = _either(point, pins), 1
                             pins = wait(release if sure else second)
                     rise = host.samplenum
+                    if not pins[P_MREQ]:
+                        if pending is not None:
+                            request(pending)
+                            pending = None
+                        return self._leave(early, (fall, first), (rise, pins))
                     if pending is not None:
                         if pending.line == LINE_MREQ and fall - pending.rise < gap:
                             fall = pending.fall
@@ -225,6 +236,8 @@ class PointSampler:
                         return self._leave(early, (fall, first), (now, pins))
                     point, late, pins = self._release_by_time(P_IORQ, fall, pins, 1)
                     rise = host.samplenum
+                    if not pins[P_IORQ]:
+                        return self._leave(early, (fall, first), (rise, pins))
                     if pins[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(rise, slow, pins)
                     control = control_of[point[:P_ADDRESS]]
@@ -259,6 +272,7 @@ class PointSampler:
         except (EOFError, SystemError):
             if pending is not None:
                 request(pending)
+            self.last_pins, self._engine.last_clock = pins, self._last_clock
             raise
 
     def _leave(self, early: Optional[Event], *events: Event) -> List[Event]:
@@ -338,12 +352,19 @@ class PointSampler:
         seen = [(host.samplenum, pins)]
         pins = wait(release if sure else self.second)
         while not pins[place]:
+            if host.samplenum - fall > self._held:
+                return point, pins, pins
             seen.append((host.samplenum, pins))
             if not sure and host.samplenum - fall >= data_at:
-                point, sure = pins, 1
+                point, sure = _either(point, pins), 1
             if len(seen) > 64:
                 del seen[1:33]
             pins = wait(release if sure else self.second)
         limit = host.samplenum - self.limits.lead
         late = next((earlier for time, earlier in reversed(seen) if time <= limit), seen[0][1])
         return point, late, pins
+
+
+def _either(earlier: Pins, later: Pins) -> Pins:
+    """Return pins with every strobe low that is low in one of two: /RD of a fetch may go before the second, /WR comes after the first."""
+    return (*(min(pair) for pair in zip(earlier[:P_HALT], later)), *later[P_HALT:])

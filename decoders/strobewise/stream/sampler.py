@@ -12,7 +12,7 @@ from typing import Any, Callable, Dict, FrozenSet, List, NamedTuple, Optional, S
 from ..bus.calibration import Calibration
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from .engine import StreamEngine
-from .pins import CHANNELS, P_ADDRESS, P_CLK, STROBE_PINS, ControlWords, bus_bits, captured_lines
+from .pins import CHANNELS, P_ADDRESS, P_CLK, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
 from .records import Begun, Bus, Ended
 
@@ -23,6 +23,7 @@ Condition = Dict[Any, Any]
 SILENCE_SAMPLES = 100_000  #: no strobe for so long: what was seen must do to settle the time base
 FIRST_EDGES = 64  #: strobe edges that must have been seen for that
 QUIET_T = 16.0  #: T-states without an edge behind which what waits for a follower waits no longer
+LONG_QUIET_T = 512.0  #: T-states without a strobe's edge that are worth telling; each time twice as many before it is told again
 EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
 
 
@@ -44,6 +45,7 @@ class Sinks(NamedTuple):
     ended: Callable[[Ended], None]
     settled: Callable[[Bus], None]  #: before the first item
     moved: Callable[[str, int, int], None]  #: an edge of /RESET or /BUSACK: line, level behind it, sample
+    quiet: Callable[[int, int, int], None]  #: no strobe moves: sample, levels of the control lines, last rising edge of CLK or -1
     remark: Callable[[int, int, str, str], None]  #: something that the user should know: from, to, long and short text
 
 
@@ -67,6 +69,8 @@ class Sampler:
         self._every_edge = every_edge
         self._ignore_clock = ignore_clock
         self._control = ControlWords()
+        self._last_pins: Pins = ()
+        self._points: Optional[PointSampler] = None
         self.captured: FrozenSet[str] = frozenset()
         self.engine: Optional[StreamEngine] = None
 
@@ -83,12 +87,11 @@ class Sampler:
                 self.captured, sinks.begun, sinks.ended, given_t, timescale_fs, self._settled, sinks.moved
             )
             events = [(self._host.samplenum, pins)]
-            points: Optional[PointSampler] = None
             while True:
                 pins = self._edges(engine, events)
-                if points is None:
-                    points = PointSampler(self._host, engine, self.captured, self._control)
-                events = points.run(pins)
+                if self._points is None:
+                    self._points = PointSampler(self._host, engine, self.captured, self._control)
+                events = self._points.run(pins)
         except (EOFError, SystemError):
             self._finish()
             raise
@@ -101,6 +104,13 @@ class Sampler:
         if not engine.begun:
             self._sinks.remark(0, now, "No strobe moves in this capture: check the channels and the machine", "no strobe")
         engine.finish(now)
+        last = (self._points.last_pins if self._points is not None else ()) or self._last_pins
+        if last:
+            self._quiet(now, last)
+
+    def _quiet(self, now: int, pins: Pins) -> None:
+        clock = self.engine.last_clock if self.engine is not None else None
+        self._sinks.quiet(now, self._control[pins[:P_ADDRESS]], -1 if clock is None else clock)
 
     def _settled(self, calibration: Calibration) -> None:
         self._sinks.settled(
@@ -137,14 +147,24 @@ class Sampler:
         every = self._conditions(engine.calibration.counts_clock)
         every.append({"skip": int(QUIET_T * (engine.calibration.t_ticks or 64.0))})
         requests = 0
+        strobes, since = (events[-1][1][:P_RFSH], events[-1][0]) if events else ((), host.samplenum)
+        long_quiet = int(LONG_QUIET_T * (engine.calibration.t_ticks or 64.0))
+        told = since + long_quiet
         while True:
             pins = wait(every)
-            matched = host.matched
+            matched, now = host.matched, host.samplenum
+            if pins[:P_RFSH] != strobes:
+                strobes, since = pins[:P_RFSH], now
+                told = now + long_quiet
+            elif now >= told:
+                self._quiet(now, pins)
+                told = now + (now - since)
+            self._last_pins = pins
             if matched[-1]:
-                engine.advance(host.samplenum)
+                engine.advance(now)
                 if True not in matched[:-1]:
                     continue
-            engine.feed(host.samplenum, word_of(pins))
+            engine.feed(now, word_of(pins))
             if engine.quiet:
                 requests += 1
                 if requests >= EDGES_MIN and self._points_will_do(engine):

@@ -1,0 +1,172 @@
+"""Machine cycles in, findings out. What is a fault is said by the rules; this file only speaks with the host."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import sigrokdecode as srd
+
+_here = os.path.dirname(os.path.realpath(__file__))
+for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
+    if os.path.isdir(os.path.join(_folder, "strobewise")):
+        if _folder not in sys.path:
+            sys.path.append(_folder)
+        break
+
+from strobewise.rules import find_rule, run
+from strobewise.stream.labels import finding_texts
+from strobewise.stream.observer import STANDSTILL_RULES, STRETCH_RULES, WHOLE_RULES, Observer
+from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
+
+FINDING, TRIGGER, ANSWER, REMARK = range(4)
+STRETCH_CYCLES = 512  #: machine cycles that the rules judge together
+ANSWER_LINES = ("ROMDIS", "WAIT", "INT", "NMI", "BUSREQ")
+
+
+class Decoder(srd.Decoder):
+    """Bus faults."""
+
+    api_version = 3
+    id = "strobewise_faults"
+    name = "Z80 bus faults"
+    longname = "Z80 bus faults and paging"
+    desc = "Faults of a Z80 computer's bus as they happen, and what expansion devices answer."
+    license = "mit"
+    inputs = ["strobewise_cycles"]
+    outputs = []
+    tags = ["Retro computing", "Bus"]
+    options = (
+        {"id": "triggers", "desc": "Paging: trigger addresses (0x0008 0x0066)", "default": ""},
+        {"id": "answer", "desc": "Paging: line that the device answers on", "default": "ROMDIS", "values": ANSWER_LINES},
+        {"id": "answer_level", "desc": "Paging: its level when it answers", "default": "high", "values": ("high", "low")},
+        {"id": "within", "desc": "Paging: T-states within which it answers", "default": 4},
+        {"id": "released_by", "desc": "Paging: fetches that release it (0x1f80-0x1f8f)", "default": ""},
+    )
+    annotations = (
+        ("finding", "Finding"),
+        ("paging-trigger", "Paging trigger"),
+        ("paging-answer", "Paging answer"),
+        ("remark", "Remark"),
+    )
+    annotation_rows = (
+        ("findings", "Findings", (FINDING,)),
+        ("paging", "Paging", (TRIGGER, ANSWER)),
+        ("remarks", "Remarks", (REMARK,)),
+    )
+
+    def __init__(self):
+        self.reset()
+
+    def reset(self):
+        self.observer = self.paging = None
+        self.stopped = False
+        self.cycles = self.stretch_start = 0
+        self.standing = set()  #: rules that have spoken since the bus stands still
+        self.spoken = set()  #: rules that have spoken of a fault
+
+    def start(self):
+        self.out = self.register(srd.OUTPUT_ANN)
+        self.count = self.register(srd.OUTPUT_META, meta=(int, "Faults", "Kinds of fault found"))
+        options = self.options
+        try:
+            if options["answer"] not in ANSWER_LINES:
+                raise ValueError(f"option answer is {options['answer']!r}: give {', '.join(ANSWER_LINES)}")
+            if options["answer_level"] not in ("high", "low"):
+                raise ValueError(f"option answer_level is {options['answer_level']!r}: give 'high' or 'low'")
+            if not 1 <= options["within"] <= 1000:
+                raise ValueError(f"option within is {options['within']}: give 1 to 1000 T-states")
+            triggers, ranges = parse_addresses(options["triggers"]), parse_ranges(options["released_by"])
+        except ValueError as error:
+            raise ValueError(f"strobewise_faults: {error}") from None
+        self.asked = PagingOptions(triggers, options["answer"], int(options["answer_level"] == "high"), options["within"], ranges)
+
+    def decode(self, start, end, message):
+        if self.stopped:
+            return
+        try:
+            self.take(message)
+        except Exception as error:  # in the host's window an exception would hide all that was found
+            self.stopped = True
+            self.show(REMARK, start, end, [f"strobewise stopped here, please report it: {error!r}", "stopped", "!"])
+
+    def take(self, message):
+        """Take one message of the cycle stream."""
+        what, observer = message[0], self.observer
+        if what == "bus":
+            self.observer = Observer(message[1])
+            self.watch_paging(message[1])
+        elif observer is None:
+            return
+        elif what == "cycle":
+            self.cycle(message[1])
+        elif what == "end":
+            observer.ended(message[1])
+        elif what == "line":
+            observer.line(*message[1:])
+        elif what == "quiet":
+            observer.quiet(*message[1:])
+            self.judge(observer.whole, 0, message[1], STANDSTILL_RULES - self.standing, self.standing)
+        elif what == "finish":
+            self.finish(message[1])
+
+    def cycle(self, item):
+        observer = self.observer
+        if self.cycles >= STRETCH_CYCLES:
+            self.judge(observer.stretch, self.stretch_start, item.start, STRETCH_RULES)
+            observer.new_stretch()
+            self.cycles, self.stretch_start = 0, item.start
+        self.cycles += 1
+        self.standing.clear()
+        observer.begun(item)
+        if self.paging is not None:
+            if self.paging.is_trigger(item):
+                self.show(TRIGGER, item.start, item.release, ["Paging trigger 0x%04x" % item.address, "Trigger %04x" % item.address, "T"])
+            self.paging.feed(item)
+
+    def judge(self, counts, start, end, rules, spoken=None):
+        """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken."""
+        evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
+        if self.paging is not None:
+            evidence.parts["expansion"] = [self.paging.record]
+        for finding in run(evidence, rules):
+            if finding.severity == "note":
+                continue
+            first = start if finding.first_s is None else round(finding.first_s * self.observer.rate)
+            last = end if finding.last_s is None else round(finding.last_s * self.observer.rate)
+            self.show(FINDING, first, last, finding_texts(finding, find_rule(finding.rule).title))
+            if finding.severity == "fault":
+                self.spoken.add(finding.rule)
+            if spoken is not None:
+                spoken.add(finding.rule)
+
+    def watch_paging(self, bus):
+        if not self.asked.fetch_at:
+            return
+        missing = [name for name in (self.asked.line, *(f"A{bit}" for bit in range(16))) if name not in bus.captured]
+        if missing or not bus.t_samples:
+            why = f"map {', '.join(missing)}" if missing else "the length of a T-state is not known"
+            self.show(REMARK, 0, 1, [f"Paging can not be followed: {why}", "no paging", "!"])
+            return
+        self.paging = PagingWatch(self.asked, bus.t_samples, self.observer.rate, "M1" in bus.captured, self.answered)
+
+    def answered(self, asked):
+        """Show what became of a paging trigger."""
+        line, begun = self.asked.line, asked.begun
+        if asked.answered_at is not None:
+            self.show(ANSWER, begun.start, asked.answered_at, [f"{line} answers 0x{begun.address:04x}", f"{line} answers", "A"])
+            return
+        how = "without /M1" if begun.inferred else "fetched"
+        long = f"Paging trigger 0x{begun.address:04x} {how}, no answer on {line} within {self.asked.within_t} T-states"
+        self.show(FINDING, begun.start, begun.release, [long, "No answer", "-"])
+
+    def finish(self, end):
+        """Judge what is left, and what only the whole capture shows."""
+        if self.cycles >= STRETCH_CYCLES // 4 or self.stretch_start == 0:  # a few cycles say too little by themselves
+            self.judge(self.observer.stretch, self.stretch_start, end, STRETCH_RULES)
+        self.judge(self.observer.whole, 0, end, WHOLE_RULES - self.standing)
+        self.put(0, end, self.count, len(self.spoken))
+
+    def show(self, place, start, end, texts):
+        start = max(start, 0)
+        self.put(start, max(end, start + 1), self.out, [place, texts])

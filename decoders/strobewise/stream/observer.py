@@ -1,0 +1,230 @@
+"""The plain evidence record, filled from the items of the cycle stream as far as they go: what the rules judge in a capture host.
+
+Lines are known at the sample points of the requests only. So the edges of a strobe are taken as two for each request in which it was
+asserted, if it ever moved; stretches at an active level are known to a cycle. The address and data buses are not judged here.
+"""
+
+from __future__ import annotations
+
+from typing import Dict, List, Optional, Tuple
+
+from ..bus.evidence import CLASSES, PATTERNS, REFRESH_CLASS, BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
+from ..bus.lines import LINE, MASK, STROBES
+from ..bus.model import KIND_INDEX, KINDS
+from .records import PATTERN_MASK, PATTERN_SHIFT, Begun, Bus, Ended
+
+#: Rules that a stretch of cycles, whatever its length, lets speak.
+STRETCH_RULES = frozenset((
+    "fetch-strobe-missing", "refresh-strobe-missing", "memory-request-missing", "io-request-missing", "read-strobe-missing",
+    "write-strobe-missing", "halt-line-contradicted", "requests-without-fetch",
+))  # fmt: skip
+#: Rules that need the end of the capture, or a bus that stands still.
+STANDSTILL_RULES = frozenset(("reset-held", "wait-held", "bus-request-held", "clock-stopped", "went-silent"))
+#: Rules that look at all there was.
+WHOLE_RULES = STANDSTILL_RULES | frozenset((
+    "reset-loop", "interrupt-held", "nmi-held", "halted-for-good", "refresh-starved", "capture-too-coarse", "no-requests",
+    "paging-not-triggered", "paging-device-silent", "paging-not-released",
+))  # fmt: skip
+
+HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
+_HALTS_KEPT = 64
+
+
+class _Held:
+    """How long one line was seen at its active level."""
+
+    def __init__(self, name: str) -> None:
+        self.mask = MASK[name]
+        self.active = LINE[name].active_level
+        self.since: Optional[int] = None
+        self.first = False
+        self.known = False
+        self.count = self.total = self.changes = 0
+        self.longest: Optional[Tuple[int, int]] = None
+
+    def level(self, time: int, asserted: bool) -> None:
+        if not self.known:
+            self.known, self.first = True, asserted
+            if asserted:
+                self.since, self.count = 0, 1
+        elif asserted and self.since is None:
+            self.since = time
+            self.count += 1
+            self.changes += 1
+        elif not asserted and self.since is not None:
+            self.changes += 1
+            self.total += time - self.since
+            self._keep(self.since, time)
+            self.since = None
+
+    def _keep(self, start: int, end: int) -> None:
+        if self.longest is None or end - start > self.longest[1] - self.longest[0]:
+            self.longest = (start, end)
+
+    def record(self, line: LineEvidence, end: int, rate: float) -> None:
+        longest, total = self.longest, self.total
+        if self.since is not None:
+            total += end - self.since
+            if longest is None or end - self.since > longest[1] - longest[0]:
+                longest = (self.since, end)
+        line.edges, line.assertions, line.asserted_s = self.changes, self.count, total / rate
+        line.asserted_first, line.asserted_last = self.first, self.since is not None
+        line.longest = None if longest is None else Span(longest[0] / rate, longest[1] / rate)
+        share = total / end if end else float(self.first)
+        line.high_fraction = share if self.active else 1.0 - share
+
+
+class Observer:
+    """Counts the items of one cycle stream."""
+
+    def __init__(self, bus: Bus) -> None:
+        """bus: the first item of the stream."""
+        self.bus = bus
+        self.rate = float(bus.rate or 1)
+        self.captured = frozenset(bus.captured) - (frozenset() if bus.counts_clock else frozenset(("CLK",)))  # its edges were not seen
+        self._last_clock: Optional[int] = None
+        self._held = {name: _Held(name) for name in HELD_LINES if name in self.captured}
+        self._by_sample = [held for name, held in self._held.items() if name not in ("RESET", "BUSACK")]
+        self._levels = -1
+        self.whole = _Counts()
+        self.stretch = _Counts()
+
+    def begun(self, item: Begun) -> None:
+        """Take a cycle's first item."""
+        if item.control != self._levels:
+            self._levels = item.control
+            self._sample(item.start, item.control)
+        self.whole.begun(item)
+        self.stretch.begun(item)
+
+    def ended(self, item: Ended) -> None:
+        """Take a cycle's second item."""
+        self.whole.ended(item)
+        self.stretch.ended(item)
+
+    def line(self, name: str, level: int, time: int) -> None:
+        """Take an edge of /RESET or /BUSACK."""
+        held = self._held.get(name)
+        if held is not None:
+            held.level(time, level == held.active)
+
+    def quiet(self, time: int, control: int, last_clock: int) -> None:
+        """Take the levels of the control lines while nothing moves, and the last rising edge of CLK (-1: not known)."""
+        self._last_clock = last_clock if last_clock >= 0 else None
+        self._sample(time, control)
+        for name in ("RESET", "BUSACK"):
+            if name in self._held:
+                self.line(name, 1 if control & MASK[name] else 0, time)
+
+    def _sample(self, time: int, control: int) -> None:
+        for held in self._by_sample:
+            held.level(time, bool(control & held.mask) == bool(held.active))
+
+    def new_stretch(self) -> None:
+        """Begin counting a stretch anew."""
+        self.stretch = _Counts()
+
+    def evidence(self, counts: _Counts, start: int, end: int) -> BusEvidence:
+        """Return the record of what was counted. start, end: samples."""
+        rate, bus = self.rate, self.bus
+        evidence = BusEvidence(captured=self.captured, start_s=start / rate, end_s=end / rate, histogram=counts.histogram)
+        evidence.strobes = count_strobes(counts.histogram, self.captured)
+        evidence.cycles = dict(zip(KINDS, counts.cycles))
+        evidence.notes = dict(counts.notes)
+        evidence.inferred_fetches, evidence.waits, evidence.requests = counts.inferred, counts.waits, counts.requests
+        evidence.sample_interval_s = bus.sample_ticks / rate if bus.rate else None
+        evidence.samples_per_t = bus.t_samples / max(bus.sample_ticks, 1.0) if bus.t_samples else None
+        evidence.framed_by = "MREQ" if bus.mreq_frames else "RD and WR"
+        if counts.first is not None and counts.last is not None:
+            evidence.first_request_s, evidence.last_request_s = counts.first / rate, counts.last / rate
+        evidence.longest_silence = _span(counts.silence, rate)
+        evidence.longest_without_refresh = _span(counts.no_refresh, rate)
+        evidence.longest_run_without_fetch = counts.longest_run
+        evidence.run_without_fetch_s = None if counts.run_at is None else counts.run_at / rate
+        evidence.halt_addresses = tuple(sorted(counts.halts))
+        hz = rate / bus.t_samples if bus.t_samples and bus.rate else None
+        evidence.clock = ClockEvidence(hz=hz, source=bus.t_source)
+        if self._last_clock is not None:
+            evidence.clock.last_edge_s = self._last_clock / rate
+        evidence.lines = self._lines(counts, end)
+        return evidence
+
+    def _lines(self, counts: _Counts, end: int) -> Dict[str, LineEvidence]:
+        lines = {name: LineEvidence(name) for name in sorted(self.captured)}
+        total = sum(map(sum, counts.histogram))
+        for bit, name in enumerate(STROBES):
+            if name in lines:
+                asserted = sum(number for row in counts.histogram for pattern, number in enumerate(row) if pattern >> bit & 1)
+                lines[name].edges = 0 if asserted in (0, total) and name != "MREQ" else 2 * asserted
+                lines[name].high_fraction = 1.0 - asserted / total if total else None
+        if "CLK" in lines:
+            lines["CLK"].edges = 2 * counts.requests + 1  # it is counted by, so it moved; how often does not matter
+        for name, held in self._held.items():
+            held.record(lines[name], end, self.rate)
+        return lines
+
+
+class _Counts:
+    """What is counted over a stretch."""
+
+    def __init__(self) -> None:
+        self.histogram: List[List[int]] = [[0] * PATTERNS for _ in range(CLASSES)]
+        self.cycles = [0] * len(KINDS)
+        self.notes: Dict[str, int] = {}
+        self.inferred = self.waits = self.requests = 0
+        self.first: Optional[int] = None  #: start of the first cycle
+        self.last: Optional[int] = None  #: last release
+        self.silence: Optional[Tuple[int, int]] = None
+        self.no_refresh: Optional[Tuple[int, int]] = None
+        self._refreshed: Optional[int] = None
+        self._run = self.longest_run = 0
+        self._run_at: Optional[int] = None
+        self.run_at: Optional[int] = None
+        self.halts: Dict[int, None] = {}
+        self._addresses: Dict[int, Optional[int]] = {}
+
+    def begun(self, item: Begun) -> None:
+        kind = KIND_INDEX[item.kind]
+        self.cycles[kind] += 1
+        self._addresses[item.number] = item.address
+        if item.kind == "bus_granted":
+            self.last = item.release
+            return
+        self.requests += 1
+        self.histogram[kind][~item.control >> PATTERN_SHIFT & PATTERN_MASK] += 1
+        if item.refresh is not None:
+            self.requests += 1
+            self.histogram[REFRESH_CLASS][~item.refresh >> PATTERN_SHIFT & PATTERN_MASK] += 1
+            if self._refreshed is not None:
+                self.no_refresh = _longer(self.no_refresh, self._refreshed, item.release)
+            self._refreshed = item.release
+        self.waits += item.wait_states or 0
+        if self.last is None:
+            self.first = item.start
+        else:
+            self.silence = _longer(self.silence, self.last, item.start)
+        self.last = item.release
+        if item.kind == "opcode_fetch":
+            self.inferred += item.inferred
+            self._run = 0
+        else:
+            if not self._run:
+                self._run_at = item.start
+            self._run += 1
+            if self._run > self.longest_run:
+                self.longest_run, self.run_at = self._run, self._run_at
+
+    def ended(self, item: Ended) -> None:
+        address = self._addresses.pop(item.number, None)
+        if item.note:
+            self.notes[item.note] = self.notes.get(item.note, 0) + 1
+            if item.note == "halt" and address is not None and len(self.halts) < _HALTS_KEPT:
+                self.halts[address] = None
+
+
+def _longer(span: Optional[Tuple[int, int]], start: int, end: int) -> Tuple[int, int]:
+    return (start, end) if span is None or end - start > span[1] - span[0] else span
+
+
+def _span(span: Optional[Tuple[int, int]], rate: float) -> Optional[Span]:
+    return None if span is None else Span(span[0] / rate, span[1] / rate)
