@@ -26,10 +26,12 @@ from ..rules.strobes import behaviour
 from .collect import Collector
 
 EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate
+EVENTS_GLANCED = 10_000  #: events looked at in every capture
 EVENTS_MIN = 200
 FETCHES_MIN = 40
 SEEN_MIN = 3  #: assertions that a strobe must show under its new label
 LONGEST_RUN = 10  #: requests between two fetches, as in rules.capture
+FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02
 
@@ -78,8 +80,10 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
     odd = odd_strobes(evidence)
     clock_odd = "CLK" in evidence.captured and evidence.clock.source != "CLK" and evidence.requests > 0
     runs = evidence.longest_run_without_fetch > LONGEST_RUN
-    silent = evidence.requests == 0 and any(evidence.line(name).edges for name in strobes)
-    if not (odd or runs or clock_odd or silent) or len(stretch.times) < EVENTS_MIN:
+    silent = evidence.requests * FEW_REQUESTS < max((evidence.line(name).edges for name in strobes), default=0)
+    if len(stretch.times) < EVENTS_MIN:
+        return None
+    if not (odd or runs or clock_odd or silent) and not _mislabelled(stretch):
         return None
     stretch = replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED])
     before = _try(stretch, ())
@@ -112,6 +116,12 @@ def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Itera
     for name in (*STROBES, "CLK"):
         if name in stretch.captured and name not in roles and (everything or name in odd):
             yield (name,), True
+
+
+def _mislabelled(stretch: Stretch) -> bool:
+    """Say whether the first events alone show a strobe on another line's channel."""
+    short = replace(stretch, times=stretch.times[:EVENTS_GLANCED], words=stretch.words[:EVENTS_GLANCED])
+    return any(role.line != name and role.line in stretch.captured for name, role in _roles(short).items())
 
 
 def _roles(stretch: Stretch) -> dict[str, Role]:

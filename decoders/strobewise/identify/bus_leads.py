@@ -19,9 +19,9 @@ from .search import contradictions
 
 GOOD = 0.97  #: share of the instructions that agree from which nothing is tried
 INSTRUCTIONS_MIN = 24
-COUNTS = 0.97  #: the same for the refresh counter's steps
+COUNTS = 0.99  #: the same for the refresh counter's steps: the highest bit alone spoils one in 64
 REFRESHES_MIN = 64
-REFRESHES_SURE = 256
+REFRESHES_SURE = 128
 EXPLAINS = 0.8  #: share of what disagreed that a change must explain
 AFTER = 0.93  #: share of the instructions that must agree after it
 GAIN_MIN = 3  #: different instructions that a change must turn
@@ -102,14 +102,19 @@ def relabel_buses(buses: Buses, crossed: Sequence[tuple[int, int]]) -> Relabelli
 
     crossed: pairs of address lines that showed each other's level where the CPU model foretold an address, the most frequent first.
     """
-    if buses.data is None:
-        return _by_refresh(buses) if buses.address is not None else None
-    program = Program(buses.kind, buses.odd)
-    now = program.fit(buses.data & 0xFF, buses.address)
-    if now.asked < INSTRUCTIONS_MIN:
-        return None
-    if now.share >= GOOD:
-        return _by_model(buses, program, now, crossed)
+    program = now = None
+    if buses.data is not None:
+        program = Program(buses.kind, buses.odd)
+        now = program.fit(buses.data & 0xFF, buses.address)
+        contradicted = now.asked >= INSTRUCTIONS_MIN and now.share < GOOD
+        found = _by_program(buses, program, now) if contradicted else _by_model(buses, program, now, crossed)
+        if found is not None:
+            return found
+    return _by_refresh(buses, program, now) if buses.address is not None else None
+
+
+def _by_program(buses: Buses, program: Program, now: Fit) -> Relabelling | None:
+    """Try every change on the instructions."""
     short = buses.head(TRIED_CYCLES)
     sample = Program(short.kind, short.odd)
     tried = sorted(((_agreed(sample, short, change), change) for change in _changes(buses)), key=lambda item: (-item[0], item[1]))
@@ -182,16 +187,18 @@ def _by_model(buses: Buses, program: Program, now: Fit, crossed: Sequence[tuple[
     return Relabelling(best.lines, False, 0.0, (before - after) / before, before, "model", same)
 
 
-def _by_refresh(buses: Buses) -> Relabelling | None:
-    """Without the data bus only the refresh counter tells, and only of A0 to A6."""
+def _by_refresh(buses: Buses, program: Program | None, now: Fit | None) -> Relabelling | None:
+    """Ask the refresh counter, which tells of A0 to A6 and of what they were exchanged with; the program must not object."""
     before = counting(buses.refresh)
     if before >= COUNTS or len(buses.refresh) < REFRESHES_SURE:
         return None
     found = []
-    for change in _changes(buses):
-        # An inverted counter bit looks like any other phase but for the bit above it.
-        after = counting(buses.changed(change)[2]) if min(change.bits) < 7 else before
-        if after >= COUNTS:
+    for change in _changes(Buses(*buses[:4], data=None, refresh=buses.refresh)):
+        if min(change.bits) >= 7:
+            continue
+        after = counting(buses.changed(change)[2])
+        agreeable = program is None or now is None or _fit(program, buses, change).agreed >= now.agreed
+        if agreeable and 1.0 - after <= (1.0 - EXPLAINS) * (1.0 - before):
             found.append((after, change))
     if not found:
         return None
