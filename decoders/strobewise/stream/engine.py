@@ -39,6 +39,7 @@ class StreamEngine:
         """
         self.captured = captured
         self.calibration: Optional[Calibration] = None
+        self.busack_valid = True
         self.tracker: Optional[CycleTracker] = None
         self.source: Optional[RequestSource] = None
         self._sinks = (begun, ended, moved)
@@ -84,13 +85,20 @@ class StreamEngine:
 
     def settle(self) -> None:
         """Settle the time base by what was seen so far."""
-        self.calibration, busack_valid = self._warm_up.settle()
+        self.calibration, self.busack_valid = self._warm_up.settle()
         if self._settled is not None:
             self._settled(self.calibration)
-        self.tracker = CycleTracker(self.captured, self.calibration, busack_valid, *self._sinks)
+        self.tracker = CycleTracker(self.captured, self.calibration, self.busack_valid, *self._sinks)
         held, self._held = self._held, []
         for event in held:
             self._advance(*event)
+
+    def preset(self, calibration: Calibration, busack_valid: bool, trust: int) -> None:
+        """Begin with what another engine has settled."""
+        self.calibration, self.busack_valid = calibration, busack_valid
+        self.tracker = CycleTracker(self.captured, calibration, busack_valid, *self._sinks)
+        self.tracker.settle()
+        self.tracker.trust = trust
 
     def _advance(self, time: int, word: int, unknown: int) -> None:
         tracker, source, before = self.tracker, self.source, self._word

@@ -67,6 +67,7 @@ class PointSampler:
         self._has_data = any(f"D{bit}" in captured for bit in range(8))
         #: strobes to rely on before the refresh behind a fetch is taken on one sample
         self.refresh_trust = TRUST_M1 | TRUST_RFSH | (TRUST_RD if "RD" in captured else 0)
+        self.spikes = 0  #: times that something did not fit which the board should not do
         self.last_pins: Pins = ()  #: what was seen last before the end of the capture
         self._hidden = False  #: clock edges may have passed since the last one that was seen
         self._last_clock: Optional[int] = None
@@ -159,6 +160,7 @@ class PointSampler:
                                 pending = None
                             released = first[P_RD] and first[P_WR] and pins[P_RD] and pins[P_WR] and (first[P_M1] or not sure)
                             if rise - fall < glitch or not released:
+                                self.spikes += 1
                                 return self._leave(early, (fall, first), *self._late_strobes(fall, first, pins), (rise, pins))
                             control = control_of[first[:P_ADDRESS]]
                             bus = bus_bits(first)
@@ -200,6 +202,9 @@ class PointSampler:
                         LINE_MREQ, fall, rise, control, control, bus & 0xFFFF, bus >> 16 if late is point else data_bits(late)
                     )
                     waiting = self._hidden = True
+                    if self._clock and first[P_M1] and pins[P_CLK]:
+                        self._clock_edge(rise)  # T1 of the next cycle came with the release
+                        self._hidden = True
                     if first[P_M1] or trust & refresh_trust != refresh_trust:
                         continue
                     request(pending)
@@ -209,6 +214,7 @@ class PointSampler:
                         refresh = wait(self.again)  # a spike, perhaps
                     if refresh[:P_HALT] != in_refresh:
                         now = host.samplenum
+                        self.spikes += bool(refresh[P_RESET])
                         return self._leave(None, (rise, pins), (now if refresh[P_MREQ] else min(now, rise + refresh_fall), refresh))
                     if refresh[P_BUSACK:STROBE_PINS] != slow:
                         slow = self._slow_edges(host.samplenum, slow, refresh)
@@ -233,6 +239,7 @@ class PointSampler:
                         request(pending)
                         pending = None
                     if pins[P_IORQ] or not pins[P_MREQ]:
+                        self.spikes += 1
                         return self._leave(early, (fall, first), (now, pins))
                     point, late, pins = self._release_by_time(P_IORQ, fall, pins, 1)
                     rise = host.samplenum
@@ -243,6 +250,9 @@ class PointSampler:
                     control = control_of[point[:P_ADDRESS]]
                     pending = Request(LINE_IORQ, fall, rise, control, control, bus_bits(point) & 0xFFFF, data_bits(late))
                     waiting = self._hidden = True
+                    if self._clock and first[P_M1] and pins[P_CLK]:
+                        self._clock_edge(rise)
+                        self._hidden = True
                     if not pins[P_MREQ]:
                         request(pending)
                         return self._leave(None, (rise, pins))
@@ -291,6 +301,7 @@ class PointSampler:
         return [(fall + self._sample, tuple(0 if place in late else level for place, level in enumerate(first)))]
 
     def _glitch(self) -> None:
+        self.spikes += 1
         if self._engine.source is not None:
             self._engine.source.glitches += 1
 

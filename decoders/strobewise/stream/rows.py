@@ -166,13 +166,16 @@ class CycleRows:
         whole = int(at)
         # Expected this far behind a rising edge; accept half a clock either way.
         limit = fall - int((at - whole + CLOCK_DELAY_T - 0.5) * t)
+        counts = self._counts
         index = len(rises) - 1
         while index >= 0 and rises[index] > limit:
             index -= 1
-        index -= whole
-        if index >= 0:
-            return rises[index], self._counts[index]
-        return rises[0] + round(index * t), self._counts[0] + index
+        wanted = (counts[index] if index >= 0 else counts[0] - 1) - whole
+        while index >= 0 and counts[index] > wanted:
+            index -= 1
+        if index >= 0 and counts[index] == wanted:
+            return rises[index], wanted
+        return rises[index + 1] - round((counts[index + 1] - wanted) * t), wanted  # that edge was not seen
 
     def _close(self, final: bool = False) -> None:
         """Give out the second item of every cycle that what followed has settled."""

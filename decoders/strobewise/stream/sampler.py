@@ -15,16 +15,27 @@ from .engine import StreamEngine
 from .pins import CHANNELS, P_ADDRESS, P_CLK, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
 from .records import Begun, Bus, Ended
+from .replay import ReplayHost, Rows, same_rows
 
 Pins = Tuple[int, ...]
 Event = Tuple[int, Pins]
 Condition = Dict[Any, Any]
 
 SILENCE_SAMPLES = 100_000  #: no strobe for so long: what was seen must do to settle the time base
+SEEN_MAX = 50_000  #: events of the warm-up kept for a second look
 FIRST_EDGES = 64  #: strobe edges that must have been seen for that
 QUIET_T = 16.0  #: T-states without an edge behind which what waits for a follower waits no longer
 LONG_QUIET_T = 512.0  #: T-states without a strobe's edge that are worth telling; each time twice as many before it is told again
 EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
+EDGES_GROW = 16  #: so many times more after each spike or the like, so that a noisy capture is looked at edge by edge
+EDGES_MAX = 1 << 30
+
+
+def _nobody(*_: Any) -> None:
+    """Nobody wants to know."""
+
+
+_NOBODY = (_nobody, _nobody, _nobody, _nobody)
 
 
 class Host:
@@ -71,6 +82,8 @@ class Sampler:
         self._control = ControlWords()
         self._last_pins: Pins = ()
         self._points: Optional[PointSampler] = None
+        self._seen: List[Event] = []  #: events of the warm-up
+        self._rows: Optional[Rows] = Rows()  #: cycles of the warm-up, None behind it
         self.captured: FrozenSet[str] = frozenset()
         self.engine: Optional[StreamEngine] = None
 
@@ -83,18 +96,52 @@ class Sampler:
             self._remark_on_lines()
             given_t = self._rate / self._clock_hz if self._rate and self._clock_hz else None
             timescale_fs = round(1e15 / self._rate) if self._rate else None
-            self.engine = engine = StreamEngine(
-                self.captured, sinks.begun, sinks.ended, given_t, timescale_fs, self._settled, sinks.moved
-            )
-            events = [(self._host.samplenum, pins)]
-            while True:
-                pins = self._edges(engine, events)
-                if self._points is None:
-                    self._points = PointSampler(self._host, engine, self.captured, self._control)
-                events = self._points.run(pins)
+            self.engine = StreamEngine(self.captured, self._begun, self._ended, given_t, timescale_fs, self._settled, sinks.moved)
+            self._follow(self.engine, [(self._host.samplenum, pins)])
         except (EOFError, SystemError):
             self._finish()
             raise
+
+    def _follow(self, engine: StreamEngine, events: Sequence[Event]) -> None:
+        """Look at edges and points by turns, until the host ends it."""
+        edges_min = EDGES_MIN
+        while True:
+            pins = self._edges(engine, events, edges_min)
+            if self._points is None:
+                self._points = PointSampler(self._host, engine, self.captured, self._control)
+            spikes = self._points.spikes
+            events = self._points.run(pins)
+            if self._points.spikes > spikes:
+                edges_min = min(edges_min * EDGES_GROW, EDGES_MAX)
+
+    def _begun(self, item: Begun) -> None:
+        if self._rows is not None:
+            self._rows.begun(item)
+        self._sinks.begun(item)
+
+    def _ended(self, item: Ended) -> None:
+        if self._rows is not None:
+            self._rows.ended(item)
+        self._sinks.ended(item)
+
+    def _try_points(self, engine: StreamEngine) -> None:
+        """Look at the warm-up again, at points alone, and see whether that gives the same cycles."""
+        rows, self._rows = self._rows, None
+        events, self._seen = self._seen, []
+        assert rows is not None and engine.calibration is not None and engine.tracker is not None
+        if self._every_edge or engine.glitches or not self._points_can_do(engine.calibration):
+            self._every_edge = True
+            return
+        trial = Rows()
+        again = Sampler(ReplayHost(events), Sinks(trial.begun, trial.ended, *_NOBODY))
+        again.captured, again._rows = self.captured, None
+        copy = StreamEngine(self.captured, trial.begun, trial.ended)
+        copy.preset(engine.calibration, engine.busack_valid, engine.tracker.trust)
+        try:
+            again._follow(copy, events[:1])
+        except EOFError:
+            pass
+        self._every_edge = not same_rows(rows.rows, trial.rows)
 
     def _finish(self) -> None:
         """Give out what is left at the end of the capture."""
@@ -136,13 +183,14 @@ class Sampler:
     def _word(self, pins: Pins) -> int:
         return self._control[pins[:P_ADDRESS]] | bus_bits(pins) << 16
 
-    def _edges(self, engine: StreamEngine, events: Sequence[Event]) -> Pins:
+    def _edges(self, engine: StreamEngine, events: Sequence[Event], requests_min: int) -> Pins:
         """Look at every edge, beginning with events seen already, until points will do; returns the pins then."""
         host, wait, word_of = self._host, self._host.wait, self._word
         for time, pins in events:
             engine.feed(time, word_of(pins))
         if engine.tracker is None:
             self._warm_up(engine)
+            self._try_points(engine)
         assert engine.calibration is not None
         every = self._conditions(engine.calibration.counts_clock)
         every.append({"skip": int(QUIET_T * (engine.calibration.t_ticks or 64.0))})
@@ -167,7 +215,7 @@ class Sampler:
             engine.feed(now, word_of(pins))
             if engine.quiet:
                 requests += 1
-                if requests >= EDGES_MIN and self._points_will_do(engine):
+                if requests >= requests_min and not self._every_edge and engine.tracker is not None and engine.tracker.settled:
                     return tuple(pins)
 
     def _conditions(self, clock: bool, all_lines: bool = False) -> List[Condition]:
@@ -180,15 +228,8 @@ class Sampler:
             conditions.append({P_CLK: "e"})
         return conditions
 
-    def _points_will_do(self, engine: StreamEngine) -> bool:
-        calibration, tracker = engine.calibration, engine.tracker
-        assert calibration is not None and tracker is not None
-        return (
-            not self._every_edge
-            and calibration.mreq_frames
-            and tracker.settled
-            and (calibration.samples_per_t or 0.0) >= TIMING_SAMPLES_MIN
-        )
+    def _points_can_do(self, calibration: Calibration) -> bool:
+        return calibration.mreq_frames and (calibration.samples_per_t or 0.0) >= TIMING_SAMPLES_MIN
 
     def _warm_up(self, engine: StreamEngine) -> None:
         """Feed edges until the time base is settled."""
@@ -215,6 +256,8 @@ class Sampler:
             pins = wait(every)
             now, matched = host.samplenum, host.matched
             if not matched[-1] or True in matched[:-1]:
+                if len(self._seen) < SEEN_MAX:
+                    self._seen.append((now, pins))
                 engine.feed(now, word_of(pins))
             if pins[:STROBE_PINS] != before:
                 edges, last, before = edges + 1, now, pins[:STROBE_PINS]
