@@ -7,23 +7,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from .bus.evidence import BusEvidence, LineEvidence
 from .bus.lines import BIT
 from .bus.model import Finding, LineState, Verdict
 from .capture import Capture, open_capture
 from .capture.channels import ChannelMap, map_channels, raw_channels
-from .capture.grid import estimate_sample_interval
 from .capture.prefetch import prefetched
 from .capture.records import Block
 from .cycles.pipeline import Pipeline
 from .evidence.closer_look import look_closer
-from .evidence.collect import KEPT_EVENTS, Collector
-from .evidence.identify import identify
+from .evidence.collect import Collector
 from .evidence.leads import judge_leads
 from .evidence.parts import Maker, Part, make_parts
 from .evidence.strobe_leads import Stretch
+from .evidence.unlabelled import look_at
 from .joining import join_evidence, join_findings, join_lines
 from .options import Options
 from .rules import run
@@ -31,6 +28,7 @@ from .survey import survey
 from .verdict import judge, without_consequences
 
 FEMTOSECOND = 1e-15
+STANDARD_INPUT = "-"  #: can be read once only
 
 
 @dataclass
@@ -72,7 +70,7 @@ def examine(
             capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
         )
         if channels.unlabelled:
-            return _examine_unlabelled(path, capture)
+            return _examine_unlabelled(path, capture, options, more_parts)
         return gather(path, capture, channels, options, progress, more_parts)
 
 
@@ -120,26 +118,24 @@ def gather(
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
 
-def _examine_unlabelled(path: str, capture: Capture) -> Examined:
-    """Look at a capture whose channels have no names: which line is on which channel, as far as behaviour tells."""
+def _examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:
+    """Find out which line is on which channel, and examine the capture under that map where the strobes are sure."""
     channels = raw_channels(capture.header.channels)
     tick_s = capture.header.timescale_fs * FEMTOSECOND
-    blocks: list[Block] = []
-    events = 0
-    for block in capture.blocks(channels.assignments):
-        if events < KEPT_EVENTS:
-            blocks.append(block)
-            events += len(block.times)
-    times = np.concatenate([block.times for block in blocks])
-    words = np.concatenate([block.words for block in blocks])
-    grid = estimate_sample_interval(times, capture.header.timescale_fs)
-    start, end = capture.start_time or 0, capture.end_time or 0
-    evidence = BusEvidence(start_s=start * tick_s, end_s=end * tick_s, unlabelled=True, warnings=tuple(capture.warnings))
-    evidence.unmapped = tuple(use.name for use in channels.uses)
-    evidence.sample_interval_s = grid.interval * tick_s if grid is not None else None
-    roles = identify(times, words, min(len(channels.assignments), 64), grid.interval if grid is not None else 1.0)
-    evidence.parts["identified"] = [(channels.uses[role.channel].name, role.line, role.confidence) for role in roles]
-    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+    record, mapped, interval = look_at(capture.blocks(channels.assignments), channels, capture.header.timescale_fs)
+    if record.settled and path != STANDARD_INPUT:
+        with open_capture(path) as again:
+            examined = gather(path, again, mapped, options, None, more_parts)
+        record.judged = True
+    else:
+        start, end = capture.start_time or 0, capture.end_time or 0
+        evidence = BusEvidence(start_s=start * tick_s, end_s=end * tick_s, warnings=tuple(capture.warnings))
+        evidence.sample_interval_s = interval * tick_s if interval is not None else None
+        evidence.unmapped = tuple(use.name for use in channels.uses)
+        examined = Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+    examined.evidence.unlabelled = True
+    examined.evidence.parts["identified"] = record
+    return examined
 
 
 def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:

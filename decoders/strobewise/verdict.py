@@ -46,6 +46,7 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
 EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed")
 
 RELABELS = "leads-swapped"
+NAMES_CHANNELS = "unlabelled-channels"  #: offers the mapping, also where all is well
 #: Findings that wrong labels on strobes and buses leave as they are.
 STANDS_BY_ITSELF = ("clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse")
 
@@ -58,9 +59,10 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
     faults = [f for f in findings if f.severity == "fault"]
     warnings = [f for f in findings if f.severity == "warning"]
     doubts = [f for f in warnings if f.rule in UNDECIDED_BY]
+    by_behaviour = [f for f in findings if f.rule == NAMES_CHANNELS and f.severity == "note"]
     if faults:
         suspects = rank(faults, warnings)
-        return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings), _clip_also(evidence))
+        return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings + by_behaviour), _clip_also(evidence))
     if doubts:
         suspects = rank(doubts, [])
         doubts.sort(key=lambda f: UNDECIDED_BY.index(f.rule))
@@ -71,8 +73,10 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
     if warnings:
         suspects = rank(warnings, [])
         text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
-        return Verdict("no_fault_found", suspects, text, _steps(warnings), ())
-    return Verdict("no_fault_found", (SuspectShare("none", 0.8),), f"No fault found in {_amount(evidence)}", (), ())
+        return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), ())
+    how = "; the channels have no names and were told by their behaviour" if by_behaviour else ""
+    text = f"No fault found in {_amount(evidence)}{how}"
+    return Verdict("no_fault_found", (SuspectShare("none", 0.8),), text, _steps(by_behaviour), ())
 
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
@@ -182,6 +186,8 @@ def _enough(evidence: BusEvidence) -> bool:
 
 
 def _clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
-    """Name the lines that tell most when they are added, those that hold a CPU first."""
+    """Name the lines that tell most when they are added, those that hold a CPU first; none while it is not known what is there."""
+    if evidence.unlabelled:
+        return ()
     wanted = ("MREQ", "M1", "CLK", "RESET", "WAIT", "BUSREQ", "RD", "WR", "IORQ", "RFSH", "HALT", "INT")
     return tuple(name for name in wanted if name not in evidence.captured)[:4]

@@ -24,7 +24,8 @@ TRANSFERS_MIN = 16
 SLOW_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK")
 SURE_SLOW = 0.8
 HALT_FETCHES_MIN = 8  #: fetches in a halt that must be seen before its absence elsewhere says anything
-NEARLY_NONE = 0.01
+NEARLY_NONE = 0.02  #: transfers for each fetch in a halt, at most: the response that ends it makes a few
+TRANSFERS_PER_FETCH = 0.2  #: transfers for each fetch of a program that runs, at least
 REQUEST_T = 24.0  #: the request is sampled at the end of an instruction, so many T-states before the acknowledge at most
 RESTS = 0.5  #: share of the time that an interrupt request rests at its inactive level, at least
 SOURCES_PER_ACK = 3  #: falls of a line for each acknowledge, at most, for it to be the request
@@ -89,12 +90,12 @@ def _halt(evidence: BusEvidence) -> Relabelling | None:
     def count(kind: str, halted: bool) -> int:
         return sum(number for pattern, number in enumerate(evidence.histogram[KIND_INDEX[kind]]) if bool(pattern & halt) == halted)
 
-    wrong = sum(count(kind, True) for kind in TRANSFERS)
-    right = sum(count(kind, False) for kind in TRANSFERS)
-    if wrong < TRANSFERS_MIN or right > NEARLY_NONE * wrong or count("opcode_fetch", False) < HALT_FETCHES_MIN:
+    moving, still = count("opcode_fetch", True), count("opcode_fetch", False)
+    wrong, right = (sum(count(kind, halted) for kind in TRANSFERS) for halted in (True, False))
+    # A halted CPU fetches on and on: the level at which nothing but fetches is seen is the asserted one.
+    if wrong < TRANSFERS_MIN or wrong < moving * TRANSFERS_PER_FETCH or still < HALT_FETCHES_MIN or right > NEARLY_NONE * still:
         return None
-    total = wrong + right
-    return Relabelling(("HALT",), True, right / total, wrong / total, total, "transfers")
+    return Relabelling(("HALT",), True, right / (wrong + right), wrong / (wrong + right), wrong + right, "transfers")
 
 
 def _interrupt(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:

@@ -88,34 +88,34 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
     stretch = replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED])
     before = _try(stretch, ())
     best: Relabelling | None = None
-    for lines, inverted in _candidates(stretch, odd, everything=runs or silent):
+    for lines, inverted, least in _candidates(stretch, odd, everything=runs or silent):
         trial = _try(stretch, lines, inverted)
         if not trial.sound or trial.program_share < before.program_share - NO_WORSE or trial.counts < before.counts - NO_WORSE:
             continue
-        if any(trial.seen.get(name, SEEN_MIN) < SEEN_MIN for name in lines):
+        if any(trial.seen.get(name, least) < least for name in lines):
             continue  # nothing shows that the line it now stands for is alive
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best
 
 
-def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool]]:
-    """Yield changes worth a try: (lines, inverted)."""
+def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool, int]]:
+    """Yield changes worth a try: (lines, inverted, assertions that a strobe must show under its new label)."""
     roles = _roles(stretch)
     yielded = set()
     really = {name: role.line for name, role in roles.items() if role.line != name and role.line in stretch.captured}
     cycle = _exchange(really)
     if cycle:
         yielded.add(frozenset(cycle))
-        yield cycle, False
-    if not really and len(STROBES) and sum(name in stretch.captured for name in STROBES) >= 3:
+        yield cycle, False, 1  # a channel's own behaviour speaks for it
+    if not really and sum(name in stretch.captured for name in STROBES) >= 3:
         strobes = [name for name in STROBES if name in stretch.captured]
         for pair in combinations(strobes, 2):
             if frozenset(pair) not in yielded and (everything or set(pair) & set(odd)):
-                yield pair, False
+                yield pair, False, SEEN_MIN
     for name in (*STROBES, "CLK"):
         if name in stretch.captured and name not in roles and (everything or name in odd):
-            yield (name,), True
+            yield (name,), True, SEEN_MIN
 
 
 def _mislabelled(stretch: Stretch) -> bool:

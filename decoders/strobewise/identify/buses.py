@@ -54,8 +54,9 @@ class Solved:
                 sure = self.confidence.get(f"{bus}{bit}", 0.0)
                 if channel is not None and sure >= NAMED:
                     found[channel] = Role(channel, f"{bus}{bit}", round(sure, 3))
-        for group, channels in zip(GROUPS, (self.address_channels, self.data_channels), strict=True):
-            for channel in channels:
+        groups = (self.address_channels, self.order.address), (self.data_channels, self.order.data)
+        for group, (channels, slots) in zip(GROUPS, groups, strict=True):
+            for channel in channels if len(channels) <= len(slots) else [k for k in channels if k in slots]:
                 found.setdefault(channel, Role(channel, group, 0.7))
         return list(found.values())
 
@@ -84,7 +85,7 @@ def solve_buses(sample: Sample, free: list[int], find_slow: FindSlow) -> Solved:
     """
     candidates, _ = split_buses(sample, free)
     order = Order()
-    _count_bits(sample, sample.columns(candidates)[0], order)
+    refreshed = _count_bits(sample, sample.columns(candidates)[0], order)
     counters = [channel for channel in order.address if channel is not None]
     slow = find_slow(counters, [k for k in free if k not in counters])
     address, data = split_buses(sample, [k for k in free if k not in {role.channel for role in slow}])
@@ -98,16 +99,16 @@ def solve_buses(sample: Sample, free: list[int], find_slow: FindSlow) -> Solved:
     solved = Solved(order, slow, address, data, _without_program(order))
     if sum(k is not None for k in order.data) < 6 or (address and len(counters) < 3):
         return solved
-    search = Search(sample, at_address if counters else {}, at_data, order)
+    search = Search(sample, at_address if counters else {}, at_data, order.copy(), fixed=refreshed)
     search.climb()
     if search.fit().share < MAKES_SENSE:
         search.climb_anew(ties.name_address)
     fit = search.fit()
-    solved.order = order = search.order
     solved.share, solved.instructions = fit.share, fit.asked
     if fit.share >= MAKES_SENSE and fit.asked >= INSTRUCTIONS_MIN:
         search.climb_by_model()
-        counted = {f"A{bit}": COUNTED for bit, channel in enumerate(counters) if order.address[bit] == channel}
+        solved.order = search.order
+        counted = {f"A{bit}": COUNTED for bit in range(refreshed)}
         solved.confidence = {name: max(sure, counted.get(name, 0.0)) for name, sure in search.confidence().items()}
     return solved
 
@@ -134,8 +135,10 @@ def _without_program(order: Order) -> dict[str, float]:
 # --- first guesses ------------------------------------------------------------------------------------------------------
 
 
-def _count_bits(sample: Sample, columns: Columns, order: Order) -> None:
-    """Order the low address lines by the counters: the next bit changes exactly when all lower ones go from 1 to 0."""
+def _count_bits(sample: Sample, columns: Columns, order: Order) -> int:
+    """Order the low address lines by the counters: the next bit changes exactly when all lower ones go from 1 to 0.
+
+    Returns how many of them the refresh counter gave."""
     refresh = _columns_of(sample.refresh, list(columns))
     left = set(columns)
     carry = np.ones(max(0, len(sample.refresh) - 1), np.bool_)
@@ -146,19 +149,18 @@ def _count_bits(sample: Sample, columns: Columns, order: Order) -> None:
         order.address[bit] = best
         left.discard(best)
         carry = carry & (refresh[best][:-1] == 1)
-    known = sum(channel is not None for channel in order.address)
-    for bit in range(known, 16):
-        if bit < 3:
-            return
+    refreshed = sum(channel is not None for channel in order.address)
+    for bit in range(refreshed, 16 if refreshed >= 3 else 0):
         low = _value(columns, order.address[:bit], len(sample.kind))
         size = 1 << bit
         # An operand stands behind its opcode: the low bits say where.
         steps = (sample.kind[:-1] == FETCH) & ((low[1:] - low[:-1]) % size == 1)
         best = _best_counter({k: columns[k] for k in left}, left, low[:-1] == size - 1, steps)
         if best is None:
-            return
+            break
         order.address[bit] = best
         left.discard(best)
+    return refreshed
 
 
 def _value(columns: Columns, channels: Sequence[int | None], rows: int) -> Int:

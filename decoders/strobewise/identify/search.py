@@ -44,32 +44,48 @@ class Order:
     data: list[int | None] = field(default_factory=lambda: [None] * 8)
     constant: dict[tuple[str, int], int] = field(default_factory=dict)  #: level of ("A", 15) and the like, 0 where nothing is said
 
+    def copy(self) -> Order:
+        """Return an order that can be changed by itself."""
+        return Order(list(self.address), list(self.data), dict(self.constant))
+
 
 def contradictions(kind: Int, note: Int, data: Int, address: Int, enough: int = 1 << 30) -> int:
-    """Return how often the CPU model is contradicted by the first machine cycles of a stretch; counting ends above `enough`.
+    """Return how often the CPU model is contradicted by some of the machine cycles of a stretch; counting ends above `enough`.
 
     kind, note, data, address: integers, shape (n,), as in a cycle table but for bus grants.
     """
-    kind, note = kind[:MODEL_CYCLES].astype(np.int64), note[:MODEL_CYCLES]
+    rows = _spread(len(kind))
+    kind, note, data, address = kind[rows].astype(np.int64), note[rows], data[rows], address[rows]
     flags = np.zeros(len(kind), np.int64)
     for name, flag in (("nmi_response", NMI_RESPONSE), ("halt", IN_HALT), ("cut_short", BREAK), ("after_reset", BREAK)):
         flags[note == NOTE_INDEX[name]] = flag
-    key = np.where(_COMPARABLE[kind], address[:MODEL_CYCLES] | kind << 16 | flags << FLAG_SHIFT, -1)
+    flags[np.flatnonzero(np.diff(rows) > 1) + 1] |= BREAK
+    key = np.where(_COMPARABLE[kind], address | kind << 16 | flags << FLAG_SHIFT, -1)
     predictor = Predictor(timed=False, has_halt=False)
-    for start in range(0, len(kind), MODEL_STRIDE):
-        part = slice(start, min(start + MODEL_STRIDE, len(kind)))
-        n = part.stop - start
+    for start in range(0, len(key), MODEL_STRIDE):
+        part = slice(start, start + MODEL_STRIDE)
+        n = len(key[part])
         predictor.feed(PredictionRows(key[part].tolist(), data[part].tolist(), [0] * n, [True] * n, [0] * n))
         if predictor.total > enough + SURE:
             break
     return predictor.total
 
 
+def _spread(cycles: int) -> Int:
+    """Return the rows that the model follows: the first half of its budget from the start, the rest from further on."""
+    if cycles <= MODEL_CYCLES:
+        return np.arange(cycles)
+    first, later = MODEL_CYCLES // 2, MODEL_CYCLES // 4
+    middle = max(first, (cycles + first) // 2 - later)
+    return np.concatenate([np.arange(first), np.arange(middle, middle + later), np.arange(cycles - later, cycles)])
+
+
 class Search:
     """An order under test."""
 
-    def __init__(self, sample: Sample, address: Columns, data: Columns, order: Order) -> None:
-        self.sample, self.order = sample, order
+    def __init__(self, sample: Sample, address: Columns, data: Columns, order: Order, fixed: int = 0) -> None:
+        """fixed: so many of the lowest address lines are known, and not moved."""
+        self.sample, self.order, self._fixed = sample, order, fixed
         self._columns = {"A": address, "D": data}
         self._known: dict[tuple[object, ...], int] = {}  #: contradictions of orders that were tried
 
@@ -96,6 +112,9 @@ class Search:
             elif self.order.constant.get((bus, bit)):
                 value |= 1 << bit
         return value
+
+    def _open_moves(self) -> Iterator[Move]:
+        return (move for move in self._moves() if move[0] == "D" or min(move[1]) >= self._fixed)
 
     def _moves(self) -> Iterator[Move]:
         for bus in "DA":
@@ -135,7 +154,7 @@ class Search:
         """Make the best move again and again, until none makes more instructions agree."""
         best = self.fit().agreed
         for _ in range(ROUNDS):
-            agreed, move = max(((self.fit(move).agreed, move) for move in self._moves()), key=lambda item: item[0], default=(0, None))
+            agreed, move = max(((self.fit(move).agreed, move) for move in self._open_moves()), key=lambda item: item[0], default=(0, None))
             if move is None or agreed <= best:
                 return
             self._make(move)
@@ -150,7 +169,7 @@ class Search:
         rng = random.Random(1)
         alone = Search(self.sample, {}, self._columns["D"], Order())
         for _ in range(ANEW):
-            order = Order(list(best_order.address), list(best_order.data), dict(best_order.constant))
+            order = best_order.copy()
             rng.shuffle(order.data)
             alone.order = order
             alone.climb()
@@ -171,7 +190,7 @@ class Search:
         best = self._contradictions(None, 1 << 30)
         for _ in range(MODEL_ROUNDS):
             agreed = self.fit().agreed
-            open_moves = [move for move in self._moves() if move[0] == "A" and self.fit(move).agreed >= agreed]
+            open_moves = [move for move in self._open_moves() if move[0] == "A" and self.fit(move).agreed >= agreed]
             fewest, move = best, None
             for candidate in open_moves:
                 count = self._contradictions(candidate, fewest)

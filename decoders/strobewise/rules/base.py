@@ -110,6 +110,13 @@ def _softened(finding: Finding, evidence: BusEvidence) -> Finding:
     return finding if finding.severity != "fault" or finding.rule in LASTING or still else finding._replace(severity="warning")
 
 
+def _unlabelled(finding: Finding, evidence: BusEvidence) -> Finding:
+    """Return a fault as a warning where a line that it names was found by behaviour only, and not beyond doubt."""
+    record = evidence.parts.get("identified")
+    sure = record is not None and all(record.sure(name) for name in finding.lines)
+    return finding if finding.severity != "fault" or sure else finding._replace(severity="warning")
+
+
 def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Finding]:
     """Run every rule (of those in `only`) that can decide on this capture; faults first, then the surer ones."""
     findings = [
@@ -120,6 +127,8 @@ def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Fi
     ]
     if too_coarse(evidence) and any(f.rule == "capture-too-coarse" and f.severity == "warning" for f in findings):
         findings = [_softened(finding, evidence) for finding in findings]
+    if evidence.unlabelled:
+        findings = [_unlabelled(finding, evidence) for finding in findings]
     findings.sort(key=lambda f: (SEVERITIES.index(f.severity), -f.confidence))
     return findings
 

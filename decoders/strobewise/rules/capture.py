@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterator
+from typing import Any, Iterator, Sequence, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
@@ -177,27 +177,52 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
 def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     if not evidence.unlabelled:
         return
-    roles = evidence.parts.get("identified") or []
-    text = f"none of the {len(evidence.unmapped)} channels is named after a line of the CPU"
+    record: Any = evidence.parts.get("identified")
+    roles = record.roles if record is not None else []
+    total = len(evidence.unmapped) + len(evidence.captured)
+    text = f"none of the {total} channels is named after a line of the CPU"
     named = [(channel, line, sure) for channel, line, sure in roles if line not in ROLE_GROUPS]
-    groups = {group: [channel for channel, line, _ in roles if line == group] for group in ROLE_GROUPS}
     if not named:
         yield Found(f"{text}, and none behaves like a strobe or the clock", (), confidence=0.99)
         return
-    fits = ", ".join(f"{channel} {bar(line)} ({sure * 100:.0f} %)" for channel, line, sure in named)
-    rest = "".join(f"; {group} lines: {', '.join(found)}" for group, found in groups.items() if found)
-    options = " ".join(f"--map {line}={_quoted(channel)}" for channel, line, sure in named if sure >= OFFERED)
+    offered = sorted((line, channel) for channel, line, sure in named if sure >= OFFERED)
+    offered.sort(key=lambda item: (item[0][0] in "AD" and item[0][1:].isdigit(), len(item[0]) if item[0][1:].isdigit() else 0))
+    options = " ".join(f"--map {line}={_quoted(channel)}" for line, channel in offered)
+    judged = "; the capture is judged as if they were so named" if record.judged else ""
+    lost = [bar(name) for name in ("M1", "MREQ", "RD", "RFSH") if not any(line == name for _, line, _ in named)]
+    if lost and record.quiet:
+        judged += f"; none behaves like {', '.join(lost)}, and {len(record.quiet)} never move: not captured, or dead"
     yield Found(
-        f"{text}; by behaviour they fit: {fits}{rest}", (), len(named), confidence=0.99,
+        f"{text}; by behaviour they fit {_fits(record, named)}{judged}", (), len(named), confidence=0.99,
+        severity="note" if record.judged and record.whole else None,
         next_step=f"check these against your leads and diagnose again with {options}" if options else None,
     )  # fmt: skip
 
 
-ROLE_GROUPS = ("upper address", "data")  #: what evidence.identify calls channels that it can only tell apart as a group
+def _fits(record: Any, named: Sequence[Tuple[str, str, float]]) -> str:
+    """Return which channel fits which line, buses in one go where the program proves their order."""
+    bits = [(channel, line, sure) for channel, line, sure in named if line[0] in "AD" and line[1:].isdigit()]
+    parts = [f"{bar(line)} on {channel} ({sure * 100:.0f} %)" for channel, line, sure in named if (channel, line, sure) not in bits]
+    for bus in "AD":
+        found = sorted(((int(line[1:]), channel, sure) for channel, line, sure in bits if line[0] == bus))
+        if found:
+            parts.append(f"{bus}{found[0][0]} to {bus}{found[-1][0]} on {' '.join(channel for _, channel, _ in found)} "
+                         f"(at least {min(sure for _, _, sure in found) * 100:.0f} %)")  # fmt: skip
+    for group in ROLE_GROUPS:
+        channels = [channel for channel, line, _ in record.roles if line == group]
+        if channels:
+            parts.append(f"{group} lines on {' '.join(channels)}")
+    ordered = any(line[0] == "D" for _, line, _ in bits)
+    proof = f" ({record.program_share * record.instructions:.0f} of {record.instructions} instructions make sense so)" if ordered else ""
+    return ", ".join(parts) + proof
+
+
+ROLE_GROUPS = ("address", "data")  #: what channels are called that can only be told apart as a group
 OFFERED = 0.8  #: confidence from which a channel's line is offered for --map
 
 
 def _quoted(channel: str) -> str:
+    """Return a channel's name as a shell takes it."""
     return channel if channel.isidentifier() else "'" + channel.replace("'", "") + "'"
 
 
