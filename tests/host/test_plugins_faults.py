@@ -1,0 +1,64 @@
+"""What the fault plug-in says in the real host: nothing of healthy machines, and of sick ones what their capture shows."""
+
+from __future__ import annotations
+
+import pytest
+from real_host import decode, need_host
+
+from conftest import TRACES, run_strobewise
+
+LODGER = ":triggers=0x0008 0x0030 0x0066:within=3:released_by=0x2f40-0x2f4f"
+
+
+@pytest.fixture(autouse=True)
+def host():
+    need_host()
+
+
+def findings(trace, tmp_path, options="", show="strobewise_faults"):
+    run_strobewise("prepare", trace, "-o", tmp_path / "x.vcd")
+    return decode(tmp_path / "x.vcd", show, f",strobewise_faults{options}")
+
+
+@pytest.mark.parametrize("trace", sorted((TRACES / "good").iterdir()), ids=lambda path: path.name.partition(".")[0])
+def test_healthy_machines_raise_no_alarm(trace, tmp_path):
+    assert findings(trace, tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    "trace, words",
+    [
+        ("fetch-strobe-missing/m1-dead-full.vcd.gz", "/M1 dead: "),
+        ("fetch-strobe-missing/m1-dead-two.vcd", "/M1 dead: "),
+        ("fetch-strobe-missing/m1-floating.vcd.gz", "/M1 moves without regard to them"),
+        ("refresh-strobe-missing/rfsh-dead.vcd.gz", "/RFSH dead: "),
+        ("wait-held/wait-held.vcd.gz", "/WAIT held: "),
+        ("reset-loop/reset-loop.vcd.gz", "/RESET pulses again and again: "),
+        ("halted-for-good/halted.vcd.gz", "halted, and nothing ends it: "),
+    ],
+)
+def test_faults_are_said_in_the_words_of_their_rule(trace, words, tmp_path):
+    assert any(words in line for line in findings(TRACES / "faults" / trace, tmp_path, show="strobewise_faults=finding"))
+
+
+def test_a_device_that_answers(tmp_path):
+    shown = findings(TRACES / "good" / "healthy-lodger.vcd.gz", tmp_path, LODGER)
+    assert sum("Paging trigger 0x0008" in line for line in shown) > 1
+    assert any("ROMDIS answers 0x0008" in line for line in shown) and not any("no answer" in line for line in shown)
+
+
+def test_a_device_that_is_silent(tmp_path):
+    shown = findings(TRACES / "faults" / "paging-device-silent" / "lodger-silent.vcd.gz", tmp_path, LODGER)
+    assert any("Paging trigger 0x0008 fetched, no answer on ROMDIS within 3 T-states" in line for line in shown)
+    assert any("the expansion device does not answer: " in line for line in shown)
+
+
+def test_a_device_that_never_sees_a_fetch(tmp_path):
+    shown = findings(TRACES / "faults" / "paging-not-triggered" / "lodger-m1-dead.vcd.gz", tmp_path, LODGER)
+    assert any("Paging trigger 0x0008 without /M1, no answer on ROMDIS" in line for line in shown)
+    assert any("the expansion device never saw a fetch: " in line for line in shown)
+
+
+def test_paging_without_its_lines_is_remarked_on(tmp_path):
+    shown = findings(TRACES / "good" / "healthy-full.vcd.gz", tmp_path, ":triggers=8")
+    assert len(shown) == 1 and "Paging can not be followed: map ROMDIS" in shown[0]

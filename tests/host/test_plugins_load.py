@@ -1,0 +1,148 @@
+"""The real host loads the plug-ins without a word, in whatever order; what it can not use it is told, and no capture makes it stumble."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from real_host import NAMES, PLUG_INS, decode, mapping, need_host, run_host
+
+from conftest import ROOT, TRACES, run_strobewise
+
+MAP_TWO = "strobewise_cycles:m1=M1:mreq=MREQ"
+
+
+@pytest.fixture(autouse=True)
+def host():
+    need_host()
+
+
+@pytest.fixture
+def two(tmp_path):
+    run_strobewise("prepare", TRACES / "good" / "healthy-two.vcd", "-o", tmp_path / "two.vcd")
+    return tmp_path / "two.vcd"
+
+
+def vcd(path, changes: str, lines=("M1", "MREQ"), end=1000):
+    declared = "".join(f"$var wire 1 {chr(33 + i)} {name} $end\n" for i, name in enumerate(lines))
+    path.write_text(f"$timescale 10 ns $end\n{declared}$enddefinitions $end\n{changes}#{end}\n")
+    return path
+
+
+def test_the_list_names_all_three_and_nothing_else():
+    done = run_host("-L")
+    listed = [line.split()[0] for line in done.stdout.split("Supported protocol decoders:")[1].splitlines() if line.startswith("  ")]
+    assert sorted(listed) == sorted(NAMES) and done.stderr == ""
+
+
+@pytest.mark.parametrize("first", NAMES)
+def test_whichever_comes_first_all_are_there(first, tmp_path):
+    # The host imports in the directory's own order; with one folder at a time each comes first, and each last.
+    for others in (sorted(NAMES), sorted(NAMES, reverse=True)):
+        folder = tmp_path / f"decoders-{others[0]}" / "host"
+        folder.mkdir(parents=True)
+        (folder.parent / "strobewise").symlink_to(ROOT / "decoders" / "strobewise")
+        for name in [first, *(name for name in others if name != first)]:
+            shutil.copytree(PLUG_INS / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+            done = run_host("-L", plug_ins=folder)
+            assert done.stderr == "" and name in done.stdout
+        assert all(name in done.stdout for name in NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_host_shows_what_it_is_for(name):
+    done = run_host("-P", name, "--show")
+    assert done.returncode == 0 and done.stderr == ""
+    assert name in done.stdout and "Z80" in done.stdout and len(done.stdout.splitlines()) > 15
+
+
+def test_only_two_lines_do(two):
+    done = run_host("-i", two, "-I", "vcd", "-P", MAP_TWO, "-A", "strobewise_cycles")
+    assert done.returncode == 0 and done.stderr == "" and done.stdout.count("Opcode fetch") > 500
+
+
+@pytest.mark.parametrize(
+    "options, complaint",
+    [
+        ("clock_hz=12", "option clock_hz is 12: give 0 or 10000 to 50000000"),
+        ("clock_hz=-5", "option clock_hz is -5: give 0 or 10000 to 50000000"),
+        ("look=some", "option look is 'some': give 'points' or 'every edge'"),
+        ("clock_edges=perhaps", "option clock_edges is 'perhaps': give 'use' or 'ignore'"),
+    ],
+)
+def test_a_bad_option_is_refused_at_the_start(two, options, complaint):
+    done = run_host("-i", two, "-I", "vcd", "-P", f"{MAP_TWO}:{options}", "-A", "strobewise_cycles")
+    assert done.returncode == 1 and complaint in done.stderr and done.stdout == ""
+
+
+@pytest.mark.parametrize(
+    "options, complaint",
+    [
+        ("triggers=0x12345", "the address '0x12345' is not within 0 to 0xffff"),
+        ("triggers=one", "'one' is no address (write 0x0066, 66h or 102)"),
+        ("released_by=0x20-0x10", "the range '0x20-0x10' runs backwards"),
+        ("within=0", "option within is 0: give 1 to 1000 T-states"),
+        ("answer=A5", "option answer is 'A5': give ROMDIS, WAIT, INT, NMI, BUSREQ"),
+        ("answer_level=mid", "option answer_level is 'mid': give 'high' or 'low'"),
+    ],
+)
+def test_a_bad_option_of_the_faults_is_refused(two, options, complaint):
+    done = run_host("-i", two, "-I", "vcd", "-P", f"{MAP_TWO},strobewise_faults:{options}", "-A", "strobewise_faults")
+    assert done.returncode == 1 and complaint in done.stderr
+
+
+def quietly(path, chain="strobewise_cycles:m1=M1:mreq=MREQ"):
+    """Run each stack over a capture; nothing may be said on standard error. Returns what the cycles say."""
+    for stack in ("", ",strobewise_instructions", ",strobewise_faults"):
+        done = run_host("-i", path, "-I", "vcd", "-P", chain + stack, "-A", "strobewise_cycles", "--protocol-decoder-samplenum")
+        assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
+
+
+def test_lines_that_never_move_are_remarked_on(tmp_path):
+    shown = quietly(vcd(tmp_path / "x.vcd", "#0\n1!\n1\"\n"))
+    assert "No strobe moves in this capture: check the channels and the machine" in shown
+
+
+def test_no_line_that_shows_a_cycle_is_remarked_on(tmp_path):
+    path = vcd(tmp_path / "x.vcd", "#0\n1!\n1\"\n#500\n0!\n#600\n1!\n")
+    assert "No cycle can be found: map /MREQ" in quietly(path, "strobewise_cycles:halt=M1")
+
+
+def test_a_capture_of_one_sample(tmp_path):
+    quietly(vcd(tmp_path / "x.vcd", "#0\n1!\n1\"\n", end=1))
+
+
+def test_without_a_sample_rate(tmp_path):
+    path = tmp_path / "x.bin"
+    pulse = bytes([2] * 3 + [0] * 11 + [3] * 3 + [1] * 7 + [3] * 4)  # M1 on bit 0, MREQ on bit 1: a fetch and its refresh, 7 samples a T
+    path.write_bytes(pulse * 200)
+    chain = "strobewise_cycles:m1=0:mreq=1:clock_hz=3500000"
+    done = run_host("-i", path, "-I", "binary:numchannels=8", "-P", chain, "-A", "strobewise_cycles")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "The sample rate is not known" in done.stdout and done.stdout.count("Opcode fetch") > 150
+
+
+def test_reset_in_the_middle_and_an_end_in_mid_cycle(tmp_path):
+    source = TRACES / "faults" / "reset-loop" / "reset-loop.vcd.gz"
+    whole, cut = tmp_path / "whole.vcd", tmp_path / "cut.vcd"
+    run_strobewise("prepare", source, "-o", whole)
+    lines = whole.read_text().splitlines(keepends=True)
+    for keep in range(len(lines) // 2, len(lines) // 2 + 12):  # wherever the end falls
+        cut.write_text("".join(lines[:keep]))
+        assert "length not known, cut short by a reset" in quietly(cut, f"strobewise_cycles:{mapping(cut)}")
+
+
+def test_all_three_over_one_another_say_nothing_on_standard_error(tmp_path):
+    run_strobewise("prepare", TRACES / "good" / "healthy-full.vcd.gz", "-o", tmp_path / "x.vcd")
+    path = tmp_path / "x.vcd"
+    assert decode(path, "strobewise_instructions", ",strobewise_instructions")
+    assert decode(path, "strobewise_faults", ",strobewise_faults") == []
+
+
+def test_live_from_the_hosts_demo_device():
+    done = run_host(
+        "-d", "demo:logic_channels=8:analog_channels=0", "-c", "samplerate=1000000", "--samples", 20000, "-P",
+        "strobewise_cycles:mreq=D0:m1=D1:rd=D2,strobewise_faults", "-A", "strobewise_cycles,strobewise_faults",
+    )  # fmt: skip
+    assert done.returncode == 0 and "srd:" not in done.stderr
