@@ -46,6 +46,7 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
 EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed")
 
 RELABELS = "leads-swapped"
+PROVES_STROBE = "strobe-good"
 NAMES_CHANNELS = "unlabelled-channels"  #: offers the mapping, also where all is well
 #: Findings that wrong labels on strobes and buses leave as they are.
 STANDS_BY_ITSELF = ("clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse")
@@ -75,6 +76,7 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
         text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
         return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), ())
     how = "; the channels have no names and were told by their behaviour" if by_behaviour else ""
+    how += "".join(f"; {f.evidence}" for f in findings if f.rule == PROVES_STROBE and "M1" in f.lines)
     text = f"No fault found in {_amount(evidence)}{how}"
     return Verdict("no_fault_found", (SuspectShare("none", 0.8),), text, _steps(by_behaviour), ())
 

@@ -11,8 +11,8 @@ from typing import Iterator, NamedTuple, Optional, Tuple
 from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
 from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
+from .volts import weigh_still_line
 
-INPUT_LOW_V = 0.8  #: highest input low level (DC characteristics, from memory)
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 RELEASES_MIN = 1.4  #: edges per request below which an asserted strobe is held: a good one makes two
@@ -75,7 +75,11 @@ def _strobe(
     if seen is None or (too_coarse(evidence) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
-    if evidence.probe_at.get(name) == "connector":
+    at = evidence.probe_at.get(name, "cpu")
+    weighed = weigh_still_line(line, at)
+    if weighed is not None and weighed.suspects is not None:
+        suspects = weighed.suspects
+    if at == "connector":
         suspects = _at_connector(suspects)
     sentence = f"{count.expected} {what} {shown_by}, {seen.words}"
     if seen.kind == "inverted":
@@ -85,10 +89,8 @@ def _strobe(
             next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map {name}=!CHANNEL",
         )  # fmt: skip
         return
-    volts = _volts(line)
-    if volts is not None:
-        sentence += volts[0]
-        suspects = volts[1] or suspects
+    if weighed is not None:
+        sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
     yield Found(
@@ -100,19 +102,6 @@ def _strobe(
         suspects=suspects,
         confidence=0.97 if seen.kind in ("silent", "held") and count.expected >= 100 else 0.9,
     )
-
-
-def _volts(line: LineEvidence) -> Optional[Tuple[str, Optional[Shares]]]:
-    """Return what the volts add to the sentence, and the suspects that they make likelier; None without volts or with nothing to add."""
-    volts = line.volts
-    if volts is None or line.edges:
-        return None
-    if volts.maximum_v < INPUT_LOW_V:
-        words = f" at {volts.minimum_v:.2f} to {volts.maximum_v:.2f} V: it never leaves the low range, a driven output would swing"
-        return words, (("cpu", 0.72), ("connection", 0.17), ("probe_or_capture", 0.11))
-    if volts.between > 0.5:
-        return f" at about {volts.median_v:.2f} V, between the logic limits: nobody drives it", None
-    return f" at about {volts.median_v:.2f} V", None
 
 
 def _at_connector(shares: Shares) -> Shares:
