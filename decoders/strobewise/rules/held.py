@@ -50,6 +50,8 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     if not line.asserted_last or line.longest is None:
         return
     if not _rest_after(evidence, "RESET"):
+        if _share(evidence, "RESET") <= 0.5:
+            return  # pulses, and the capture happens to end in one
         yield Found(
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
             "or its polarity, is wrong",

@@ -172,9 +172,10 @@ def ringing(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "strobe-good", "a strobe good at its pin", "note", needs=WITH_VOLTS, judges=(), suspects=(),
+    "strobe-good", "a strobe good at its pin", "note", needs=WITH_VOLTS, judges=(), suspects=(("none", 0.95),),
     looks_for="a strobe that swings beyond both logic limits and goes with the cycles",
-    causes="", next_step="", source="DC characteristics (from memory); UM0080", caution="",
+    causes="all is well with it where the probe sits", next_step="if a device still misses the strobe, measure again at the connector",
+    source="DC characteristics (from memory); UM0080", caution="",
 )  # fmt: skip
 def strobe_good(evidence: BusEvidence) -> Iterator[Found]:
     for line in _lines(evidence):
