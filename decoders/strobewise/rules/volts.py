@@ -29,7 +29,7 @@ GOOD_SEEN = 0.97  #: share of the requests in which a strobe must be seen to be 
 
 #: Outputs, whose edges and levels the CPU alone makes; inputs with pull-ups may well be slow.
 OUTPUTS = tuple(line.name for line in LINES if line.direction == "output")
-WITH_VOLTS: Tuple[Tuple[str, ...], ...] = tuple((line.name,) for line in LINES)
+WITH_VOLTS: Tuple[Tuple[str, ...], ...] = ((),)  #: any line will do, if it was captured in volts
 
 DEAD: Shares = (("cpu", 0.72), ("connection", 0.17), ("probe_or_capture", 0.11))
 GROUNDED: Shares = (("cpu", 0.42), ("connection", 0.32), ("probe_or_capture", 0.26))
@@ -79,7 +79,7 @@ def _lines(evidence: BusEvidence) -> List[LineEvidence]:
 @rule(
     "weak-level", "a level too weak", "warning", needs=WITH_VOLTS, judges=("CLK", *OUTPUTS),
     suspects=WEAK,
-    looks_for="a high below 2.4 V, a low above 0.6 V, or a clock whose high stays below 3.5 V",
+    looks_for="volts: a high below 2.4 V, a low above 0.6 V, or a clock whose high stays below 3.5 V",
     causes="an output that is overloaded or half dead, two outputs against each other, a low supply at the CPU, a poor joint; a probe that is "
     "not set to the attenuation that the scope assumes reads all levels too low",
     next_step="check the probe's attenuation on the supply (pin 11 must read 5 V), then measure the level again at the pin itself; unplug what hangs on the line",
@@ -114,7 +114,7 @@ def weak_level(evidence: BusEvidence) -> Iterator[Found]:
 @rule(
     "level-between", "a level that is neither high nor low", "warning", needs=WITH_VOLTS, judges=OUTPUTS,
     suspects=(("connection", 0.35), ("cpu", 0.3), ("glue", 0.2), ("probe_or_capture", 0.15)),
-    looks_for="an output that moves, yet spends much of its time between 0.8 V and 2.0 V",
+    looks_for="volts: an output that moves, yet spends much of its time between 0.8 V and 2.0 V",
     causes="a line that nobody drives and that follows its neighbours (pin not in the socket, dead output, lead off), or two outputs that pull it both ways",
     next_step="check the lead on a pin known to be live; power off and measure from the pin to its neighbours for a bridge",
     source="DC characteristics (from memory); the causes: common practice",
@@ -135,7 +135,7 @@ def level_between(evidence: BusEvidence) -> Iterator[Found]:
 @rule(
     "slow-edges", "edges too slow", "warning", needs=WITH_VOLTS, judges=OUTPUTS,
     suspects=SLOW,
-    looks_for="swings that take longer from 0.8 V to 2.0 V or back than an output needs",
+    looks_for="volts: swings that take longer from 0.8 V to 2.0 V or back than an output needs",
     causes="too much load or capacitance on the line, an output that is half dead, a poor joint, a probe that is not compensated",
     next_step="compensate the probe and measure again at the pin itself; unplug what hangs on the line",
     source="common practice",
@@ -156,7 +156,7 @@ def slow_edges(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "ringing", "ringing", "note", needs=WITH_VOLTS, judges=(), suspects=RINGING,
-    looks_for="excursions between the input limits that return to the level they left: they follow edges and make no pulse",
+    looks_for="volts: excursions between the input limits that return to the level they left: they follow edges and make no pulse",
     causes="a long ground lead on the probe; seldom the board",
     next_step="use the shortest ground lead that the probe has, close to pin 29", source="common practice",
 )  # fmt: skip
@@ -173,7 +173,7 @@ def ringing(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "strobe-good", "a strobe good at its pin", "note", needs=WITH_VOLTS, judges=(), suspects=(("none", 0.95),),
-    looks_for="a strobe that swings beyond both logic limits and goes with the cycles",
+    looks_for="volts: a strobe that swings beyond both logic limits and goes with the cycles",
     causes="all is well with it where the probe sits", next_step="if a device still misses the strobe, measure again at the connector",
     source="DC characteristics (from memory); UM0080", caution="",
 )  # fmt: skip
