@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -14,6 +15,11 @@ ROOT = Path(__file__).resolve().parents[1]
 TRACES = ROOT / "traces"
 ON_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 collect_ignore = ["example_repository"]  # a project of its own; test_pytest_plugin.py runs it
+
+
+def pytest_runtest_setup() -> None:
+    """Ignore SIGPIPE, as Python does: the reference reader vcdvcd, once imported, lets a child that stops reading kill the tests."""
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 
 def require_component(name: str, found: object, remedy: str) -> None:
