@@ -314,6 +314,7 @@ class CycleBuilder:
                 t_states[:-1] = np.diff(count)
             elif self._t is not None:
                 t_states[:-1] = np.round(np.diff(start) / self._t)
+        t_states[t_states < 0] = NOT_KNOWN  # nonsense on the lines, and none of it a length
         for low, high in self._resets:
             k = int(np.searchsorted(fall, low)) - 1  # the cycle that the reset broke off or followed
             if 0 <= k < n and end[k] >= low:

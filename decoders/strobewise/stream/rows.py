@@ -221,6 +221,8 @@ class CycleRows:
                 t_states = follower.count - row.count
             elif self._t is not None:
                 t_states = round((end - row.start) / self._t)
+            if t_states is not None and t_states < 0:
+                t_states = None  # nonsense on the lines, and none of it a length
         note = row.note
         resets = self._resets
         while resets and (follower is None or resets[0][0] <= follower.fall):
