@@ -94,6 +94,8 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
             continue
         if any(trial.seen.get(name, least) < least for name in lines):
             continue  # nothing shows that the line it now stands for is alive
+        if "CLK" in lines and before.sound and not clock_odd:
+            continue  # the clock keeps the time as it is labelled; in a short loop other lines are as regular
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best

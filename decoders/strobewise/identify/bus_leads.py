@@ -17,7 +17,7 @@ from .program_fit import Fit, Program
 from .raw import Flags, Int
 from .search import contradictions
 
-GOOD = 0.97  #: share of the instructions that agree from which nothing is tried
+GOOD = 0.99  #: share of the instructions that agree from which nothing is tried
 INSTRUCTIONS_MIN = 24
 COUNTS = 0.99  #: the same for the refresh counter's steps: the highest bit alone spoils one in 64
 REFRESHES_MIN = 64
@@ -25,7 +25,9 @@ REFRESHES_SURE = 128
 EXPLAINS = 0.8  #: share of what disagreed that a change must explain
 AFTER = 0.93  #: share of the instructions that must agree after it
 GAIN_MIN = 3  #: different instructions that a change must turn
+RIVAL = (0.6, 0.85)  #: share of what the best change mends that the next one may mend, without and with the address bus as a witness
 OPCODES_MIN = 8  #: different opcodes that must agree after it
+MENDED_MIN = 4  #: different opcodes that it must mend, without the address bus
 TRIED_CYCLES = 8_000
 MODEL_MIN = 2  #: contradictions of the CPU model from which its witness is asked
 MODEL_SURE = 6  #: fewer must all be explained
@@ -105,9 +107,11 @@ def relabel_buses(buses: Buses, crossed: Sequence[tuple[int, int]]) -> Relabelli
     program = now = None
     if buses.data is not None:
         program = Program(buses.kind, buses.odd)
-        now = program.fit(buses.data & 0xFF, buses.address)
+        now = program.fit(*_as_labelled(buses))
         contradicted = now.asked >= INSTRUCTIONS_MIN and now.share < GOOD
-        found = _by_program(buses, program, now) if contradicted else _by_model(buses, program, now, crossed)
+        found = _by_program(buses, program, now) if contradicted else None
+        if found is None and now.share >= AFTER:
+            found = _by_model(buses, program, now, crossed)
         if found is not None:
             return found
     return _by_refresh(buses, program, now) if buses.address is not None else None
@@ -123,13 +127,24 @@ def _by_program(buses: Buses, program: Program, now: Fit) -> Relabelling | None:
     left = (then.asked - then.agreed) / max(1, now.asked - now.agreed)
     if left > 1.0 - EXPLAINS or then.share < AFTER or then.speaks_against(now) < GAIN_MIN:
         return None
-    data = buses.changed(best)[0]
+    rivals = [agreed for agreed, _ in tried if agreed < tried[0][0]]
+    was = sample.fit(*_as_labelled(short)).agreed
+    if rivals and rivals[0] - was > RIVAL[buses.address is not None] * (tried[0][0] - was):
+        return None  # what many changes mend nearly as well is no matter of leads
+    data, mended = buses.changed(best)[0], np.setdiff1d(then.row[then.good], now.row[now.good])
     if data is None or len(np.unique(data[then.row[then.good]])) < OPCODES_MIN:
         return None  # a CPU that runs through empty memory agrees with anything
+    if buses.address is None and len(np.unique(data[mended])) < MENDED_MIN:
+        return None
     if best.inverted and not _shown_both_ways(buses, best.bits[0], now, then):
         return None  # a stuck line, or a bit that the CPU takes for always the same, is mended just so
     same = tuple(change.lines for agreed, change in tried[1:] if agreed == tried[0][0])
     return Relabelling(best.lines, best.inverted, now.share, then.share, then.asked, "instructions", same)
+
+
+def _as_labelled(buses: Buses) -> tuple[Int, Int | None]:
+    assert buses.data is not None
+    return buses.data & 0xFF, buses.address
 
 
 def _changes(buses: Buses) -> Iterator[Change]:

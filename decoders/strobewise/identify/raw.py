@@ -26,6 +26,7 @@ PULSES_TRIED = 512
 CLOCK_EDGES_MIN = 128
 CLOCK_REGULAR = 0.35  #: largest deviation of a clock's periods from the middle one, as a share of it
 FRAME_FITS = 0.8  #: share of its pulses that must have the lengths of /MREQ
+BOTH_MAX = 0.1  #: share of the pulses that may look like the first and the second of a pair at once
 SAME_T = (0.75, 1.33)  #: ratio of two estimates of the T-state that agree
 _ONE = np.uint64(1)
 
@@ -133,6 +134,8 @@ def _framed(channel: int, t: float, fall: Int, rise: Int) -> Frame:
 
 def _fits(frame: Frame, sample: float) -> float:
     """Return the share of a channel's pulses that have a length of /MREQ's: 1 T for a refresh, whole or half T for the rest."""
+    if float(np.mean(frame.refresh & frame.fetch)) > BOTH_MAX:
+        return 0.0  # a clock: each of its pulses follows the last one closely
     widths = (frame.rise - frame.fall) / frame.t
     part = widths * 2 % 1.0
     slack = min(0.45, 0.2 + sample / frame.t)
