@@ -7,99 +7,27 @@ interrupts and wait states, and reach other parts of the program. Only a differe
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import replace
 
 from .bus.evidence import StrobeCount
 from .bus.lines import ADDRESS, DATA, STROBES, bar
 from .bus.model import KINDS, Finding
-from .compare_edges import EdgeDelay, Run, edge_delays, read_run
-from .compare_flow import Flow, Parting, Reached, find_parting, reached_by_one, shared_code
+from .compare_code import code_change
+from .compare_edges import ADDRESS_MOVES, CAUSED_BY, EdgeDelay, Run, edge_delays, read_run
+from .compare_flow import Flow, find_parting, reached_by_one, shared_code
+from .compare_records import ClockPair, Comparison, KindPair, LineChange, StrobePair, TimingShift
+from .compare_words import sentence_of
 from .diagnosis import Diagnosis, diagnose
 from .options import Options
-from .rules import find_rule
 from .survey import MAY_REST
 
-RESTING_SHOWN = 4  #: lines at rest that a sentence names; more of them only say that the program did not run
 AT_REST = ("stuck_low", "stuck_high")
 FEW_EDGES, FEW_CYCLES = 20, 200  #: below these a line that rests says nothing
 SAME_LENGTH = 0.9  #: of the good capture's machine cycles that the suspect must have before a resting address line counts
+SAME_CLOCK = 0.02  #: difference of two clocks that captures of CLK may show: crystals keep within 0.1 %, resonators 1 % (common practice)
+SAME_ESTIMATE = 0.10  #: the same where the clock is only estimated from the strobes
+INTERRUPTS_DUE = 5  #: interrupt requests that the suspect must have had, by the good capture's rate, before having none says something
 SAME_CODE = 0.95  #: share of the good capture's code that it must have run
-MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
-
-#: What a strobe marks, for sentences: every ..., no ...
-MARKS = {"M1": "fetch", "MREQ": "memory access", "IORQ": "I/O access", "RD": "read", "WR": "write", "RFSH": "refresh"}
-
-
-class LineChange(NamedTuple):
-    """A line whose state is not the same in both captures."""
-
-    line: str
-    good: str
-    suspect: str
-    counts: bool  #: nothing harmless explains it
-
-
-class StrobePair(NamedTuple):
-    """How often a strobe did what the bus calls for, in both captures."""
-
-    line: str
-    good: StrobeCount
-    suspect: StrobeCount
-    good_strobed: int  #: requests that call for it in which it strobed: a line that does not move never does
-    suspect_strobed: int
-
-
-class KindPair(NamedTuple):
-    """Machine cycles of one kind in both captures."""
-
-    kind: str
-    good: int
-    suspect: int
-    good_share: float
-    suspect_share: float
-
-    @property
-    def shifted(self) -> bool:
-        """Whether the share changed by more than MIX_SHIFT."""
-        return abs(self.good_share - self.suspect_share) > MIX_SHIFT
-
-
-class TimingShift(NamedTuple):
-    """An edge that comes earlier or later than in the other capture, by more than sampling explains."""
-
-    line: str
-    edge: str  #: "assert" or "release"
-    reference: str  #: what it is measured from
-    good_s: float
-    suspect_s: float
-    uncertainty_s: float
-
-    @property
-    def shift_s(self) -> float:
-        """How much later it comes in the suspect, seconds."""
-        return self.suspect_s - self.good_s
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """What `strobewise compare` says."""
-
-    good: Diagnosis
-    suspect: Diagnosis
-    alike: bool
-    sentence: str
-    lines: tuple[LineChange, ...]
-    strobes: tuple[StrobePair, ...]
-    cycles: tuple[KindPair, ...]
-    gone: tuple[Finding, ...]  #: findings of the first capture alone
-    new: tuple[Finding, ...]  #: findings of the second alone
-    kept: tuple[Finding, ...]  #: findings of both, as the second has them
-    parting: Parting | None  #: where the executed instructions part ways
-    reached: Reached | None  #: addresses executed in one capture alone; None where addresses were not captured
-    timing: tuple[TimingShift, ...]
-    untold: tuple[str, ...]  #: what could not be compared, and why
-    names: tuple[str, str]  #: what to call the two: "before" and "now" around a repair, else "good" and "suspect"
 
 
 def compare(
@@ -118,24 +46,36 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     told = {line for finding in (*gone, *new) if finding.severity != "note" for line in finding.lines}
     flows = good_run.flow, suspect_run.flow
     lines = _line_changes(good, suspect, told, flows)
-    strobes = _strobe_pairs(good, suspect)
     clocks = {side.evidence.clock.source for side in (good, suspect)}
     timing = _timing(good_run, suspect_run, clocks == {"CLK"})
-    parting, reached = None, None
+    clock = _clock(good, suspect)
+    parting, reached, code = None, None, None
     if flows[0] is not None and flows[1] is not None:
         parting, reached = find_parting(flows[0], flows[1]), reached_by_one(flows[0], flows[1])
+        code = code_change(flows[0].code, flows[1].code)
     differs = (
         any(f.severity != "note" for f in (*gone, *new))
         or any(change.counts for change in lines)
         or bool(timing)
         or (parting is not None and parting.certain)
+        or (code is not None and code.counts)
+        or (clock is not None and clock.counts)
     )
-    sentence = _sentence(good, suspect, gone, new, kept, strobes, lines, timing, parting)
-    untold = _untold(good, suspect, reached is not None, good_run, suspect_run)
-    names = ("before", "now") if good.verdict.state == "fault" and not _faults(new) else ("good", "suspect")
-    return Comparison(
-        good, suspect, not differs, sentence, lines, strobes, _mix(good, suspect), gone, new, kept, parting, reached, timing, untold, names
-    )
+    names = ("before", "now") if good.verdict.state == "fault" and all(f.severity != "fault" for f in new) else ("good", "suspect")
+    said = Comparison(
+        good=good, suspect=suspect, alike=not differs, sentence="", lines=lines, strobes=_strobe_pairs(good, suspect),
+        cycles=_mix(good, suspect), gone=gone, new=new, kept=kept, parting=parting, reached=reached, code=code, clock=clock,
+        timing=timing, untold=_untold(good, suspect, reached is not None, good_run, suspect_run), names=names,
+    )  # fmt: skip
+    return replace(said, sentence=sentence_of(said))
+
+
+def _clock(good: Diagnosis, suspect: Diagnosis) -> ClockPair | None:
+    clocks = good.evidence.clock, suspect.evidence.clock
+    if clocks[0].hz is None or clocks[1].hz is None or "given" in (clocks[0].source, clocks[1].source):
+        return None
+    allowed = SAME_CLOCK if clocks[0].source == clocks[1].source == "CLK" else SAME_ESTIMATE
+    return ClockPair(clocks[0].hz, clocks[1].hz, abs(clocks[1].hz / clocks[0].hz - 1) > allowed)
 
 
 def _findings(good: Diagnosis, suspect: Diagnosis) -> tuple[tuple[Finding, ...], tuple[Finding, ...], tuple[Finding, ...]]:
@@ -164,9 +104,15 @@ def _line_changes(
         if line.state == now:
             continue
         counts = name in told or (name in STROBES and name not in MAY_REST) or name == "CLK"
+        counts = counts or (name == "INT" and now == "idle" and _requests_due(line.edges, good, suspect) >= INTERRUPTS_DUE)
         counts = counts or (line.state == "active" and now in AT_REST and _must_move(name, line.edges, good, suspect, flows))
         changes.append(LineChange(name, line.state, now, counts))
     return tuple(changes)
+
+
+def _requests_due(edges: int, good: Diagnosis, suspect: Diagnosis) -> float:
+    """Return how many interrupt requests the suspect had to show at the good capture's rate."""
+    return edges / 2 * suspect.evidence.duration_s / max(good.evidence.duration_s, 1e-30)
 
 
 def _clock_lost(good: Diagnosis, suspect: Diagnosis) -> bool:
@@ -221,7 +167,7 @@ def _timing(good: Run, suspect: Run, by_clock: bool) -> tuple[TimingShift, ...]:
         return ()
     uncertainty = sample[0] + sample[1]
     common = good.lines & suspect.lines - (frozenset() if by_clock else {"CLK"})
-    before, now = (edge_delays(run, common) for run in (good, suspect))
+    before, now = (edge_delays(run, common, (*CAUSED_BY, *ADDRESS_MOVES)) for run in (good, suspect))
     shifts = []
     for key, delay in before.items():
         other: EdgeDelay | None = now.get(key)
@@ -241,125 +187,3 @@ def _untold(good: Diagnosis, suspect: Diagnosis, addresses: bool, good_run: Run,
     if good_run.sample_interval_s is None or suspect_run.sample_interval_s is None:
         told.append("timing shifts: the sample interval of a capture is not known")
     return tuple(told)
-
-
-# --- the sentence on top ----------------------------------------------------------------------------------------------
-
-
-def _sentence(
-    good: Diagnosis, suspect: Diagnosis, gone: tuple[Finding, ...], new: tuple[Finding, ...], kept: tuple[Finding, ...],
-    strobes: tuple[StrobePair, ...], lines: tuple[LineChange, ...], timing: tuple[TimingShift, ...], parting: Parting | None,
-) -> str:  # fmt: skip
-    states = good.verdict.state, suspect.verdict.state
-    faults_gone, faults_new, faults_kept = (_faults(part) for part in (gone, new, kept))
-    if states[0] == "fault" and faults_gone and not faults_new and not faults_kept:
-        return _repaired(faults_gone[0], suspect, strobes)
-    if faults_new and not faults_gone and not faults_kept:
-        words = f"{_worse(faults_new[0], strobes)}{_more(faults_new)}"
-        return f"the suspect has a fault that the good one has not: {words}{_at_rest(faults_new, lines)}"
-    if faults_kept and not faults_gone and not faults_new:
-        return f"the same fault in both: {faults_kept[0].evidence}{_more(faults_kept)}"
-    if faults_gone or faults_new or faults_kept:
-        parts = [f"new: {faults_new[0].evidence}{_more(faults_new)}"] if faults_new else []
-        parts += [f"gone: {_title(faults_gone[0])}{_more(faults_gone)}"] if faults_gone else []
-        parts += [f"still there: {_title(faults_kept[0])}{_more(faults_kept)}"] if faults_kept else []
-        return "other faults than before: " + "; ".join(parts)
-    return _without_faults(good, suspect, gone, new, lines, timing, parting)
-
-
-def _without_faults(
-    good: Diagnosis, suspect: Diagnosis, gone: tuple[Finding, ...], new: tuple[Finding, ...], lines: tuple[LineChange, ...],
-    timing: tuple[TimingShift, ...], parting: Parting | None,
-) -> str:  # fmt: skip
-    counted = [change for change in lines if change.counts]
-    warnings = [f for f in (*new, *gone) if f.severity == "warning"]
-    if warnings:
-        where = "the suspect" if warnings[0] in new else "the good capture"
-        return f"no fault in either, but a warning in {where} alone: {warnings[0].evidence}"
-    if counted:
-        first = counted[0]
-        return f"{bar(first.line)} is {_state(first.good)} in the good capture and {_state(first.suspect)} in the suspect"
-    if parting is not None and parting.certain:
-        return f"no fault in either, but they part ways: {parting.words()}"
-    if timing:
-        shift = timing[0]
-        later = "later" if shift.shift_s > 0 else "earlier"
-        return (
-            f"no fault in either, but {bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} in the suspect "
-            f"(sampling explains {shift.uncertainty_s * 1e9:.0f} ns)"
-        )
-    common = len(good.evidence.captured & suspect.evidence.captured)
-    counts = [sum(d.evidence.cycles.values()) for d in (good, suspect)]
-    return f"alike: no difference on {common} lines in {counts[0]} and {counts[1]} machine cycles"
-
-
-def _at_rest(faults: list[Finding], lines: tuple[LineChange, ...]) -> str:
-    """Name the lines that rest in the suspect alone, where the findings name none."""
-    stuck = [bar(c.line) for c in lines if c.good == "active" and c.suspect in ("stuck_low", "stuck_high", "floating")]
-    if any(f.lines for f in faults) or not 0 < len(stuck) <= RESTING_SHOWN:
-        return ""
-    return f"; at rest in the suspect alone: {', '.join(stuck)}"
-
-
-def _faults(findings: tuple[Finding, ...]) -> list[Finding]:
-    return [f for f in findings if f.severity == "fault"]
-
-
-def _more(findings: list[Finding]) -> str:
-    return f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
-
-
-def _state(state: str) -> str:
-    return state.replace("_", " ")
-
-
-def _title(finding: Finding) -> str:
-    rule = find_rule(finding.rule)
-    title = rule.title if rule is not None else finding.rule
-    names = [bar(name) for name in finding.lines if bar(name) not in title]
-    return f"{title} ({', '.join(names)})" if names else title
-
-
-def _strobe(finding: Finding, strobes: tuple[StrobePair, ...]) -> StrobePair | None:
-    own = [pair for pair in strobes if pair.line in finding.lines and pair.line in MARKS]
-    return own[0] if len(finding.lines) == 1 and own and own[0].good.expected and own[0].suspect.expected else None
-
-
-def _repaired(finding: Finding, suspect: Diagnosis, strobes: tuple[StrobePair, ...]) -> str:
-    rule = find_rule(finding.rule)
-    if (rule is not None and not rule.can_decide(suspect.evidence)) or suspect.verdict.state == "cannot_decide":
-        return f"the fault of the first capture is not seen in the second, but that one cannot decide: {_title(finding)}"
-    pair = _strobe(finding, strobes)
-    if pair is None:
-        return f"repaired: no longer found: {_title(finding)} (before: {finding.evidence})"
-    before, now = pair.good_strobed, pair.suspect_strobed
-    if before == pair.good.expected:
-        wrong = f"asserted in {pair.good.wrong} of {pair.good.others} other requests before"
-        now_wrong = f"{pair.suspect.wrong} of {pair.suspect.others} now"
-        return f"repaired: {bar(pair.line)} now strobes {_many(pair.line)} alone ({wrong}, {now_wrong})"
-    if now == pair.suspect.expected:
-        which = f"every {MARKS[pair.line]}"
-        return f"repaired: {bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before, {now} of {now} now)"
-    which = f"{now} of {pair.suspect.expected} {_many(pair.line)}"
-    return f"repaired: {bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before)"
-
-
-def _worse(finding: Finding, strobes: tuple[StrobePair, ...]) -> str:
-    pair = _strobe(finding, strobes)
-    if pair is None:
-        return f"{_title(finding)}: {finding.evidence}"
-    good, suspect = pair.good, pair.suspect
-    if pair.suspect_strobed < suspect.expected:
-        return (
-            f"{bar(pair.line)} strobes {pair.suspect_strobed} of {suspect.expected} {_many(pair.line)} "
-            f"({pair.good_strobed} of {good.expected} in the good one)"
-        )
-    return (
-        f"{bar(pair.line)} is also asserted in {suspect.wrong} of {suspect.others} requests that must not have it "
-        f"({good.wrong} of {good.others} in the good one)"
-    )
-
-
-def _many(line: str) -> str:
-    word = MARKS[line]
-    return f"{word}es" if word.endswith(("ch", "sh", "ss")) else f"{word}s"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -35,6 +36,9 @@ CAUSED_BY = (
     ("RFSH", "release", 1),  # TdCr(RFSHr)
     ("IORQ", "release", 0),  # TdCf(IORQr)
 )
+
+#: The same of the address bus, which moves with T1 for the address and with T3 for the refresh address. Source: UM0080, TdCr(A).
+ADDRESS_MOVES = tuple((line, edge, 1) for line in ADDRESS for edge in ("rise", "fall"))
 
 
 @dataclass(frozen=True)
@@ -83,22 +87,33 @@ def read_run(examined: Examined, options: Options) -> Run:
         return Run(captured, tick_s, examined.sample_interval_s, all_times, all_words, flow)
 
 
-def edge_delays(run: Run, common: frozenset[str]) -> dict[tuple[str, str], EdgeDelay]:
-    """Return the delay of each strobe's edges from CLK, by (line, edge); from the assert edge of /MREQ where CLK is not in common."""
+def edge_delays(
+    run: Run, common: frozenset[str], caused_by: Sequence[tuple[str, str, int]] = CAUSED_BY
+) -> dict[tuple[str, str], EdgeDelay]:
+    """Return the delay of each strobe's edges from CLK, by (line, edge); from the assert edge of /MREQ where CLK is not in common.
+
+    caused_by: rows as in CAUSED_BY; those of address lines need CLK, since these move before /MREQ.
+    """
     if len(run.times) < 2:
         return {}
     delays = {}
     by_clock = "CLK" in common
-    for line, edge, level in CAUSED_BY:
-        if line not in common or (not by_clock and (line == "MREQ" or "MREQ" not in common)):
+    for line, edge, level in caused_by:
+        if line not in common or (not by_clock and (line == "MREQ" or line in ADDRESS or "MREQ" not in common)):
             continue
-        own = _edges(run, line, LINE[line].active_level if edge == "assert" else 1 - LINE[line].active_level)
+        own = _edges(run, line, _level_after(line, edge))
         reference = _edges(run, "CLK", level) if by_clock else _edges(run, "MREQ", 0)
         name = f"CLK {'rise' if level else 'fall'}" if by_clock else "/MREQ assert"
         delay = _delay(run, own, reference, wraps=by_clock)
         if delay is not None:
             delays[line, edge] = EdgeDelay(name, delay, len(own))
     return delays
+
+
+def _level_after(line: str, edge: str) -> int:
+    if edge in ("rise", "fall"):
+        return int(edge == "rise")
+    return LINE[line].active_level if edge == "assert" else 1 - LINE[line].active_level
 
 
 def _edges(run: Run, line: str, level: int) -> Int:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .bus.model import KIND_INDEX, NOTE_INDEX
+from .compare_code import Code, read_code
 from .cpu.disassembly import find_operation, render
 from .cpu.opcodes import PREFIXES
 from .cycles.table import NOT_KNOWN, CycleTable
@@ -34,6 +35,7 @@ class Flow:
     time_s: npt.NDArray[np.float64]  #: (n,), start of each fetch, seconds
     linked: npt.NDArray[np.bool_]  #: (n,), whether the fetch follows the one before it directly
     content: npt.NDArray[np.int16]  #: (65536,), byte last read from each address, NOT_KNOWN where none was
+    code: Code  #: the bytes of its opcode fetches
     interrupts_known: bool  #: interrupts show as acknowledges, so that no step can be one
 
 
@@ -48,13 +50,19 @@ class Parting(NamedTuple):
     suspect_s: float
     agreed: int  #: fetches of the suspect before it that the good capture has too
     certain: bool  #: no branch on data explains it
-    other_bytes: bool  #: the two read different bytes there
+    data_bits: int  #: bits in which the bytes differ that the two read there, 0 where they are the same
+
+    @property
+    def other_bytes(self) -> bool:
+        """Whether the two read different bytes there."""
+        return self.data_bits != 0
 
     def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
         """Return the parting as half a sentence. good, suspect: what to call the two captures."""
         name = f" ({self.text})" if self.text else ""
         if self.other_bytes:
-            name = f" (other bytes: {self.text or 'not the same'} in {suspect})"
+            one = f", D{self.data_bits.bit_length() - 1} alone differs" if not self.data_bits & self.data_bits - 1 else ""
+            name = f" (other bytes: {self.text or 'not the same'} in {suspect}{one})"
         apart = self.good_next ^ self.suspect_next
         one_line = f", where A{apart.bit_length() - 1} alone differs" if apart and not apart & apart - 1 else ""
         why = one_line if self.certain else ", which may hang on data"
@@ -87,7 +95,8 @@ def make_flow(cycles: CycleTable, tick_s: float, t_ticks: float | None, iorq_cap
     content = np.full(65536, NOT_KNOWN, np.int16)
     seen = ((cycles.kind == _FETCH) | (cycles.kind == _READ)) & (cycles.address != NOT_KNOWN) & (cycles.data != NOT_KNOWN)
     content[cycles.address[seen]] = cycles.data[seen]
-    return Flow(address[keep], cycles.start[rows][keep].astype(np.float64) * np.float64(tick_s), linked[keep], content, iorq_captured)
+    times = cycles.start[rows][keep].astype(np.float64) * np.float64(tick_s)
+    return Flow(address[keep], times, linked[keep], content, read_code(cycles), iorq_captured)
 
 
 def _outside_handlers(
@@ -134,19 +143,20 @@ def _partings(known: Flow, other: Flow, swapped: bool) -> list[Parting]:
         there = int(np.flatnonzero(steps.keys >> 16 == source)[0])
         elsewhere, known_index = int(steps.keys[there]) & 0xFFFF, int(steps.at[there])
         start, text, branches = _instruction(other, index)
-        other_bytes = _bytes_differ(known, other, start, source)
-        certain = other.interrupts_known and known.interrupts_known and (other_bytes or (text is not None and not branches))
+        bits = _data_bits(known, other, start, source)
+        certain = other.interrupts_known and known.interrupts_known and (bits > 0 or (text is not None and not branches))
         times = float(known.time_s[known_index]), float(other.time_s[index])
         nexts = (elsewhere, target)
         if swapped:
             times, nexts = times[::-1], nexts[::-1]
-        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain and not swapped, other_bytes))
+        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain and not swapped, bits))
     return partings
 
 
-def _bytes_differ(known: Flow, other: Flow, start: int, end: int) -> bool:
+def _data_bits(known: Flow, other: Flow, start: int, end: int) -> int:
+    """Return the bits in which the two read different bytes in a range of addresses."""
     one, two = (flow.content[start : end + 1] for flow in (known, other))
-    return bool(np.any((one != two) & (one != NOT_KNOWN) & (two != NOT_KNOWN)))
+    return int(np.bitwise_or.reduce((one ^ two)[(one != NOT_KNOWN) & (two != NOT_KNOWN)], initial=0))
 
 
 class _Steps(NamedTuple):

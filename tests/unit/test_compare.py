@@ -14,7 +14,8 @@ from strobewise.bus.evidence import BusEvidence
 from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
 from strobewise.compare import _must_move, compare
-from strobewise.compare_edges import Run, edge_delays
+from strobewise.compare_code import code_change
+from strobewise.compare_edges import ADDRESS_MOVES, Run, edge_delays
 from strobewise.compare_flow import find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import UsageError
@@ -127,6 +128,44 @@ def test_nothing_executed_is_nothing_to_compare():
     assert len(empty.address) == 0 and np.all(empty.content == -1)
 
 
+def test_one_other_bit_at_the_parting_is_named():
+    one = [("opcode_fetch", 0x10, 0x20), ("memory_read", 0x11, 0x05), *fetches(0x12)]
+    two = [("opcode_fetch", 0x10, 0x28), ("memory_read", 0x11, 0x05), *fetches(0x17)]
+    parting = find_parting(flow(*one), flow(*two))
+    assert parting is not None and parting.data_bits == 0x08 and parting.other_bytes
+    assert "(other bytes: JR Z,0x0017 in the suspect, D3 alone differs)" in parting.words()
+
+
+# --- the code -----------------------------------------------------------------------------------------------------------
+
+
+def code(*rows):
+    return flow(*rows).code
+
+
+def test_a_spoilt_data_line_shows_in_the_code_that_both_fetch():
+    good = code(*fetches(1, 2, data=0x00), *fetches(3, data=0xFF), *fetches(9, data=0x01))
+    change = code_change(good, code(*fetches(1, 2, data=0x20), *fetches(3, data=0xFF), *fetches(7, data=0x11)))
+    assert change is not None and change.counts and change.line == "D5"
+    assert change.words() == (
+        "D5 alone differs in the code: 2 of 3 addresses that both fetch, at 0x0001 0x00 in the good one and 0x20 in the suspect"
+    )
+
+
+def test_other_code_is_no_spoilt_line():
+    change = code_change(code(*fetches(1, 2)), code(*fetches(1, data=0x20), *fetches(2, data=0x11)))
+    assert change is not None and not change.counts and change.line == "" and change.words().startswith("the code differs in 2 of 2 ")
+    once = code_change(code(*fetches(1, 2)), code(*fetches(1, data=0x20), *fetches(2)))
+    assert once is not None and not once.counts  # a single fetch may be a spike
+
+
+def test_code_that_is_written_or_not_always_the_same_says_nothing():
+    good = code(*fetches(1, 1, 2, 2))
+    assert code_change(good, code(*fetches(1, 1, 2, 2))) is None
+    assert code_change(good, code(*fetches(1, 1, data=0x20), ("memory_write", 1, 0x20))) is None
+    assert code_change(good, code(*fetches(1), *fetches(1, data=0x20))) is None
+
+
 # --- edges and lines ---------------------------------------------------------------------------------------------------
 
 
@@ -152,6 +191,16 @@ def test_delays_are_measured_from_the_edge_that_causes_them_even_just_before_it(
     for edge in ("assert", "release"):
         assert delays["M1", edge].reference == "CLK rise"
         assert delays["M1", edge].median_s == pytest.approx(delay * 1e-9, abs=1e-12)
+
+
+@pytest.mark.parametrize(("edge", "level"), [("rise", 1), ("fall", 0)])
+def test_address_lines_are_measured_from_the_rising_clock_and_only_there(edge, level):
+    run = run_with_m1_at(20)
+    words = np.where(run.words & np.uint64(MASK["M1"]), run.words | np.uint64(MASK["A3"]), run.words)
+    run = Run(frozenset(("CLK", "MREQ", "A3")), run.tick_s, run.sample_interval_s, run.times, words, None)
+    delays = edge_delays(run, frozenset(("CLK", "A3")), ADDRESS_MOVES)
+    assert delays["A3", edge].reference == "CLK rise" and delays["A3", edge].median_s == pytest.approx(20e-9, abs=1e-12)
+    assert edge_delays(run, frozenset(("MREQ", "A3")), ADDRESS_MOVES) == {}
 
 
 def side(cycles, halts=0):
@@ -256,6 +305,34 @@ def test_a_late_edge_is_told_beyond_what_sampling_explains(healthy, folder):
     assert all(80e-9 < shift.shift_s < 160e-9 for shift in late.timing)
     early = compare(healthy, capture(folder, "little", faults=[fault("lead-skewed", line="WR", ns=30)]))
     assert early.timing == ()
+
+
+def test_a_late_address_line_is_told(healthy, folder):
+    result = compare(healthy, capture(folder, "late-address", faults=[fault("lead-skewed", line="A4", ns=120)]))
+    assert not result.alike and {shift.line for shift in result.timing} == {"A4"}
+    assert {shift.edge for shift in result.timing} == {"rise", "fall"} and "A4 rises 1" in result.sentence
+
+
+def test_a_rom_with_a_flipped_bit_is_told_by_its_data_line(healthy, folder):
+    result = compare(healthy, capture(folder, "flipped", faults=[fault("rom-data-stuck", bit=5, level="high")]))
+    assert not result.alike and result.code is not None and result.code.line == "D5" and "D5" in result.sentence
+
+
+def test_another_clock_is_told(healthy, folder):
+    result = compare(healthy, capture(folder, "slow", faults=[fault("clock-slow", ratio=0.5)]))
+    assert not result.alike and result.clock is not None and result.clock.counts
+    assert result.sentence.endswith("but CLK runs at 1.638 MHz in the suspect, at 3.277 MHz in the good one")
+    near = replace(GENERIC, clock_hz=round(GENERIC.clock_hz * 1.004))
+    assert compare(healthy, capture(folder, "near", machine=near)).alike
+
+
+def test_interrupts_that_stop_coming_are_told(folder):
+    often = replace(GENERIC, interrupt_period_t_states=1500)
+    good = capture(folder, "often", machine=often)
+    result = compare(good, capture(folder, "never", machine=often, faults=[fault("interrupt-source-dead")]))
+    assert not result.alike and "/INT is active in the good capture and idle in the suspect" in result.sentence
+    seldom = compare(good, capture(folder, "briefly", machine=often, faults=[fault("interrupt-source-dead")], duration_s=0.0015))
+    assert not any(change.line == "INT" and change.counts for change in seldom.lines)
 
 
 # --- the command -------------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
-from strobewise.compare import Comparison
+from strobewise.compare_records import Comparison
 from strobewise.options import Options
 from strobewise_cli.render.compare_text import capture_names, ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
@@ -113,4 +113,6 @@ def program(comparison: Comparison) -> list[str]:
         for name, ranges in zip(capture_names(comparison), (reached.good, reached.suspect), strict=True):
             if ranges:
                 texts.append(f"Executed in {name} alone: {ranges_text(ranges)}.")
+    if comparison.code is not None:
+        texts.append(sentence(comparison.code.words(*capture_names(comparison))))
     return texts

@@ -6,8 +6,8 @@ import json
 from typing import Any
 
 from strobewise.bus.model import Finding
-from strobewise.compare import Comparison
 from strobewise.compare_flow import Parting
+from strobewise.compare_records import Comparison
 from strobewise.diagnosis import Diagnosis
 
 FORMAT = "strobewise-comparison"
@@ -51,6 +51,14 @@ def document(comparison: Comparison) -> dict[str, Any]:
         "addresses": None if reached is None else {
             "only_good": [list(pair) for pair in reached.good], "only_suspect": [list(pair) for pair in reached.suspect],
         },
+        "code": None if comparison.code is None else {
+            "addresses": comparison.code.addresses, "common": comparison.code.common, "first": comparison.code.first,
+            "good_byte": comparison.code.good_byte, "suspect_byte": comparison.code.suspect_byte, "bits": comparison.code.bits,
+            "line": comparison.code.line or None, "fetches": comparison.code.fetches, "counts": comparison.code.counts,
+        },
+        "clock": None if comparison.clock is None else {
+            "good_hz": comparison.clock.good_hz, "suspect_hz": comparison.clock.suspect_hz, "counts": comparison.clock.counts,
+        },
         "timing": [
             {
                 "line": s.line, "edge": s.edge, "reference": s.reference, "good_s": s.good_s, "suspect_s": s.suspect_s,
@@ -91,5 +99,5 @@ def _parting(parting: Parting) -> dict[str, Any]:
     return {
         "address": parting.address, "text": parting.text, "good_next": parting.good_next, "suspect_next": parting.suspect_next,
         "good_s": parting.good_s, "suspect_s": parting.suspect_s, "fetches_before": parting.agreed, "certain": parting.certain,
-        "other_bytes": parting.other_bytes,
+        "other_bytes": parting.other_bytes, "data_bits": parting.data_bits,
     }  # fmt: skip

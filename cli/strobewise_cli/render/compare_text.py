@@ -11,7 +11,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
-from strobewise.compare import Comparison, TimingShift
+from strobewise.compare_records import Comparison, TimingShift
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence
@@ -115,6 +115,9 @@ def _program(console: Console, comparison: Comparison) -> None:
         _head(console, "Where the programs part ways")
         _say(console, "  ", f"{sentence(parting.words(*captures))} {parting.agreed} fetches agree before it.")
         _say(console, "  ", f"At {milliseconds(parting.good_s)} in {captures[0]}, at {milliseconds(parting.suspect_s)} in {captures[1]}.")
+    if comparison.code is not None:
+        _head(console, "Code that reads differently")
+        _say(console, "  ", sentence(comparison.code.words(*captures)))
     if reached is not None and (reached.good or reached.suspect):
         _head(console, "Addresses executed in one alone")
         for word, ranges in zip(comparison.names, (reached.good, reached.suspect), strict=True):
