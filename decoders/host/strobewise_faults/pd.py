@@ -15,12 +15,12 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
         break
 
 from strobewise.rules import find_rule, run
-from strobewise.stream.labels import finding_texts
-from strobewise.stream.observer import STANDSTILL_RULES, STRETCH_RULES, WHOLE_RULES, Observer
+from strobewise.stream.labels import ALONE_TEXTS, finding_texts
+from strobewise.stream.observer import ONGOING_RULES, STANDSTILL_RULES, STRETCH_RULES, WHOLE_RULES, Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
 
 FINDING, TRIGGER, ANSWER, REMARK = range(4)
-STRETCH_CYCLES = 512  #: machine cycles that the rules judge together
+FIRST_STRETCH, STRETCH_CYCLES = 64, 512  #: machine cycles that the rules judge together: a few at first, twice as many each time
 ANSWER_LINES = ("ROMDIS", "WAIT", "INT", "NMI", "BUSREQ")
 
 
@@ -62,7 +62,9 @@ class Decoder(srd.Decoder):
         self.observer = self.paging = None
         self.stopped = False
         self.cycles = self.stretch_start = 0
+        self.stretch_cycles = FIRST_STRETCH
         self.standing = set()  #: rules that have spoken since the bus stands still
+        self.told = set()  #: rules that have spoken and need not do so again
         self.spoken = set()  #: rules that have spoken of a fault
 
     def start(self):
@@ -81,8 +83,11 @@ class Decoder(srd.Decoder):
             raise ValueError(f"strobewise_faults: {error}") from None
         self.asked = PagingOptions(triggers, options["answer"], int(options["answer_level"] == "high"), options["within"], ranges)
 
-    def decode(self, start, end, message):
+    def decode(self, start=0, end=0, message=None):
         if self.stopped:
+            return
+        if message is None:  # the host runs it by itself
+            self.show(REMARK, 0, 1, ALONE_TEXTS)
             return
         try:
             self.take(message)
@@ -95,6 +100,8 @@ class Decoder(srd.Decoder):
         what, observer = message[0], self.observer
         if what == "bus":
             self.observer = Observer(message[1])
+            if message[1].rate is None:
+                self.show(REMARK, 0, 1, ["The sample rate is not known: what is too long or too often is not judged", "no rate", "!"])
             self.watch_paging(message[1])
         elif observer is None:
             return
@@ -104,6 +111,8 @@ class Decoder(srd.Decoder):
             observer.ended(message[1])
         elif what == "line":
             observer.line(*message[1:])
+            if message[1:3] == ("RESET", 1):
+                self.judge_ongoing(message[3])
         elif what == "quiet":
             observer.quiet(*message[1:])
             self.judge(observer.whole, 0, message[1], STANDSTILL_RULES - self.standing, self.standing)
@@ -112,10 +121,12 @@ class Decoder(srd.Decoder):
 
     def cycle(self, item):
         observer = self.observer
-        if self.cycles >= STRETCH_CYCLES:
+        if self.cycles >= self.stretch_cycles:
             self.judge(observer.stretch, self.stretch_start, item.start, STRETCH_RULES)
+            self.judge_ongoing(item.start)
             observer.new_stretch()
             self.cycles, self.stretch_start = 0, item.start
+            self.stretch_cycles = min(2 * self.stretch_cycles, STRETCH_CYCLES)
         self.cycles += 1
         self.standing.clear()
         observer.begun(item)
@@ -124,8 +135,15 @@ class Decoder(srd.Decoder):
                 self.show(TRIGGER, item.start, item.release, ["Paging trigger 0x%04x" % item.address, "Trigger %04x" % item.address, "T"])
             self.paging.feed(item)
 
+    def judge_ongoing(self, now):
+        """Let speak, once, the rules for which what there was up to now is enough."""
+        if self.told < ONGOING_RULES:
+            self.judge(self.observer.whole, 0, now, ONGOING_RULES - self.told, self.told)
+
     def judge(self, counts, start, end, rules, spoken=None):
         """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken."""
+        if self.observer.bus.rate is None:
+            rules = rules & STRETCH_RULES  # the others judge seconds
         evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
         if self.paging is not None:
             evidence.parts["expansion"] = [self.paging.record]
@@ -162,9 +180,9 @@ class Decoder(srd.Decoder):
 
     def finish(self, end):
         """Judge what is left, and what only the whole capture shows."""
-        if self.cycles >= STRETCH_CYCLES // 4 or self.stretch_start == 0:  # a few cycles say too little by themselves
+        if self.cycles >= self.stretch_cycles // 4 or self.stretch_start == 0:  # a few cycles say too little by themselves
             self.judge(self.observer.stretch, self.stretch_start, end, STRETCH_RULES)
-        self.judge(self.observer.whole, 0, end, WHOLE_RULES - self.standing)
+        self.judge(self.observer.whole, 0, end, WHOLE_RULES - self.standing - self.told)
         self.put(0, end, self.count, len(self.spoken))
 
     def show(self, place, start, end, texts):

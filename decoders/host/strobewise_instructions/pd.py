@@ -14,6 +14,7 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
             sys.path.append(_folder)
         break
 
+from strobewise.stream.labels import ALONE_TEXTS
 from strobewise.stream.program import STEP_CLASSES, Program, StepTexts
 
 CLASSES = (
@@ -58,8 +59,11 @@ class Decoder(srd.Decoder):
         self.stream = self.register(srd.OUTPUT_PYTHON)
         self.count = self.register(srd.OUTPUT_META, meta=(int, "Instructions", "Instructions that ran"))
 
-    def decode(self, start, end, message):
+    def decode(self, start=0, end=0, message=None):
         if self.stopped:
+            return
+        if message is None:  # the host runs it by itself
+            self.put(0, 1, self.out, [REMARK, ALONE_TEXTS])
             return
         try:
             self.take(message)

@@ -13,6 +13,7 @@ LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in 
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
 
+IDLE_LOW = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #: an inverted channel of a line at rest looks the same
 ANY_STROBE = tuple((name,) for name in STROBES)
 
 
@@ -159,8 +160,10 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
         yield Found(
-            f"/IORQ low throughout, in all {count.others} memory requests too", ("IORQ",), count.wrong, severity="fault", suspects=CPU_FIRST, confidence=0.92
-        )
+            f"/IORQ low throughout, in all {count.others} memory requests too" + ("" if count.expected else "; no I/O was called for"), ("IORQ",), count.wrong,
+            severity="fault", suspects=CPU_FIRST if count.expected else IDLE_LOW, confidence=0.92,
+            next_step="measure pin 20 itself: a steady low is a dead output or a short to ground, a high means the lead or an inverted channel",
+        )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.05:
         yield Found(
             f"/IORQ asserted in {count.wrong} of {count.others} memory requests", ("IORQ",), count.wrong,

@@ -43,6 +43,8 @@ NOTE_WORDS: Dict[str, Words] = {
     "after_reset": Words("after a reset", "reset", "R"),
 }
 
+ALONE_TEXTS = ["This needs machine cycles: stack it on strobewise_cycles", "not stacked", "!"]
+
 _Key = Tuple[str, Optional[int], Optional[int], bool]
 
 
@@ -75,7 +77,7 @@ class CycleTexts:
 
 def _begun_texts(kind: str, address: Optional[int], data: Optional[int], inferred: bool) -> List[str]:
     long, middle, short = WORDS[kind]
-    tail = short
+    mark = short
     if address is not None:
         long += " at 0x%04x" % address
         middle += " %04x" % address
@@ -86,9 +88,14 @@ def _begun_texts(kind: str, address: Optional[int], data: Optional[int], inferre
     if inferred:
         long += " (inferred)"
         middle += " ~"
-        tail = short = short + "~"
-    texts = [long, middle, short, tail[:2]]
-    return [text for place, text in enumerate(texts) if text not in texts[:place]]
+        short += "~"
+        mark = mark[0] + "~"
+    return _different(long, middle, short, mark)
+
+
+def _different(*texts: str) -> List[str]:
+    """Return the texts without repetitions, in their order."""
+    return list(dict.fromkeys(texts))
 
 
 def _ended_texts(t_states: Optional[int], note: str) -> List[str]:
@@ -110,5 +117,4 @@ def wait_texts(count: int) -> List[str]:
 def finding_texts(finding: Finding, title: str) -> List[str]:
     """Return the texts of a finding; title: what its rule is called."""
     lines = " ".join(bar(name) for name in finding.lines)
-    texts = ["%s: %s" % (title, finding.evidence), title, lines or finding.rule, "!"]
-    return [text for place, text in enumerate(texts) if text not in texts[:place]]
+    return _different("%s: %s" % (title, finding.evidence), title, lines or finding.rule, "!")

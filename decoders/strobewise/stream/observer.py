@@ -20,10 +20,12 @@ STRETCH_RULES = frozenset((
 ))  # fmt: skip
 #: Rules that need the end of the capture, or a bus that stands still.
 STANDSTILL_RULES = frozenset(("reset-held", "wait-held", "bus-request-held", "clock-stopped", "went-silent"))
+#: Rules that what there was up to now may let speak, since nothing that follows takes it back.
+ONGOING_RULES = frozenset(("reset-loop", "refresh-starved"))
 #: Rules that look at all there was.
-WHOLE_RULES = STANDSTILL_RULES | frozenset((
-    "reset-loop", "interrupt-held", "nmi-held", "halted-for-good", "refresh-starved", "capture-too-coarse", "no-requests",
-    "paging-not-triggered", "paging-device-silent", "paging-not-released",
+WHOLE_RULES = STANDSTILL_RULES | ONGOING_RULES | frozenset((
+    "interrupt-held", "nmi-held", "halted-for-good", "capture-too-coarse", "no-requests", "paging-not-triggered",
+    "paging-device-silent", "paging-not-released",
 ))  # fmt: skip
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")

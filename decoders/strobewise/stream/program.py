@@ -9,7 +9,22 @@ from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..cpu.disassembly import render
 from ..cpu.opcodes import Operation
 from ..cpu.program_flow import ProgramFlow
-from ..cpu.program_steps import GAP, GRANTED, INSTRUCTION, INTERRUPT, NMI, NOT_KNOWN, RESET, Rows, Step
+from ..cpu.program_steps import (
+    GAP,
+    GRANT,
+    GRANTED,
+    HALTED,
+    IN_RESET,
+    INSTRUCTION,
+    INTERRUPT,
+    LOST,
+    MISFIT,
+    NMI,
+    NOT_KNOWN,
+    RESET,
+    Rows,
+    Step,
+)
 from .records import Begun, Bus, Ended
 
 BATCH_ROWS = 16  #: rows that go to the program flow at a time: each call has its price, and each row waits for it
@@ -115,8 +130,10 @@ class StepTexts:
             note = f"{note}; {waits}" if note else waits
         if step.operation is not None:
             name = self._mnemonic(step.operation, step.data, step.address)
+            short = name.split(" ")[0]
+            mark = short[:2]
         else:
-            name = _NAMES.get(step.what, step.what)
+            name, short, mark = _NAMES[step.what]
         place = "" if step.address is None else "%04x " % step.address
         long = [place + name]
         if step.t_states is not None:
@@ -124,9 +141,7 @@ class StepTexts:
             long.append("%d T%s" % (step.t_states, due))
         if note and note != name.lower():
             long.append(note)
-        short = name.split(" ")[0]
-        texts = ["; ".join(long), place + name, name, short, short[:2]]
-        return [text for number, text in enumerate(texts) if text not in texts[:number]]
+        return list(dict.fromkeys(("; ".join(long), place + name, name, short, mark)))
 
     def _mnemonic(self, operation: Operation, data: bytes, address: Optional[int]) -> str:
         relative = "{e}" in operation.text
@@ -144,12 +159,19 @@ class StepTexts:
         return text
 
 
+#: Long, short and shortest words for what is no instruction.
 _NAMES = {
-    INTERRUPT: "Interrupt", NMI: "NMI", "halt": "Halted", "bus_granted": "Bus granted", "reset": "Reset", "gap": "Gap", "misfit": "Misfit",
-}  # fmt: skip
+    INTERRUPT: ("Interrupt", "Int", "I"),
+    NMI: ("NMI response", "NMI", "N"),
+    HALTED: ("Halted", "Halt", "H"),
+    GRANT: ("Bus granted", "Granted", "BG"),
+    IN_RESET: ("Reset", "Rst", "R"),
+    LOST: ("Gap without cycles", "Gap", "-"),
+    MISFIT: ("Fits no instruction", "Misfit", "?"),
+}
 
 #: Annotation class of a step, by what it is.
 STEP_CLASSES: Dict[str, str] = {
-    INSTRUCTION: "instruction", INTERRUPT: "interrupt", NMI: "interrupt", "halt": "halted", "bus_granted": "bus-granted",
-    "reset": "reset", "gap": "misfit", "misfit": "misfit",
+    INSTRUCTION: "instruction", INTERRUPT: "interrupt", NMI: "interrupt", HALTED: "halted", GRANT: "bus-granted",
+    IN_RESET: "reset", LOST: "misfit", MISFIT: "misfit",
 }  # fmt: skip
