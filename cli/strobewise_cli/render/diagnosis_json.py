@@ -11,6 +11,7 @@ from strobewise.diagnosis import Diagnosis, Examined
 
 FORMAT = "strobewise-diagnosis"
 VERSION = 1
+TRIGGERS_MAX = 1000  #: told one by one; their number is told in any case
 
 
 def document(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -28,6 +29,9 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "clock_source": evidence.clock.source,
         "cycles": cycles,
         "program": _program(evidence),
+        "interrupts": _interrupts(evidence),
+        "paging": [_paging(record) for record in evidence.parts.get("expansion") or ()],
+        "delays": _delays(evidence),
         "findings": [
             {
                 "rule": finding.rule,
@@ -101,6 +105,54 @@ def _program(evidence: BusEvidence) -> dict[str, Any] | None:
         "windows": record.windows,
         "contradictions": record.total,
     }
+
+
+def _interrupts(evidence: BusEvidence) -> dict[str, Any] | None:
+    """Return how the maskable interrupt fared, None where /INT was not captured."""
+    record = evidence.parts.get("timing")
+    if record is None or record.interrupts is None:
+        return None
+    seen = record.interrupts
+    return {
+        "requests": seen.requests,
+        "acknowledged": seen.acknowledged,
+        "not_acknowledged": seen.unanswered,
+        "period_s": seen.period_s,
+        "latency_s": seen.latency_s,
+        "modes": dict(sorted(seen.modes.items())),
+        "bytes": {f"0x{byte:02x}": count for byte, count in sorted(seen.vectors.items())},
+    }
+
+
+def _paging(record: Any) -> dict[str, Any]:
+    """Return what one paging arrangement of the profile was asked, and what it answered."""
+    return {
+        "name": record.name,
+        "line": record.line,
+        "triggers": [
+            {"time_s": t.time_s, "address": f"0x{t.address:04x}", "strobed": t.strobed, "held": t.held, "answer_s": t.answer_s}
+            for t in record.triggers[:TRIGGERS_MAX]
+        ],
+        "triggers_in_all": len(record.triggers),
+        "released": record.released,
+        "not_released": record.not_released,
+        "let_go_alone": record.let_go_alone,
+    }
+
+
+def _delays(evidence: BusEvidence) -> list[dict[str, Any]]:
+    """Return each measured delay behind the clock, with the speed grades whose limit it keeps or breaks beyond the doubt of a sample."""
+    record = evidence.parts.get("timing")
+    if record is None:
+        return []
+    return [
+        {
+            "symbol": d.symbol, "line": d.line, "count": d.count,
+            "median_s": d.median_s, "shortest_s": d.shortest_s, "longest_s": d.longest_s,
+            "uncertainty_s": record.uncertainty_s, "keeps_mhz": d.meets, "breaks_mhz": d.breaks,
+        }
+        for d in record.delays
+    ]  # fmt: skip
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

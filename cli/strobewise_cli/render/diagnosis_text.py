@@ -12,9 +12,8 @@ from rich.text import Text
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
 from strobewise.bus.model import Finding, LineState
 from strobewise.diagnosis import Diagnosis
-from strobewise.memory_map import seen_map
+from strobewise.observations import observations
 from strobewise.rules.base import milliseconds
-from strobewise.rules.prediction import followed
 from strobewise.verdict import SUSPECT_WORDS
 from strobewise_cli.terminal import one_line
 
@@ -100,14 +99,8 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
     if evidence.inferred_fetches:
         counts.append(f"{evidence.inferred_fetches} of the fetches inferred")
     _hanging(console, "  ", "cycles: " + (", ".join(counts) or "none"))
-    program = followed(evidence)
-    if program:
-        _hanging(console, "  ", "program: " + program)
-    memory = evidence.parts.get("memory")
-    if memory is not None and evidence.profile is None:
-        stretches = ", ".join(f"{s.start:04x}-{s.end:04x} {s.use}" for s in seen_map(memory))
-        if stretches:
-            _hanging(console, "  ", f"memory seen: {stretches}")
+    for seen in observations(evidence):
+        _hanging(console, "  ", f"{seen.topic}: {seen.text}")
     names = [one_line(use.name) for use in diagnosis.captures[0].channels.unmapped]
     if names:
         shown = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")

@@ -18,6 +18,7 @@ from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
 from strobewise.bus.model import Finding, LineState
 from strobewise.diagnosis import Diagnosis
+from strobewise.observations import observations
 from strobewise.options import Options
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
@@ -99,6 +100,7 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, Any
         "cautions": cautions(diagnosis),
         "pins": pinout(pins_to_measure(diagnosis)),
         "findings": finding_blocks(diagnosis.findings, captures),
+        "seen": [sentence(f"{what.topic}: {what.text}") for what in observations(diagnosis.evidence)],
         "line_rows": line_rows(diagnosis.lines),
         "missing": names_text([line.line for line in diagnosis.lines if line.state == "not_captured"]),
         "unmapped": some([use.name for data in captures for use in data.examined.channels.unmapped]),

@@ -9,6 +9,7 @@ import re
 
 from strobewise.bus.lines import pin_text
 from strobewise.diagnosis import Diagnosis
+from strobewise.observations import observations
 from strobewise.verdict import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES
 from strobewise_cli.render.explain_text import names_text, sentence
@@ -35,6 +36,9 @@ def render_markdown(diagnosis: Diagnosis) -> str:
         parts.append("\n".join(["## Suspects", "", "| sure | part |", "|---:|---|", *rows]))
     parts += _next(diagnosis)
     parts += _findings(diagnosis)
+    seen = [f"- {escape(sentence(f'{what.topic}: {what.text}'))}" for what in observations(diagnosis.evidence)]
+    if seen:
+        parts.append("\n".join(["## Seen besides", "", *seen]))
     parts += _lines(diagnosis)
     return "\n\n".join(parts) + "\n"
 

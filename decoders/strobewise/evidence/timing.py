@@ -6,6 +6,7 @@ each of the two edges to one sample, so a delay is known to one sample either wa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,7 +26,9 @@ Int = npt.NDArray[np.int64]
 
 BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, are measured
 DELAYS_MIN = 20
-_ACK = KIND_INDEX["interrupt_acknowledge"]
+_ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
+RESPONSE = 5  #: cycles that tell the mode: the acknowledge, two writes of the return address, then a fetch or the vector table's two reads
+MODE_1 = 0x0038  #: where mode 1 goes on (UM0080, interrupt response)
 
 #: symbol -> (line, whether the line falls, whether the clock edge before it rises)
 MEASURED = {
@@ -65,6 +68,7 @@ class Interrupts:
     latency_s: float | None  #: middle time from a request to its acknowledge
     unanswered: int  #: requests with no acknowledge before the next one
     vectors: dict[int, int]  #: byte read in the acknowledge -> times
+    modes: dict[str, int] = field(default_factory=dict)  #: interrupt mode, as what followed the acknowledge shows -> times
 
 
 @dataclass
@@ -91,6 +95,8 @@ class TimingPart:
         self._int_last: int | None = None
         self._acks: list[Int] = []
         self._vectors: dict[int, int] = {}
+        self._modes: dict[str, int] = {}
+        self._response: list[tuple[int, int, int]] = []  # (kind, address, data) from an acknowledge on, as long as it tells no mode
 
     def block(self, block: Block) -> None:
         """Measure the strobes of some blocks, and note every interrupt request."""
@@ -136,6 +142,14 @@ class TimingPart:
             for vector in cycles.data[at].tolist():
                 if vector >= 0:
                     self._vectors[vector] = self._vectors.get(vector, 0) + 1
+        for k in ([0] if self._response else []) + at.tolist():
+            part = cycles[k : k + RESPONSE]
+            self._response += zip(part.kind.tolist(), part.address.tolist(), part.data.tolist(), strict=True)
+            mode = interrupt_mode(self._response)
+            if mode is not None:
+                self._modes[mode] = self._modes.get(mode, 0) + 1
+            if mode is not None or k + RESPONSE <= len(cycles):
+                self._response = []
 
     def record(self, evidence: BusEvidence) -> TimingRecord:
         """Return the record; delays only where the clock was counted and sampled finely enough to say anything."""
@@ -170,7 +184,26 @@ class TimingPart:
         nexts = np.append(falls, np.iinfo(np.int64).max)[1:]
         answered = sum(1 for k, after in zip(following, nexts, strict=True) if k < len(acks) and acks[k] < after)
         latency = float(np.median(latencies)) * self._tick_s if latencies else None
-        return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors)
+        return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors, self._modes)
+
+
+def interrupt_mode(response: Sequence[tuple[int, int, int]]) -> str | None:
+    """Return "0", "1" or "2", "0 or 1" where the bus looks the same in both, None where it does not tell.
+
+    response: kind, address and data of the machine cycles from an acknowledge on, -1 for what was not captured. Source: UM0080, interrupt
+    response: mode 2 reads the vector table behind the two writes; mode 1 fetches at 0038h, and so does mode 0 given FFh (RST 38h).
+    """
+    kinds = [kind for kind, _, _ in response[:RESPONSE]]
+    if kinds[:3] != [_ACK, _WRITE, _WRITE] or len(kinds) < 4:
+        return None
+    if kinds[3:] == [_READ, _READ]:
+        return "2"
+    if kinds[3] != _FETCH:
+        return None
+    byte, address = response[0][2], response[3][1]
+    if address >= 0 and address != MODE_1:
+        return "0"
+    return "1" if byte not in (-1, 0xFF) else "0 or 1"
 
 
 def _behind(edges: Int, clock: Int, period: float) -> Int:
