@@ -15,7 +15,6 @@ from conftest import ROOT, require_component
 
 README = ROOT / "README.md"
 TEXT = README.read_text(encoding="utf-8")
-pytestmark = pytest.mark.xdist_group("readme")  # some commands read what those before them wrote
 FINE = (0, 1, 3)  # no fault found, fault found or captures differ, cannot decide
 
 

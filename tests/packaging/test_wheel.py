@@ -13,8 +13,6 @@ import pytest
 
 from conftest import ROOT, require_component
 
-pytestmark = pytest.mark.xdist_group("wheel")  # one worker builds, installs and looks
-
 
 def quiet(*command: object, **options: object) -> subprocess.CompletedProcess[str]:
     environment = {name: value for name, value in os.environ.items() if name not in ("PYTHONPATH", "VIRTUAL_ENV")}
