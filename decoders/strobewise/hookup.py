@@ -3,7 +3,7 @@
 Nothing here lists lines for a symptom. A symptom says which parts are suspect; the rule catalogue says which rules speak of those parts and
 which lines each of them needs; the lines follow. A rule that is added to the catalogue takes part by itself.
 
-The weights of the symptoms, the triggers and the free-run test are common practice.
+The symptoms stand in :mod:`strobewise.symptoms`. The triggers and the free-run test are common practice.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from .bus.lines import ADDRESS, DATA, LINE, LINES, bar
 from .bus.model import SUSPECTS, Finding, Verdict
 from .rules import CATALOGUE
 from .rules.base import CAUTION_CLIP, COARSE_SAMPLES, Rule
+from .symptoms import UNKNOWN, Symptom
 
 WANTED_SAMPLES = 6.0  #: samples a T-state that leave room for skew and duty; below COARSE_SAMPLES half-T events are lost
 USUAL_CLOCK_HZ = 3_500_000.0  #: assumed when the clock is not known (common practice for machines of this kind)
 #: Rates that common analysers offer, Hz (common practice).
 RATES_HZ = tuple(megahertz * 1_000_000 for megahertz in (1, 2, 4, 8, 12, 16, 24, 48, 50, 100, 200))
 CHANNELS_MAX = 64
+ROUND_T_STATES = 65_536 * 4  #: of a CPU that runs NOPs through all its addresses. Source: UM0080, NOP takes 4
 SEVERITY_WEIGHT = {"fault": 1.0, "warning": 0.4, "note": 0.0}
 LINE_WEIGHT = 0.5  #: added for a rule that judges a line which the symptom names
 ALWAYS = ("MREQ",)  #: shows the fetches, without which no verdict is reached
@@ -36,72 +38,9 @@ FREE_RUN = (
     "When this does not decide between the CPU and the memory: the free-run test. Power off; take the CPU's data pins off the board "
     "(a socket adapter, or memory and buffers taken out) and hold D0-D7 at 0 V through a resistor of about 1 kilohm each, so that the "
     "CPU reads 00h (NOP) everywhere. A good CPU then walks straight up through all addresses, with every strobe of a fetch. Capture "
-    "{lines}, and let diagnose judge it: reads-all-00 is then the sign that the CPU works, a missing strobe or an address line that "
-    "does not count the sign that it does not. (Common practice.)"
+    "{lines} for {ms:.0f} ms, in which a good CPU comes round once, and let diagnose judge it: reads-all-00 alone is then the sign that "
+    "the CPU works, a missing strobe or an address line that does not count the sign that it does not. (Common practice.)"
 )
-
-
-class Symptom(NamedTuple):
-    """What the machine does, and what that makes suspect."""
-
-    name: str
-    words: str
-    weights: Mapping[str, float]  #: suspect -> how much it comes into question, 0..1
-    lines: Tuple[str, ...]  #: lines that the symptom itself speaks of
-    triggers: Tuple[Tuple[str, str], ...]  #: (line, edge) to trigger on, the best first
-    without_trigger: str
-    duration_s: float
-    free_run: bool
-
-
-_POWER_ON = "no trigger: start the capture, then switch the machine on"
-_WHILE = "no trigger: start the capture while it happens"
-
-SYMPTOMS: Tuple[Symptom, ...] = (
-    Symptom(
-        "dead", "nothing happens, or the screen stays blank",
-        {"cpu": 1.0, "clock": 1.0, "reset": 1.0, "supply": 0.6, "rom": 0.9, "glue": 0.6, "data_bus": 0.6, "address_bus": 0.5,
-         "connection": 0.4, "expansion_device": 0.4, "ram": 0.3, "program": 0.4},
-        (), (("RESET", "rising"), ("M1", "falling"), ("MREQ", "falling")), _POWER_ON, 0.05, True,
-    ),
-    Symptom(
-        "resets", "it starts again and again",
-        {"reset": 1.0, "supply": 1.0, "expansion_device": 0.8, "program": 0.3, "cpu": 0.3, "clock": 0.2, "ram": 0.3, "rom": 0.3},
-        ("RESET", "NMI"), (("RESET", "falling"),), _WHILE, 2.0, False,
-    ),
-    Symptom(
-        "ignores-expansion", "it runs, but what is plugged into the expansion port does not appear",
-        {"expansion_device": 1.0, "connection": 1.0, "cpu": 0.6, "glue": 0.5, "program": 0.1},
-        ("M1", "ROMDIS", "NMI", "IORQ"), (("NMI", "falling"), ("ROMDIS", "rising"), ("RESET", "rising"), ("M1", "falling")),
-        "no trigger: start the capture, then press the device's button or reset the machine", 0.05, False,
-    ),
-    Symptom(
-        "dies-warm", "it works cold and fails after some minutes",
-        {"cpu": 0.8, "ram": 1.0, "rom": 0.5, "clock": 0.6, "supply": 0.5, "connection": 0.8, "glue": 0.4, "reset": 0.5, "data_bus": 0.5,
-         "address_bus": 0.5, "program": 0.3},
-        ("RESET", "HALT"), (("HALT", "falling"), ("RESET", "falling")),
-        "no trigger: capture when it has failed, and once cold for comparison", 0.2, False,
-    ),
-    Symptom(
-        "memory-size", "it finds less memory than is fitted",
-        {"ram": 1.0, "address_bus": 0.8, "data_bus": 0.8, "glue": 0.7, "connection": 0.3},
-        (), (("RESET", "rising"),), _POWER_ON, 1.0, False,
-    ),
-    Symptom(
-        "garbage", "garbage on the screen, or it crashes at once",
-        {"ram": 1.0, "rom": 1.0, "data_bus": 1.0, "address_bus": 0.9, "glue": 0.6, "cpu": 0.5, "connection": 0.4,
-         "clock": 0.2, "reset": 0.2},
-        (), (("RESET", "rising"), ("M1", "falling")), _POWER_ON, 0.1, True,
-    ),
-    Symptom(
-        "hangs", "it starts and then stops answering",
-        {"program": 1.0, "glue": 0.9, "cpu": 0.7, "expansion_device": 0.7, "ram": 0.6, "rom": 0.5, "clock": 0.6, "reset": 0.3,
-         "connection": 0.3},
-        ("WAIT", "BUSREQ", "BUSACK", "HALT", "INT"), (("HALT", "falling"), ("WAIT", "falling"), ("BUSREQ", "falling")),
-        "no trigger: start the capture before it hangs, and let it run into it", 0.5, False,
-    ),
-)  # fmt: skip
-UNKNOWN = Symptom("unknown", "no symptom given", dict.fromkeys(SUSPECTS, 0.7), (), (("RESET", "rising"),), _POWER_ON, 0.1, True)
 
 
 class LeadAdvice(NamedTuple):
@@ -137,11 +76,6 @@ class Advice(NamedTuple):
     free_run: str  #: empty where it does not help
 
 
-def find_symptom(name: str) -> Optional[Symptom]:
-    """Return the symptom with this name, or None."""
-    return next((symptom for symptom in (*SYMPTOMS, UNKNOWN) if symptom.name == name), None)
-
-
 def advise(
     channels: int,
     symptom: Symptom = UNKNOWN,
@@ -166,7 +100,7 @@ def advise(
     return Advice(
         symptom, channels, tuple(_lead(name, catalogue, worth, lines) for name in chosen), clock_hz, _rate(clock), least,
         symptom.duration_s, _trigger(symptom, lines), tuple(rule.id for rule in decided if worth.get(rule.id, 0.0) >= RELEVANT),
-        _undecided(catalogue, worth, lines), CAUTIONS, _free_run(symptom, channels),
+        _undecided(catalogue, worth, lines), CAUTIONS, _free_run(symptom, channels, clock),
     )  # fmt: skip
 
 
@@ -178,10 +112,15 @@ def relevance(rule: Rule, symptom: Symptom) -> float:
 
 
 def _needs(rule: Rule) -> List[Tuple[str, ...]]:
-    """Return the rule's sets of lines; those with a whole data bus also hold the strobes that say which way the data go."""
+    """Return the rule's sets of lines, with what goes without saying in the catalogue.
+
+    A whole data bus also takes the strobes that say which way the data go. A line of the expansion port that a rule judges is none of its
+    needs there, because a machine profile may call it otherwise; it has to be clipped all the same.
+    """
+    port = tuple(name for name in rule.judges if name in LINE and LINE[name].pin is None)
     sets = []
     for needed in rule.needs:
-        extra = TELLS_DIRECTION if set(DATA) <= set(needed) else ()
+        extra = (*port, *(TELLS_DIRECTION if set(DATA) <= set(needed) else ()))
         sets.append((*needed, *(name for name in extra if name not in needed)))
     return sets
 
@@ -190,23 +129,49 @@ def _decidable(rule: Rule, lines: FrozenSet[str]) -> bool:
     return any(lines.issuperset(needed) for needed in _needs(rule))
 
 
+class _Wish(NamedTuple):
+    """A rule that is worth its lines."""
+
+    value: float  #: squared, so that one rule which speaks of the symptom outweighs several that only touch it
+    sets: Tuple[FrozenSet[str], ...]
+
+
 def _choose(channels: int, catalogue: Sequence[Rule], worth: Mapping[str, float]) -> List[str]:
-    """Take sets of lines, each time the one that lets the most relevant rules decide for each lead that it costs."""
-    chosen: List[str] = list(ALWAYS)
+    """Choose the lines that let the most relevant rules decide, the most telling first.
+
+    A whole bus costs so many leads that lines taken one by one would use up its room; so each set that holds one is tried as the beginning,
+    too, and the plan that decides most is taken.
+    """
+    wishes = [
+        _Wish(worth[rule.id] ** 2, tuple(frozenset(needed) for needed in _needs(rule)))
+        for rule in catalogue if worth.get(rule.id, 0.0) > 0
+    ]  # fmt: skip
+    always = frozenset(ALWAYS)
+    wide = {always | needed: None for wish in wishes for needed in wish.sets if len(ADDRESS) <= len(needed | always) <= channels}
+    plans = [_greedy(channels, wishes, begin) for begin in (always, *wide)]
+    best = max(plans, key=lambda plan: _value(frozenset(plan), wishes))
+    return _greedy(channels, wishes, always, frozenset(best))
+
+
+def _value(lines: FrozenSet[str], wishes: Iterable[_Wish]) -> float:
+    """Return what the rules that can decide on these lines are worth."""
+    return sum(wish.value for wish in wishes if any(lines >= needed for needed in wish.sets))
+
+
+def _greedy(channels: int, wishes: Sequence[_Wish], begin: FrozenSet[str], among: Optional[FrozenSet[str]] = None) -> List[str]:
+    """Take sets of lines (of those in `among`), each time the one that lets the most relevant rules decide for each lead that it costs."""
+    chosen: List[str] = [*ALWAYS, *_in_order(begin - frozenset(ALWAYS))]
     while True:
         have = frozenset(chosen)
-        best: Optional[Tuple[float, Tuple[str, ...]]] = None
-        waiting = [rule for rule in catalogue if worth.get(rule.id, 0.0) > 0 and not _decidable(rule, have)]
-        for needed in {needed: None for rule in waiting for needed in _needs(rule)}:
-            extra = tuple(name for name in needed if name not in have)
-            if not extra or len(extra) > channels - len(chosen):
+        best: Optional[Tuple[float, FrozenSet[str]]] = None
+        waiting = [wish for wish in wishes if not any(have >= needed for needed in wish.sets)]
+        for extra in {needed - have: None for wish in waiting for needed in wish.sets}:
+            if len(extra) > channels - len(chosen) or (among is not None and not among >= extra):
                 continue
-            after = have | set(extra)
-            # Squared, so that a rule which speaks of the symptom outweighs several that only touch it.
-            rate = sum(worth[rule.id] ** 2 for rule in waiting if _decidable(rule, after)) / len(extra)
+            rate = _value(have | extra, waiting) / len(extra)
             if best is None or rate > best[0]:
                 best = rate, extra
-        if best is None or best[0] <= 0:
+        if best is None:
             return chosen
         chosen.extend(_in_order(best[1]))
 
@@ -266,7 +231,7 @@ def _trigger(symptom: Symptom, lines: FrozenSet[str]) -> str:
     return symptom.without_trigger
 
 
-def _free_run(symptom: Symptom, channels: int) -> str:
+def _free_run(symptom: Symptom, channels: int, clock_hz: float) -> str:
     if not symptom.free_run:
         return ""
     wanted = ["MREQ", "M1", "RD", "RFSH", "CLK", *ADDRESS, *DATA]
@@ -275,7 +240,7 @@ def _free_run(symptom: Symptom, channels: int) -> str:
     addresses = [name for name in names if name in ADDRESS]
     if len(addresses) > 1:
         words = [word for word in words if word not in ADDRESS and word not in DATA] + [f"A0-{addresses[-1]}"]
-    return FREE_RUN.format(lines=", ".join(words))
+    return FREE_RUN.format(lines=", ".join(words), ms=ROUND_T_STATES / clock_hz * 1e3)
 
 
 def next_symptom(

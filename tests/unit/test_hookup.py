@@ -10,10 +10,11 @@ import pytest
 from strobewise.bus.lines import ADDRESS, DATA, LINE
 from strobewise.diagnosis import diagnose
 from strobewise.errors import UsageError
-from strobewise.hookup import ALWAYS, RATES_HZ, SYMPTOMS, UNKNOWN, advise, find_symptom, next_symptom, relevance
+from strobewise.hookup import ALWAYS, RATES_HZ, advise, next_symptom, relevance
 from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.rules import CATALOGUE
 from strobewise.rules.base import CAUTION_CLIP, COARSE_SAMPLES
+from strobewise.symptoms import SYMPTOMS, UNKNOWN, find_symptom
 from strobewise_cli.commands import hookup
 from strobewise_cli.render.hookup_text import command
 
@@ -128,15 +129,43 @@ def test_capturing_just_what_it_advises_decides(symptom, channels, kind, paramet
     assert verdict.state == "fault" and verdict.suspects[0].suspect in broken.suspects
 
 
-def test_the_free_run_can_be_diagnosed(tmp_path):
+def free_run(path, *faults):
+    """Capture the free-run test of a CPU with faults, with the leads of the advice: a NOP at every address."""
     advice = advise(40, find_symptom("dead"), CLOCK_HZ)
-    assert "NOP" in advice.free_run and "reads-all-00" in advice.free_run
-    path = tmp_path / "free-run.vcd"
     with path.open("w") as file:
-        simulate(lines=tuple(lines_of(advice)), contents=((0, bytes(0x2000)),), duration_s=0.01).write_vcd(file)
-    findings = {finding.rule for finding in diagnose([path]).findings}
-    assert "reads-all-00" in findings and not any("strobe-missing" in rule for rule in findings)
+        lines = tuple(lines_of(advice))
+        simulate(lines=lines, contents=((0, bytes(0x10000)),), duration_s=0.006, faults=list(faults)).write_vcd(file)
+    return diagnose([path])
+
+
+def test_the_free_run_of_a_good_cpu_says_so(tmp_path):
+    advice = advise(40, find_symptom("dead"), CLOCK_HZ)
+    assert "NOP" in advice.free_run and "reads-all-00" in advice.free_run and " for 80 ms" in advice.free_run
+    said = free_run(tmp_path / "free-run.vcd")
+    assert [finding.rule for finding in said.findings if finding.severity == "fault"] == ["reads-all-00"]
+    assert "the CPU walks up through memory" in said.findings[0].evidence and "forced on purpose" in said.findings[0].next_step
     assert advise(40, find_symptom("resets")).free_run == ""
+
+
+@pytest.mark.parametrize(
+    ("broken", "line"),
+    [
+        (fault("dead-high", line="M1"), "M1"),
+        (fault("dead-high", line="RFSH"), "RFSH"),
+        (fault("dead-low", line="A5"), "A5"),
+        (fault("shorted", lines=["A5", "A6"]), "A6"),
+    ],
+    ids=["M1", "RFSH", "A5", "A5-A6"],
+)
+def test_the_free_run_of_a_bad_cpu_names_the_line(broken, line, tmp_path):
+    faults = [finding for finding in free_run(tmp_path / "free-run.vcd", broken).findings if finding.severity == "fault"]
+    assert faults[0].rule != "reads-all-00" and line in faults[0].lines
+
+
+def test_a_bus_is_worth_its_leads():
+    """One lead at a time would use up the room that the address bus needs, and the expansion port's line with it."""
+    assert {"ROMDIS", "M1", "MREQ", *ADDRESS} <= set(lines_of(advise(24, find_symptom("ignores-expansion"))))
+    assert {"RD", "WR", *ADDRESS, *DATA} <= set(lines_of(advise(32, find_symptom("dead"))))
 
 
 def test_after_an_undecided_capture_the_rules_that_decided_stand_back(tmp_path):

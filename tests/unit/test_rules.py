@@ -16,6 +16,7 @@ from strobewise.bus.evidence import (
     Span,
     count_strobes,
 )
+from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
 from strobewise.diagnosis import diagnose
 from strobewise.evidence.expansion import PagingRecord, Trigger
@@ -253,7 +254,7 @@ def test_an_inverted_strobe_is_the_leads_doing(tmp_path, line):
 
 def paging(**changes):
     """Return the evidence of a healthy machine whose device answered five triggers, with changes to the paging record."""
-    evidence = evidence_of(captured=evidence_of().captured | {f"A{k}" for k in range(16)} | {"ROMDIS"})
+    evidence = evidence_of(captured=evidence_of().captured | {*ADDRESS, *DATA, "ROMDIS"})
     triggers = [Trigger(0.001 * k, 0x0008, True, 2e-7, False) for k in range(1, 6)]
     record = PagingRecord("overlay", "ROMDIS", 4, 10, triggers, released=5, compared_content=64, same_content=2)
     evidence.parts = {"expansion": [replace(record, **changes)]}

@@ -11,6 +11,7 @@ import pytest
 
 from conftest import TRACES, all_traces, run_strobewise
 from strobewise.bus.model import KINDS, LINE_STATES, NOTES, SUSPECTS
+from strobewise.symptoms import SYMPTOMS, UNKNOWN
 from strobewise_cli.schemas import SCHEMAS, load_schema
 
 FAULTY = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
@@ -84,6 +85,13 @@ def test_comparison():
     check("comparison", json.loads(done.stdout))
 
 
+@pytest.mark.parametrize("arguments", [(), ("--channels", "40", "--symptom", "memory-size", "--clock", "4M")], ids=["plain", "all"])
+def test_hookup(arguments):
+    document = json.loads(run_strobewise("hookup", *arguments, "--json", "-").stdout)
+    check("hookup", document)
+    assert len(document["leads"]) <= document["channels"]
+
+
 @pytest.mark.parametrize("trace", [HEALTHY, TRACES / "good" / "healthy-two.vcd"], ids=lambda p: p.name)
 def test_cycles(trace):
     rows = run_strobewise("cycles", trace, "--format", "jsonl").stdout.splitlines()
@@ -97,6 +105,7 @@ def test_words_are_the_engines():
     """The schemas are written by hand; their lists of words must keep up with the engine's tables."""
     assert load_schema("cycle")["properties"]["kind"]["enum"] == list(KINDS)
     assert load_schema("cycle")["properties"]["note"]["enum"] == list(NOTES)
+    assert load_schema("hookup")["properties"]["symptom"]["enum"] == [symptom.name for symptom in (*SYMPTOMS, UNKNOWN)]
     definitions = load_schema("diagnosis")["$defs"]
     assert definitions["line_state"]["enum"] == list(LINE_STATES)
     assert definitions["suspect"]["enum"] == list(SUSPECTS)

@@ -33,7 +33,8 @@ symptoms:
 
 def run(args: argparse.Namespace) -> int:
     """Print the advice, or write it as JSON."""
-    from strobewise.hookup import CHANNELS_MAX, advise, find_symptom, next_symptom
+    from strobewise.hookup import CHANNELS_MAX, advise, next_symptom
+    from strobewise.symptoms import find_symptom
 
     if not 1 <= args.channels <= CHANNELS_MAX:
         raise UsageError(f"{args.channels} channels", "--channels", f"a number from 1 to {CHANNELS_MAX}")

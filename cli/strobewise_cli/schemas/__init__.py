@@ -12,6 +12,7 @@ SCHEMAS = {
     "lines": "strobewise lines --json",
     "cycle": "one line of strobewise cycles --format jsonl",
     "comparison": "strobewise compare --json",
+    "hookup": "strobewise hookup --json",
     "survey": "strobewise survey --json",
     "watch-record": "one line of strobewise watch --log",
 }

@@ -8,11 +8,11 @@ from __future__ import annotations
 from typing import Any, Iterator, List
 
 from ..bus.evidence import BusEvidence
-from ..bus.lines import ADDRESS, bar, pin_text
+from ..bus.lines import ADDRESS, DATA, bar, pin_text
 from .base import Found, milliseconds, rule
 from .strobes import CPU_FIRST
 
-NEEDS = (("MREQ", *ADDRESS),)
+NEEDS = (("MREQ", *ADDRESS),)  #: and the line of the profile's paging, whatever its name
 SOME = 0.1  #: share of triggers without an answer from which a device that answers the others is intermittent
 SAME_CONTENT_MIN = 16  #: addresses that must read alike with the host's ROM on and asked off before it is said not to obey
 
@@ -35,7 +35,7 @@ def _connector(evidence: BusEvidence, name: str) -> str:
 
 
 @rule(
-    "paging-not-triggered", "the expansion device never saw a fetch", "fault", needs=NEEDS, judges=("M1",),
+    "paging-not-triggered", "the expansion device never saw a fetch", "fault", needs=(("M1", "MREQ", *ADDRESS),), judges=("M1",),
     suspects=(("cpu", 0.68), ("connection", 0.24), ("probe_or_capture", 0.08)),
     looks_for="trigger addresses requested from memory while /M1 never strobed, and no answer from the device",
     causes="/M1 is dead at the CPU or does not reach the port: a device that pages on opcode fetches then never pages. The machine is at "
@@ -112,7 +112,7 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "rom-disable-not-obeyed", "the host's ROM does not switch off", "fault", needs=NEEDS, judges=("ROMDIS",),
+    "rom-disable-not-obeyed", "the host's ROM does not switch off", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=("ROMDIS",),
     suspects=(("glue", 0.6), ("connection", 0.3), ("rom", 0.1)),
     looks_for="addresses that read the same, or mixed with the device's bytes, while the device asks for the host's ROM to be off",
     causes="the ROM-disable line does not reach the ROM's enable pin: track, edge contact, the gate between them",

@@ -151,7 +151,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "interrupt-held", "/INT held", "fault", needs=(("INT",),), judges=("INT",),
+    "interrupt-held", "/INT held", "fault", needs=(("INT", "M1"), ("INT", "IORQ")), judges=("INT",),
     suspects=(("glue", 0.5), ("expansion_device", 0.3), ("connection", 0.2)),
     looks_for="/INT low all the time",
     causes="an interrupt source that never lets go: its acknowledge does not reach it, or the line is shorted to ground",
