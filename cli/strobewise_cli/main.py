@@ -8,30 +8,18 @@ import signal
 import sys
 import traceback
 from collections.abc import Sequence
+from importlib import import_module
 from types import FrameType
 from typing import NoReturn
 
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
-from strobewise_cli.commands import (
-    compare,
-    cycles,
-    diagnose,
-    explain,
-    hookup,
-    lines,
-    listing,
-    plugins,
-    prepare,
-    simulate,
-    survey,
-    verify,
-    watch,
-)
 from strobewise_cli.terminal import one_line
 
-#: The subcommands in the order of --help.
-COMMANDS = (diagnose, cycles, listing, lines, compare, verify, watch, survey, simulate, plugins, prepare, hookup, explain)
+#: The subcommands in the order of --help, each a module of strobewise_cli.commands.
+COMMANDS = (
+    "diagnose", "cycles", "listing", "lines", "compare", "verify", "watch", "survey", "simulate", "plugins", "prepare", "hookup", "explain",
+)  # fmt: skip
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
@@ -58,14 +46,14 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError(what, where, f"{self.prog} --help shows what is possible")
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of the whole command line."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of the whole command line. only: the command that is called, when it is known; the others need not be loaded."""
     parser = _Parser(prog="strobewise", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--version", action="version", version=f"strobewise {__version__}")
     parser.add_argument("--debug", action="store_true", help="show the traceback of every error")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for module in COMMANDS:
-        command = module.add_parser(commands)
+    for name in COMMANDS if only is None else (only,):
+        command = import_module(f"strobewise_cli.commands.{name}").add_parser(commands)
         command.formatter_class = argparse.RawDescriptionHelpFormatter
         command.add_argument("--debug", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
     return parser
@@ -76,7 +64,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = sys.argv[1:] if argv is None else list(argv)
     _be_careful_with_the_terminal()
     try:
-        args = build_parser().parse_args(arguments)
+        args = build_parser(arguments[0] if arguments and arguments[0] in COMMANDS else None).parse_args(arguments)
         status: int = args.run(args)
         sys.stdout.flush()  # here, so that a full disk or a closed pipe is noticed
         return status
