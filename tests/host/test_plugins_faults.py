@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from real_host import decode, need_host
+from real_host import decode, mapping, need_host, run_host
 
 from conftest import TRACES, run_strobewise
 
@@ -35,10 +35,32 @@ def test_healthy_machines_raise_no_alarm(trace, tmp_path):
         ("wait-held/wait-held.vcd.gz", "/WAIT held: "),
         ("reset-loop/reset-loop.vcd.gz", "/RESET pulses again and again: "),
         ("halted-for-good/halted.vcd.gz", "halted, and nothing ends it: "),
+        ("clock-stopped/clock-stops.vcd.gz", "CLK without an edge: "),
     ],
 )
 def test_faults_are_said_in_the_words_of_their_rule(trace, words, tmp_path):
     assert any(words in line for line in findings(TRACES / "faults" / trace, tmp_path, show="strobewise_faults=finding"))
+
+
+def test_a_clock_that_stops_in_the_first_stretch(tmp_path):
+    simulated = tmp_path / "stops.vcd"
+    run_strobewise("simulate", TRACES / "scenarios" / "clock-stops.toml", "--start", "900us", "--duration", "1ms", "-o", simulated)
+    (only,) = findings(simulated, tmp_path)
+    assert "CLK without an edge: CLK ran at 3.15 MHz and stopped at " in only
+
+
+def test_faults_are_said_before_the_capture_ends(tmp_path):
+    shown = findings(TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz", tmp_path)
+    ends = [int(line.split("-")[1].split(" ")[0]) for line in shown]
+    assert len(ends) > 3 and ends[0] < 0.1 * ends[-1]
+
+
+def test_the_figure_of_faults(tmp_path):
+    for trace, number in (("good/healthy-full.vcd.gz", 0), ("faults/fetch-strobe-missing/m1-dead-full.vcd.gz", 1)):
+        run_strobewise("prepare", TRACES / trace, "-o", tmp_path / "x.vcd")
+        chain = f"strobewise_cycles:{mapping(tmp_path / 'x.vcd')},strobewise_faults"
+        done = run_host("-i", tmp_path / "x.vcd", "-I", "vcd", "-P", chain, "-M", "strobewise_faults")
+        assert (done.stdout, done.stderr) == (f"strobewise_faults-1: Faults: {number}\n", "")
 
 
 def test_a_device_that_answers(tmp_path):

@@ -8,8 +8,12 @@ import pytest
 from real_host import NAMES, PLUG_INS, decode, mapping, need_host, run_host
 
 from conftest import ROOT, TRACES, run_strobewise
+from strobewise.bus.lines import BIT
+from strobewise.machine import simulate
+from strobewise.stream.pins import CHANNELS
 
 MAP_TWO = "strobewise_cycles:m1=M1:mreq=MREQ"
+STACKED = ("strobewise_instructions", "strobewise_faults")
 
 
 @pytest.fixture(autouse=True)
@@ -92,10 +96,9 @@ def test_a_bad_option_of_the_faults_is_refused(two, options, complaint):
 
 
 def quietly(path, chain="strobewise_cycles:m1=M1:mreq=MREQ"):
-    """Run each stack over a capture; nothing may be said on standard error. Returns what the cycles say."""
-    for stack in ("", ",strobewise_instructions", ",strobewise_faults"):
-        done = run_host("-i", path, "-I", "vcd", "-P", chain + stack, "-A", "strobewise_cycles", "--protocol-decoder-samplenum")
-        assert (done.returncode, done.stderr) == (0, "")
+    """Run all three over a capture; nothing may be said on standard error. Returns what they say."""
+    done = run_host("-i", path, "-I", "vcd", "-P", ",".join((chain, *STACKED)), "--protocol-decoder-samplenum")
+    assert (done.returncode, done.stderr) == (0, "") and "please report it" not in done.stdout
     return done.stdout
 
 
@@ -113,7 +116,36 @@ def test_a_capture_of_one_sample(tmp_path):
     quietly(vcd(tmp_path / "x.vcd", "#0\n1!\n1\"\n", end=1))
 
 
-def test_without_a_sample_rate(tmp_path):
+def raw(path, duration_s=0.0012):
+    """Write what an analyser sees of a healthy machine as samples of 40 channels and nothing else; returns the mapping by number."""
+    lines = [name for name in CHANNELS if name != "ROMDIS"]
+    capture = simulate(lines=tuple(lines), duration_s=duration_s, timescale="1ns")
+    changes = [(round(time * 24e6 / 1e9), word) for time, word, _ in capture.words()]
+    ends = [*(time for time, _ in changes[1:]), round(duration_s * 24e6)]
+    path.write_bytes(b"".join(word.to_bytes(8, "little") * (end - at) for (at, word), end in zip(changes, ends, strict=True)))
+    return "strobewise_cycles" + "".join(f":{name.lower()}={BIT[name]}" for name in lines)
+
+
+@pytest.mark.parametrize("options", ["", ":clock_hz=3500000"])
+def test_without_a_sample_rate_samples_are_counted(tmp_path, options):
+    chain = raw(tmp_path / "x.bin") + options
+    shown = {}
+    for rate in ("", ":samplerate=24000000"):
+        for stack, name in (("", "strobewise_cycles"), *((f",{name}", name) for name in STACKED)):
+            source = ("-i", tmp_path / "x.bin", "-I", "binary:numchannels=64" + rate)
+            done = run_host(*source, "-P", chain + stack, "-A", name, "--protocol-decoder-samplenum")
+            assert (done.returncode, done.stderr) == (0, "")
+            shown[name, bool(rate)] = done.stdout.splitlines()
+    remarks = [line for line in shown["strobewise_cycles", False] if "sample rate is not known" in line]
+    assert len(remarks) == 1
+    assert [line for line in shown["strobewise_cycles", False] if line not in remarks] == shown["strobewise_cycles", True]
+    assert shown["strobewise_instructions", False] == shown["strobewise_instructions", True] != []
+    assert shown["strobewise_faults", True] == []
+    (only,) = shown["strobewise_faults", False]
+    assert "The sample rate is not known: what is too long or too often is not judged" in only
+
+
+def test_without_a_sample_rate_two_lines_do(tmp_path):
     path = tmp_path / "x.bin"
     pulse = bytes([2] * 3 + [0] * 11 + [3] * 3 + [1] * 7 + [3] * 4)  # M1 on bit 0, MREQ on bit 1: a fetch and its refresh, 7 samples a T
     path.write_bytes(pulse * 200)
@@ -128,7 +160,7 @@ def test_reset_in_the_middle_and_an_end_in_mid_cycle(tmp_path):
     whole, cut = tmp_path / "whole.vcd", tmp_path / "cut.vcd"
     run_strobewise("prepare", source, "-o", whole)
     lines = whole.read_text().splitlines(keepends=True)
-    for keep in range(len(lines) // 2, len(lines) // 2 + 12):  # wherever the end falls
+    for keep in range(len(lines) // 2, len(lines) // 2 + 10, 2):  # wherever the end falls
         cut.write_text("".join(lines[:keep]))
         assert "length not known, cut short by a reset" in quietly(cut, f"strobewise_cycles:{mapping(cut)}")
 
@@ -138,6 +170,53 @@ def test_all_three_over_one_another_say_nothing_on_standard_error(tmp_path):
     path = tmp_path / "x.vcd"
     assert decode(path, "strobewise_instructions", ",strobewise_instructions")
     assert decode(path, "strobewise_faults", ",strobewise_faults") == []
+
+
+@pytest.mark.parametrize("order", [STACKED, STACKED[::-1]])
+def test_one_over_the_other_each_says_what_it_says_alone(order, tmp_path):
+    run_strobewise("prepare", TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz", "-o", tmp_path / "x.vcd")
+    for name in STACKED:
+        alone = decode(tmp_path / "x.vcd", name, f",{name}")
+        assert decode(tmp_path / "x.vcd", name, "".join(f",{each}" for each in order)) == alone != []
+
+
+def test_two_stacks_at_once(two):
+    """The host frees one stack after the other at its end; whoever speaks then ends it with a signal."""
+    stacks = [argument for name in STACKED for argument in ("-P", f"{MAP_TWO},{name}")]
+    done = run_host("-i", two, "-I", "vcd", *stacks)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.count("strobewise_cycles-1: Opcode fetch") <= done.stdout.count("strobewise_cycles-2: Opcode fetch") + 1
+
+
+@pytest.mark.parametrize("name", STACKED)
+def test_a_stacked_one_alone_says_what_it_needs(name, two):
+    done = run_host("-i", two, "-I", "vcd", "-P", name, "-A", name)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == f"{name}-1: This needs machine cycles: stack it on strobewise_cycles\n"
+
+
+def test_a_line_that_is_not_there_is_said(two):
+    done = run_host("-i", two, "-I", "vcd", "-P", "strobewise_cycles:m1=M1:mreq=ELSEWHERE", "-A", "strobewise_cycles")
+    assert done.returncode == 0 and "No cycle can be found: map /MREQ" in done.stdout
+    assert done.stderr == 'cli: No channel with name "ELSEWHERE" found.\n'  # the host's own words
+
+
+@pytest.mark.parametrize("hz", [10_000, 50_000_000])
+def test_a_clock_that_can_not_be(two, hz):
+    assert "Opcode fetch" in quietly(two, f"{MAP_TWO}:clock_hz={hz}")
+
+
+def cut_short(path, lines):
+    path.write_text("".join(path.read_text().splitlines(keepends=True)[:lines]))
+
+
+def test_a_mapping_that_is_all_wrong(tmp_path):
+    run_strobewise("prepare", TRACES / "good" / "healthy-full.vcd.gz", "-o", tmp_path / "x.vcd")
+    cut_short(tmp_path / "x.vcd", 12_000)
+    names = mapping(tmp_path / "x.vcd").split(":")
+    lines, channels = ([pair.split("=")[side] for pair in names] for side in (0, 1))
+    turned = channels[5:] + channels[:5]
+    quietly(tmp_path / "x.vcd", "strobewise_cycles:" + ":".join(map("=".join, zip(lines, turned, strict=True))))
 
 
 def test_live_from_the_hosts_demo_device():

@@ -62,6 +62,8 @@ class Decoder(srd.Decoder):
     )
     binary = (("fetched", "Bytes fetched as opcodes"), ("written", "Bytes written to memory and ports"))
 
+    ended = 0  #: instances that the host has ended
+
     def __init__(self):
         self.rate = None
         self.reset()
@@ -95,13 +97,19 @@ class Decoder(srd.Decoder):
     def decode(self):
         try:
             every_edge, ignore_clock = self.options["look"] != "points", self.options["clock_edges"] == "ignore"
-            Sampler(self, self.sinks(), self.rate, self.clock_hz, every_edge, ignore_clock).run()
+            Sampler(self, self.sinks(), self.rate, self.clock_hz, every_edge, ignore_clock).run(self.is_first_to_end)
         except (EOFError, SystemError):  # the end of the capture
-            self.close()
+            if self.is_first_to_end():
+                self.close()
+            type(self).ended += 1
             raise
         except Exception as error:  # in the host's window an exception would hide all that was found
             self.remark(self.samplenum, self.samplenum + 1, f"strobewise stopped here, please report it: {error!r}", "stopped")
             self.close()
+
+    def is_first_to_end(self):
+        """Say whether put() may still be called: at its end the host frees one stack after the other, and put() then trips over those."""
+        return type(self).ended == 0
 
     def sinks(self):
         """Return who is told of what is found; bound once, since they are called for every cycle."""

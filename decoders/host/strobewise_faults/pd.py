@@ -34,7 +34,7 @@ class Decoder(srd.Decoder):
     desc = "Faults of a Z80 computer's bus as they happen, and what expansion devices answer."
     license = "mit"
     inputs = ["strobewise_cycles"]
-    outputs = []
+    outputs = ["strobewise_cycles"]
     tags = ["Retro computing", "Bus"]
     options = (
         {"id": "triggers", "desc": "Paging: trigger addresses (0x0008 0x0066)", "default": ""},
@@ -69,6 +69,7 @@ class Decoder(srd.Decoder):
 
     def start(self):
         self.out = self.register(srd.OUTPUT_ANN)
+        self.stream = self.register(srd.OUTPUT_PYTHON)
         self.count = self.register(srd.OUTPUT_META, meta=(int, "Faults", "Kinds of fault found"))
         options = self.options
         try:
@@ -84,6 +85,7 @@ class Decoder(srd.Decoder):
         self.asked = PagingOptions(triggers, options["answer"], int(options["answer_level"] == "high"), options["within"], ranges)
 
     def decode(self, start=0, end=0, message=None):
+        self.put(start, end, self.stream, message)  # whoever is stacked on this one gets the machine cycles, too
         if self.stopped:
             return
         if message is None:  # the host runs it by itself

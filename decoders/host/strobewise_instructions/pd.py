@@ -39,7 +39,7 @@ class Decoder(srd.Decoder):
     desc = "Instructions that a Z80 CPU ran, from its machine cycles."
     license = "mit"
     inputs = ["strobewise_cycles"]
-    outputs = ["strobewise_instructions"]
+    outputs = ["strobewise_instructions", "strobewise_cycles"]
     tags = ["Retro computing", "Bus"]
     annotations = CLASSES
     annotation_rows = (("flow", "Program flow", tuple(range(REMARK))), ("remarks", "Remarks", (REMARK,)))
@@ -60,6 +60,7 @@ class Decoder(srd.Decoder):
         self.count = self.register(srd.OUTPUT_META, meta=(int, "Instructions", "Instructions that ran"))
 
     def decode(self, start=0, end=0, message=None):
+        self.put(start, end, self.stream, message)  # whoever is stacked on this one gets the machine cycles, too
         if self.stopped:
             return
         if message is None:  # the host runs it by itself

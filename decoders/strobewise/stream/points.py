@@ -42,7 +42,7 @@ Condition = Dict[Any, Any]
 
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
-HELD_T = 512.0  #: T-states that a strobe may be asserted; whoever waits longer does so edge by edge
+HELD_T = 512.0  #: T-states that a strobe may be asserted, or released; whoever waits longer does so edge by edge
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
 
 
@@ -69,6 +69,7 @@ class PointSampler:
         self.refresh_trust = TRUST_M1 | TRUST_RFSH | (TRUST_RD if "RD" in captured else 0)
         self.spikes = 0  #: times that something did not fit which the board should not do
         self.last_pins: Pins = ()  #: what was seen last before the end of the capture
+        self._left: Optional[Request] = None  #: held back when the capture ended
         self._hidden = False  #: clock edges may have passed since the last one that was seen
         self._last_clock: Optional[int] = None
         self._make_conditions(calibration.iorq_frames, calibration.rd_alone, calibration.wr_alone)
@@ -88,7 +89,7 @@ class PointSampler:
         if self._clock:
             idle.append({P_CLK: "r"})
         self._clock_at = len(idle) - 1
-        self.idle = idle
+        self.idle = [*idle, {"skip": int(HELD_T * self.t)}]
         self.idle_timed = [*idle, {"skip": int(QUIET_T * self.t)}]
         data = [{P_DATA + bit: "e"} for bit in range(8) if f"D{bit}" in captured]
         self.point = {
@@ -124,6 +125,7 @@ class PointSampler:
         pending: Optional[Request] = None  # the request before, until no spike can have torn it
         waiting = True  # something may wait for its follower
         carried = False  # pins were read already
+        fall = host.samplenum  # of the last request
         early: Optional[Event] = None  # where /RD or /WR fell before their request
         slow = pins[P_BUSACK:STROBE_PINS]
         self._high = [place for place in (P_MREQ, P_IORQ, P_RD, P_WR) if pins[place] == 1]  # released between requests
@@ -279,11 +281,18 @@ class PointSampler:
                     pending = None
                 tracker.advance(now)
                 waiting = tracker.waiting
+                if now - fall > HELD_T * t:
+                    return self._leave(None, (now, pins))
         except (EOFError, SystemError):
-            if pending is not None:
-                request(pending)
+            self._left = pending
             self.last_pins, self._engine.last_clock = pins, self._last_clock
             raise
+
+    def finish(self) -> None:
+        """Hand on, at the end of the capture, the request that was held back."""
+        if self._left is not None:
+            self._tracker.request(self._left)
+            self._left = None
 
     def _leave(self, early: Optional[Event], *events: Event) -> List[Event]:
         """Tell the engine where it takes over; returns what it must be told first: the events, and what came a little early before them."""

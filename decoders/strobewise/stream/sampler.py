@@ -21,6 +21,7 @@ Pins = Tuple[int, ...]
 Event = Tuple[int, Pins]
 Condition = Dict[Any, Any]
 
+STEP_SAMPLES = 10_000  #: silence is looked at again after so many samples: the host does not tell where the capture ends
 SILENCE_SAMPLES = 100_000  #: no strobe for so long: what was seen must do to settle the time base
 SEEN_MAX = 50_000  #: events of the warm-up kept for a second look
 FIRST_EDGES = 64  #: strobe edges that must have been seen for that
@@ -87,8 +88,11 @@ class Sampler:
         self.captured: FrozenSet[str] = frozenset()
         self.engine: Optional[StreamEngine] = None
 
-    def run(self) -> None:
-        """Follow the capture to its end, which the host tells by an exception; what is left is given out, then it is raised again."""
+    def run(self, may_finish: Callable[[], bool] = lambda: True) -> None:
+        """Follow the capture to its end, which the host tells by an exception; what is left is given out, then it is raised again.
+
+        may_finish: whether that can be taken at the end.
+        """
         sinks = self._sinks
         try:
             pins = self._host.wait({"skip": 0})
@@ -99,7 +103,8 @@ class Sampler:
             self.engine = StreamEngine(self.captured, self._begun, self._ended, given_t, timescale_fs, self._settled, sinks.moved)
             self._follow(self.engine, [(self._host.samplenum, pins)])
         except (EOFError, SystemError):
-            self._finish()
+            if may_finish():
+                self._finish()
             raise
 
     def _follow(self, engine: StreamEngine, events: Sequence[Event]) -> None:
@@ -150,6 +155,8 @@ class Sampler:
             return
         if not engine.begun:
             self._sinks.remark(0, now, "No strobe moves in this capture: check the channels and the machine", "no strobe")
+        if self._points is not None:
+            self._points.finish()
         engine.finish(now)
         last = (self._points.last_pins if self._points is not None else ()) or self._last_pins
         if last:
@@ -239,7 +246,7 @@ class Sampler:
         first: List[Condition] = [{place: "e"} for place in range(STROBE_PINS) if CHANNELS[place] in self.captured]
         if clock:
             first.append({P_CLK: "e"})
-        first.append({"skip": SILENCE_SAMPLES})
+        first.append({"skip": STEP_SAMPLES})
         start, told = host.samplenum, False
         while not engine.begun:
             pins = wait(first)
@@ -250,10 +257,10 @@ class Sampler:
             if True in host.matched[:-1]:
                 engine.feed(host.samplenum, word_of(pins))
         every = self._conditions(clock, all_lines=True)
-        every.append({"skip": SILENCE_SAMPLES})
+        every.append({"skip": STEP_SAMPLES})
         edges, last, before = 0, host.samplenum, ()
         while engine.tracker is None:
-            pins = wait(every)
+            pins = self._last_pins = wait(every)
             now, matched = host.samplenum, host.matched
             if not matched[-1] or True in matched[:-1]:
                 if len(self._seen) < SEEN_MAX:
