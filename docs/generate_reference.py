@@ -42,7 +42,7 @@ def rules() -> str:
         parts.append(f"## {rule.id}")
         parts.append(f"**{rule.title}** ({rule.severity})")
         parts.append("\n".join(f"- {heading}: {plain(sentence(text))}" for heading, text in facts(rule)))
-        parts += [f"{title}:\n\n{block(chr(10).join(rows))}" for title, rows in drawings(rule)]
+        parts += [f"{title}:\n\n{block(chr(10).join(rows))}" if rows else f"{title}." for title, rows in drawings(rule)]
     return "\n\n".join(parts) + "\n"
 
 

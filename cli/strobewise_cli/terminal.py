@@ -24,6 +24,14 @@ def note(text: str) -> None:
     print(f"strobewise: note: {one_line(text)}", file=sys.stderr)
 
 
+WIDTH = 80  #: columns of a report that does not go to a terminal
+
+
+def report_console(stream: IO[str]) -> Console:
+    """Return the console of a report: as wide as the terminal, or WIDTH columns in a file or a pipe."""
+    return make_console(stream, width=None if stream.isatty() else WIDTH)
+
+
 def make_console(stream: IO[str], **options: Any) -> Console:
     """Return a console that colours on a terminal only, and leaves a closed pipe to the caller: rich would end with status 1."""
     from rich.console import Console

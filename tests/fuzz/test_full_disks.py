@@ -12,7 +12,10 @@ from conftest import ROOT, TRACES, run_strobewise
 
 GOOD = TRACES / "good" / "healthy-two.vcd"
 FULL = "/dev/full"
-READERS = (("verify", GOOD, "--expect", "EXPECT"), ("survey", TRACES / "good", "--processes", "1"), ("watch", GOOD))
+READERS = (
+    ("verify", GOOD, "--expect", "EXPECT"), ("survey", TRACES / "good", "--processes", "1"), ("watch", GOOD), ("diagnose", GOOD),
+    ("lines", GOOD), ("compare", GOOD, GOOD), ("hookup", "--channels", "8"), ("explain", "wait-held"),
+)  # fmt: skip
 
 
 def one_line(done):

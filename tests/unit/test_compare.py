@@ -367,6 +367,7 @@ def test_json(dead, healthy, folder, capsys):
 def test_standard_input_and_overwriting_are_refused(healthy):
     with pytest.raises(UsageError, match=r"^a capture is read twice here \(CAPTURE\): write it to a file first$"):
         call(healthy, "-")
+    assert "standard input (-) will not do" in command._EPILOG
     with pytest.raises(UsageError, match="the output would replace the input"):
         call(healthy, healthy, "--json", healthy)
 

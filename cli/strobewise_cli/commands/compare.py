@@ -19,6 +19,8 @@ examples:
   strobewise compare before.vcd after.vcd --html repair.html
                                                    the same as a page with the waveforms of both
 
+Both captures are read twice, so a capture on standard input (-) will not do: write it to a file first.
+
 Different start moments, interrupts and wait states are no difference, nor are parts of the program that only one capture holds.
 
 exit status: 0 alike, 1 they differ, 2 bad usage or unreadable capture

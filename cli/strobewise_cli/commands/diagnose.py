@@ -79,7 +79,9 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     )
     add_capture(parser, many=True)
     parser.add_argument("--json", metavar="FILE", help="write the diagnosis as JSON (- is standard output)")
-    parser.add_argument("--html", metavar="FILE", help="write the diagnosis as one self-contained page, with waveforms")
+    parser.add_argument(
+        "--html", metavar="FILE", help="write it as one self-contained page, with waveforms; reads the capture twice, so not from -"
+    )
     parser.add_argument("--markdown", metavar="FILE", help="write the diagnosis as Markdown, for a job sheet or a forum post")
     add_machine_options(parser)
     parser.set_defaults(run=run)

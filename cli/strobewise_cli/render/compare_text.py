@@ -15,15 +15,14 @@ from strobewise.compare_records import Comparison, TimingShift
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence
-from strobewise_cli.terminal import one_line
+from strobewise_cli.terminal import one_line, report_console
 
-WIDTH = 80
 RANGES_SHOWN = 8  #: ranges of addresses that are named one by one
 
 
 def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
     """Print the comparison. Sections without a difference are left out."""
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
+    console = report_console(stream)
     colour = "bold green" if comparison.alike or comparison.sentence.startswith("repaired") else "bold yellow"
     for number, line in enumerate(textwrap.wrap(one_line(sentence(comparison.sentence)), console.width - 1)):
         console.print(Text(line, colour if number == 0 else ""))

@@ -15,9 +15,8 @@ from strobewise.diagnosis import Diagnosis
 from strobewise.observations import observations
 from strobewise.rules.base import milliseconds
 from strobewise.verdict import SUSPECT_WORDS
-from strobewise_cli.terminal import one_line
+from strobewise_cli.terminal import one_line, report_console
 
-WIDTH = 80
 HEADLINES = {"fault": "FAULT", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}
 COLOURS = {"fault": "bold red", "cannot_decide": "bold yellow", "no_fault_found": "bold green", "warning": "yellow", "note": "dim"}
 STATE_WORDS = {"stuck_high": "stuck high", "stuck_low": "stuck low", "not_captured": "not captured"}
@@ -25,7 +24,7 @@ STATE_WORDS = {"stuck_high": "stuck high", "stuck_low": "stuck low", "not_captur
 
 def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     """Print the report. Colour only on a terminal, and never as the only sign of anything."""
-    console = Console(file=stream, highlight=False, soft_wrap=False, width=min(100, WIDTH) if not stream.isatty() else None)
+    console = report_console(stream)
     verdict = diagnosis.verdict
     _paragraph(console, HEADLINES[verdict.state], verdict.summary, COLOURS[verdict.state])
     if verdict.suspects and verdict.state != "no_fault_found":
@@ -109,7 +108,7 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
 
 def print_lines(lines: list[LineState], stream: IO[str]) -> None:
     """Print the line survey alone."""
-    console = Console(file=stream, highlight=False, width=min(100, WIDTH) if not stream.isatty() else None)
+    console = report_console(stream)
     _lines_table(console, lines)
 
 

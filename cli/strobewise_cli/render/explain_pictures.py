@@ -113,6 +113,7 @@ PICTURES: dict[str, Picture] = {
     "clock-stopped": Picture(("CLK", "M1", "MREQ", "RD"), STORE, faulty={"after": "clock-dead"}, by_time=True),
     "clock-off-frequency": Picture(("CLK", "M1", "MREQ", "RD"), (FETCH,), (fault("clock-slow", ratio=0.5),), by_time=True, long_t=8),
     "clock-jitter": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("clock-jitter", ns=60),), by_time=True),
+    "slow-strobe": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("lead-skewed", line="MREQ", ns=150),)),
     "reset-held": Picture(("CLK", "RESET", "M1", "MREQ"), STORE, (fault("reset-held"),), by_time=True),
     "reset-loop": Picture(("RESET", "M1", "MREQ"), (FETCH,), (fault("reset-loop", period_s=1e-5, hold_s=2e-6),), by_time=True, long_t=66),
     "wait-held": Picture(("CLK", "WAIT", "MREQ", "RD"), STORE_LOAD, faulty={"after": "wait-held"}, by_time=True),

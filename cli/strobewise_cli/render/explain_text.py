@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import IO
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -15,8 +14,8 @@ from strobewise.rules.base import Rule
 from strobewise.verdict import SUSPECT_WORDS
 from strobewise_cli.render.explain_pictures import Drawn, faulty, healthy, picture_of
 from strobewise_cli.render.waveform_text import draw
+from strobewise_cli.terminal import report_console
 
-WIDTH = 80
 LEAD = 13
 COLOURS = {"fault": "bold red", "warning": "yellow", "note": "dim"}
 PARTS = {"ROM": "the ROM", "RAM": "the RAM"}
@@ -66,12 +65,12 @@ def facts(rule: Rule) -> list[tuple[str, str]]:
 
 
 def drawings(rule: Rule, plain: bool = False) -> list[tuple[str, list[str]]]:
-    """Return the healthy picture, and the faulty one where a single moment shows it: (title, rows)."""
+    """Return the healthy picture and the faulty one: (title, rows); no rows where no single moment shows the fault."""
     picture = picture_of(rule)
     good, bad = healthy(picture), faulty(picture)
     drawn = [("Healthy", _rows(good, plain))]
     if bad is None:
-        return drawn
+        return [*drawn, ("Faulty: no single moment of logic levels shows it", [])]
     return [*drawn, (f"Faulty, simulated: {', '.join(bad.told)}", _rows(bad, plain))]
 
 
@@ -81,7 +80,7 @@ def _rows(drawn: Drawn, plain: bool) -> list[str]:
 
 def print_rule(rule: Rule, stream: IO[str]) -> None:
     """Print one rule."""
-    console = _console(stream)
+    console = report_console(stream)
     head = Text(rule.id, "bold")
     head.append(f": {rule.title} ")
     head.append(f"({rule.severity})", COLOURS[rule.severity])
@@ -99,7 +98,7 @@ def print_rule(rule: Rule, stream: IO[str]) -> None:
 
 def print_catalogue(rules: Iterable[Rule], stream: IO[str]) -> None:
     """Print every rule in one line."""
-    console = _console(stream)
+    console = report_console(stream)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for column in ("rule", "severity", "what it finds"):
         table.add_column(column, overflow="fold")
@@ -107,10 +106,6 @@ def print_catalogue(rules: Iterable[Rule], stream: IO[str]) -> None:
         table.add_row(rule.id, Text(rule.severity, COLOURS[rule.severity]), rule.title)
     console.print(table)
     console.print("\nstrobewise explain RULE tells more about one of them.", markup=False)
-
-
-def _console(stream: IO[str]) -> Console:
-    return Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
 
 
 def _can_overline(stream: IO[str]) -> bool:

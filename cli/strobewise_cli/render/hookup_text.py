@@ -15,8 +15,8 @@ from strobewise.hookup import Advice
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.explain_text import names_text, sentence
+from strobewise_cli.terminal import report_console
 
-WIDTH = 80
 RULES_SHOWN = 3  #: rules named beside each lead
 DECIDED_SHOWN = 12
 GROUND_PIN = 29
@@ -27,7 +27,7 @@ VERSION = 1
 
 def print_advice(advice: Advice, stream: IO[str]) -> None:
     """Print the advice."""
-    console = Console(file=stream, highlight=False, width=None if stream.isatty() else WIDTH)
+    console = report_console(stream)
     for caution in advice.cautions:
         _say(console, "  !  ", sentence(caution))
     console.print()
