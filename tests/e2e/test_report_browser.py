@@ -166,6 +166,22 @@ def test_cursor_steps_from_edge_to_edge(opened):
         assert shown == pytest.approx(data["sources"][0]["startSeconds"] + expected * tick, abs=6e-9)
 
 
+def test_buttons_step_through_edges_and_moments(opened):
+    wave = opened.find_element("id", "waveform")
+    first = wave.get_attribute("data-window")
+    opened.find_element("css selector", "[data-do=next]").click()
+    assert wave.get_attribute("data-window") != first
+    opened.find_element("css selector", "[data-do=previous]").click()
+    assert wave.get_attribute("data-window") == first
+    before = opened.find_element("id", "readout").text
+    opened.find_element("css selector", "[data-do=edge]").click()
+    after = opened.find_element("id", "readout").text
+    assert after != before
+    opened.find_element("css selector", "[data-do=edge]").click()
+    opened.find_element("css selector", "[data-do=edgeback]").click()
+    assert opened.find_element("id", "readout").text == after
+
+
 def test_a_link_moves_the_waveform_to_its_finding(opened):
     from selenium.webdriver.support.ui import Select
 

@@ -20,7 +20,7 @@ from strobewise.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
 from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all, instructions, viewer
-from strobewise_cli.render.html_report import render_page
+from strobewise_cli.render.html_report import asset, render_page
 from strobewise_cli.render.pinout import pin_name, pinout, pins_in, pins_to_measure
 
 VOID = {"meta", "link", "br", "rect", "path", "circle", "line", "img", "input", "hr"}
@@ -217,14 +217,19 @@ def test_instructions_under_the_cycles():
 
 def test_charts_count_right():
     course = Course([0.0, 0.5, 1.0], [[3, 0, 0, 0, 0, 0, 0, 0, 0], [1, 2, 0, 0, 0, 0, 0, 0, 0]], [None, (0.9, 1.0, 1.2)],
-                    {"INT": [False, True, True, False], "NMI": [False] * 4}, {"acknowledge": [True, False, False, True]})  # fmt: skip
+                    {"INT": [0.0, 1.0, 0.02, 0.0], "NMI": [0.0] * 4}, {"acknowledge": [True, False, False, True]})  # fmt: skip
     mix = cycle_mix(course)
     assert mix is not None and mix.legend == (("opcode_fetch", "opcode fetch (4)"), ("memory_read", "memory read (2)"))
     assert sum(rect.height for rect in mix.rects) == pytest.approx(2 * mix.rects[0].height, abs=0.5)
     clock = clock_stability(course)
     assert clock is not None and len(clock.rects) == 1
     line = timeline(course, [("lodger trigger", [0.6])])
-    assert line is not None and line.summary == "/INT: 1 stretch; acknowledge: 2 stretches; lodger trigger: 1 stretch"
+    assert line is not None and line.summary == (
+        "/INT: 1 stretch, 25.5 % of the time; acknowledge: 2 stretches; lodger trigger: 1 stretch"
+    )
+    full, brief = (rect for rect in line.rects if rect.kind == "held")
+    assert full.height == 5 * brief.height > 0  # the height is the share of the time, but never too low to see
+    assert "one sample is 41.7 ns" in clock_stability(course, 1 / 24e6).summary
     assert memory_map(None) is None and cycle_mix(Course([0, 1], [[0] * 9], [None], {}, {})) is None
 
 
@@ -234,6 +239,43 @@ def test_the_memory_map_knows_what_was_written(tmp_path):
     assert chart is not None and len(chart.rects) == 256
     rom, bad = chart.rects[0], [rect for rect in chart.rects if rect.kind == "map-mismatched"]
     assert rom.kind == "map-fetched" and "F" in rom.text and bad and all("!" in rect.text for rect in bad)
+
+
+def test_the_timeline_counts_how_long_a_line_was_active(tmp_path):
+    path = tmp_path / "held.vcd"
+    changes = [f"#{n * 1000} 1!\n#{n * 1000 + 750} 0!" for n in range(1, 100)]
+    head = "$timescale 1 ns $end $var wire 1 ! INT $end $var wire 1 \" MREQ $end $enddefinitions $end\n#0 0! 1\"\n"
+    path.write_text(head + "\n".join(changes) + "\n#100000\n")  # /INT low for the first 1000 ns, then for 250 of each 1000
+    (data,) = collect_all(diagnose([path]), Options())
+    shares = data.course.held["INT"]
+    assert len(shares) == 480 and sum(shares) / 480 == pytest.approx((1000 + 99 * 250) / 100_000, abs=1e-9)
+    assert shares[0] == pytest.approx(1.0) and min(shares) == 0.0 and max(shares) == pytest.approx(1.0)
+
+
+def test_text_on_the_fills_stands_out_in_both_schemes():
+    """WCAG 2, minimum contrast, for every colour that carries text; the white text stands on fetches alone."""
+    css = asset("page.css")
+    light = dict(re.findall(r"--([\w-]+): (#\w{6})", css.split("@media (prefers-color-scheme: dark)")[0]))
+    dark = {**light, **dict(re.findall(r"--([\w-]+): (#\w{6})", css.split("@media (prefers-color-scheme: dark)")[1].split("\n}\n")[0]))}
+    fills = ("fetch", "read", "write", "io-read", "io-write", "answer", "granted", "other")
+    for scheme in (light, dark):
+        for name in fills:
+            assert contrast(scheme[name], "#ffffff" if name == "fetch" else "#000000") >= 4.5, name
+            assert name == "granted" or contrast(scheme[name], scheme["ground"]) >= 1.9, name  # a shape with a text or a legend beside it
+        for ink in ("ink", "faint", "link", "bad", "good", "unsure"):
+            assert contrast(scheme[ink], scheme["ground"]) >= 4.5, ink
+
+
+def contrast(one, other):
+    """Return the contrast of two colours. Source: WCAG 2, contrast ratio and relative luminance."""
+
+    def luminance(colour):
+        parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
 
 
 def test_paging_shows_in_the_timeline(tmp_path):

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from strobewise.bus.lines import bar
 from strobewise.bus.model import KINDS
 from strobewise.rules.base import milliseconds
-from strobewise_cli.render.html_data import Course
+from strobewise_cli.render.html_data import COLUMNS, Course
 
 WIDTH, HEIGHT = 720, 150
 LEFT, RIGHT, TOP, BOTTOM = 56, 8, 8, 24
@@ -16,6 +16,7 @@ ROW = 20
 PAGE = 256  #: bytes in a cell of the memory map
 MAP_CELL = 22
 MAP_KINDS = ("fetched", "read", "written", "mismatched")
+LEAST_HEIGHT = 0.2  #: of a row of the timeline, for what is active for a moment only
 MAP_LETTERS = {"fetched": "F", "read": "R", "written": "W", "mismatched": "!"}
 
 
@@ -87,11 +88,16 @@ def cycle_mix(course: Course) -> Chart | None:
     labels = [*_time_labels(course.edges_s[0], course.edges_s[-1], HEIGHT - 6), Label(LEFT - 6, TOP + 10, str(most), "end")]
     labels.append(Label(LEFT - 6, HEIGHT - BOTTOM, "0", "end"))
     summary = ", ".join(words for _, words in legend)
-    return Chart("Machine cycles over time", WIDTH, HEIGHT, tuple(rects), tuple(labels), (), legend, summary)
+    step = milliseconds((course.edges_s[-1] - course.edges_s[0]) / len(course.kinds))
+    title = f"Machine cycles over time, counted in stretches of {step}"
+    return Chart(title, WIDTH, HEIGHT, tuple(rects), tuple(labels), (), legend, summary)
 
 
-def clock_stability(course: Course) -> Chart | None:
-    """Return the clock period over time, shortest to longest with the mean; None where CLK was not captured."""
+def clock_stability(course: Course, sample_s: float | None = None) -> Chart | None:
+    """Return the clock period over time, shortest to longest with the mean; None where CLK was not captured.
+
+    sample_s: the sample interval, by which each period may seem longer or shorter.
+    """
     known = [(n, row) for n, row in enumerate(course.period) if row is not None]
     if not known:
         return None
@@ -117,16 +123,18 @@ def clock_stability(course: Course) -> Chart | None:
         Label(LEFT - 6, TOP + 10, f"{capped * 1e9:.0f} ns", "end"), Label(LEFT - 6, HEIGHT - BOTTOM, f"{low * 1e9:.0f} ns", "end"),
     ]  # fmt: skip
     least, most = min(row[0] for _, row in known), max(row[2] for _, row in known)
-    summary = f"period {least * 1e9:.0f} to {most * 1e9:.0f} ns, mean {mean * 1e9:.1f} ns"
+    summary = f"period {least * 1e9:.0f} to {most * 1e9:.0f} ns (band), mean {mean * 1e9:.1f} ns (line)"
+    if sample_s:
+        summary += f"; one sample is {sample_s * 1e9:.3g} ns, and a band of one sample is the sampling's own"
     return Chart("Clock period over time", WIDTH, HEIGHT, tuple(rects), tuple(labels), (("mean", "".join(line)),), (), summary)
 
 
 def timeline(course: Course, triggers: Sequence[tuple[str, Sequence[float]]]) -> Chart | None:
     """Return when lines were held and events fell. triggers: (name, times in seconds) of paging events."""
     start, end = course.edges_s[0], course.edges_s[-1]
-    rows: list[tuple[str, list[bool], str]] = [(bar(name), flags, "held") for name, flags in course.held.items() if any(flags)]
+    rows: list[tuple[str, Sequence[float], str]] = [(bar(name), shares, "held") for name, shares in course.held.items() if any(shares)]
     rows += [(name, flags, "event") for name, flags in course.marks.items()]
-    columns = len(next((flags for _, flags, _ in rows), [])) or 480
+    columns = len(next((shares for _, shares, _ in rows), [])) or COLUMNS
     for name, times in triggers:
         flags = [False] * columns
         for time in times:
@@ -137,33 +145,43 @@ def timeline(course: Course, triggers: Sequence[tuple[str, Sequence[float]]]) ->
         return None
     rects, labels = [], []
     left, wide = 110, WIDTH - 110 - RIGHT
-    for number, (name, flags, kind) in enumerate(rows):
+    for number, (name, shares, kind) in enumerate(rows):
         y = TOP + number * ROW
         labels.append(Label(left - 6, y + 13, name, "end"))
-        rects.append(Rect(left, y + 8, wide, 1, "rule"))
-        for first, last in _runs(flags):
-            width = max(1.5, (last - first + 1) / columns * wide)
-            rects.append(Rect(round(left + first / columns * wide, 1), y + 2, round(width, 1), ROW - 7, kind, name))
+        rects.append(Rect(left, y + ROW - 5, wide, 1, "rule"))
+        for first, last, level in _levels(shares):
+            width, high = max(1.5, (last - first + 1) / columns * wide), level * (ROW - 7)
+            active = sum(shares[first : last + 1]) * (end - start) / columns
+            title = f"{name}: {milliseconds(active)}" if kind == "held" else name
+            x = round(left + first / columns * wide, 1)
+            rects.append(Rect(x, round(y + ROW - 5 - high, 1), round(width, 1), round(high, 1), kind, title))
     height = TOP + len(rows) * ROW + BOTTOM
-    share = (start, start + (end - start) / 2, end)
+    moments = (start, start + (end - start) / 2, end)
     anchors = ("start", "middle", "end")
-    for number, (moment, anchor) in enumerate(zip(share, anchors, strict=True)):
+    for number, (moment, anchor) in enumerate(zip(moments, anchors, strict=True)):
         labels.append(Label(left + wide * number / 2, height - 6, milliseconds(moment) if moment else "0", anchor))
-    counts = [(name, len(_runs(flags))) for name, flags, _ in rows]
-    summary = "; ".join(f"{name}: {count} stretch{'es' if count != 1 else ''}" for name, count in counts)
-    legend = (("held", "line at its active level"), ("event", "event"))
+    summary = "; ".join(_row_words(name, shares, kind) for name, shares, kind in rows)
+    legend = (("held", "line at its active level, the higher the more of the time"), ("event", "event"))
     return Chart("Interrupts, paging and held lines", WIDTH, height, tuple(rects), tuple(labels), (), legend, summary)
 
 
-def _runs(flags: Sequence[bool]) -> list[tuple[int, int]]:
-    """Return the stretches of True as (first, last)."""
-    runs: list[tuple[int, int]] = []
-    for number, flag in enumerate(flags):
-        if flag and runs and runs[-1][1] == number - 1:
-            runs[-1] = runs[-1][0], number
-        elif flag:
-            runs.append((number, number))
-    return runs
+def _levels(shares: Sequence[float]) -> list[tuple[int, int, float]]:
+    """Return the stretches of one height as (first, last, height); what is seldom still shows."""
+    levels: list[tuple[int, int, float]] = []
+    for number, share in enumerate(shares):
+        height = max(LEAST_HEIGHT, round(float(share), 1)) if share > 0 else 0.0
+        if height and levels and levels[-1][1] == number - 1 and levels[-1][2] == height:
+            levels[-1] = levels[-1][0], number, height
+        elif height:
+            levels.append((number, number, height))
+    return levels
+
+
+def _row_words(name: str, shares: Sequence[float], kind: str) -> str:
+    active = [number for number, share in enumerate(shares) if share > 0]
+    count = sum(1 for n, number in enumerate(active) if not n or active[n - 1] != number - 1)
+    stretches = f"{name}: {count} stretch{'es' if count != 1 else ''}"
+    return f"{stretches}, {sum(shares) / len(shares) * 100:.1f} % of the time" if kind == "held" else stretches
 
 
 def memory_map(memory: Any) -> Chart | None:
@@ -183,12 +201,13 @@ def memory_map(memory: Any) -> Chart | None:
             counts[kind] += shares[kind]
         main = "mismatched" if shares["mismatched"] else next(iter(used), "untouched")
         first = page * PAGE
-        words = ", ".join(f"{shares[kind]} {kind}" for kind in used) or "untouched"
-        title = f"0x{first:04x}-0x{first + PAGE - 1:04x}: {words}"
+        told = ", ".join(f"{shares[kind]} {kind}" for kind in used) or "untouched"
+        title = f"0x{first:04x}-0x{first + PAGE - 1:04x}: {told}"
         rects.append(Rect(x, y, MAP_CELL * 2 - 2, MAP_CELL - 2, f"map-{main}", title, letters))
     for row in range(16):
         labels.append(Label(left - 6, top + row * MAP_CELL + 14, f"0x{row << 12:04x}", "end"))
         labels.append(Label(left + row * MAP_CELL * 2 + MAP_CELL, top - 8, f"+{row:x}00"))
-    legend = tuple((f"map-{kind}", f"{MAP_LETTERS[kind]} {kind} ({counts[kind]} addresses)") for kind in MAP_KINDS)
+    words = {**dict(zip(MAP_KINDS, MAP_KINDS, strict=True)), "mismatched": "mismatched: read another byte than last written"}
+    legend = tuple((f"map-{kind}", f"{MAP_LETTERS[kind]} {words[kind]} ({counts[kind]} addresses)") for kind in MAP_KINDS)
     summary = ", ".join(f"{counts[kind]} addresses {kind}" for kind in MAP_KINDS)
     return Chart("Memory map", left + 16 * MAP_CELL * 2 + 4, top + 16 * MAP_CELL + 4, tuple(rects), tuple(labels), (), legend, summary)

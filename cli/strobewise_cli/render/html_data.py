@@ -61,7 +61,7 @@ class Course:
     edges_s: list[float]  #: BINS + 1 borders of the stretches, seconds
     kinds: list[list[int]]  #: machine cycles in each stretch, by kind
     period: list[tuple[float, float, float] | None]  #: shortest, mean and longest clock period of each stretch, seconds
-    held: dict[str, list[bool]]  #: line -> whether it was active in each of COLUMNS stretches
+    held: dict[str, list[float]]  #: line -> share of each of COLUMNS stretches in which it was active
     marks: dict[str, list[bool]]  #: events -> whether one fell into each of COLUMNS stretches
 
 
@@ -224,9 +224,8 @@ class _Watch:
         self._low, self._high = np.full(BINS, np.inf), np.zeros(BINS)
         self._sum, self._count = np.zeros(BINS), np.zeros(BINS, np.int64)
         self._last_rise: int | None = None
-        self._held = {name: np.zeros(COLUMNS, np.bool_) for name in lines}
-        self._since: dict[str, int | None] = dict.fromkeys(lines)
-        self._level: dict[str, bool] = {}
+        self._moves: dict[str, list[Int]] = {name: [] for name in lines}  #: ticks at which a line becomes active, inactive, active ...
+        self._level = dict.fromkeys(lines, False)
         self._marks = {"acknowledge": np.zeros(COLUMNS, np.bool_), "NMI response": np.zeros(COLUMNS, np.bool_)}
 
     def _place(self, ticks: Int, count: int) -> npt.NDArray[np.intp]:
@@ -260,35 +259,33 @@ class _Watch:
             on = (block.words >> np.uint64(bit) & np.uint64(1)).astype(np.bool_) == bool(active)
             if not len(on):
                 continue
-            before = self._level.get(name, False)
-            moved = np.flatnonzero(on != np.r_[before, on[:-1]])
-            for place in moved[:50_000].tolist():
-                if on[place]:
-                    self._since[name] = int(block.times[place])
-                else:
-                    self._hold(name, int(block.times[place]))
+            moved = np.flatnonzero(on != np.r_[self._level[name], on[:-1]])
+            if len(moved):
+                self._moves[name].append(block.times[moved])
             self._level[name] = bool(on[-1])
-            if len(moved) > 50_000 and on[-1] and self._since[name] is None:
-                self._since[name] = int(block.times[-1])
 
-    def _hold(self, name: str, end: int) -> None:
-        since = self._since[name]
-        if since is None:
-            return
-        first, last = self._place(np.array([since, end], np.int64), COLUMNS).tolist()
-        self._held[name][first : last + 1] = True
-        self._since[name] = None
+    def _shares(self, name: str) -> list[float]:
+        """Return the share of each column in which a line was active."""
+        moves = np.concatenate([*self._moves[name], np.empty(0, np.int64)])
+        begins, ends = moves[0::2], moves[1::2]
+        if len(begins) > len(ends):
+            ends = np.r_[ends, self._end]
+        borders = np.linspace(self._start, self._end, COLUMNS + 1)
+        held = np.r_[0, np.cumsum(ends - begins)].astype(np.float64)  #: ticks active in the first n stretches
+        count = np.searchsorted(begins, borders, "right")
+        until = held[count]
+        inside = count > 0
+        until[inside] -= np.maximum(0, ends[count[inside] - 1] - borders[inside])
+        return [float(share) for share in np.diff(until) * COLUMNS / (self._end - self._start)]
 
     def course(self) -> Course:
-        for name in self._lines:
-            self._hold(name, self._end)
         tick = self._tick_s
         edges = [(self._start + (self._end - self._start) * n / BINS) * tick for n in range(BINS + 1)]
         period = [
             (float(low) * tick, float(total) / int(n) * tick, float(high) * tick) if n else None
             for low, total, high, n in zip(self._low, self._sum, self._high, self._count, strict=True)
         ]
-        held = {name: flags.tolist() for name, flags in self._held.items()}
+        held = {name: self._shares(name) for name in self._lines}
         marks = {name: flags.tolist() for name, flags in self._marks.items() if flags.any()}
         return Course(edges, self._kinds.tolist(), period, held, marks)
 

@@ -196,5 +196,6 @@ def charts(data: PageData) -> list[Chart]:
     triggers = [
         (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers]) for paging in parts.get("expansion") or ()
     ]
-    made = (cycle_mix(data.course), memory_map(parts.get("memory")), clock_stability(data.course), timeline(data.course, triggers))
+    clock = clock_stability(data.course, data.examined.sample_interval_s)
+    made = (cycle_mix(data.course), memory_map(parts.get("memory")), clock, timeline(data.course, triggers))
     return [chart for chart in made if chart is not None]

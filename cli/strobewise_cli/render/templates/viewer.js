@@ -104,7 +104,7 @@
   }
   const KIND = { opcode_fetch: "fetch", memory_read: "read", memory_write: "write", memory_access: "access", io_read: "I/O read",
     io_write: "I/O write", interrupt_acknowledge: "acknowledge", bus_granted: "bus granted", unknown: "?" };
-  const LIGHT = new Set(["memory_read", "memory_write", "bus_granted", "io_write"]);
+  const DARK = new Set(["opcode_fetch"]);  // every other fill is light enough for black text
   function cycleText(c) {
     const parts = [KIND[data.kinds[c[2]]]];
     if (c[3] !== null) parts.push(hex(c[3], 4));
@@ -137,7 +137,7 @@
     plot.selectAll("path.level").data(rows.filter(r => !r.width), r => r.name).join("path")
       .attr("class", r => named.has(r.name) ? "level named" : "level").attr("d", r => level(r, from, to));
     for (const row of rows.filter(r => r.width)) boxes(`bus-${row.name}`, values(row, from, to), row.y + 1, () => "bus");
-    boxes("cycles", inView.map(c => ({ key: c[0], from: Math.max(c[0], from), to: Math.min(c[1], to), text: cycleText(c), kind: data.kinds[c[2]], light: LIGHT.has(data.kinds[c[2]]) })),
+    boxes("cycles", inView.map(c => ({ key: c[0], from: Math.max(c[0], from), to: Math.min(c[1], to), text: cycleText(c), kind: data.kinds[c[2]], light: !DARK.has(data.kinds[c[2]]) })),
       cyclesY, d => `box ${d.kind}`);
     boxes("program", current.instructions.filter(i => i[1] >= from && i[0] <= to).map(i => ({ key: i[0], from: Math.max(i[0], from), to: Math.min(i[1], to), text: i[2] })), instructionsY, () => "instruction");
     const marks = [["moment", current.moment], ["cursor-a", cursors.a], ["cursor-b", cursors.b]].filter(m => m[1] !== null);
@@ -185,6 +185,7 @@
   const act = {
     in: () => svg.call(zoom.scaleBy, 1.5, [x(centre()), 0]), out: () => svg.call(zoom.scaleBy, 1 / 1.5, [x(centre()), 0]),
     left: () => pan(-0.25), right: () => pan(0.25), moment, all: () => svg.call(zoom.transform, d3.zoomIdentity),
+    edge: () => edge(1), edgeback: () => edge(-1), previous: () => other(-1), next: () => other(1),
     clear: () => { cursors.a = cursors.b = null; draw(); },
   };
   function centre() { const [from, to] = x.domain(); return cursors.a !== null && cursors.a >= from && cursors.a <= to ? cursors.a : (from + to) / 2; }
