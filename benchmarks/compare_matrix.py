@@ -9,6 +9,7 @@ other noise. What is said is judged by the simulation's own truth:
   part only     they differ and a new finding blames the right part, but no line is named (or the fault spoils none)
   differ        they differ, but neither line nor part is named
   alike         no difference found
+  no trace      no difference found, nor is there any: the capture is edge for edge that of the healthy machine at the same moment
 A repair pair is the same the other way round: "repaired" counts how often the faulty capture first, the healthy one second, is called so.
 """
 
@@ -16,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import collections
+import itertools
 import multiprocessing
 import re
 import sys
@@ -35,7 +37,7 @@ from strobewise.compare_edges import read_run
 from strobewise.machine import FAULTS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
 
-OUTCOMES = ("in sentence", "in report", "part only", "differ", "alike", "repaired")
+OUTCOMES = ("in sentence", "in report", "part only", "differ", "alike", "no trace", "repaired")
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,16 @@ def judge(case: Case) -> Result:
     broken = scenario.faults
     lines = tuple(name for fault in broken for name in fault.lines)
     suspects = broken[0].suspects if broken else ()
-    return Result(case, lines, outcome(said, lines, suspects), back.sentence.startswith("repaired"), said.sentence, back.sentence)
+    said_so = outcome(said, lines, suspects)
+    if said_so == "alike" and broken and not leaves_a_trace(scenario):
+        said_so = "no trace"
+    return Result(case, lines, said_so, back.sentence.startswith("repaired"), said.sentence, back.sentence)
+
+
+def leaves_a_trace(scenario: Scenario) -> bool:
+    """Say whether the fault changes anything on the captured lines."""
+    runs = (SimulatedCapture(each, each.seed).words() for each in (scenario, replace(scenario, faults=())))
+    return any(one != other for one, other in itertools.zip_longest(*runs))
 
 
 def outcome(said: Comparison, lines: tuple[str, ...], suspects: tuple[str, ...]) -> str:

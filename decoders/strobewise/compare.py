@@ -15,7 +15,7 @@ from .bus.model import KINDS, Finding
 from .compare_code import code_change
 from .compare_edges import ADDRESS_MOVES, CAUSED_BY, EdgeDelay, Run, edge_delays, read_run
 from .compare_flow import Flow, find_parting, reached_by_one, shared_code
-from .compare_records import ClockPair, Comparison, KindPair, LineChange, StrobePair, TimingShift
+from .compare_records import ClockPair, Comparison, HeldChange, KindPair, LineChange, StrobePair, TimingShift
 from .compare_words import sentence_of
 from .diagnosis import Diagnosis, diagnose
 from .options import Options
@@ -27,6 +27,10 @@ SAME_LENGTH = 0.9  #: of the good capture's machine cycles that the suspect must
 SAME_CLOCK = 0.02  #: difference of two clocks that captures of CLK may show: crystals keep within 0.1 %, resonators 1 % (common practice)
 SAME_ESTIMATE = 0.10  #: the same where the clock is only estimated from the strobes
 INTERRUPTS_DUE = 5  #: interrupt requests that the suspect must have had, by the good capture's rate, before having none says something
+STOPS_THE_CPU = ("RESET", "WAIT", "BUSREQ")
+HELD_T = 200  #: T-states that one of these must last to the end of the suspect
+HELD_LONGER = 3  #: times as long as ever in the good capture
+SLOW_CLOCK_HZ = 1e6  #: assumed for HELD_T where the clock is not known
 SAME_CODE = 0.95  #: share of the good capture's code that it must have run
 
 
@@ -48,7 +52,7 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     lines = _line_changes(good, suspect, told, flows)
     clocks = {side.evidence.clock.source for side in (good, suspect)}
     timing = _timing(good_run, suspect_run, clocks == {"CLK"})
-    clock = _clock(good, suspect)
+    clock, held = _clock(good, suspect), _held(good, suspect)
     parting, reached, code = None, None, None
     if flows[0] is not None and flows[1] is not None:
         parting, reached = find_parting(flows[0], flows[1]), reached_by_one(flows[0], flows[1])
@@ -56,6 +60,7 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     differs = (
         any(f.severity != "note" for f in (*gone, *new))
         or any(change.counts for change in lines)
+        or bool(held)
         or bool(timing)
         or (parting is not None and parting.certain)
         or (code is not None and code.counts)
@@ -63,11 +68,27 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     )
     names = ("before", "now") if good.verdict.state == "fault" and all(f.severity != "fault" for f in new) else ("good", "suspect")
     said = Comparison(
-        good=good, suspect=suspect, alike=not differs, sentence="", lines=lines, strobes=_strobe_pairs(good, suspect),
+        good=good, suspect=suspect, alike=not differs, sentence="", lines=lines, held=held, strobes=_strobe_pairs(good, suspect),
         cycles=_mix(good, suspect), gone=gone, new=new, kept=kept, parting=parting, reached=reached, code=code, clock=clock,
         timing=timing, untold=_untold(good, suspect, reached is not None, good_run, suspect_run), names=names,
     )  # fmt: skip
     return replace(said, sentence=sentence_of(said))
+
+
+def _held(good: Diagnosis, suspect: Diagnosis) -> tuple[HeldChange, ...]:
+    """Return the lines that stop the suspect at its end, whenever that began; what lasts as long in the good capture is no difference."""
+    found = []
+    for name in STOPS_THE_CPU:
+        one, other = good.evidence.line(name), suspect.evidence.line(name)
+        if name not in good.evidence.captured & suspect.evidence.captured or one.asserted_last or not other.asserted_last:
+            continue
+        before = one.longest.length_s if one.longest is not None else 0.0
+        period_s = 1.0 / (suspect.evidence.clock.hz or SLOW_CLOCK_HZ)
+        if other.longest is None or other.longest.length_s < max(HELD_T * period_s, HELD_LONGER * before):
+            continue
+        if suspect.evidence.end_s - other.longest.end_s < period_s:
+            found.append(HeldChange(name, before, other.longest.length_s, other.longest.start_s))
+    return tuple(found)
 
 
 def _clock(good: Diagnosis, suspect: Diagnosis) -> ClockPair | None:

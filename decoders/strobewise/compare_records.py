@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from .bus.evidence import StrobeCount
+from .bus.lines import bar
 from .bus.model import Finding
 from .compare_code import CodeChange
 from .compare_flow import Parting, Reached
 from .diagnosis import Diagnosis
+from .rules.base import milliseconds
 
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 
@@ -64,6 +66,20 @@ class TimingShift(NamedTuple):
         return self.suspect_s - self.good_s
 
 
+class HeldChange(NamedTuple):
+    """A line that is active up to the end of the suspect, and was let go of again in the good capture."""
+
+    line: str
+    good_s: float  #: its longest stretch there
+    suspect_s: float
+    since_s: float  #: when that of the suspect began, on its own time axis
+
+    def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
+        """Return the change as half a sentence. good, suspect: what to call the two captures."""
+        before = f"never longer than {milliseconds(self.good_s)}" if self.good_s else "never"
+        return f"{bar(self.line)} is held to the end in {suspect}, for {milliseconds(self.suspect_s)}, in {good} {before}"
+
+
 class ClockPair(NamedTuple):
     """The clock of both captures."""
 
@@ -85,6 +101,7 @@ class Comparison:
     alike: bool
     sentence: str
     lines: tuple[LineChange, ...]
+    held: tuple[HeldChange, ...]
     strobes: tuple[StrobePair, ...]
     cycles: tuple[KindPair, ...]
     gone: tuple[Finding, ...]  #: findings of the first capture alone

@@ -38,6 +38,8 @@ def _without_faults(said: Comparison) -> str:
     if warnings:
         where = "the suspect" if warnings[0] in said.new else "the good capture"
         return f"no fault found in either, but a warning in {where} alone: {warnings[0].evidence}{_misread(warnings, said)}"
+    if said.held:
+        return f"no fault found in either, but {said.held[0].words()}"
     if counted:
         first = counted[0]
         return f"{bar(first.line)} is {_state(first.good)} in the good capture and {_state(first.suspect)} in the suspect"

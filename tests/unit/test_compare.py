@@ -326,6 +326,14 @@ def test_another_clock_is_told(healthy, folder):
     assert compare(healthy, capture(folder, "near", machine=near)).alike
 
 
+@pytest.mark.parametrize(("kind", "line"), [("busreq-held", "BUSREQ"), ("reset-held", "RESET"), ("wait-held", "WAIT")])
+def test_a_line_that_is_held_to_the_end_is_told_however_late_it_begins(kind, line, healthy, folder):
+    late = capture(folder, "held-late", faults=[fault(kind, after_s=0.0028)])
+    result = compare(healthy, late)
+    assert not result.alike and [change.line for change in result.held] == [line] and f"/{line}" in result.sentence
+    assert result.held[0].since_s == pytest.approx(0.0028, abs=2e-5) and compare(late, healthy).held == ()
+
+
 def test_interrupts_that_stop_coming_are_told(folder):
     often = replace(GENERIC, interrupt_period_t_states=1500)
     good = capture(folder, "often", machine=often)

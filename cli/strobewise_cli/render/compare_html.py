@@ -72,6 +72,8 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, A
         ],
         "groups": groups,
         "tables": [table for table in tables(comparison) if table.rows],
+        "held": [sentence(change.words(*capture_names(comparison))) for change in comparison.held],
+        "clock": sentence(comparison.clock.words(*capture_names(comparison))) if comparison.clock and comparison.clock.counts else "",
         "program": program(comparison),
         "parting": [(f"parting-{n}", name) for n, name in enumerate(capture_names(comparison), 1)] if comparison.parting else [],
         "timing": [sentence(shift_words(shift, capture_names(comparison))) for shift in comparison.timing],

@@ -27,6 +27,9 @@ def document(comparison: Comparison) -> dict[str, Any]:
         "lines": [
             {"line": c.line, "good": c.good, "suspect": c.suspect, "counts": c.counts} for c in comparison.lines
         ],
+        "held": [
+            {"line": h.line, "good_s": h.good_s, "suspect_s": h.suspect_s, "since_s": h.since_s} for h in comparison.held
+        ],
         "strobes": [
             {
                 "line": pair.line,

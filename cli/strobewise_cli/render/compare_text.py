@@ -36,6 +36,7 @@ def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
     _findings(console, "Findings new", comparison.new)
     _findings(console, "Findings in both", comparison.kept)
     _lines(console, comparison)
+    _held(console, comparison)
     _strobes(console, comparison)
     _cycles(console, comparison)
     _program(console, comparison)
@@ -80,6 +81,13 @@ def _lines(console: Console, comparison: Comparison) -> None:
         remark = "" if change.counts else "may well be"
         table.add_row(bar(change.line), *(STATE_WORDS.get(state, state) for state in (change.good, change.suspect)), remark)
     console.print(table)
+
+
+def _held(console: Console, comparison: Comparison) -> None:
+    if comparison.held:
+        _head(console, "Lines held to the end")
+        for change in comparison.held:
+            _say(console, "  ", sentence(change.words(*capture_names(comparison))))
 
 
 def _strobes(console: Console, comparison: Comparison) -> None:
