@@ -122,20 +122,20 @@ class Decoder(srd.Decoder):
         self.t = 0.0
 
         def begun(item):
-            kind, start, data = item.kind, max(item.start, 0), item.data  # T1 of the first cycle may lie before the capture
-            put(start, item.release, out, [class_of[kind], begun_texts(item)])
-            if item.wait_states:
-                put(item.release - round(item.wait_states * self.t), item.release, out, [WAITS, wait_texts(item.wait_states)])
-            put(start, item.release, stream, ("cycle", item))
+            _, kind, start, release, _, data, waits, inferred, _, _ = item
+            if start < 0:  # T1 of the first cycle may lie before the capture
+                start = 0
+            put(start, release, out, [class_of[kind], begun_texts(item)])
+            if waits:
+                put(release - round(waits * self.t), release, out, [WAITS, wait_texts(waits)])
+            put(start, release, stream, ("cycle", item))
             self.cycles += 1
-            if item.inferred and kind == "opcode_fetch":
-                self.inferred += 1
-            if data is None:
-                return
             if kind == "opcode_fetch":
-                put(start, item.release, binary, fetched[data])
-            elif kind in ("memory_write", "io_write"):
-                put(start, item.release, binary, written[data])
+                self.inferred += inferred
+                if data is not None:
+                    put(start, release, binary, fetched[data])
+            elif data is not None and kind in ("memory_write", "io_write"):
+                put(start, release, binary, written[data])
 
         def ended(item):
             start = max(item.start, 0)

@@ -111,7 +111,7 @@ class PointSampler:
         pins: the state now, in which no strobe that frames requests is asserted. Raises what the host raises at the end of the capture.
         """
         host, wait, tracker, control_of = self._host, self._host.wait, self._tracker, self._control
-        request = tracker.request
+        request = tracker.take
         glitch, gap, lead, t = self.limits.glitch, self.limits.gap, self.limits.lead, self.t
         fetch_point, data_point, data_at = self.point[P_MREQ, 1.5], self.point[P_MREQ, 2.0], self._points[2.0]
         second, release, refresh_wait = self.second, self.release[P_MREQ], self.refresh

@@ -34,11 +34,12 @@ class _Row:
 
     __slots__ = ("address", "count", "data", "fall", "kind", "note", "number", "open", "rise", "start")
 
-    def __init__(self, number: int, kind: int, start: int, count: int, fall: int, rise: int) -> None:
+    def __init__(
+        self, number: int, kind: int, start: int, count: int, fall: int, rise: int, address: Optional[int] = None,
+        data: Optional[int] = None, note: str = "",
+    ) -> None:  # fmt: skip
         self.number, self.kind, self.start, self.count, self.fall, self.rise = number, kind, start, count, fall, rise
-        self.address: Optional[int] = None
-        self.data: Optional[int] = None
-        self.note = ""
+        self.address, self.data, self.note = address, data, note
         self.open = False  #: a bus grant that still lasts
 
 
@@ -49,10 +50,13 @@ class CycleRows:
         self, captured: FrozenSet[str], calibration: Calibration, begun: Callable[[Begun], None], ended: Callable[[Ended], None]
     ) -> None:
         """captured: canonical names of the lines. begun, ended: called with the items."""
-        self._begun, self._ended = begun, ended
+        self.begun, self.ended = begun, ended  #: may be replaced while nothing is under way
         self._t = calibration.t_ticks
         self._counts_clock = calibration.counts_clock
         t = self._t or 0.0
+        self._scale = self._t or 1.0
+        #: (T-states from T1 to the assert edge, nominal width, the first in ticks) by kind index
+        self._framed, self._bare = ([(at, width, round(at * t)) for at, width in table] for table in (_FRAMED, _BARE))
         self._spike = 0.5 * t if calibration.counts_clock and t >= 4 * calibration.sample_ticks else 0.0
         self._has_address = captured.issuperset(ADDRESS)
         self._has_data = captured.issuperset(DATA)
@@ -109,30 +113,26 @@ class CycleRows:
         line, fall, rise, control, _, address, data = request
         if self._grants and self._grants[0][0] < fall:
             self.insert_grants(fall)
-        at, nominal = _BARE[kind] if line == LINE_BARE else _FRAMED[kind]
-        t = self._t
+        at, nominal, shift = self._bare[kind] if line == LINE_BARE else self._framed[kind]
         if self._counts_clock and self._rises:
             start, count = self._t1(fall, at)
         else:
-            start, count = fall - round(at * (t or 0.0)), 0
+            start, count = fall - shift, 0
         waits: Optional[int] = None
-        if self._waits_known and t is not None and kind != UNKNOWN:
-            waits = max(round((rise - fall) / t - nominal), 0)
-        row = _Row(self._next, kind, start, count, fall, rise)
-        self._next += 1
-        if self._has_address:
-            row.address = address
-        if self._has_data and data >= 0:
-            row.data = data
-        if kind == FETCH and not control & HALT:
-            row.note = "halt"
-        self._begun(
-            Begun(
-                row.number, KINDS[kind], start, rise if refresh is None else refresh.rise, row.address, row.data, waits, inferred,
-                control, None if refresh is None else refresh.control,
-            )
-        )  # fmt: skip
-        self._rows.append(row)
+        if self._waits_known and kind != UNKNOWN:
+            beyond = (rise - fall) / self._scale - nominal
+            waits = round(beyond) if beyond > 0.5 else 0
+        number = self._next
+        self._next = number + 1
+        seen_address = address if self._has_address else None
+        seen_data = data if self._has_data and data >= 0 else None
+        if refresh is None:
+            release, in_refresh = rise, None
+        else:
+            release, in_refresh = refresh.rise, refresh.control
+        self.begun(Begun(number, KINDS[kind], start, release, seen_address, seen_data, waits, inferred, control, in_refresh))
+        note = "halt" if kind == FETCH and not control & HALT else ""
+        self._rows.append(_Row(number, kind, start, count, fall, rise, seen_address, seen_data, note))
         self._close()
 
     def insert_grants(self, before: int) -> None:
@@ -157,7 +157,7 @@ class CycleRows:
         self._close(final=True)
 
     def _give(self, grant: _Row) -> None:
-        self._begun(Begun(grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
+        self.begun(Begun(grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
 
     def _t1(self, fall: int, at: float) -> Tuple[int, int]:
         """Return the tick of T1's rising edge and that edge's running number, for an edge `at` T-states into its cycle."""
@@ -224,7 +224,7 @@ class CycleRows:
             if t_states is not None and t_states < 0:
                 t_states = None  # nonsense on the lines, and none of it a length
         note = row.note
-        resets = self._resets
+        resets = self._resets  # hardly ever any
         while resets and (follower is None or resets[0][0] <= follower.fall):
             low, high = resets.popleft()
             if low > row.fall and end >= low:  # the reset broke this cycle off or followed it
@@ -232,4 +232,4 @@ class CycleRows:
                 end = max(low, row.rise if high < 0 else min(row.rise, high))
                 if row.rise >= low:
                     note = "cut_short"
-        self._ended(Ended(row.number, KINDS[row.kind], row.start, end, t_states, "nmi_response" if nmi else note))
+        self.ended(Ended(row.number, KINDS[row.kind], row.start, end, t_states, "nmi_response" if nmi else note))

@@ -132,6 +132,8 @@ class Sampler:
     def _try_points(self, engine: StreamEngine) -> None:
         """Look at the warm-up again, at points alone, and see whether that gives the same cycles."""
         rows, self._rows = self._rows, None
+        if engine.tracker is not None:
+            engine.tracker.rows.begun, engine.tracker.rows.ended = self._sinks.begun, self._sinks.ended
         events, self._seen = self._seen, []
         assert rows is not None and engine.calibration is not None and engine.tracker is not None
         if self._every_edge or engine.glitches or not self._points_can_do(engine.calibration):

@@ -115,10 +115,10 @@ class CycleTracker:
 
     def request(self, request: Request) -> None:
         """Take the next request."""
-        if self.grants_count and not request.control & BUSACK:
-            return
         if self._first_group is None:
-            self._take(request)
+            self.take(request)
+            return
+        if self.grants_count and not request.control & BUSACK:
             return
         self._first_group.append(request)
         if len(self._first_group) > TRUST_GROUP:
@@ -148,7 +148,7 @@ class CycleTracker:
         self.trust = self._counted.earned()
         self._last, self._last_timed = None, False
         for request in held:
-            self._take(request)
+            self.take(request)
 
     def advance(self, now: int) -> None:
         """Learn that no request began before `now` but those delivered: what waits for a follower may have waited long enough."""
@@ -178,12 +178,17 @@ class CycleTracker:
             return fall - self._last.rise < self._gap_max
         return rise - fall < self._width_alone and control & _QUIET == _QUIET  # the capture may start between a fetch and its refresh
 
-    def _take(self, request: Request) -> None:
+    def take(self, request: Request) -> None:
+        """Take the next request, once the first group has been judged."""
+        line, fall, rise, control, _, _, _ = request
+        if self.grants_count and not control & BUSACK:
+            return
         last = self._last
-        refresh = self._follows(request)
-        timed = refresh and not self._last_timed
-        control = request.control
-        if last is not None:
+        if last is None:
+            refresh = timed = self._follows(request)
+        else:
+            refresh = line == LINE_MREQ and rise - fall < self._width_max and fall - last.rise < self._gap_max
+            timed = refresh and not self._last_timed
             self._counted.count(last, self._last_timed, timed, timed and not control & M1)
         if self._index and self._index % TRUST_GROUP == 0:
             self.trust = self._counted.earned()
@@ -193,8 +198,8 @@ class CycleTracker:
             # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
             if (trust & TRUST_M1 and not control & M1) or (trust & TRUST_RD and not control & RD):
                 refresh = False
-        elif trust & TRUST_RFSH and control & (RFSH | _QUIET) == _QUIET and request.line == LINE_MREQ and last is not None:
-            refresh = request.rise - request.fall < self._width_max and request.fall - last.rise < self._gap_marked
+        elif trust & TRUST_RFSH and control & (RFSH | _QUIET) == _QUIET and line == LINE_MREQ and last is not None:
+            refresh = rise - fall < self._width_max and fall - last.rise < self._gap_marked
         refresh = refresh and not self._last_refresh
         if self._undecided and last is not None:
             self._decide(last, request if refresh else None)
@@ -204,17 +209,12 @@ class CycleTracker:
     def _decide(self, request: Request, refresh: Optional[Request]) -> None:
         """Give out the cycle of a request, now that its refresh is known, or that it has none."""
         self._undecided = False
-        control = request.control
-        bare = request.line == LINE_BARE
-        refreshed = refresh is not None
-        late = refresh is not None and not refresh.control & M1
-        if bare:
-            refreshed = refreshed or (not control & RD and not request.after & RFSH)
-            late = late or not request.after & M1
-        key = self._last_trust * KEYS + (_KEY_OF[~control >> PATTERN_SHIFT & PATTERN_MASK] | _LINE_KEY[request.line])
-        if refreshed:
+        line, _, _, control, after, _, _ = request
+        bare = line == LINE_BARE
+        key = self._last_trust * KEYS + _KEY_OF[~control >> PATTERN_SHIFT & PATTERN_MASK] + _LINE_KEY[line]
+        if refresh is not None or (bare and not control & RD and not after & RFSH):
             key += KEY_REFRESHED
-        if late:
+        if (refresh is not None and not refresh.control & M1) or (bare and not after & M1):
             key += KEY_M1_LATE
         kind, inferred = _KIND_OF[key], _INFERRED_OF[key]
         if bare and self._mreq_missed and not control & MREQ and kind != FETCH:
