@@ -252,9 +252,12 @@ def next_symptom(
     found nothing that is still open.
     """
     weights = {share.suspect: share.confidence for share in verdict.suspects if share.suspect not in ("none", "probe_or_capture")}
+    most = max(weights.values(), default=1.0) or 1.0  # an undecided verdict is sure of nobody; what counts is who is suspect most
+    weights = {name: confidence / most for name, confidence in weights.items()}
     if told.name != UNKNOWN.name or not weights:
         weights = {name: max(told.weights.get(name, 0.0), weights.get(name, 0.0)) for name in SUSPECTS}
-    lines = tuple(dict.fromkeys((*told.lines, *(line for f in findings if f.severity != "note" for line in f.lines))))
+    named = (line for finding in findings if finding.severity != "note" for line in finding.lines)
+    lines = tuple(dict.fromkeys((*verdict.clip_also, *told.lines, *named)))
     open_rules = {finding.rule for finding in findings}
     settled = tuple(rule.id for rule in CATALOGUE if rule.can_decide(evidence) and rule.id not in open_rules)
     words = f"what the first capture left open ({verdict.state.replace('_', ' ')})"

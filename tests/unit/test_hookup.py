@@ -178,6 +178,8 @@ def test_after_an_undecided_capture_the_rules_that_decided_stand_back(tmp_path):
     assert "fetch-strobe-missing" in settled
     again = advise(4, symptom, settled=settled)
     assert {"CLK", "MREQ"} <= set(lines_of(again)) and "M1" not in lines_of(again)
+    assert set(lines_of(again)) - {"MREQ"} <= set(first.verdict.clip_also)
+    assert "clock-stopped" in again.decides and next(lead for lead in again.leads if lead.line == "CLK").rules
     assert call("--channels", "4", "--after", path) == 0
 
 
@@ -195,6 +197,14 @@ def test_the_command_names_every_symptom():
     assert hookup.SYMPTOM_NAMES == tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
     for symptom in SYMPTOMS:
         assert f"{symptom.name:<18} {symptom.words}" in hookup._EPILOG
+
+
+def test_channels_that_stay_free_are_told(capsys):
+    assert call("--channels", "24", "--symptom", "dead") == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert f"{24 - len(advise(24, find_symptom('dead')).leads)} channels may stay free: A0-A15 help only all together" in out
+    assert call("--channels", "8") == 0
+    assert "may stay free" not in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("channels", [1, 8, 40])

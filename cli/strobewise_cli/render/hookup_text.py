@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strobewise.bus.lines import bar
+from strobewise.bus.lines import ADDRESS, DATA, bar
 from strobewise.hookup import Advice
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
@@ -20,6 +20,7 @@ from strobewise_cli.terminal import report_console
 RULES_SHOWN = 3  #: rules named beside each lead
 DECIDED_SHOWN = 12
 GROUND_PIN = 29
+BUSES = (*ADDRESS, *DATA)
 
 FORMAT = "strobewise-hookup"
 VERSION = 1
@@ -34,6 +35,7 @@ def print_advice(advice: Advice, stream: IO[str]) -> None:
     _say(console, "", f"For: {advice.symptom.words}. {advice.channels} channel{'s' if advice.channels != 1 else ''}.")
     _head(console, "Leads, in this order")
     console.print(_leads(advice))
+    _free_channels(console, advice)
     _head(console, "Settings")
     clock = f"a clock of {advice.clock_hz / 1e6:.4g} MHz" if advice.clock_hz else "a clock of 3.5 MHz or less (say --clock for another)"
     least = f"{advice.sample_hz_min / 1e6:.3g} MHz is the least for {clock}"
@@ -65,13 +67,26 @@ def _leads(advice: Advice) -> Table:
     table.add_column("line")
     table.add_column("tells", overflow="fold")
     table.add_row("GND", str(GROUND_PIN), "GND", "clip it first")
+    first = {lead.rules: lead.line for lead in reversed(advice.leads) if lead.line in BUSES}  # the other lines of a bus tell the same
     for number, lead in enumerate(advice.leads):
         titles = [rule.title for rule in map(find_rule, lead.rules[:RULES_SHOWN]) if rule is not None]
         more = len(lead.rules) - len(titles)
         words = ", ".join(titles) + (f", {more} more" if more > 0 else "") if titles else "helps to tell the cycles apart"
+        if lead.line in BUSES and first[lead.rules] != lead.line:
+            words = f"as {first[lead.rules]}"
         pin = "port" if lead.pin is None else str(lead.pin)
         table.add_row(f"CH{number}", pin, bar(lead.line), Text(words))
     return table
+
+
+def _free_channels(console: Console, advice: Advice) -> None:
+    """Say what stays free, and why: an address bus helps whole or not at all."""
+    free = advice.channels - len(advice.leads)
+    if free < 1:
+        return
+    lines = {lead.line for lead in advice.leads}
+    why = ": A0-A15 help only all together, D0-D7 only beside them" if not lines.issuperset(ADDRESS) else ""
+    _say(console, "  ", f"{free} channel{'s' if free != 1 else ''} may stay free{why}.")
 
 
 def _decisions(console: Console, advice: Advice) -> None:
