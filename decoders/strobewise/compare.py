@@ -27,6 +27,9 @@ SAME_LENGTH = 0.9  #: of the good capture's machine cycles that the suspect must
 SAME_CLOCK = 0.02  #: difference of two clocks that captures of CLK may show: crystals keep within 0.1 %, resonators 1 % (common practice)
 SAME_ESTIMATE = 0.10  #: the same where the clock is only estimated from the strobes
 INTERRUPTS_DUE = 5  #: interrupt requests that the suspect must have had, by the good capture's rate, before having none says something
+STEADY_T = 2  #: longest clock period, in mean ones, up to which the deviation speaks of jitter and not of a pause
+UNSTEADY_SAMPLES = 0.5  #: sampling makes the period deviate by 0 to 0.5 sample intervals, as clock and sample rate happen to meet
+UNSTEADY_SHARE = 0.01  #: of a period, below which more jitter is not worth a word
 STOPS_THE_CPU = ("RESET", "WAIT", "BUSREQ")
 HELD_T = 200  #: T-states that one of these must last to the end of the suspect
 HELD_LONGER = 3  #: times as long as ever in the good capture
@@ -96,7 +99,23 @@ def _clock(good: Diagnosis, suspect: Diagnosis) -> ClockPair | None:
     if clocks[0].hz is None or clocks[1].hz is None or "given" in (clocks[0].source, clocks[1].source):
         return None
     allowed = SAME_CLOCK if clocks[0].source == clocks[1].source == "CLK" else SAME_ESTIMATE
-    return ClockPair(clocks[0].hz, clocks[1].hz, abs(clocks[1].hz / clocks[0].hz - 1) > allowed)
+    off = abs(clocks[1].hz / clocks[0].hz - 1) > allowed
+    return ClockPair(clocks[0].hz, clocks[1].hz, clocks[0].deviation_s, clocks[1].deviation_s, off, _unsteady(good, suspect))
+
+
+def _unsteady(good: Diagnosis, suspect: Diagnosis) -> bool:
+    """Say whether the suspect's clock period varies more, by itself and not through a pause or through coarser samples."""
+    sides = good.evidence, suspect.evidence
+    for side in sides:
+        clock = side.clock
+        if clock.source != "CLK" or clock.hz is None or clock.deviation_s is None or side.sample_interval_s is None:
+            return False
+        if clock.longest is not None and clock.longest.length_s * clock.hz > STEADY_T:
+            return False
+    one, other = (side.clock.deviation_s or 0.0 for side in sides)
+    sample = max(side.sample_interval_s or 0.0 for side in sides)
+    more = max(0.0, other**2 - one**2) ** 0.5
+    return more > UNSTEADY_SAMPLES * sample + UNSTEADY_SHARE / (suspect.evidence.clock.hz or 1.0)
 
 
 def _findings(good: Diagnosis, suspect: Diagnosis) -> tuple[tuple[Finding, ...], tuple[Finding, ...], tuple[Finding, ...]]:

@@ -85,10 +85,21 @@ class ClockPair(NamedTuple):
 
     good_hz: float
     suspect_hz: float
-    counts: bool  #: they differ by more than two oscillators of one kind do
+    good_deviation_s: float | None  #: standard deviation of the period; None where CLK was not captured
+    suspect_deviation_s: float | None
+    off: bool  #: they differ by more than two oscillators of one kind do
+    unsteady: bool  #: the suspect's period varies more than the good one's, beyond what sampling explains
+
+    @property
+    def counts(self) -> bool:
+        """Whether the clock differs."""
+        return self.off or self.unsteady
 
     def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
         """Return the pair as half a sentence. good, suspect: what to call the two captures."""
+        if self.unsteady and not self.off:
+            varies = [f"{(value or 0.0) * 1e9:.0f} ns" for value in (self.suspect_deviation_s, self.good_deviation_s)]
+            return f"CLK is unsteady: its period varies by {varies[0]} in {suspect}, by {varies[1]} in {good} (standard deviation)"
         return f"CLK runs at {self.suspect_hz / 1e6:.4g} MHz in {suspect}, at {self.good_hz / 1e6:.4g} MHz in {good}"
 
 

@@ -334,6 +334,15 @@ def test_a_line_that_is_held_to_the_end_is_told_however_late_it_begins(kind, lin
     assert result.held[0].since_s == pytest.approx(0.0028, abs=2e-5) and compare(late, healthy).held == ()
 
 
+def test_an_unsteady_clock_is_told(folder):
+    good = capture(folder, "steady", sample_hz=50_000_000)
+    result = compare(good, capture(folder, "unsteady", sample_hz=50_000_000, faults=[fault("clock-jitter", ns=40)]))
+    assert not result.alike and result.clock is not None and result.clock.unsteady and not result.clock.off
+    assert "CLK is unsteady: its period varies by " in result.clock.words()
+    back = compare(capture(folder, "coarser", sample_hz=25_000_000), good)
+    assert back.alike and compare(good, str(folder / "coarser.vcd")).alike
+
+
 def test_interrupts_that_stop_coming_are_told(folder):
     often = replace(GENERIC, interrupt_period_t_states=1500)
     good = capture(folder, "often", machine=often)

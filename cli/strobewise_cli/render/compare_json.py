@@ -60,7 +60,9 @@ def document(comparison: Comparison) -> dict[str, Any]:
             "line": comparison.code.line or None, "fetches": comparison.code.fetches, "counts": comparison.code.counts,
         },
         "clock": None if comparison.clock is None else {
-            "good_hz": comparison.clock.good_hz, "suspect_hz": comparison.clock.suspect_hz, "counts": comparison.clock.counts,
+            "good_hz": comparison.clock.good_hz, "suspect_hz": comparison.clock.suspect_hz,
+            "good_deviation_s": comparison.clock.good_deviation_s, "suspect_deviation_s": comparison.clock.suspect_deviation_s,
+            "counts": comparison.clock.counts,
         },
         "timing": [
             {
