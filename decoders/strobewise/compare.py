@@ -6,6 +6,7 @@ interrupts and wait states, and reach other parts of the program. Only a differe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -114,7 +115,7 @@ def _unsteady(good: Diagnosis, suspect: Diagnosis) -> bool:
             return False
     one, other = (side.clock.deviation_s or 0.0 for side in sides)
     sample = max(side.sample_interval_s or 0.0 for side in sides)
-    more = max(0.0, other**2 - one**2) ** 0.5
+    more = math.sqrt(max(0.0, other**2 - one**2))
     return more > UNSTEADY_SAMPLES * sample + UNSTEADY_SHARE / (suspect.evidence.clock.hz or 1.0)
 
 
