@@ -399,8 +399,11 @@ def test_the_page_of_a_comparison(dead, healthy, tmp_path, capsys):
     assert len(data["sources"]) == 2
     keys = {window["key"]: window["source"] for window in data["windows"]}
     assert keys["gone-0"] == 0 and keys["start-2"] == 1 and len(keys) == len(data["windows"])
+    assert data["windows"][0]["key"] == "gone-0"
     assert call(healthy, dead, "--html", target) == 1
-    assert 'data-window="new-0"' in target.read_text()
+    text = target.read_text()
+    data = json.loads(text.partition('type="application/json">')[2].partition("</script>")[0])
+    assert 'data-window="new-0"' in text and data["windows"][0]["key"] == "new-0"
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,7 @@ WINDOW_T = (80, 160)  #: T-states shown before and after a finding's moment
 WINDOWS_MAX = 24
 WINDOW_EVENTS_MAX = 4000  #: events of one window; beyond them it ends early
 WINDOW_WITHOUT_CLOCK = 1 / 400  #: share of the capture before and after a moment, where no T-state is known
+FIRST_SEEN = ("finding", "new", "gone", "kept", "parting")  #: names of windows, in the order of a page; the others come last
 TIMELINE = ("RESET", "WAIT", "BUSREQ", "BUSACK", "HALT", "INT", "NMI", "ROMDIS")
 _FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
 _NMI = NOTES.index("nmi_response")
@@ -325,7 +326,12 @@ def viewer(captures: Sequence[PageData]) -> dict[str, Any]:
             "rows": rows,
         })  # fmt: skip
         windows += [{"source": number, **_window(window, rows, start)} for window in data.windows]
-    return {"kinds": list(KINDS), "sources": sources, "windows": sorted(windows, key=lambda w: not w["key"].startswith("finding"))}
+    return {"kinds": list(KINDS), "sources": sources, "windows": sorted(windows, key=lambda window: _rank(window["key"]))}
+
+
+def _rank(key: str) -> int:
+    """Return where a window stands in the list, by its name: what a reader wants to see first comes first."""
+    return next((number for number, word in enumerate(FIRST_SEEN) if key.startswith(word)), len(FIRST_SEEN))
 
 
 def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str, Any]:
