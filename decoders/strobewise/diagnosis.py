@@ -1,31 +1,27 @@
-"""The main job in one call: a capture in, a verdict out."""
+"""The main job in one call: a capture in, a verdict out.
+
+Little is loaded here: the rest loads while the first blocks of the capture are already being read.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from .bus.evidence import BusEvidence, LineEvidence
-from .bus.lines import BIT
+from .bus.evidence import BusEvidence
 from .bus.model import Finding, LineState, Verdict
-from .capture import Capture, open_capture
-from .capture.channels import ChannelMap, map_channels, raw_channels
+from .capture import Capture, VcdCapture, open_capture
+from .capture.apart import read_apart, worth_while
+from .capture.channels import ChannelMap, map_channels
 from .capture.prefetch import prefetched
 from .capture.records import Block
-from .cycles.pipeline import Pipeline
-from .evidence.closer_look import look_closer
-from .evidence.collect import Collector
-from .evidence.leads import judge_leads
-from .evidence.parts import Maker, Part, make_parts
-from .evidence.strobe_leads import Stretch
-from .evidence.unlabelled import look_at
-from .joining import join_evidence, join_findings, join_lines
 from .options import Options
-from .rules import run
-from .survey import survey
-from .verdict import judge, without_consequences
+
+if TYPE_CHECKING:
+    from .evidence.parts import Maker
 
 FEMTOSECOND = 1e-15
 STANDARD_INPUT = "-"  #: can be read once only
@@ -56,13 +52,17 @@ class Diagnosis:
 
 
 def examine(
-    path: str, options: Options, progress: Callable[[int], None] | None = None, more_parts: Sequence[Maker] = ()
+    path: str,
+    options: Options,
+    progress: Callable[[int], None] | None = None,
+    more_parts: Sequence[Maker] = (),
+    apart: bool = False,
 ) -> Examined:
     """Read one capture, rebuild its cycles and gather the evidence.
 
     more_parts: parts of the evidence that only some callers need, see evidence.parts.
-
     progress: called with the number of bytes of the file read so far, now and then.
+    apart: a large file may be read by a process of its own; for programs without other threads, see capture.apart.
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     with open_capture(path) as capture:
@@ -70,122 +70,33 @@ def examine(
             capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
         )
         if channels.unlabelled:
-            return _examine_unlabelled(path, capture, options, more_parts)
-        return gather(path, capture, channels, options, progress, more_parts)
+            from .gathering import examine_unlabelled
+
+            return examine_unlabelled(path, capture, options, more_parts)
+        with _reading_ahead(capture, channels, apart) as blocks:
+            from .gathering import gather
+
+            return gather(path, capture, channels, blocks, options, progress, more_parts)
 
 
-def gather(
-    path: str,
-    capture: Any,
-    channels: ChannelMap,
-    options: Options,
-    progress: Callable[[int], None] | None = None,
-    more_parts: Sequence[Maker] = (),
-    read_ahead: bool = True,
-) -> Examined:
-    """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
-
-    capture: has the members of a Capture that are used here; strobewise.watching makes one of each window of a stream.
-    read_ahead: read in a thread; for blocks that are in memory already it would only cost.
-    """
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    tick_s = capture.header.timescale_fs * FEMTOSECOND
-    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
-    pipeline = Pipeline(captured, given, capture.header.timescale_fs)
-    collector = Collector(captured, tick_s)
-    pipeline.observer = collector.events
-    parts = make_parts(captured, channels, options, tick_s, more_parts)
+@contextlib.contextmanager
+def _reading_ahead(capture: Capture, channels: ChannelMap, apart: bool) -> Iterator[Iterator[Block]]:
+    """Give the blocks of a capture, read ahead by another process where that is allowed and helps, else by a thread."""
     blocks = capture.blocks(channels.assignments)
-    for block in prefetched(blocks) if read_ahead else blocks:
-        _advance(block, pipeline, collector, parts)
-        if progress is not None:
-            progress(capture.taken)
-    for batch in pipeline.finish():
-        collector.batch(batch)
-        for part in parts:
-            part.feed(batch)
-    start, end = capture.start_time or 0, capture.end_time or 0
-    calibration = pipeline.calibration
-    sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
-    evidence = collector.record(start, end, sample, t_ticks)
-    _fill(evidence, capture, channels, pipeline, options, tick_s)
-    times, words = collector.kept()
-    for part in parts:
-        evidence.parts[part.name] = part.record(evidence)
-    stretch = Stretch(captured, times, words, given, capture.header.timescale_fs, sample or 1.0)
-    evidence.parts["leads"] = judge_leads(evidence, stretch, channels)
-    look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
-    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
-
-
-def _examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:
-    """Find out which line is on which channel, and examine the capture under that map where the strobes are sure."""
-    channels = raw_channels(capture.header.channels)
-    tick_s = capture.header.timescale_fs * FEMTOSECOND
-    record, mapped, interval = look_at(capture.blocks(channels.assignments), channels, capture.header.timescale_fs)
-    if record.settled and path != STANDARD_INPUT:
-        with open_capture(path) as again:
-            examined = gather(path, again, mapped, options, None, more_parts)
-        record.judged = True
+    if apart and isinstance(capture, VcdCapture) and worth_while(capture.path):
+        with read_apart(capture, blocks) as coming:
+            yield coming
     else:
-        start, end = capture.start_time or 0, capture.end_time or 0
-        evidence = BusEvidence(start_s=start * tick_s, end_s=end * tick_s, warnings=tuple(capture.warnings))
-        evidence.sample_interval_s = interval * tick_s if interval is not None else None
-        evidence.unmapped = tuple(use.name for use in channels.uses)
-        examined = Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
-    examined.evidence.unlabelled = True
-    examined.evidence.parts["identified"] = record
-    return examined
-
-
-def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:
-    collector.block(block)
-    for part in parts:
-        part.block(block)
-    for batch in pipeline.feed(block):
-        collector.batch(batch)
-        for part in parts:
-            part.feed(batch)
-
-
-def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
-    """Add what the reader, the channel map and the calibration know."""
-    evidence.inverted = frozenset(channels.inverted)
-    evidence.unlabelled = channels.unlabelled
-    evidence.unmapped = tuple(use.name for use in channels.unmapped)
-    evidence.warnings = tuple(capture.warnings)
-    evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
-    by_bit = {assignment.target_bit: assignment for assignment in channels.assignments}
-    statistics = capture.channel_statistics()
-    levels = capture.analog_levels()
-    for use in channels.uses:
-        if use.line is None or use.target_bit not in by_bit:
-            continue
-        assignment = by_bit[use.target_bit]
-        line = evidence.lines.setdefault(use.line, LineEvidence(use.line))
-        line.volts = levels.get(assignment.code)
-        bit = statistics.get((assignment.code, assignment.bit_in_vector))
-        if bit is not None:
-            line.edges = bit.edges
-            if bit.known_ticks:
-                high = bit.high_ticks / bit.known_ticks
-                line.high_fraction = 1.0 - high if assignment.inverted else high
-    clock = evidence.clock
-    clock.nominal_hz = options.nominal_hz
-    clock.high_fraction = evidence.line("CLK").high_fraction
-    calibration = pipeline.calibration
-    if calibration is None:
-        return
-    if calibration.t_ticks:
-        clock.hz, clock.source = 1.0 / (calibration.t_ticks * tick_s), calibration.t_source
-        evidence.samples_per_t = calibration.samples_per_t
-    if calibration.sample_ticks > 1.0 or pipeline.grid_found:
-        evidence.sample_interval_s = calibration.sample_ticks * tick_s
-    evidence.framed_by = "MREQ" if calibration.mreq_frames else "RD and WR"
+        yield prefetched(blocks)
 
 
 def conclude(captures: Sequence[Examined]) -> Diagnosis:
     """Run the rules over what was examined and judge."""
+    from .joining import join_evidence, join_findings, join_lines
+    from .rules import run
+    from .survey import survey
+    from .verdict import judge, without_consequences
+
     records = [examined.evidence for examined in captures]
     evidence = join_evidence(records)
     names = [examined.path for examined in captures]
@@ -194,9 +105,16 @@ def conclude(captures: Sequence[Examined]) -> Diagnosis:
     return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence))
 
 
-def diagnose(paths: Sequence[str | Path], options: Options | None = None, progress: Callable[[int], None] | None = None) -> Diagnosis:
+def diagnose(
+    paths: Sequence[str | Path],
+    options: Options | None = None,
+    progress: Callable[[int], None] | None = None,
+    apart: bool = False,
+) -> Diagnosis:
     """Diagnose one capture, or several of the same machine with different clips.
 
-    Raises StrobewiseError for what the user can mend, OSError for what the system refused."""
+    apart: large files may be read by a process of their own; for programs without other threads.
+    Raises StrobewiseError for what the user can mend, OSError for what the system refused.
+    """
     chosen = options or Options()
-    return conclude([examine(str(path), chosen, progress) for path in paths])
+    return conclude([examine(str(path), chosen, progress, apart=apart) for path in paths])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Optional
+from typing import Any, Optional, Tuple
 
 
 class StrobewiseError(Exception):
@@ -41,6 +41,10 @@ class CaptureError(StrobewiseError):
         if offset is not None:
             where += f", byte {offset}"
         super().__init__(what, where, remedy)
+
+    def __reduce__(self) -> Tuple[Any, ...]:
+        """Let it travel between processes."""
+        return type(self), (self.what, self.path, self.line, self.offset, self.remedy)
 
 
 class LineMapError(StrobewiseError):

@@ -23,7 +23,8 @@ from .capture import Capture
 from .capture.channels import ChannelMap
 from .capture.records import BitAssignment, BitStatistics, Block, Header
 from .capture.rewrite import Changes, Plan, outputs_of, write
-from .diagnosis import FEMTOSECOND, Examined, gather
+from .diagnosis import FEMTOSECOND, Examined
+from .gathering import gather
 from .options import Options
 from .rules import run
 from .rules.base import LASTING
@@ -204,7 +205,7 @@ class Watch:
         stretch.taken = self._taken
         self._statistics = statistics
         self._keep(stretch)
-        examined = gather(self._path, stretch, self._channels, self._options, read_ahead=False)
+        examined = gather(self._path, stretch, self._channels, stretch.blocks(self._channels.assignments), self._options)
         window = self._judge(examined, stretch)
         if window.verdict.state != "fault":
             window = self._look_closer(window, examined, stretch)
@@ -237,7 +238,7 @@ class Watch:
                 break
             rows = _cut(stretch.pieces, round(start / self._tick_s), round((start + SLICE_S) / self._tick_s))
             part = Stretch(self._path, self._header, [rows], statistics=_count(rows, self._channels), taken=self._taken)
-            judged = self._judge(gather(self._path, part, self._channels, self._options, read_ahead=False), part)
+            judged = self._judge(gather(self._path, part, self._channels, part.blocks(self._channels.assignments), self._options), part)
             faults = [f for f in judged.faults if f.lines and set(f.lines) <= set(STROBES) and f.rule not in LASTING]
             if faults:
                 verdict = judge(faults, examined.evidence)

@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("a page needs to read the capture twice", "--html", "write the capture to a file first")
     options = engine_options(args)
     with ProgressBar("reading", args.captures) as bar:
-        diagnosis = diagnose(args.captures, options, bar.update)
+        diagnosis = diagnose(args.captures, options, bar.update, apart=True)
     for examined in diagnosis.captures:
         report_notes(examined)
     if args.json is not None:

@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
 
     refuse_to_overwrite(args.json, [args.capture])
     with ProgressBar("reading", [args.capture]) as bar:
-        examined = examine(args.capture, engine_options(args), bar.update)
+        examined = examine(args.capture, engine_options(args), bar.update, apart=True)
     report_notes(examined)
     lines = survey(examined.evidence)
     if args.json is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from types import TracebackType
-from typing import Optional
+from typing import NamedTuple, Optional
 
 import numpy as np
 
@@ -29,6 +29,14 @@ _NO_BLANK = bytes(range(0x21, 0x100))
 Reader = Callable[[bytes, Layout, BodyState], tuple[Rows, int]]
 
 
+class Knowledge(NamedTuple):
+    """What reading a capture has found out, besides its blocks."""
+
+    state: Optional[BodyState]
+    warnings: list[str]
+    taken: int
+
+
 class VcdCapture:
     """A VCD file opened for reading. Use it as a context manager.
 
@@ -50,6 +58,7 @@ class VcdCapture:
             raise
         self._header_warnings = tuple(self.warnings)
         self._fresh = True
+        self._taken_apart = 0  #: bytes read by another process
 
     def __enter__(self) -> VcdCapture:
         return self
@@ -64,7 +73,20 @@ class VcdCapture:
     @property
     def taken(self) -> int:
         """Return how many bytes of the file were read so far."""
-        return self._source.taken
+        return max(self._taken_apart, self._source.taken)
+
+    def knowledge(self) -> Knowledge:
+        """Return what reading has found out up to now, for a capture that is read by another process (see capture.apart)."""
+        return Knowledge(self._state, self.warnings, self.taken)
+
+    def learn(self, knowledge: Knowledge) -> None:
+        """Take over what another process found out."""
+        self._state, self._taken_apart = knowledge.state, knowledge.taken
+        self.warnings[:] = knowledge.warnings
+
+    def note_taken(self, taken: int) -> None:
+        """Note how many bytes another process has read."""
+        self._taken_apart = taken
 
     @property
     def start_time(self) -> Optional[int]:

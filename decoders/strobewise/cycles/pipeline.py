@@ -18,7 +18,7 @@ from ..capture.channels import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .engine import Batch, CycleBuilder
-from .requests import BUSACK, CLK, IORQ, MREQ, RD, WR, BlockEvents, Control, Int, RequestFinder, idle_word, pulses
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BlockEvents, Control, Int, RequestFinder, idle_word, pulses
 from .table import CycleTable
 
 STROBE_EDGES_WANTED = 6 * PULSES_WANTED
@@ -34,6 +34,17 @@ def _changes(control: Control) -> Control:
     changed = np.zeros(len(control), np.uint16)
     np.bitwise_xor(control[1:], control[:-1], out=changed[1:])
     return changed
+
+
+def _slow_events(blocks: list[Block]) -> list[Block]:
+    """Return what must be kept of blocks without a strobe: the levels at their start, and where a grant or a reset began or ended."""
+    if not blocks:
+        return []
+    times, words = np.concatenate([block.times for block in blocks]), np.concatenate([block.words for block in blocks])
+    unknown = np.concatenate([np.zeros(len(b.words), np.uint64) if b.unknown is None else b.unknown for b in blocks])
+    keep = _changes((words | unknown).view("<u2")[0::4]) & (BUSACK | RESET) != 0
+    keep[:1] = True
+    return [Block(times[keep], words[keep], unknown[keep] if unknown[keep].any() else None)]
 
 
 @dataclass
@@ -52,7 +63,7 @@ class WarmUp:
         control, _ = self._control()
         changed = _changes(control)
         if not (changed & _STROBES).any():
-            del self.blocks[:-1]  # nothing to rebuild there
+            self.blocks = [*_slow_events(self.blocks[:-1]), self.blocks[-1]]  # nothing to rebuild there
             return False
         return self._prefix(changed)[2]
 

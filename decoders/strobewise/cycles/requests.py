@@ -228,14 +228,13 @@ class RequestFinder:
             fall, rise, dropped = clean(fall, rise, self._glitch, self._gap)
             if code == LINE_IORQ and self._frames and len(fall):
                 # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
-                middle = np.searchsorted(events.all_times, (fall + rise) >> 1, "right") - 1
-                alone = control[middle] & MREQ != 0
+                alone = events.levels_at((fall + rise) >> 1) & MREQ != 0
                 fall, rise = fall[alone], rise[alone]
             need = min(need, open_at)
             spikes += dropped
             parts.append((code, fall, rise))
         for bit in self._alone:
-            fall, rise, open_at = self._line(events, bit, bare=True, control=control)
+            fall, rise, open_at = self._line(events, bit, bare=True)
             fall, rise, _ = clean(fall, rise, self._glitch, self._gap)
             if len(fall) or open_at < limit:
                 parts.append((LINE_BARE, fall, rise))
@@ -272,7 +271,7 @@ class RequestFinder:
         cut = max(0, int(np.searchsorted(times, need, "left")) - 1) if not final else last
         return requests, cut, spikes
 
-    def _line(self, events: _Events, bit: np.uint16, bare: bool = False, control: Control | None = None) -> tuple[Int, Int, int]:
+    def _line(self, events: _Events, bit: np.uint16, bare: bool = False) -> tuple[Int, Int, int]:
         """Return a line's complete pulses (ticks) and the start of one still under way (or a time beyond all)."""
         falls, rises, low_before = pulses(bit, events.changed, events.levels)
         if low_before:
@@ -284,12 +283,11 @@ class RequestFinder:
         fits = events.times[rises] - events.times[falls] <= self._longest
         if not fits.all():
             falls, rises = falls[fits], rises[fits]
-        if bare and control is not None:
-            centre = (events.times[falls] + events.times[rises]) >> 1
-            middle = np.searchsorted(events.all_times, centre, "right") - 1
-            alone = control[middle] & self._framing == self._framing
-            falls, rises = falls[alone], rises[alone]
-        return events.times[falls], events.times[rises], open_at
+        fall, rise = events.times[falls], events.times[rises]
+        if bare:
+            alone = events.levels_at((fall + rise) >> 1) & self._framing == self._framing
+            fall, rise = fall[alone], rise[alone]
+        return fall, rise, open_at
 
     def _keep_tail(
         self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, cut: int
@@ -308,3 +306,8 @@ class _Events:
     times: Int
     changed: Control
     levels: Control
+
+    def levels_at(self, times: Int) -> Control:
+        """Return the levels of the watched strobes at times behind the first of these events; the other bits may be older."""
+        found: Control = self.levels[np.searchsorted(self.times, times, "right") - 1]
+        return found

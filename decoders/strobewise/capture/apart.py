@@ -1,0 +1,142 @@
+"""Read a capture in a process of its own, so that two processors work on it: text there, machine cycles here.
+
+The process is a copy of this one (fork), made before the program has loaded the rest of itself; its blocks come through a pipe, which also
+holds it back when it is ahead. What it knows at the end (levels, warnings, the error that ended it) comes behind the last block. Only for a
+program that has no other threads: a copy of them would not run. Where the system cannot do it, reading goes on in this process.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import signal
+import struct
+from collections.abc import Callable, Iterator
+from typing import NoReturn, Optional
+
+import numpy as np
+
+from ..errors import CaptureError
+from .records import Block
+from .vcd import VcdCapture
+
+LEAST_BYTES = 4 << 20  #: of a smaller file one process has read all before another one would have begun
+PIPE_BYTES = 1 << 20
+_HEAD = struct.Struct("<qqq")  #: events, or _END; 1 where bits that are not known follow; bytes of the file read so far, or of what follows
+_END = -1
+_F_SETPIPE_SZ = 1031  #: Linux, fcntl(2)
+
+
+def worth_while(path: str) -> bool:
+    """Say whether a second process would help with this file, and can be had."""
+    if not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
+        return False
+    return os.path.isfile(path) and os.path.getsize(path) >= LEAST_BYTES
+
+
+@contextlib.contextmanager
+def read_apart(capture: VcdCapture, blocks: Iterator[Block]) -> Iterator[Iterator[Block]]:
+    """Give the blocks of a capture, read by another process, which starts at once and is ended with the context.
+
+    blocks: what ``capture.blocks()`` returned, not yet begun. After the last one the capture knows what the other process knew.
+    Raises, while iterated, what reading raised there: CaptureError, OSError; CaptureError when the process was killed.
+    """
+    reading, writing = os.pipe()
+    _widen(writing)
+    process = os.fork()
+    if not process:
+        os.close(reading)
+        _produce(capture, blocks, writing)
+    os.close(writing)
+    try:
+        with open(reading, "rb", buffering=0) as pipe:
+            yield _received(capture, pipe.readinto)
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(process, signal.SIGKILL)
+        os.waitpid(process, 0)
+
+
+def _widen(pipe: int) -> None:
+    """Have the pipe hold some blocks, where the system allows it."""
+    import fcntl
+
+    with contextlib.suppress(OSError):
+        fcntl.fcntl(pipe, _F_SETPIPE_SZ, PIPE_BYTES)
+
+
+# --- in the other process ---------------------------------------------------------------------------------------------
+
+
+def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int) -> NoReturn:
+    """Write all blocks and what is known at the end; never return into the copy of the program."""
+    status = 1
+    try:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        error: Optional[BaseException] = None
+        try:
+            for block in blocks:
+                _write_block(writing, block, capture.taken)
+        except Exception as found:  # whatever it is, the other process shall say it
+            error = found
+        if not isinstance(error, BrokenPipeError):
+            known = _pickled(error, capture)
+            _write(writing, _HEAD.pack(_END, 0, len(known)) + known)
+        status = 0
+    finally:
+        os._exit(status)
+
+
+def _pickled(error: Optional[BaseException], capture: VcdCapture) -> bytes:
+    try:
+        return pickle.dumps((error, capture.knowledge()))
+    except Exception:
+        return pickle.dumps((RuntimeError(repr(error)), capture.knowledge()))
+
+
+def _write_block(writing: int, block: Block, taken: int) -> None:
+    unknown = block.unknown
+    _write(writing, _HEAD.pack(len(block.times), unknown is not None, taken))
+    for array in (block.times, block.words, unknown):
+        if array is not None and len(array):
+            _write(writing, np.ascontiguousarray(array).data.cast("B"))
+
+
+def _write(writing: int, data: bytes | memoryview) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(writing, view) :]
+
+
+# --- in this process --------------------------------------------------------------------------------------------------
+
+
+def _received(capture: VcdCapture, readinto: Callable[[memoryview], Optional[int]]) -> Iterator[Block]:
+    def fill(view: memoryview) -> None:
+        while view:
+            count = readinto(view)
+            if not count:
+                raise CaptureError("the process reading it was ended", capture.path, remedy="try it with fewer programs running")
+            view = view[count:]
+
+    head = memoryview(bytearray(_HEAD.size))
+    while True:
+        fill(head)
+        count, has_unknown, size = _HEAD.unpack(head)
+        if count == _END:
+            known = memoryview(bytearray(size))
+            fill(known)
+            error, knowledge = pickle.loads(known)
+            capture.learn(knowledge)
+            if error is not None:
+                raise error
+            return
+        times, words = np.empty(count, np.int64), np.empty(count, np.uint64)
+        unknown = np.empty(count, np.uint64) if has_unknown else None
+        for array in (times, words, unknown):
+            if array is not None and count:
+                fill(array.data.cast("B"))
+        capture.note_taken(size)
+        yield Block(times, words, unknown)
