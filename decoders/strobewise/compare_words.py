@@ -37,28 +37,33 @@ def _without_faults(said: Comparison) -> str:
     warnings = [f for f in (*said.new, *said.gone) if f.severity == "warning"]
     if warnings:
         where = "the suspect" if warnings[0] in said.new else "the good capture"
-        return f"no fault found in either, but a warning in {where} alone: {warnings[0].evidence}{_misread(warnings, said)}"
+        return f"{_neither(said)}, but a warning in {where} alone: {warnings[0].evidence}{_misread(warnings, said)}"
     if said.held:
-        return f"no fault found in either, but {said.held[0].words()}"
+        return f"{_neither(said)}, but {said.held[0].words()}"
     if counted:
         first = counted[0]
         return f"{bar(first.line)} is {_state(first.good)} in the good capture and {_state(first.suspect)} in the suspect"
     if said.code is not None and said.code.counts:
-        return f"no fault found in either, but {said.code.words()}"
+        return f"{_neither(said)}, but {said.code.words()}"
     if said.parting is not None and said.parting.certain:
-        return f"no fault found in either, but they part ways: {said.parting.words()}"
+        return f"{_neither(said)}, but they part ways: {said.parting.words()}"
     if said.clock is not None and said.clock.counts:
-        return f"no fault found in either, but {said.clock.words()}"
+        return f"{_neither(said)}, but {said.clock.words()}"
     if said.timing:
         shift = said.timing[0]
         later = "later" if shift.shift_s > 0 else "earlier"
         return (
-            f"no fault found in either, but {bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} in the suspect "
+            f"{_neither(said)}, but {bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} in the suspect "
             f"(sampling explains {shift.uncertainty_s * 1e9:.0f} ns)"
         )
     common = len(said.good.evidence.captured & said.suspect.evidence.captured)
     counts = [sum(side.evidence.cycles.values()) for side in (said.good, said.suspect)]
     return f"alike: no difference on {common} lines in {counts[0]} and {counts[1]} machine cycles"
+
+
+def _neither(said: Comparison) -> str:
+    states = {said.good.verdict.state, said.suspect.verdict.state}
+    return "no fault that is sure in either" if "cannot_decide" in states else "no fault found in either"
 
 
 def _at_rest(faults: list[Finding], said: Comparison) -> str:

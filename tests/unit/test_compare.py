@@ -334,6 +334,13 @@ def test_a_line_that_is_held_to_the_end_is_told_however_late_it_begins(kind, lin
     assert result.held[0].since_s == pytest.approx(0.0028, abs=2e-5) and compare(late, healthy).held == ()
 
 
+def test_a_capture_that_cannot_decide_is_not_called_free_of_faults(healthy, folder):
+    quiet = replace(GENERIC, interrupt_period_t_states=None)
+    result = compare(healthy, capture(folder, "asleep", machine=quiet, contents=((0, bytes.fromhex("F376")),)))  # DI / HALT
+    assert result.suspect.verdict.state == "cannot_decide"
+    assert result.sentence.startswith("no fault that is sure in either, but a warning in the suspect alone: /HALT low")
+
+
 def test_an_unsteady_clock_is_told(folder):
     good = capture(folder, "steady", sample_hz=50_000_000)
     result = compare(good, capture(folder, "unsteady", sample_hz=50_000_000, faults=[fault("clock-jitter", ns=40)]))

@@ -58,7 +58,7 @@ def test_every_rule_is_explained_within_a_terminal(rule):
     text = out.getvalue()
     assert rule.id in text and rule.title in text and rule.looks_for.split()[0].lower() in text.lower()
     assert max(map(len, text.splitlines())) <= 80
-    assert {"looks for", "needs", "can blame", "suspects", "causes", "next"} <= {heading for heading, _ in facts(rule)}
+    assert {"looks for", "needs", "can blame", "suspects", "causes", "next", "source"} <= {heading for heading, _ in facts(rule)}
     for _, rows in drawings(rule):
         assert all(len(row) <= COLUMNS_MAX + LABEL for row in rows)
 

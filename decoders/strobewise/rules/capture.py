@@ -175,7 +175,7 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     "unlabelled-channels", "channels without a name", "warning", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
     looks_for="no channel name that says which line of the CPU it carries",
     causes="the analyser's own names were exported",
-    next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="", caution="",
+    next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="UM0080, timing figures: they tell lines apart", caution="",
 )  # fmt: skip
 def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     if not evidence.unlabelled:
