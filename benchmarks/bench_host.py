@@ -3,9 +3,9 @@
 Usage: python benchmarks/bench_host.py [--seconds S] [--repeat N] [--only WORD]
 
 A simulated machine at 3.5 MHz, sampled at 24 MHz, is laid end to end to so many seconds of bus (default 0.2; 1 is about a million machine
-cycles) in a temporary folder. Each row is the processor time of the whole host less that of the host with a decoder that returns at once, so
-that reading the file and starting do not count. Two floors are measured in the same run, with decoders that declare the same channels and do
-nothing: one that waits for each edge of /MREQ, and one for the end of /RD or /WR. The best of a few runs counts; the ratios matter.
+cycles) in a temporary folder. Each row is the processor time of the whole host less that of the host with a decoder that returns at
+once, so that reading the file and starting do not count. Two floors are measured in the same run, with decoders that declare the same
+channels and do nothing: one waits for each edge of /MREQ, the other for the end of /RD or /WR. The best of a few runs counts.
 """
 
 from __future__ import annotations
