@@ -104,7 +104,7 @@ def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int,
     Returns (falls, rises, low_before): falls[i] < rises[i]; a pulse under way at the end has a fall only; low_before says that the line
     was low before the first event, in which case rises has one more at its front.
     """
-    at = np.flatnonzero(changed & bit)
+    at = np.flatnonzero(changed & bit != 0)  # numpy finds true values in a third of the time that it takes to find numbers
     if not len(at):
         return at, at, False
     low_before = bool(levels[at[0]] & bit)
@@ -173,9 +173,9 @@ class RequestFinder:
         if unknown is not None:
             control |= unknown.view("<u2")[0::4] & ~CLK  # a strobe that is not known is not taken as asserted
         changed = control[1:] ^ control[:-1]
-        rises = np.flatnonzero(changed & control[1:] & CLK) + 1
+        rises = np.flatnonzero(changed & control[1:] & CLK != 0) + 1
         clock_rises = times[rises[np.searchsorted(rises, seen) :]]
-        at = np.flatnonzero(changed & WATCHED) + 1
+        at = np.flatnonzero(changed & WATCHED != 0) + 1
         events = _Events(times, at, times[at], changed[at - 1], control[at])
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
@@ -192,7 +192,7 @@ class RequestFinder:
         for bit in (BUSACK, RESET):
             if self._first and not first & bit:
                 self._open[bit] = int(events.all_times[0])
-            for k in np.flatnonzero(events.changed & bit):
+            for k in np.flatnonzero(events.changed & bit != 0):
                 if events.at[k] < seen:
                     continue  # an event of the tail, handled with its own block
                 time = int(events.times[k])
