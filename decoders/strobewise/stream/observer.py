@@ -153,10 +153,11 @@ class Observer:
 
     def _lines(self, counts: _Counts, end: int) -> Dict[str, LineEvidence]:
         lines = {name: LineEvidence(name) for name in sorted(self.captured)}
-        total = sum(map(sum, counts.histogram))
+        seen = [(pattern, number) for row in counts.histogram for pattern, number in enumerate(row) if number]
+        total = sum(number for _, number in seen)
         for bit, name in enumerate(STROBES):
             if name in lines:
-                asserted = sum(number for row in counts.histogram for pattern, number in enumerate(row) if pattern >> bit & 1)
+                asserted = sum(number for pattern, number in seen if pattern >> bit & 1)
                 lines[name].edges = 0 if asserted in (0, total) and name != "MREQ" else 2 * asserted
                 lines[name].high_fraction = 1.0 - asserted / total if total else None
         if "CLK" in lines:
