@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 
 import pytest
 
+from conftest import run_strobewise
 from strobewise.bus.lines import MASK
 from strobewise.errors import UsageError
 from strobewise.machine import LINE_SETS, simulate
+from strobewise.profile import load_profile, shipped_profiles
 from strobewise.rules import CATALOGUE
 from strobewise_cli.commands import explain
 from strobewise_cli.render.explain_pictures import PICTURES, faulty, healthy, picture_of
@@ -137,3 +140,22 @@ def test_an_unknown_rule_is_one_clear_line():
         call("fetch-strobe")
     with pytest.raises(UsageError, match=r"^no rule is called 'zzzzz' \(RULE\): strobewise explain lists them$"):
         call("zzzzz")
+
+
+@pytest.mark.parametrize("name", shipped_profiles())
+def test_a_generic_profile_is_printed(name, tmp_path):
+    done = run_strobewise("explain", name)
+    assert (done.returncode, done.stderr) == (0, b"")
+    path = tmp_path / "mine.toml"
+    path.write_bytes(done.stdout)
+    assert load_profile(path).memory
+
+
+def test_every_comment_in_the_profile_to_start_from_is_a_key_that_it_may_have(tmp_path):
+    text = run_strobewise("explain", "rom16-ram48").stdout.decode()
+    (tmp_path / "monitor.rom").write_bytes(bytes(0x4000))
+    path = tmp_path / "mine.toml"
+    path.write_text(re.sub(r"^# (?=[a-z_]+ *=|\[)", "", text, flags=re.MULTILINE))
+    whole = load_profile(path)
+    assert whole.clock_hz and whole.interrupt_period_t_states and whole.paging and whole.lines
+    assert whole.memory[0].file and whole.memory[0].chips

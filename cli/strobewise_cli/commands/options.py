@@ -46,7 +46,9 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     group.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
     group.add_argument(
-        "--machine", metavar="PROFILE", help="what the machine is made of: a profile in TOML, or rom16-ram48, rom8-ram16, ram64",
+        "--machine", metavar="PROFILE",
+        help="what the machine is made of: a profile in TOML, or rom16-ram48, rom8-ram16, ram64; "
+        "strobewise explain rom16-ram48 shows how to write one",
     )  # fmt: skip
     group.add_argument(
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
