@@ -123,7 +123,7 @@ class Decoder(srd.Decoder):
 
         def begun(item):
             _, kind, start, release, _, data, waits, inferred, _, _ = item
-            if start < 0:  # T1 of the first cycle may lie before the capture
+            if start < 0:  # noqa: PLR1730 - a call would cost; T1 of the first cycle may lie before the capture
                 start = 0
             put(start, release, out, [class_of[kind], begun_texts(item)])
             if waits:
