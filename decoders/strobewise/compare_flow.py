@@ -23,7 +23,7 @@ Int = npt.NDArray[np.int64]
 
 _FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
 LONGEST_STEP_T = 40  #: T-states between two fetches beyond which something lies between them (at most 19 by the opcode table, plus waits)
-RANGES_SHOWN = 8  #: ranges of addresses that a report names one by one
+SOON_BACK = 4  #: fetches after an odd step within which a flow that only seemed to leave is back
 JOIN_GAP = 3  #: addresses between two executed ones that still belong to one range: the operands of an instruction
 
 
@@ -50,6 +50,7 @@ class Parting(NamedTuple):
     suspect_s: float
     agreed: int  #: fetches of the suspect before it that the good capture has too
     certain: bool  #: no branch on data explains it
+    astray: bool  #: happened once, and went on in known code: samples may be missing there, rather than the CPU gone elsewhere
     data_bits: int  #: bits in which the bytes differ that the two read there, 0 where they are the same
 
     @property
@@ -65,7 +66,8 @@ class Parting(NamedTuple):
             name = f" (other bytes: {self.text or 'not the same'} in {suspect}{one})"
         apart = self.good_next ^ self.suspect_next
         one_line = f", where A{apart.bit_length() - 1} alone differs" if apart and not apart & apart - 1 else ""
-        why = one_line if self.certain else ", which may hang on data"
+        doubt = ", once: samples may be missing there" if self.astray else ", which may hang on data"
+        why = one_line if self.certain else doubt
         ways = f"{good} goes on at 0x{self.good_next:04x}, {suspect} at 0x{self.suspect_next:04x}"
         return f"after 0x{self.address:04x}{name} {ways}{why}"
 
@@ -132,8 +134,9 @@ def _partings(known: Flow, other: Flow, swapped: bool) -> list[Parting]:
     steps, ways = _steps(known), _steps(other)
     if not len(steps.keys) or not len(ways.keys):
         return []
-    own, first = np.unique(ways.keys, return_index=True)
-    passed = np.isin(own >> 16, steps.keys >> 16)
+    own, first, times_taken = np.unique(ways.keys, return_index=True, return_counts=True)
+    passes = np.unique(steps.keys >> 16)
+    passed = np.isin(own >> 16, passes)
     strange = np.flatnonzero(passed & ~np.isin(own, steps.keys))
     strange = strange[np.argsort(first[strange])]
     partings = []
@@ -144,13 +147,19 @@ def _partings(known: Flow, other: Flow, swapped: bool) -> list[Parting]:
         elsewhere, known_index = int(steps.keys[there]) & 0xFFFF, int(steps.at[there])
         start, text, branches = _instruction(other, index)
         bits = _data_bits(known, other, start, source)
-        certain = other.interrupts_known and known.interrupts_known and (bits > 0 or (text is not None and not branches))
+        astray = not bits and text is not None and not branches and times_taken[which] == 1 and _returns(other, index, passes)
+        certain = not astray and other.interrupts_known and known.interrupts_known and (bits > 0 or (text is not None and not branches))
         times = float(known.time_s[known_index]), float(other.time_s[index])
         nexts = (elsewhere, target)
         if swapped:
             times, nexts = times[::-1], nexts[::-1]
-        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain and not swapped, bits))
+        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain and not swapped, bool(astray), bits))
     return partings
+
+
+def _returns(flow: Flow, index: int, known: Int) -> bool:
+    """Say whether a flow is back in known code a few fetches after a step."""
+    return bool(np.isin(flow.address[index + 1 : index + 1 + SOON_BACK], known).any())
 
 
 def _data_bits(known: Flow, other: Flow, start: int, end: int) -> int:

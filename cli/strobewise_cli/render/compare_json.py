@@ -104,5 +104,5 @@ def _parting(parting: Parting) -> dict[str, Any]:
     return {
         "address": parting.address, "text": parting.text, "good_next": parting.good_next, "suspect_next": parting.suspect_next,
         "good_s": parting.good_s, "suspect_s": parting.suspect_s, "fetches_before": parting.agreed, "certain": parting.certain,
-        "other_bytes": parting.other_bytes, "data_bits": parting.data_bits,
+        "other_bytes": parting.other_bytes, "astray": parting.astray, "data_bits": parting.data_bits,
     }  # fmt: skip
