@@ -12,6 +12,7 @@ from strobewise.bus.timing import limit_ps
 from strobewise.diagnosis import diagnose
 from strobewise.errors import ProfileError
 from strobewise.evidence.timing import Delay, Interrupts, TimingRecord
+from strobewise.machine import LINE_SETS, Fault
 from strobewise.machine.scenario import GENERIC
 from strobewise.machine.simulate import simulate
 from strobewise.memory_map import seen_map
@@ -54,6 +55,15 @@ def test_interrupts_are_counted(tmp_path):
     said = examined(tmp_path, Options(profile=other), machine=machine, lines="full", duration_s=0.01)
     assert "interrupt-rate" in {f.rule for f in said.findings}
     assert said.verdict.state == "no_fault_found"  # another rate is told, not blamed
+
+
+def test_acknowledges_do_not_count_as_late_requests(tmp_path):
+    """In an acknowledge /IORQ falls in the first automatic wait state, half a clock off the edge that it follows else (UM0080)."""
+    held = [Fault("int-held", {"after_s": 0.0})]
+    for lines in (LINE_SETS["full"], tuple(name for name in LINE_SETS["full"] if name != "M1")):
+        said = examined(tmp_path, lines=lines, faults=held, sample_hz=100_000_000, duration_s=0.004)
+        assert said.evidence.cycles["interrupt_acknowledge"] > 50
+        assert "slow-strobe" not in {f.rule for f in said.findings}
 
 
 def test_a_strobe_later_than_every_grade_is_told(tmp_path):

@@ -88,7 +88,11 @@ class TimingPart:
     def __init__(self, captured: frozenset[str], tick_s: float) -> None:
         self._captured = captured
         self._tick_s = tick_s
-        self._symbols = [s for s, (line, _, _) in MEASURED.items() if line in captured] if "CLK" in captured else []
+        self._symbols = [
+            symbol for symbol, (line, _, _) in MEASURED.items()
+            # In an acknowledge /IORQ follows other clock edges, and only /M1 tells one.
+            if line in captured and (line != "IORQ" or "M1" in captured)
+        ] if "CLK" in captured else []  # fmt: skip
         self._delays: dict[str, list[Int]] = {symbol: [] for symbol in self._symbols}
         self._blocks = 0
         self._int_falls: list[Int] = []
@@ -130,7 +134,10 @@ class TimingPart:
         for symbol in self._symbols:
             line, falling, rises = MEASURED[symbol]
             bit = np.uint64(1 << BIT[line])
-            moved = times[(changed & bit != 0) & ((after & bit == 0) == falling)]
+            edge = (changed & bit != 0) & ((after & bit == 0) == falling)
+            if line == "IORQ":
+                edge &= block.words[:-1] & after & np.uint64(1 << BIT["M1"]) != 0
+            moved = times[edge]
             self._delays[symbol].append(_behind(moved, edges[rises], period))
 
     def feed(self, batch: Batch) -> None:
