@@ -214,6 +214,15 @@ def test_a_strobe_seen_now_and_then_needs_enough_misses():
     assert rules_of(evidence) == {"refresh-strobe-missing"}
 
 
+def test_spikes_that_explain_the_misses_leave_it_open():
+    evidence = evidence_of(glitches=60)
+    evidence.strobes["RFSH"] = replace(evidence.strobes["RFSH"], seen=950, first_missing_s=0.001, last_missing_s=0.002)
+    found = {finding.rule: finding for finding in run(evidence)}["refresh-strobe-missing"]
+    assert found.severity == "warning" and found.suspect == "probe_or_capture" and "60 spikes" in found.evidence
+    evidence.glitches = 40  # more is missing than they explain
+    assert {finding.rule: finding.severity for finding in run(evidence)}["refresh-strobe-missing"] == "fault"
+
+
 def test_the_place_of_the_lead_shifts_the_blame():
     evidence = evidence_of(probe_at={"M1": "connector"})
     evidence.lines["M1"] = LineEvidence("M1", edges=0, high_fraction=1.0)

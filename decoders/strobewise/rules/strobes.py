@@ -91,6 +91,14 @@ def _strobe(
         return
     if weighed is not None:
         sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
+    missing = count.expected - count.seen
+    if seen.kind == "partial" and 0 < missing <= evidence.glitches:
+        yield Found(
+            f"{sentence}; but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none",
+            (name,), missing, count.first_missing_s, count.last_missing_s, severity="warning", suspects=SPIKES, confidence=0.5,
+            next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
+        )  # fmt: skip
+        return
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
     yield Found(
@@ -122,6 +130,7 @@ OWN_LEAD_FIRST = (
 CPU_FIRST: Shares = (("cpu", 0.62), ("connection", 0.22), ("probe_or_capture", 0.16))
 LEAD_FIRST: Shares = (("probe_or_capture", 0.62), ("connection", 0.2), ("cpu", 0.18))
 INVERTED_LEAD: Shares = (("probe_or_capture", 0.9), ("connection", 0.06))
+SPIKES: Shares = (("probe_or_capture", 0.5), ("clock", 0.3), ("cpu", 0.1))
 FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
 
 
