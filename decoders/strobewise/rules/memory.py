@@ -19,6 +19,7 @@ FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run ove
 ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
 DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
+ENOUGH_WRITES = 16
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
 
@@ -33,6 +34,12 @@ def _region(evidence: BusEvidence, start: int, end: int) -> str:
         if region.start <= start and end <= region.end:
             return f"{region.kind.upper()} {region.start:#06x}-{region.end:#06x}"
     return f"{start:#06x}-{end:#06x}"
+
+
+def _ram_pages(evidence: BusEvidence, memory: Any) -> List[Any]:
+    """Return the pages with a comparison that may be RAM: what is written to a ROM, by a program astray, need not read back."""
+    other = [region for region in getattr(evidence.profile, "memory", ()) if region.kind in ("rom", "nothing")]
+    return [page for page in memory.pages if not any(region.start <= page.end and page.start <= region.end for region in other)]
 
 
 def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
@@ -161,10 +168,11 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         wrote = memory.writes.constant(bit)
         if _contradicted(evidence, bit):
             continue  # the CPU read other bytes than the capture shows: the lead's own rule speaks
-        same = wrote is not None and memory.writes.transfers >= 16
+        same = wrote is not None and memory.writes.transfers >= ENOUGH_WRITES
         also = "and in all writes too" if same else "while writes show it moving"
         suspects = None
-        if not same and len(levels) == 1:
+        few = memory.writes.transfers < ENOUGH_WRITES  # a program that went astray writes anywhere: that makes no RAM of what it hit
+        if not same and (len(levels) == 1 or (few and wrote is None)):
             suspects = (("rom", 0.42), ("data_bus", 0.28), ("connection", 0.24))  # only one memory was read: its output, or the line
         yield Found(
             f"D{bit} {level} in all {reads} reads ({', '.join(levels)}) from {addresses} different addresses, {also}", (f"D{bit}",), reads,
@@ -239,7 +247,7 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or runs_away(memory):
         return
     for bit in range(8):
-        bad = [page for page in memory.pages if _bit_is_dead(page, bit)]
+        bad = [page for page in _ram_pages(evidence, memory) if _bit_is_dead(page, bit)]
         if not bad:
             continue
         good = [page for page in memory.pages if page not in bad and page.bits[bit][0] + page.bits[bit][2] >= 8]
@@ -285,7 +293,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
     if memory is None or runs_away(memory):
         return
-    spoilt = [page for page in memory.pages if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
+    spoilt = [page for page in _ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
     groups: Dict[int, List[Any]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
