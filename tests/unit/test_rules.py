@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from bitarray import bitarray
 
 from strobewise.bus.evidence import (
     CLASSES,
@@ -20,10 +21,12 @@ from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
 from strobewise.diagnosis import diagnose
 from strobewise.evidence.expansion import PagingRecord, Trigger
+from strobewise.evidence.memory import Levels, MemoryRecord, ReadBack
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
 from strobewise.machine.simulate import simulate
 from strobewise.options import Options
+from strobewise.profile import MemoryRegion, Profile
 from strobewise.rules import CATALOGUE, find_rule, run
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
@@ -304,3 +307,36 @@ def test_every_rule_is_complete_and_tested_somewhere():
 
 
 FAMILIES = ("strobes", "clock", "held", "capture", "memory", "buses", "expansion", "leads", "timing")
+
+
+def memory_evidence(fetched, value=0x4D):
+    """Return evidence of a CPU that walks through memory where every read gives the same byte."""
+    maps = [bitarray(65536) for _ in range(4)]
+    for each in maps:
+        each.setall(False)
+    for address in fetched:
+        maps[0][address] = True
+    count = len(fetched)
+    memory = MemoryRecord(
+        *maps, Levels(count, value, value), Levels(), Levels(), Levels(), [], [], count, 0, 0, 0, count, {}, {}, [], 1, (value, count),
+        count, 0, 0, [0] * 8,
+    )  # fmt: skip
+    return evidence_of(parts={"memory": memory}, captured=evidence_of().captured | {*ADDRESS, *DATA})
+
+
+def test_who_is_blamed_for_silence_depends_on_whether_the_start_was_seen():
+    (found,) = (f for f in run(memory_evidence(range(2000))) if f.rule == "reads-all-alike")
+    assert found.suspect == "rom"
+    for astray in (range(0x4C00, 0x5400), [0x38, *range(0x4C00, 0x5400)]):
+        (found,) = (f for f in run(memory_evidence(astray)) if f.rule == "reads-all-alike")
+        assert found.suspect == "ram" and found.confidence <= 0.7 and "/RESET" in found.next_step
+
+
+def test_writes_to_a_rom_of_the_profile_need_not_read_back():
+    bad = ReadBack(0x0000, 0x03FF, 40, 20, [(20, 0, 20, 20), *[(20, 0, 20, 0)] * 7])
+    evidence = memory_evidence(range(0x4000, 0x4020), 0x3E)
+    record = evidence.parts["memory"]
+    record.pages, record.commonest, record.alike = [bad], (0x3E, 1), 1
+    assert "ram-bit-dead" in rules_of(evidence)
+    evidence.profile = Profile("bench", memory=(MemoryRegion("rom", 0x0000, 0x3FFF),))
+    assert "ram-bit-dead" not in rules_of(evidence)
