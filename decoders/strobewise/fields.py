@@ -87,6 +87,12 @@ class Fields:
             raise self.refuse(name, f"{name} is {value!r}", "a text that is not empty")
         return value
 
+    def file_name(self, name: str, default: Any = _MISSING) -> Any:
+        value = self.text(name, default)
+        if isinstance(value, str) and "\0" in value:
+            raise self.refuse(name, f"{name} is {value!r}", "a file name")
+        return value
+
     def boolean(self, name: str, default: Any = _MISSING) -> Any:
         value = self._take(name, default, "true or false")
         if value is _MISSING:

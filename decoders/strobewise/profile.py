@@ -5,6 +5,7 @@ The keys and what they allow stand in `parse_profile`; anything else is refused 
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,7 +125,7 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
     end = fields.address("end")
     if end < start:
         raise fields.refuse("end", f"end 0x{end:04X} is below start 0x{start:04X}", "the region's last address")
-    name = fields.text("file", None)
+    name = fields.file_name("file", None)
     chips = tuple(fields.many("chips", (), "a list of one chip, or of eight, D0 first"))
     if len(chips) not in (0, 1, 8) or not all(isinstance(chip, str) and chip for chip in chips):
         raise fields.refuse("chips", f"chips holds {len(chips)} entries", "a list of one chip's name, or of eight, D0 first")
@@ -137,13 +138,15 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
 def read_contents(fields: Fields, key: str, file: Path, size: int) -> bytes:
     """Return a file of at most `size` bytes that belongs to a region."""
     try:
-        contents = file.read_bytes()
+        with open(file, "rb") as source:
+            contents = source.read(size + 1)  # no more: a device or a disk image has no end that memory could hold
+            held = max(len(contents), os.fstat(source.fileno()).st_size)
     except OSError as exc:
         raise fields.refuse(
             key, f"cannot read {file}: {exc.strerror or exc}", "a file beside the profile, or its path from there"
         ) from None
     if not 0 < len(contents) <= size:
-        raise fields.refuse(key, f"{file} holds {len(contents)} bytes", f"a file of 1..{size} bytes, the region's size")
+        raise fields.refuse(key, f"{file} holds {held} bytes", f"a file of 1..{size} bytes, the region's size")
     return contents
 
 

@@ -125,6 +125,7 @@ MEMORY = '[[memory]]\nkind = "rom"\nstart = 0\nend = 0x0FFF\n'
         ("[[paging]]\nfetch_at = [8]\nreleased_by_fetch_in = [[9, 8]]", "released_by_fetch_in holds [0x0009, 0x0008] (FILE, paging[1].released_by_fetch_in): a list of pairs [first, last] of addresses 0x0000..0xFFFF, first not above last"),
         ("[[paging]]\nfetch_at = [8]\nreleased_by_fetch_in = [9]", "released_by_fetch_in holds 9 (FILE, paging[1].released_by_fetch_in): a list of pairs [first, last] of addresses 0x0000..0xFFFF, first not above last"),
         ("[[paging]]\nfetch_at = [8]\nwithin_t_states = 0", "within_t_states is 0 (FILE, paging[1].within_t_states): a whole number 1..1000000"),
+        (MEMORY + 'file = "a\\u0000b"', "file is 'a\\x00b' (FILE, memory[1].file): a file name"),
         (MEMORY + 'file = "none.rom"', "cannot read FOLDER/none.rom: No such file or directory (FILE, memory[1].file): a file beside the profile, or its path from there"),
     ],
 )  # fmt: skip
@@ -147,6 +148,12 @@ def test_a_rom_that_is_too_long(tmp_path):
     path = write(tmp_path, MEMORY + 'file = "big.rom"')
     expected = f"{tmp_path / 'big.rom'} holds 4097 bytes ({path}, memory[1].file): a file of 1..4096 bytes, the region's size"
     with pytest.raises(ProfileError, match=f"^{re.escape(expected)}$"):
+        load_profile(path)
+
+
+def test_of_a_file_without_end_no_more_is_read_than_fits(tmp_path):
+    path = write(tmp_path, MEMORY + 'file = "/dev/zero"')
+    with pytest.raises(ProfileError, match=r"^/dev/zero holds 4097 bytes \("):
         load_profile(path)
 
 

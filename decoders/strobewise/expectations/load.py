@@ -66,9 +66,7 @@ def _texts(fields: Fields, name: str) -> tuple[str, ...]:
 
 
 def _file(fields: Fields, name: str, path: Path) -> Path | None:
-    value = fields.text(name, None)
-    if value is not None and "\0" in value:
-        raise fields.refuse(name, f"{name} is {value!r}", "a file name")
+    value = fields.file_name(name, None)
     return None if value is None else path.parent / value
 
 

@@ -29,7 +29,7 @@ def load_scenario(path: str | Path) -> Scenario:
 
 
 def _parse(fields: Fields, path: Path) -> Scenario:
-    file = fields.text("machine", None)
+    file = fields.file_name("machine", None)
     if file is not None:
         machine = load_profile(path.parent / file)
         name = fields.text("name", path.stem)
@@ -87,7 +87,7 @@ def _contents(fields: Fields, draft: Scenario, path: Path, size: int) -> bytes:
         raise fields.refuse("program", "contents from " + (" and ".join(sources) or "nowhere"), "one of program, hex, file")
     name = fields.choice("program", PROGRAMS, None)
     text = fields.text("hex", None)
-    file = fields.text("file", None)
+    file = fields.file_name("file", None)
     fields.finish()
     if name is not None:
         return draft.demo(name)
