@@ -18,7 +18,7 @@ def open_output(path: str | os.PathLike[str], mode: str = "wb") -> Iterator[IO[A
     """Open a file for writing; it takes its name only when the block ends without an exception.
 
     path: "-" is standard output; a name with ``.gz`` is packed, without a time stamp, so that equal content gives equal files.
-    mode: "wb" for bytes, "w" for text (UTF-8, lines end with a line feed).
+    mode: "wb" for bytes, "w" for text (UTF-8, lines end with a line feed; bytes of a file name that are no text are written as escapes).
     Raises OSError with the name of the target, UsageError for a folder.
     """
     target = os.fspath(path)
@@ -82,7 +82,7 @@ def _packed(raw: BinaryIO, target: str, mode: str) -> Iterator[IO[Any]]:
         if "b" in mode:
             yield stream
         else:
-            yield stack.enter_context(io.TextIOWrapper(stream, encoding="utf-8", newline="\n"))
+            yield stack.enter_context(io.TextIOWrapper(stream, encoding="utf-8", errors="backslashreplace", newline="\n"))
 
 
 def _keep_permissions(real: str, part: str) -> None:

@@ -33,6 +33,12 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path):
     assert list(tmp_path.iterdir()) == [target]
 
 
+def test_a_file_name_that_is_no_text_can_be_written(tmp_path):
+    with open_output(tmp_path / "out.html", "w") as out:
+        out.write(os.fsdecode(b"bad\xff.vcd"))
+    assert (tmp_path / "out.html").read_bytes() == b"bad\\udcff.vcd"
+
+
 def test_packed_output_is_the_same_each_time(tmp_path):
     for name in ("a.csv.gz", "b.csv.gz"):
         with open_output(tmp_path / name, "w") as out:
