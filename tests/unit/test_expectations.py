@@ -237,6 +237,12 @@ def test_two_captures_are_recorded_into_what_both_meet(tmp_path):
         assert verify(each, made, options_of(made)).failures == ()
 
 
+def test_a_file_name_that_toml_cannot_hold():
+    message = "^a name has bytes that are no UTF-8 text, TOML cannot hold it \\(--record\\): rename that file or folder$"
+    with pytest.raises(ExpectationError, match=message):
+        recorded([observe(FULL, Options())], ["bad\udcff.vcd"])
+
+
 def test_a_faulty_capture_is_recorded_as_such(tmp_path):
     text = recorded([observe(DEAD, Options())], [DEAD])
     data = tomllib.loads(text)

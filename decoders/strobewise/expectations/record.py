@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..bus.model import KINDS
 from ..survey import MAY_REST
-from .model import BUSES, VERSION
+from .model import BUSES, VERSION, ExpectationError
 from .observe import Observation
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ def recorded(
 
     seen: observations of the captures in files, at least one. files: as they should stand in the file. exact: for the very same
     captures: counts without tolerance, and the digest where there is only one. machine, maps, clock_hz: how the captures were read.
+    Raises ExpectationError for a file name that TOML cannot hold.
     """
     import tomlkit
 
@@ -58,7 +59,10 @@ def recorded(
         digest["cycles"] = seen[0].digest
         digest["cycles"].comment("of every machine cycle, times left out")
         document["digest"] = digest
-    return tomlkit.dumps(document)
+    text = tomlkit.dumps(document)
+    if not text.isascii() and any("\ud800" <= char <= "\udfff" for char in text):
+        raise ExpectationError("a name has bytes that are no UTF-8 text, TOML cannot hold it", "--record", "rename that file or folder")
+    return text
 
 
 def _capture(files: Sequence[str | Path], machine: str | None, maps: Sequence[str], clock_hz: float | None) -> Table:
