@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import signal
 import sys
@@ -21,6 +22,7 @@ COMMANDS = (
     "diagnose", "cycles", "listing", "lines", "compare", "verify", "watch", "survey", "simulate", "plugins", "prepare", "hookup", "explain",
 )  # fmt: skip
 
+GARBAGE_OBJECTS = 50_000  #: a run makes few objects that refer to each other: looking for them as often as Python does costs more
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
 EXIT_PIPE_CLOSED = 128 + signal.SIGPIPE
@@ -62,6 +64,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
     arguments = sys.argv[1:] if argv is None else list(argv)
+    gc.set_threshold(GARBAGE_OBJECTS)
     _be_careful_with_the_terminal()
     try:
         args = build_parser(arguments[0] if arguments and arguments[0] in COMMANDS else None).parse_args(arguments)

@@ -33,7 +33,7 @@ RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a 
 LOOK_BACK = 256
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
-KEPT_EVENTS = 200_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
+KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
 _SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
 assert tuple(line.name for line in LINES if BIT["M1"] <= line.bit <= BIT["HALT"]) == PATTERN_LINES
