@@ -1,4 +1,4 @@
-"""Where the plug-ins for the capture host and the demo captures are: in the source tree, or in the installed package."""
+"""Where the plug-ins for the capture host are: in the source tree, or in the installed package."""
 
 from __future__ import annotations
 
@@ -10,18 +10,10 @@ _SOURCE_TREE = _PACKAGE.parents[1]
 
 def decoders_folder() -> Path:
     """Return the folder that holds the engine and ``host``, as the plug-ins expect to find them side by side."""
-    return _first(_SOURCE_TREE / "decoders", _PACKAGE / "decoders")
+    in_tree = _SOURCE_TREE / "decoders"
+    return in_tree if (_SOURCE_TREE / "pyproject.toml").is_file() and in_tree.is_dir() else _PACKAGE / "decoders"
 
 
 def host_folder() -> Path:
     """Return the search path to give to the capture host: plug-in folders and nothing else."""
     return decoders_folder() / "host"
-
-
-def traces_folder() -> Path:
-    """Return the folder of the demo captures."""
-    return _first(_SOURCE_TREE / "traces", _PACKAGE / "traces")
-
-
-def _first(in_tree: Path, installed: Path) -> Path:
-    return in_tree if (_SOURCE_TREE / "pyproject.toml").is_file() and in_tree.is_dir() else installed

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from strobewise.bus.model import KINDS, NOTES
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
 
-FORMATS = ("csv", "jsonl")
 COLUMNS = ("start_s", "end_s", "kind", "t_states", "wait_states", "address", "data", "inferred", "note")
 LEAST_DECIMALS = 9  #: times are written to 1 ns at least, and exactly where the timescale is finer
 
@@ -57,7 +56,7 @@ def header(style: str) -> bytes:
 def format_rows(table: CycleTable, timescale_fs: int, style: str) -> bytes:
     """Return the rows of a table as text.
 
-    timescale_fs: length of one tick of ``start`` and ``end`` in femtoseconds. style: one of FORMATS.
+    timescale_fs: length of one tick of ``start`` and ``end`` in femtoseconds. style: "csv" or "jsonl".
     """
     blocks = range(0, len(table), _BLOCK_ROWS)
     return b"".join(_format_block(table[at : at + _BLOCK_ROWS], timescale_fs, style) for at in blocks)

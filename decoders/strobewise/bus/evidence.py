@@ -126,7 +126,6 @@ class BusEvidence:
     run_without_fetch_s: Optional[float] = None  #: where that run began
     longest_without_refresh: Optional[Span] = None
     glitches: int = 0  #: spikes dropped from /MREQ and /IORQ
-    conflicts: int = 0  #: /IORQ asserted inside a memory request
     halt_addresses: Tuple[int, ...] = ()
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()

@@ -17,7 +17,6 @@ from .plan import Plan
 from .sources import Button, PulseTrain
 from .wiring import LEVELS, PLACES, REACH
 
-CPU_LINES = tuple(name for name, line in LINE.items() if line.pin is not None)
 _MISSING: Any = None
 
 
