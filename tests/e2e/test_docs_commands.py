@@ -3,56 +3,23 @@
 from __future__ import annotations
 
 import importlib.util
-import os
 import re
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+from shown_commands import FINE, code_lines, furnish, run, shown
 
 from conftest import ROOT, require_component
 
 DOCS = ROOT / "docs"
 PAGES = sorted(path for path in DOCS.rglob("*.md") if "generated" not in path.parts and "_build" not in path.parts)
-FINE = (0, 1, 3)  # no fault found, fault found or captures differ, cannot decide
-
-
-def code_lines(text: str) -> list[str]:
-    """Return the command lines of all blocks marked as shell."""
-    blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
-    return [line for block in blocks for line in block.splitlines() if line.strip() and not line.startswith("#")]
-
-
-def shown(text: str) -> list[tuple[str, str]]:
-    """Return the outputs that a page shows: (command, excerpt)."""
-    return re.findall(r"<!-- output: (.*?) -->\n```text\n(.*?)```", text, flags=re.DOTALL)
-
-
 WITH_COMMANDS = [page for page in PAGES if code_lines(page.read_text(encoding="utf-8"))]
 
 
 @pytest.fixture
 def workplace(tmp_path):
-    """A folder with the demo captures in it, and ``strobewise`` on the path."""
-    (tmp_path / "traces").symlink_to(ROOT / "traces")
-    tools = tmp_path / "bin"
-    tools.mkdir()
-    script = tools / "strobewise"
-    script.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m strobewise_cli "$@"\n')
-    script.chmod(0o755)
-    return tmp_path
-
-
-def run(line: str, workplace: Path) -> subprocess.CompletedProcess[str]:
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]),
-        "PATH": f"{workplace / 'bin'}{os.pathsep}{os.environ['PATH']}",
-        "HOME": str(workplace),
-        "COLUMNS": "80",
-    }
-    return subprocess.run(["bash", "-c", line], cwd=workplace, env=environment, capture_output=True, text=True, check=False, timeout=200)
+    return furnish(tmp_path)
 
 
 @pytest.mark.parametrize("page", WITH_COMMANDS, ids=lambda page: str(page.relative_to(DOCS)))

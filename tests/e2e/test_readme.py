@@ -7,21 +7,14 @@ import re
 import shutil
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+from shown_commands import FINE, code_lines, furnish, run, shown
 
 from conftest import ROOT, require_component
 
 README = ROOT / "README.md"
 TEXT = README.read_text(encoding="utf-8")
-FINE = (0, 1, 3)  # no fault found, fault found or captures differ, cannot decide
-
-
-def code_lines(text: str) -> list[str]:
-    """Return the lines of all blocks marked as shell, comments left out."""
-    blocks = re.findall(r"^```sh\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)
-    return [line for block in blocks for line in block.splitlines() if line.strip() and not line.startswith("#")]
 
 
 def quick_start() -> list[str]:
@@ -30,31 +23,12 @@ def quick_start() -> list[str]:
 
 
 COMMANDS = [line for line in code_lines(TEXT) if line not in quick_start()]
-SHOWN = re.findall(r"<!-- output: (.*?) -->\n```text\n(.*?)```", TEXT, flags=re.DOTALL)
+SHOWN = shown(TEXT)
 
 
 @pytest.fixture(scope="module")
 def workplace(tmp_path_factory):
-    """A folder with the demo captures in it, and ``strobewise`` on the path."""
-    folder = tmp_path_factory.mktemp("readme")
-    (folder / "traces").symlink_to(ROOT / "traces")
-    tools = folder / "bin"
-    tools.mkdir()
-    script = tools / "strobewise"
-    script.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m strobewise_cli "$@"\n')
-    script.chmod(0o755)
-    return folder
-
-
-def run(line: str, workplace: Path) -> subprocess.CompletedProcess[str]:
-    environment = {
-        **os.environ,
-        "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]),
-        "PATH": f"{workplace / 'bin'}{os.pathsep}{os.environ['PATH']}",
-        "HOME": str(workplace),
-        "COLUMNS": "80",
-    }
-    return subprocess.run(["bash", "-c", line], cwd=workplace, env=environment, capture_output=True, text=True, check=False, timeout=200)
+    return furnish(tmp_path_factory.mktemp("readme"))
 
 
 @pytest.mark.parametrize("line", COMMANDS)
