@@ -21,6 +21,7 @@ DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
 RESTARTS = 0x68  #: the addresses where reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
+FEW_VALUES = 8
 LED_ASTRAY = (("ram", 0.36), ("rom", 0.32), ("glue", 0.2), ("data_bus", 0.08))
 ENOUGH_WRITES = 16
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
@@ -119,11 +120,12 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
     else:
         where = f"{count} of {memory.reads} reads from {int((memory.fetched | memory.read).count())} addresses gave {value:02X}h: nothing answers"
-        if memory.fetched[:RESTARTS].count() >= ENOUGH_OF_A_START:  # a lone restart may be an interrupt's
+        # A lone restart may be an interrupt's; and where many different bytes came, something did answer before.
+        if memory.fetched[:RESTARTS].count() >= ENOUGH_OF_A_START and memory.values_read <= FEW_VALUES:
             yield Found(where, (), count, evidence.first_request_s, evidence.last_request_s, confidence=0.88)
         else:
             yield Found(
-                f"{where} there, and what led the CPU to that memory is not in the capture", (), count, evidence.first_request_s,
+                f"{where} there; what led the CPU to that memory is not plain from the capture", (), count, evidence.first_request_s,
                 evidence.last_request_s, suspects=LED_ASTRAY, confidence=0.7,
                 next_step="capture from the release of /RESET on: the first addresses show whether ROM answers, the stack whether RAM does",
             )  # fmt: skip

@@ -92,10 +92,10 @@ def _strobe(
     if weighed is not None:
         sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
     missing = count.expected - count.seen
-    if seen.kind == "partial" and 0 < missing <= evidence.glitches:
+    if seen.kind in ("partial", "held") and line.edges and 0 < missing + count.wrong <= evidence.glitches:
         yield Found(
             f"{sentence}; but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none",
-            (name,), missing, count.first_missing_s, count.last_missing_s, severity="warning", suspects=SPIKES, confidence=0.5,
+            (name,), missing + count.wrong, count.first_missing_s, count.last_missing_s, severity="warning", suspects=SPIKES, confidence=0.5,
             next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
         )  # fmt: skip
         return
