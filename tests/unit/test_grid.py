@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strobewise.capture.grid import estimate_sample_interval
+from strobewise.stream import grid as plain
 
 NS = 10**6  # femtoseconds
 
@@ -80,3 +81,30 @@ def test_a_grid_on_which_nearly_every_sample_holds_an_event_is_found(sample_hz: 
     grid = estimate_sample_interval(times)
     assert grid is not None
     assert grid.interval == pytest.approx(ticks_per_second / sample_hz, rel=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(interval=st.floats(4, 5000), closest=st.integers(1, 10), seed=st.integers(0, 1000), start=st.integers(-(10**12), 10**12))
+def test_in_plain_python_it_is_the_same_interval(interval, closest, seed, start):
+    times = exported(events(seed, closest, 1500), interval) + start
+    grid = estimate_sample_interval(times)
+    assert grid is not None
+    assert plain.estimate_sample_interval(times.tolist()) == pytest.approx(grid.interval, rel=1e-9)
+
+
+@pytest.mark.parametrize("scale", [1, 40])
+def test_in_plain_python_ticks_that_all_share_a_factor(scale):
+    times = (exported(events(6, 3), 1e3 / 24) * scale).tolist()
+    assert plain.estimate_sample_interval(times) == pytest.approx(scale * 1e3 / 24, rel=2e-5)
+
+
+def test_in_plain_python_no_grid_where_there_is_none():
+    rng = np.random.default_rng(4)
+    clock = np.arange(1, 3000) * 142_857
+    scattered = clock[rng.random(len(clock)) < 0.4] + rng.integers(9_000, 90_000, 1)
+    times = np.unique(np.concatenate([clock, scattered + rng.integers(0, 2_000, len(scattered))])).tolist()
+    assert plain.estimate_sample_interval(times, 1000) is None
+    lone = np.rint(np.arange(3000) * 14.2857).astype(np.int64).tolist()
+    assert plain.estimate_sample_interval(lone, 10 * NS) == 1.0 and plain.estimate_sample_interval(lone, NS) is None
+    for few in ([], [5], list(range(10)), list(range(0, 4000, 7))):
+        assert plain.estimate_sample_interval(few) is None

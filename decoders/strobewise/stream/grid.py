@@ -7,7 +7,8 @@ A capture host that hands out the analyser's own samples has a grid of one tick.
 from __future__ import annotations
 
 import math
-from typing import List, Optional, Sequence
+from collections import Counter
+from typing import List, Optional, Sequence, Tuple
 
 FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
 ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
@@ -16,6 +17,7 @@ _TIMES_USED = 20_000
 _LARGEST_DIVISOR = 64  #: events may never be closer than this many samples
 _FIRST_FIT = 16
 _SPAN = 12
+_REACHES = (1.5, 3, 6, 12, 24, 48)
 _SURE = 0.99
 _ROUGH = 8.0  #: ticks in an interval from which a fit over all times is no chance
 
@@ -27,12 +29,14 @@ def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] =
     timescale_fs: length of a tick, if known: when nothing coarser than a tick fits, a tick of 2 ns or more is taken for the interval.
     """
     used = list(times[:-1][:_TIMES_USED])
-    steps = sorted({b - a for a, b in zip(used, used[1:]) if b > a})
+    often = Counter(b - a for a, b in zip(used, used[1:]) if b > a)
+    steps = sorted(often)
     if not steps or len(used) <= _FIRST_FIT:
         return None
     common = math.gcd(*steps)
     start = used[0]
-    interval = _coarsest([float((time - start) // common) for time in used], [float(step // common) for step in steps])
+    ticks = [float((time - start) // common) for time in used]
+    interval = _coarsest(ticks, [(float(step // common), often[step]) for step in steps])
     if interval is not None:
         return interval * common
     if common > 1:
@@ -42,45 +46,43 @@ def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] =
     return None
 
 
-def _coarsest(ticks: List[float], steps: List[float]) -> Optional[float]:
-    """Try the smallest step and its fractions, coarsest first; only intervals that rounding does not hide are tried."""
+def _coarsest(ticks: List[float], steps: List[Tuple[float, int]]) -> Optional[float]:
+    """Try the smallest step and its fractions, coarsest first; only intervals that rounding does not hide are tried.
+
+    steps: each length with how often it comes, rising.
+    """
+    smallest, largest = steps[0][0], steps[-1][0]
     tests: Optional[float] = None
     for divisor in range(1, _LARGEST_DIVISOR + 1):
-        if steps[0] / divisor < 2.0:
+        if smallest / divisor < 2.0:
             break
-        for shift in (0.0, 0.25, -0.25, 0.5, -0.5, 0.75, -0.75):
-            followed = _follow(steps, (steps[0] + shift) / divisor)
+        for shift in (0.0, 0.5, -0.5):
+            followed = _follow(steps, (smallest + shift) / divisor)
             interval = _fit(ticks, followed) if followed is not None else None
-            if interval is None or round(steps[-1] / interval) <= 1:  # a clock's own period is no grid
+            if interval is None or round(largest / interval) <= 1:  # a clock's own period is no grid
                 continue
             if tests is None:  # how many different spans there are; rounding alone makes two of each
                 tests = len({b - a for a, b in zip(ticks, ticks[_SPAN:])}) / 2
             # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
-            passed = sum(1 for a, b in zip(ticks, ticks[1:]) if round((b - a) / interval) > 1) if interval >= _ROUGH else 0
+            passed = sum(often for step, often in steps if round(step / interval) > 1) if interval >= _ROUGH else 0
             chance = (ROUNDING_TICKS / interval) ** (max(tests, passed) - 2) * divisor
             if 1.0 - chance >= _SURE:
                 return interval
     return None
 
 
-def _follow(steps: List[float], interval: float) -> Optional[float]:
-    """Sharpen an interval from step to longer step, while every step stays a multiple within the rounding."""
-    products = squares = 0.0
-    for step in steps[: 4 * _FIRST_FIT]:
-        count = round(step / interval)
-        if count == 0 or abs(step - count * interval) > ROUNDING_TICKS + 0.5 * (squares == 0.0):
+def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
+    """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
+    for reach in _REACHES:
+        near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0]]
+        interval = math.fsum(often * step for step, often, _ in near) / sum(often * count for _, often, count in near)  # roundings cancel
+        if any(abs(step - count * interval) > ROUNDING_TICKS for step, _, count in near):
             return None
-        products += count * step
-        squares += count * count
-        interval = products / squares
     return interval
 
 
 def _fit(ticks: List[float], interval: float) -> Optional[float]:
     """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
-    steps = [b - a for a, b in zip(ticks, ticks[1:])]
-    steps = [step for step in steps if step < _LARGEST_DIVISOR * interval]
-    interval = math.fsum(steps) / math.fsum(round(step / interval) for step in steps)
     offset, used = ticks[0], _FIRST_FIT
     while True:
         window = ticks[:used]
@@ -94,7 +96,7 @@ def _fit(ticks: List[float], interval: float) -> Optional[float]:
             return None
         rest = [tick - count * interval for count, tick in zip(counts, window)]
         offset = (max(rest) + min(rest)) / 2
-        if (max(rest) - min(rest)) / 2 > ROUNDING_TICKS / 2:
+        if (max(rest) - min(rest)) / 2 > ROUNDING_TICKS / 2 + used**-0.5:  # a line through few points may lie off by that much
             return None
         if used >= len(ticks):
             return interval
