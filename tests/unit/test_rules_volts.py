@@ -7,9 +7,11 @@ import random
 import pytest
 
 from strobewise import Options
+from strobewise.bus.evidence import LineEvidence
 from strobewise.diagnosis import diagnose
 from strobewise.machine import fault
 from strobewise.machine.simulate import simulate
+from strobewise.rules import run
 from strobewise.rules.volts import weigh_still_line
 
 LEVELS = {"low": 0.2, "high": 4.1, "dead": None}
@@ -106,6 +108,23 @@ def test_slow_edges_are_told_from_glitches(tmp_path):
     said = diagnose([scope(tmp_path, slow=1)])
     assert {f.lines[0] for f in findings(said, "slow-edges")} >= {"M1"}
     assert findings(said, "spikes") == []
+
+
+def test_so_many_samples_are_no_slow_edge_where_they_take_no_time(tmp_path):
+    said = diagnose([scope(tmp_path, slow=1)])
+    for interval, told in ((1e-8, True), (0.9e-8, False)):  # four samples: 40 ns, and less
+        said.evidence.sample_interval_s = interval
+        assert bool([f for f in run(said.evidence) if f.rule == "slow-edges"]) is told
+
+
+def test_outputs_may_float_while_the_bus_is_granted(tmp_path):
+    said = diagnose([scope(tmp_path)])
+    line = said.evidence.line("M1")
+    line.volts = line.volts._replace(between=0.4)
+    assert [f.lines for f in run(said.evidence) if f.rule == "level-between"] == [("M1",)]
+    said.evidence.captured |= {"BUSACK"}
+    said.evidence.lines["BUSACK"] = LineEvidence("BUSACK", edges=2, assertions=1)
+    assert [f for f in run(said.evidence) if f.rule == "level-between"] == []
 
 
 def test_ringing_is_told_from_glitches(tmp_path):

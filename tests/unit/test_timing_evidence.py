@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from strobewise.bus.evidence import Span
+from strobewise.bus.evidence import BusEvidence, ClockEvidence, Span
+from strobewise.bus.lines import BIT
 from strobewise.bus.timing import limit_ps
+from strobewise.capture.records import Block
 from strobewise.diagnosis import diagnose
 from strobewise.errors import ProfileError
-from strobewise.evidence.timing import Delay, Interrupts, TimingRecord
+from strobewise.evidence.timing import Delay, Interrupts, TimingPart, TimingRecord
 from strobewise.machine import LINE_SETS, Fault
 from strobewise.machine.scenario import GENERIC
 from strobewise.machine.simulate import simulate
@@ -42,6 +46,32 @@ def test_a_coarse_capture_tells_no_grade_that_it_can_not(tmp_path):
     for delay in said.evidence.parts["timing"].delays:
         assert 4 not in delay.breaks
     assert said.verdict.state == "no_fault_found"
+
+
+def measured(behind_ns, sample_s):
+    """Return the delay of /M1's fall behind CLK's rise, of 100 periods of 250 ns (ticks of 1 ns)."""
+    rows = []
+    for start in range(1000, 26_000, 250):
+        rows += [(start, "CLK", 1), (start + 125, "CLK", 0), (start + behind_ns, "M1", 0), (start + 230, "M1", 1)]
+    levels, times, words = {"CLK": 0, "M1": 1}, [], []
+    for time, line, level in sorted(rows):
+        levels[line] = level
+        times.append(time)
+        words.append(sum(high << BIT[name] for name, high in levels.items()))
+    part = TimingPart(frozenset({"CLK", "M1"}), 1e-9)
+    part.block(Block(np.array(times, np.int64), np.array(words, np.uint64), None))
+    evidence = BusEvidence(sample_interval_s=sample_s, samples_per_t=25.0, clock=ClockEvidence(source="CLK"))
+    return next(delay for delay in part.record(evidence).delays if delay.symbol == "TdCr(M1f)")
+
+
+@pytest.mark.parametrize(("beyond_ns", "meets", "breaks"), [(-13, True, False), (-7, False, False), (7, False, False), (13, False, True)])
+def test_what_one_sample_leaves_in_doubt_is_neither_kept_nor_broken(beyond_ns, meets, breaks):
+    delay = measured(limit_ps("TdCr(M1f)", 4) // 1000 + beyond_ns, sample_s=1e-8)
+    assert (4 in delay.meets, 4 in delay.breaks) == (meets, breaks)
+
+
+def test_an_edge_just_before_its_clock_edge_is_early_and_not_late():
+    assert measured(-20, sample_s=1e-8).median_s == pytest.approx(-2e-8)
 
 
 def test_interrupts_are_counted(tmp_path):
@@ -90,6 +120,13 @@ def test_the_memory_map_seen(tmp_path):
     assert stretches[0].use == "read only" and stretches[0].start == 0
     assert any(stretch.use == "read and written" for stretch in stretches)
     assert all(a.end < b.start for a, b in pairwise(stretches))
+
+
+def test_what_was_not_touched_parts_two_stretches():
+    touched = np.zeros(0x10000, bool)
+    touched[[0x0000, 0x0400, 0x8000]] = True
+    memory = SimpleNamespace(fetched=touched, read=touched, written=np.zeros(0x10000, bool))
+    assert seen_map(memory) == [("read only", 0x0000, 0x07FF), ("read only", 0x8000, 0x83FF)]
 
 
 def test_generic_profiles_ship_and_are_valid():
