@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from conftest import TRACES
+from strobewise import watching
 from strobewise.capture import open_capture
 from strobewise.capture.channels import map_channels
 from strobewise.diagnosis import diagnose
 from strobewise.errors import CaptureError
+from strobewise.gathering import gather
 from strobewise.options import Options
 from strobewise.watching import Totals, Watch, _count, _since
 from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
@@ -151,10 +153,21 @@ def test_a_damaged_stream_is_judged_up_to_the_damage(healthy, tmp_path):
     assert len(windows) >= 4
 
 
-def test_counters_of_a_stretch():
+def test_each_window_has_counters_of_its_own(healthy, monkeypatch):
+    stretches = []
+    monkeypatch.setattr(watching, "gather", lambda path, stretch, *rest: [stretches.append(stretch), gather(path, stretch, *rest)][1])
+    _, windows = follow(healthy)
+    assert len(stretches) == len(windows) >= 4
+    for stretch in stretches[1:]:
+        for counts in stretch.statistics.values():
+            assert counts.known_ticks == pytest.approx(stretch.end_time - stretch.start_time, rel=0.01)
+
+
+@pytest.mark.parametrize("maps", [[], ["RD=!nRD"]])
+def test_counters_of_a_stretch(maps):
     path = str(TRACES / "good" / "healthy-eight.vcd.gz")
     with open_capture(path) as capture:
-        channels = map_channels(capture.header.channels)
+        channels = map_channels(capture.header.channels, maps)
         blocks = list(capture.blocks(channels.assignments))
         whole = capture.channel_statistics()
     from strobewise.capture.records import Block
