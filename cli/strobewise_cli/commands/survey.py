@@ -29,6 +29,7 @@ exit status: 0 no fault found in any, 1 some at fault, 3 some undecided or unrea
 
 def run(args: argparse.Namespace) -> int:
     """Examine the folder, keep and print what came of it."""
+    from strobewise.archive.folder import ENDINGS
     from strobewise.archive.run import survey_folder
 
     options = engine_options(args)
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
         survey = survey_folder(args.folder, options, args.output, args.processes, args.scheduler, args.again, progress)
     if not survey.records:
-        raise UsageError("there is no capture in the folder", args.folder, "captures end in .vcd, .vcd.gz or .csv")
+        raise UsageError("there is no capture in the folder", args.folder, f"captures end in one of {', '.join(ENDINGS)}")
     if args.json is not None:
         from strobewise_cli.render.survey_text import render_json
 
