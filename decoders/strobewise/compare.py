@@ -19,6 +19,7 @@ from .compare_flow import Flow, find_parting, reached_by_one, shared_code
 from .compare_records import ClockPair, Comparison, HeldChange, KindPair, LineChange, StrobePair, TimingShift
 from .compare_words import sentence_of
 from .diagnosis import Diagnosis, diagnose
+from .errors import LineMapError
 from .options import Options
 from .survey import MAY_REST
 
@@ -44,6 +45,12 @@ def compare(
     """Diagnose two captures and say what differs. Raises StrobewiseError for what the user can mend, OSError."""
     chosen = options or Options()
     good, suspect = (diagnose([path], chosen, progress) for path in (good_path, suspect_path))
+    if not good.evidence.captured & suspect.evidence.captured:
+        bare = good_path if not good.evidence.captured else suspect_path
+        raise LineMapError(
+            "there is no line that both captures are known to hold", f"{good_path} and {suspect_path}",
+            f"say which channel is which with --map; strobewise diagnose {bare} tells what they look like",
+        )  # fmt: skip
     runs = [read_run(each.captures[0], chosen) for each in (good, suspect)]
     return compare_diagnoses(good, suspect, runs[0], runs[1])
 

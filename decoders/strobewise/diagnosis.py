@@ -100,7 +100,7 @@ def conclude(captures: Sequence[Examined]) -> Diagnosis:
     records = [examined.evidence for examined in captures]
     evidence = join_evidence(records)
     names = [examined.path for examined in captures]
-    findings = without_consequences(join_findings([run(record) for record in records], names))
+    findings = without_consequences(join_findings([run(record) for record in records], names, records))
     lines = join_lines([survey(record) for record in records])
     return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence))
 

@@ -10,7 +10,12 @@ from __future__ import annotations
 from typing import Dict, List, Optional, Sequence, Tuple
 
 from .bus.evidence import BusEvidence, StrobeCount
-from .bus.model import Finding, LineState
+from .bus.lines import STROBES, bar
+from .bus.model import Finding, LineState, SuspectShare
+from .rules.strobes import behaviour
+
+ALIVE = 20  #: requests in which a strobe must be seen to be called good
+COMES_AND_GOES = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))
 
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")
@@ -57,8 +62,11 @@ def _add(one: Optional[StrobeCount], other: StrobeCount) -> StrobeCount:
     )
 
 
-def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str]) -> List[Finding]:
-    """Return the findings of all captures; one that several share is said once, and each says where it was seen."""
+def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], records: Sequence[BusEvidence]) -> List[Finding]:
+    """Return the findings of all captures; one that several share is said once, and each says where it was seen.
+
+    each, names, records: findings, name and evidence of each capture.
+    """
     if len(each) == 1:
         return list(each[0])
     joined: Dict[Tuple[str, str, Tuple[str, ...]], Finding] = {}
@@ -72,10 +80,34 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str]) -> Li
             seen.setdefault(key, []).append(name)
     present = {finding.rule for finding in joined.values() if finding.severity == "fault"}
     return [
-        finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})")
+        _weighed(finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})"), _alive_in(finding, records, names))
         for key, finding in joined.items()
         if not present & set(ANSWERED_BY.get(finding.rule, ()))
     ]
+
+
+def _alive_in(finding: Finding, records: Sequence[BusEvidence], names: Sequence[str]) -> List[str]:
+    """Return the captures in which a strobe that a finding calls dead does all that is asked of it."""
+    if finding.severity != "fault" or len(finding.lines) != 1 or finding.lines[0] not in STROBES:
+        return []
+    line = finding.lines[0]
+    return [
+        name for record, name in zip(records, names)
+        if line in record.strobes and record.strobes[line].seen >= ALIVE and behaviour(record.line(line), record.strobes[line]) is None
+    ]  # fmt: skip
+
+
+def _weighed(finding: Finding, alive: Sequence[str]) -> Finding:
+    """Return a finding that another capture contradicts: an output that works there is not dead for good."""
+    if not alive:
+        return finding
+    name = bar(finding.lines[0])
+    return finding._replace(
+        evidence=f"{finding.evidence}; but {name} is good in {', '.join(alive)}: a contact, a lead, or a fault that comes and goes",
+        suspect=COMES_AND_GOES[0][0], suspects=tuple(SuspectShare(*share) for share in COMES_AND_GOES),
+        confidence=min(finding.confidence, 0.6),
+        next_step=f"capture {name} again with its lead on the same pin, while you move the lead, press on the socket and warm the board",
+    )  # fmt: skip
 
 
 def join_lines(each: Sequence[Sequence[LineState]]) -> List[LineState]:

@@ -42,6 +42,8 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[str, str]:
             return "active", "the opposite of what the rest of the bus calls for"
         if seen is not None and seen.kind in ("silent", "held"):
             state = ("stuck_high" if high else "stuck_low") if line.edges == 0 else "stuck_high"
+            if seen.kind == "held":
+                return state, f"asserted in all {count.seen} requests that call for it, and not released between them"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"
         if seen is not None:
             return "active", f"seen in {count.seen} of {count.expected} requests that call for it, and in {count.wrong} others"

@@ -31,6 +31,7 @@ EXPLAINS: Dict[str, Tuple[str, ...]] = {
     "memory-request-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
     "read-strobe-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
     "write-strobe-missing": ("ram-bank-missing", "ram-bit-dead"),
+    "clock-inverted": ("slow-strobe",),
     "address-line-stuck": DERAILED,
     "address-line-unsteady": DERAILED,
     "data-line-stuck": DERAILED,

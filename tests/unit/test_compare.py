@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from conftest import TRACES
 from strobewise.bus.evidence import BusEvidence
 from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
@@ -18,7 +19,7 @@ from strobewise.compare_code import code_change
 from strobewise.compare_edges import ADDRESS_MOVES, Run, edge_delays
 from strobewise.compare_flow import find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
-from strobewise.errors import UsageError
+from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
 from strobewise_cli.commands import compare as command
 
@@ -440,3 +441,11 @@ def test_an_address_line_may_rest_where_other_code_ran(healthy, folder):
     short = compare(healthy, capture(folder, "short", duration_s=0.00008))
     assert short.alike and any(change.suspect.startswith("stuck") and not change.counts for change in short.lines)
     assert compare(healthy, capture(folder, "late", start_s=0.002, duration_s=0.0005)).alike
+
+
+def test_captures_without_a_line_in_common_are_not_called_alike(tmp_path):
+    other = tmp_path / "other.vcd"
+    with open(other, "w", encoding="ascii") as file:
+        simulate(lines=("WAIT", "INT")).write_vcd(file)
+    with pytest.raises(LineMapError, match="no line that both captures"):
+        compare(str(TRACES / "good" / "healthy-two.vcd"), str(other))

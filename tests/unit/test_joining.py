@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from conftest import TRACES
 from strobewise.diagnosis import diagnose
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
@@ -46,3 +47,12 @@ def test_a_second_capture_answers_what_the_first_had_to_leave_open(tmp_path):
     said = diagnose([one, two])
     assert said.verdict.state == "fault"
     assert [f.rule for f in said.findings] == ["wait-held"]
+
+
+def test_a_strobe_that_works_in_another_capture_is_not_dead_for_good():
+    said = diagnose([TRACES / "good" / "healthy-eight.vcd.gz", TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-two.vcd"])
+    (finding,) = (f for f in said.findings if f.rule == "fetch-strobe-missing")
+    assert "/M1 is good in" in finding.evidence and finding.suspect == "connection"
+    assert said.verdict.state == "fault" and said.verdict.suspects[0].suspect == "connection"
+    alone = diagnose([TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-two.vcd"])
+    assert alone.verdict.suspects[0].suspect == "cpu"

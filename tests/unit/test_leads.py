@@ -8,9 +8,12 @@ from itertools import combinations
 import numpy as np
 import pytest
 
+from conftest import TRACES
 from strobewise import Options
-from strobewise.bus.lines import ADDRESS, DATA, STROBES
+from strobewise.bus.lines import ADDRESS, DATA, STROBES, pin_text
 from strobewise.bus.model import KIND_INDEX
+from strobewise.capture import open_capture
+from strobewise.capture.channels import map_channels
 from strobewise.diagnosis import diagnose
 from strobewise.identify.bus_leads import Buses, Change, counting, relabel_buses
 from strobewise.identify.program_fit import Program
@@ -214,3 +217,33 @@ def test_healthy_machines(tmp_path, seed):
         pull_ups=bool(seed % 2),
     )  # fmt: skip
     assert found(said) == [] and said.verdict.state == "no_fault_found"
+
+
+@pytest.mark.parametrize(("label", "line"), [("M1", "RFSH"), ("M1", "RD"), ("WR", "RFSH"), ("RFSH", "M1")])
+def test_a_strobe_on_the_pin_of_a_line_that_is_not_captured(label, line):
+    """The lead is blamed, not the CPU, and both pins are named."""
+    path = TRACES / "good" / "healthy-full.vcd.gz"
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels).channels
+    said = diagnose([path], Options(maps=(f"{label}={channels[line]}", f"{line}=none")))
+    assert [(f.rule, f.lines) for f in said.findings if f.severity == "fault"] == [("leads-swapped", (label,))]
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+    assert f"on {pin_text(line)} and put it on {pin_text(label)}" in said.verdict.next_steps[0]
+
+
+def test_a_dead_strobe_behaves_like_nothing_else(tmp_path):
+    for kind in ("dead-high", "dead-low", "floating"):
+        path = tmp_path / "dead.vcd"
+        with open(path, "w", encoding="ascii") as file:
+            simulate(lines=("CLK", "M1", "MREQ", "IORQ", "WR"), faults=[fault(kind, line="M1")]).write_vcd(file)
+        said = diagnose([path])
+        assert "leads-swapped" not in {f.rule for f in said.findings} and "M1" in {line for f in said.findings for line in f.lines}
+
+
+def test_the_lead_that_sits_on_the_other_pin_goes_to_its_own():
+    with open_capture(str(TRACES / "good" / "healthy-full.vcd.gz")) as capture:
+        channels = map_channels(capture.header.channels).channels
+    said = diagnose([TRACES / "good" / "healthy-full.vcd.gz"], Options(maps=(f"A3={channels['A4']}", f"A4={channels['A3']}")))
+    step = said.verdict.next_steps[0]
+    assert "put the lead labelled A3 on A3 (pin 33) and the one labelled A4 on A4 (pin 34)" in step
+    assert f"--map A3={channels['A3']} --map A4={channels['A4']}" in step

@@ -34,12 +34,13 @@ def run(args: argparse.Namespace) -> int:
     if args.scenario is None:
         raise UsageError("no scenario", "SCENARIO", "name a scenario or a machine profile, or use --list-faults")
     from strobewise.machine import load_scenario, run_scenario
+    from strobewise.profile import shipped_profiles
 
     for output in (args.output, args.truth):
         refuse_to_overwrite(output, [args.scenario])
     if args.output == args.truth:
         raise UsageError("the capture and the truth cannot share one file", "--truth", "name another file")
-    capture = run_scenario(_with_options(load_scenario(args.scenario), args), args.seed)
+    capture = run_scenario(_with_options(load_scenario(shipped_profiles().get(args.scenario, args.scenario)), args), args.seed)
     with open_output(args.output, "w") as file:
         capture.write_vcd(file)
     if args.truth is not None:
@@ -173,7 +174,7 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
         description="Write a capture of a simulated machine, healthy or with faults put in where they really act.",
         epilog=_EPILOG,
     )
-    parser.add_argument("scenario", metavar="SCENARIO", nargs="?", help="a scenario or a machine profile, in TOML")
+    parser.add_argument("scenario", metavar="SCENARIO", nargs="?", help="a scenario or a machine profile in TOML, or a generic profile")
     parser.add_argument(
         "-o", "--output", metavar="FILE", default=STANDARD_OUTPUT,
         help="write the VCD to a file (packed when its name ends in .gz) instead of standard output",

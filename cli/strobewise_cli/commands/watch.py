@@ -27,7 +27,7 @@ WINDOW_RANGE_S = (0.001, 10.0)
 
 _EPILOG = """\
 examples:
-  sigrok-cli -d fx2lafw -c samplerate=24m --continuous -O vcd | strobewise watch -
+  sigrok-cli -d DRIVER -c samplerate=24m --continuous -O vcd | strobewise watch -
                                               stop at the first fault and say what it is
   ... | strobewise watch - --save faults      save what was around it as a small VCD, too
   ... | strobewise watch - --keep-going --save faults --log counters.jsonl

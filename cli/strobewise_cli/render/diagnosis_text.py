@@ -53,7 +53,11 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
 
 
 def _paragraph(console: Console, head: str, text: str, style: str) -> None:
-    wrapped = textwrap.wrap(one_line(f"{head}: {text}."), console.width - 1) or [head]
+    if text.lower().startswith(head.lower()):
+        text = text[len(head) :]  # the sentence begins with the headline's own words
+    else:
+        text = f": {text}"
+    wrapped = textwrap.wrap(one_line(f"{head}{text}."), console.width - 1) or [head]
     first = Text(wrapped[0])
     first.stylize(style, 0, len(head))
     console.print(first)

@@ -17,7 +17,7 @@ from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, Relabelling, relabel_buses
 from ..options import Options
 from .slow_leads import relabel_slow_lines
-from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes
+from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes, strobes_elsewhere
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
 LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32nd ...
@@ -30,6 +30,7 @@ class LeadsRecord:
 
     change: Relabelling | None = None
     maps: tuple[str, ...] = ()  #: values for --map that put it right
+    elsewhere: tuple[tuple[str, str], ...] = ()  #: strobe by its label, and the line, not captured else, that its channel behaves like
 
 
 class LeadsPart:
@@ -69,7 +70,9 @@ def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap) -
         change = relabel_buses(buses, _crossed(evidence))
     if change is None:
         change = relabel_slow_lines(evidence, stretch)
-    return LeadsRecord(change, _maps(change, channels) if change is not None else ())
+    if change is not None:
+        return LeadsRecord(change, _maps(change, channels))
+    return LeadsRecord(elsewhere=strobes_elsewhere(evidence, stretch))
 
 
 def _maps(change: Relabelling, channels: ChannelMap) -> tuple[str, ...]:

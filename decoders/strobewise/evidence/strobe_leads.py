@@ -34,6 +34,7 @@ LONGEST_RUN = 10  #: requests between two fetches, as in rules.capture
 FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02
+AMISS = ("unrelated", "partial", "inverted")  #: kinds of behaviour of a channel that may carry another line
 
 
 @dataclass
@@ -99,6 +100,19 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best
+
+
+def strobes_elsewhere(evidence: BusEvidence, stretch: Stretch) -> tuple[tuple[str, str], ...]:
+    """Return the strobes that go their own way and behave like a line that no other channel is said to carry, with that line."""
+    odd = [
+        name for name in odd_strobes(evidence)
+        if evidence.line(name).edges and behaviour(evidence.line(name), evidence.strobes[name]).kind in AMISS  # type: ignore[union-attr]
+    ]  # fmt: skip
+    if not odd or len(stretch.times) < EVENTS_MIN:
+        return ()
+    roles = _roles(replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED]))
+    found = ((name, roles[name].line) for name in odd if name in roles)
+    return tuple((name, line) for name, line in found if line != name and line not in stretch.captured)
 
 
 def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool, int]]:

@@ -156,7 +156,7 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
             f"/IORQ low in {count.wrong} of {count.others} memory requests and high in {count.expected - count.seen} of {count.expected} I/O "
             "accesses: the opposite of what it must be, so the lead or the channel is inverted",
             ("IORQ",), count.wrong, severity="fault", suspects=INVERTED_LEAD, confidence=0.93,
-            next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map IORQ=!CHANNEL",
+            next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map 'IORQ=!CHANNEL'",
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
         yield Found(
@@ -194,12 +194,18 @@ def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     judged = "; the capture is judged as if they were so named" if record.judged else ""
     lost = [bar(name) for name in ("M1", "MREQ", "RD", "RFSH") if not any(line == name for _, line, _ in named)]
     if lost and record.quiet:
-        judged += f"; none behaves like {', '.join(lost)}, and {len(record.quiet)} never move: not captured, or dead"
+        judged += f"; none behaves like {', '.join(lost)}, and {_some(record.quiet)} never move: leads at rest, on other lines, or on a dead one"
     yield Found(
         f"{text}; by behaviour they fit {_fits(record, named)}{judged}", (), len(named), confidence=0.99,
         severity="note" if record.judged and record.whole else None,
-        next_step=f"check these against your leads and diagnose again with {options}" if options else None,
+        next_step=f"check these against your leads and, where you know the line of one that does not move, add it (as --map M1=CHANNEL); "
+        f"then give {options} and the capture is judged under these names" if options else None,
     )  # fmt: skip
+
+
+def _some(channels: Sequence[str]) -> str:
+    """Return a few names, and how many more there are."""
+    return ", ".join(channels[:QUIET_SHOWN]) + (f" and {len(channels) - QUIET_SHOWN} more" if len(channels) > QUIET_SHOWN else "")
 
 
 def _fits(record: Any, named: Sequence[Tuple[str, str, float]]) -> str:
@@ -221,6 +227,7 @@ def _fits(record: Any, named: Sequence[Tuple[str, str, float]]) -> str:
 
 
 ROLE_GROUPS = ("address", "data")  #: what channels are called that can only be told apart as a group
+QUIET_SHOWN = 8
 OFFERED = 0.8  #: confidence from which a channel's line is offered for --map
 
 

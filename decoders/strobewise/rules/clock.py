@@ -117,7 +117,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     suspects=(("probe_or_capture", 0.9), ("connection", 0.05)),
     looks_for="/MREQ falling just behind the rising edges of CLK, where the CPU lets it fall behind the falling ones",
     causes="the lead for CLK sits on the other side of an inverter, or the channel is inverted",
-    next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map CLK=!CHANNEL; until then every cycle seems to start half a T-state off",
+    next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map 'CLK=!CHANNEL'; until then every cycle seems to start half a T-state off",
     source="UM0080, op-code fetch and memory timing; the delay after the edge from the AC characteristics",
 )  # fmt: skip
 def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:

@@ -6,7 +6,7 @@ proves that the board is good. Common practice.
 
 from __future__ import annotations
 
-from typing import Any, Iterator
+from typing import Any, Iterator, Sequence, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
@@ -33,6 +33,7 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     record: Any = evidence.parts.get("leads")
     change = getattr(record, "change", None)
     if change is None:
+        yield from _elsewhere(evidence, getattr(record, "elsewhere", ()))
         return
     names = [bar(name) for name in change.lines]
     options = " ".join(f"--map {_quoted(text)}" for text in record.maps)
@@ -43,8 +44,8 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
         first, second = change.lines
         what = f"with {names[0]} and {names[1]} exchanged"
         step = (
-            f"put the lead labelled {names[0]} on {pin_text(second)} and the one labelled {names[1]} on {pin_text(first)}; to judge this "
-            f"capture again as it is, give {options}"
+            f"each sits on the other's pin: put the lead labelled {names[0]} on {pin_text(first)} and the one labelled {names[1]} on "
+            f"{pin_text(second)}; to judge this capture again as it is, give {options}"
         )
     if change.alternatives:
         what += f" ({', or '.join(' and '.join(map(bar, lines)) for lines in change.alternatives[:3])} would do as well)"
@@ -60,6 +61,16 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
         f"{text}: the board is good, your leads are not", change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s,
         next_step=step, confidence=0.8 if doubtful else 0.94,
     )  # fmt: skip
+
+
+def _elsewhere(evidence: BusEvidence, strobes: Sequence[Tuple[str, str]]) -> Iterator[Found]:
+    for name, line in strobes:
+        yield Found(
+            f"the channel labelled {bar(name)} does what {bar(line)} does, in time with the cycles: its lead sits there, or its label is wrong",
+            (name,), evidence.requests, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+            next_step=f"see whether the lead sits on {pin_text(line)} and put it on {pin_text(name)}; to judge this capture again as it is, "
+            f"give --map {line}=CHANNEL for that channel and --map {name}=none",
+        )  # fmt: skip
 
 
 def _quoted(text: str) -> str:

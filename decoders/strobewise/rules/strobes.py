@@ -86,7 +86,7 @@ def _strobe(
         yield Found(
             f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
             evidence.last_request_s, suspects=INVERTED_LEAD, confidence=0.95,
-            next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map {name}=!CHANNEL",
+            next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{name}=!CHANNEL'",
         )  # fmt: skip
         return
     if weighed is not None:
