@@ -129,7 +129,6 @@ class BusEvidence:
     halt_addresses: Tuple[int, ...] = ()
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()
-    sampled: str = ""  #: which part of a long capture the deeper checks looked at, empty for all of it
     parts: Dict[str, Any] = field(default_factory=dict)  #: deeper evidence by name, present when its lines were captured
     probe_at: Dict[str, str] = field(default_factory=dict)
     profile: Optional[Any] = None

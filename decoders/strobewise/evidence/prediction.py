@@ -193,11 +193,6 @@ class PredictionPart:
             _count_levels(part, fetches, reads, counted, unlike)
             if predictor.exhausted:
                 break
-        if not whole and self._chunks:
-            evidence.sampled = (
-                f"prediction followed {predictor.instructions} instructions, {predictor.rows} of {self._cycles} machine cycles, "
-                f"in {len(self._chunks)} windows spread evenly"
-            )
         return self._result(predictor, whole, fetches, reads, counted, unlike)
 
     def _result(
