@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -151,6 +152,14 @@ def test_names_from_the_capture_are_escaped(tmp_path):
     assert evil in parsed.text and parsed.outside == []
     assert "alert(1)" not in "".join(parsed.scripts.values())
     assert "<img" not in text and text.count("<script") == 4
+
+
+def test_no_control_character_reaches_a_page(dead):
+    said = replace(dead, verdict=dead.verdict._replace(summary="chip U6\x1b[31m\x9b red"))
+    page = render_page(said, Options())
+    assert "hip U6\\x1b[31m\\x9b red" in page
+    body = page.partition("<body>")[2].partition('<script id="data"')[0]
+    assert len(body) > 5000 and not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]", body)
 
 
 def test_a_path_that_would_end_the_data_does_not(tmp_path):

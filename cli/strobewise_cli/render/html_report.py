@@ -29,6 +29,7 @@ from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix,
 from strobewise_cli.render.html_data import PageData, collect_all, finding_key, viewer
 from strobewise_cli.render.pinout import pinout, pins_to_measure
 from strobewise_cli.render.waveform import plain
+from strobewise_cli.terminal import one_line
 
 LIMITS = (
     "It shows what the capture holds: an edge is known to about one sample either way, and what was not clipped was not seen. "
@@ -66,7 +67,14 @@ class FindingBlock(NamedTuple):
 def environment() -> Environment:
     """Return the template environment: autoescape for everything, and nothing undefined passes."""
     loader = PackageLoader("strobewise_cli.render", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return Environment(
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=without_control_characters
+    )
+
+
+def without_control_characters(value: Any) -> Any:
+    """Return text from outside with what is not printable written as an escape, line by line; anything else as it is."""
+    return "\n".join(map(one_line, value.split("\n"))) if type(value) is str else value
 
 
 @cache
