@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from .bus.evidence import BusEvidence
 from .bus.model import Finding, LineState, Verdict
-from .capture import Capture, VcdCapture, open_capture
+from .capture import Capture, open_capture
 from .capture.apart import read_apart, worth_while
 from .capture.channels import ChannelMap, map_channels
 from .capture.prefetch import prefetched
@@ -83,7 +83,7 @@ def examine(
 def _reading_ahead(capture: Capture, channels: ChannelMap, apart: bool) -> Iterator[Iterator[Block]]:
     """Give the blocks of a capture, read ahead by another process where that is allowed and helps, else by a thread."""
     blocks = capture.blocks(channels.assignments)
-    if apart and isinstance(capture, VcdCapture) and worth_while(capture.path):
+    if apart and worth_while(capture):
         with read_apart(capture, blocks) as coming:
             yield coming
     else:

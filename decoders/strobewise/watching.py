@@ -11,7 +11,7 @@ import queue
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import IO, Any, NamedTuple
 
@@ -20,6 +20,7 @@ import numpy as np
 from .bus.lines import STROBES
 from .bus.model import KINDS, Finding, Verdict
 from .capture import Capture
+from .capture.apart import Apart, possible
 from .capture.channels import ChannelMap
 from .capture.records import BitAssignment, BitStatistics, Block, Header
 from .capture.rewrite import Changes, Plan, outputs_of, write
@@ -35,7 +36,7 @@ MOST_EVENTS = 1 << 21  #: a window ends here at the latest: 32 MiB of words and 
 AROUND_S = 0.005  #: saved before and after a fault
 SLICE_S = 0.005  #: a window in which strobes are missing is looked at again in slices: a short fault drowns in a long window
 MOST_SLICES = 24
-READ_AHEAD = 24  #: blocks
+READ_AHEAD = 96  #: blocks: more than a window, so that the next one is read while one is judged
 WAIT_S = 0.5  #: how long to wait for the stream before the caller is asked whether to go on
 
 Statistics = Mapping[tuple[str, int], BitStatistics]
@@ -134,9 +135,18 @@ class Watch:
     """Follows one open capture. Iterate over ``windows``; ``save`` writes the surroundings of the last one."""
 
     def __init__(
-        self, capture: Capture, channels: ChannelMap, options: Options, window_s: float = WINDOW_S, ignored: frozenset[str] = frozenset()
+        self,
+        capture: Capture,
+        channels: ChannelMap,
+        options: Options,
+        window_s: float = WINDOW_S,
+        ignored: frozenset[str] = frozenset(),
+        apart: bool = False,
     ) -> None:
-        """window_s: length of a window on the stream's own time axis. ignored: rules whose findings are passed over."""
+        """window_s: length of a window on the stream's own time axis. ignored: rules whose findings are passed over.
+
+        apart: a process of its own may read the stream; for programs without other threads, see capture.apart.
+        """
         self.totals = Totals()
         self.quiet_s = 0.0  #: for how long nothing has come
         self._path, self._header, self._channels = capture.path, capture.header, channels
@@ -144,7 +154,7 @@ class Watch:
         self._tick_s = capture.header.timescale_fs * FEMTOSECOND
         self._window_ticks = max(1, round(window_s / self._tick_s))
         self._around_ticks = max(1, round(AROUND_S / self._tick_s))
-        self._source = _Source(capture, channels)
+        self._source = _Source(capture, channels, apart)
         self._before: deque[Block] = deque()  #: the margin before the window, then the window
         self._carry: Block | None = None  #: the last row of the window before
         self._statistics: Statistics = {}  #: where they stood at the end of the window before
@@ -169,8 +179,7 @@ class Watch:
                     yield self._close(stretch, last)
                     stretch = self._new_stretch()
         finally:
-            if self._source.error is None:
-                self._source.stop()
+            self._source.stop()
         if sum(len(block.times) for block in stretch.pieces) > 1:
             yield self._close(stretch, last)
         if self._source.error is not None:
@@ -269,18 +278,21 @@ class Watch:
 
 
 class _Source:
-    """Reads the stream in a thread, some blocks ahead."""
+    """Reads the stream in a thread, some blocks ahead; the text of it in a process of its own where that is wanted."""
 
-    def __init__(self, capture: Capture, channels: ChannelMap) -> None:
+    def __init__(self, capture: Capture, channels: ChannelMap, apart: bool) -> None:
+        blocks = capture.blocks(channels.assignments)
+        self._apart = Apart(capture, blocks, informed=True) if apart and possible(capture) else None
         self.pieces = _Pieces(READ_AHEAD)
         self.error: BaseException | None = None
         self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._read, args=(capture, channels), name="stream", daemon=True)
+        coming: Iterable[Block] = blocks if self._apart is None else self._apart
+        self._thread = threading.Thread(target=self._read, args=(capture, coming), name="stream", daemon=True)
         self._thread.start()
 
-    def _read(self, capture: Capture, channels: ChannelMap) -> None:
+    def _read(self, capture: Capture, blocks: Iterable[Block]) -> None:
         try:
-            for block in capture.blocks(channels.assignments):
+            for block in blocks:
                 self._hand_over(_Piece(block, capture.channel_statistics(), capture.taken))
                 if self._stopped.is_set():
                     return
@@ -299,6 +311,10 @@ class _Source:
     def stop(self) -> None:
         """Let the thread end at its next block; it may be waiting for the stream, so nobody waits for it."""
         self._stopped.set()
+        if self._apart is not None:
+            self._apart.end()  # which wakes the thread
+            self._thread.join(timeout=5)
+            self._apart.close()
 
     def peek(self, end: int, waiting: Callable[[], None] | None) -> list[Block]:
         """Return the blocks that come next, up to a tick, without taking them; fewer where the stream ends or pauses."""

@@ -13,7 +13,7 @@ from conftest import TRACES, run_strobewise
 from strobewise import Options, diagnose
 from strobewise.capture import apart as module
 from strobewise.capture import open_capture
-from strobewise.capture.apart import read_apart, worth_while
+from strobewise.capture.apart import Apart, possible, read_apart, worth_while
 from strobewise.capture.channels import map_channels
 from strobewise.errors import CaptureError
 from strobewise_cli.render.diagnosis_json import document
@@ -109,12 +109,30 @@ def test_a_diagnosis_does_not_depend_on_it(monkeypatch):
     monkeypatch.setattr(module, "LEAST_BYTES", 0)
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1}, raising=False)
     path = str(TRACES / WHOLE[0])
-    assert worth_while(path)
+    with open_capture(path) as capture:
+        assert worth_while(capture)
     assert document(diagnose([path], Options(), apart=True)) == document(diagnose([path], Options()))
 
 
-def test_pipes_and_small_files_are_read_here(tmp_path):
-    assert not worth_while("-") and not worth_while(str(tmp_path)) and not worth_while(str(TRACES / WHOLE[2]))
+def test_small_files_and_volts_are_read_here(tmp_path):
+    with open_capture(str(TRACES / WHOLE[2])) as capture:
+        assert not worth_while(capture)
+    path = tmp_path / "scope.csv"
+    path.write_text("time,M1,MREQ\n0,4.5,4.5\n1e-7,0.2,4.5\n2e-7,4.5,0.2\n")
+    with open_capture(str(path)) as capture:
+        assert not possible(capture)
+
+
+def test_an_informed_capture_knows_after_each_block_what_reading_knows():
+    with open_capture(str(TRACES / WHOLE[0])) as here, open_capture(str(TRACES / WHOLE[0])) as there:
+        assignments = map_channels(here.header.channels).assignments
+        apart = Apart(there, there.blocks(assignments), informed=True)
+        try:
+            for _, _ in zip(here.blocks(assignments), apart, strict=True):
+                assert (here.end_time, dict(here.channel_statistics())) == (there.end_time, dict(there.channel_statistics()))
+                assert there.taken == here.taken
+        finally:
+            apart.close()
 
 
 def test_a_large_file_on_the_command_line(tmp_path):

@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
     if args.save is not None:
         _make_folder(args.save)
     with opened(args.capture, options, named=True) as (capture, channels), watch_text.WatchLog(args.log) as log:
-        watch = Watch(capture, channels, options, args.window, ignored)
+        watch = Watch(capture, channels, options, args.window, ignored, apart=True)
         with watch_text.Status(watch) as status, _signals():
             _follow(watch, args, status, log)
         watch_text.print_summary(watch.totals, status.seconds, sys.stdout)

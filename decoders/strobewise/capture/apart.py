@@ -13,7 +13,7 @@ import pickle
 import signal
 import struct
 from collections.abc import Callable, Iterator
-from typing import NoReturn, Optional
+from typing import Any, NoReturn, Optional, TypeGuard
 
 import numpy as np
 
@@ -23,39 +23,70 @@ from .vcd import VcdCapture
 
 LEAST_BYTES = 4 << 20  #: of a smaller file one process has read all before another one would have begun
 PIPE_BYTES = 1 << 20
-_HEAD = struct.Struct("<qqq")  #: events, or _END; 1 where bits that are not known follow; bytes of the file read so far, or of what follows
+#: Events of the block, or _END; 1 where bits that are not known follow; bytes of the file read so far; bytes of knowledge behind it.
+_HEAD = struct.Struct("<qqqq")
 _END = -1
 _F_SETPIPE_SZ = 1031  #: Linux, fcntl(2)
 
 
-def worth_while(path: str) -> bool:
-    """Say whether a second process would help with this file, and can be had."""
+def possible(capture: Any) -> TypeGuard[VcdCapture]:
+    """Say whether a second process can read this capture, and has a processor to run on."""
     if not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
         return False
-    return os.path.isfile(path) and os.path.getsize(path) >= LEAST_BYTES
+    return isinstance(capture, VcdCapture)
+
+
+def worth_while(capture: Any) -> TypeGuard[VcdCapture]:
+    """Say whether a second process is possible, and the file so large that it helps."""
+    return possible(capture) and os.path.isfile(capture.path) and os.path.getsize(capture.path) >= LEAST_BYTES
+
+
+class Apart:
+    """The blocks of a capture, read by another process, which starts at once.
+
+    Raises, while iterated, what reading raised there: CaptureError, OSError; CaptureError when the process was killed.
+    """
+
+    def __init__(self, capture: VcdCapture, blocks: Iterator[Block], informed: bool = False) -> None:
+        """blocks: what ``capture.blocks()`` returned, not yet begun. After the last one the capture knows what the other process knew;
+        with informed=True after each one.
+        """
+        reading, writing = os.pipe()
+        _widen(writing)
+        self._process = os.fork()
+        if not self._process:
+            os.close(reading)
+            _produce(capture, blocks, writing, informed)
+        os.close(writing)
+        self._ended = False
+        self._pipe = open(reading, "rb", buffering=0)
+        self._blocks = _received(capture, self._pipe.readinto)
+
+    def __iter__(self) -> Iterator[Block]:
+        return self._blocks
+
+    def end(self) -> None:
+        """End the other process; whoever waits for a block is told that it was ended."""
+        if not self._ended:
+            self._ended = True
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._process, signal.SIGKILL)
+            os.waitpid(self._process, 0)
+
+    def close(self) -> None:
+        """End the other process and forget what it sent."""
+        self.end()
+        self._pipe.close()
 
 
 @contextlib.contextmanager
 def read_apart(capture: VcdCapture, blocks: Iterator[Block]) -> Iterator[Iterator[Block]]:
-    """Give the blocks of a capture, read by another process, which starts at once and is ended with the context.
-
-    blocks: what ``capture.blocks()`` returned, not yet begun. After the last one the capture knows what the other process knew.
-    Raises, while iterated, what reading raised there: CaptureError, OSError; CaptureError when the process was killed.
-    """
-    reading, writing = os.pipe()
-    _widen(writing)
-    process = os.fork()
-    if not process:
-        os.close(reading)
-        _produce(capture, blocks, writing)
-    os.close(writing)
+    """Give the blocks of a capture, read by a process that ends with the context. See :class:`Apart`."""
+    apart = Apart(capture, blocks)
     try:
-        with open(reading, "rb", buffering=0) as pipe:
-            yield _received(capture, pipe.readinto)
+        yield iter(apart)
     finally:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(process, signal.SIGKILL)
-        os.waitpid(process, 0)
+        apart.close()
 
 
 def _widen(pipe: int) -> None:
@@ -69,7 +100,7 @@ def _widen(pipe: int) -> None:
 # --- in the other process ---------------------------------------------------------------------------------------------
 
 
-def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int) -> NoReturn:
+def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int, informed: bool) -> NoReturn:
     """Write all blocks and what is known at the end; never return into the copy of the program."""
     status = 1
     try:
@@ -78,12 +109,12 @@ def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int) -> NoRe
         error: Optional[BaseException] = None
         try:
             for block in blocks:
-                _write_block(writing, block, capture.taken)
+                _write_block(writing, block, capture.taken, pickle.dumps(capture.knowledge()) if informed else b"")
         except Exception as found:  # whatever it is, the other process shall say it
             error = found
         if not isinstance(error, BrokenPipeError):
             known = _pickled(error, capture)
-            _write(writing, _HEAD.pack(_END, 0, len(known)) + known)
+            _write(writing, _HEAD.pack(_END, 0, capture.taken, len(known)) + known)
         status = 0
     finally:
         os._exit(status)
@@ -96,9 +127,9 @@ def _pickled(error: Optional[BaseException], capture: VcdCapture) -> bytes:
         return pickle.dumps((RuntimeError(repr(error)), capture.knowledge()))
 
 
-def _write_block(writing: int, block: Block, taken: int) -> None:
+def _write_block(writing: int, block: Block, taken: int, knowledge: bytes) -> None:
     unknown = block.unknown
-    _write(writing, _HEAD.pack(len(block.times), unknown is not None, taken))
+    _write(writing, _HEAD.pack(len(block.times), unknown is not None, taken, len(knowledge)) + knowledge)
     for array in (block.times, block.words, unknown):
         if array is not None and len(array):
             _write(writing, np.ascontiguousarray(array).data.cast("B"))
@@ -124,10 +155,10 @@ def _received(capture: VcdCapture, readinto: Callable[[memoryview], Optional[int
     head = memoryview(bytearray(_HEAD.size))
     while True:
         fill(head)
-        count, has_unknown, size = _HEAD.unpack(head)
+        count, has_unknown, taken, size = _HEAD.unpack(head)
+        known = memoryview(bytearray(size))
+        fill(known)
         if count == _END:
-            known = memoryview(bytearray(size))
-            fill(known)
             error, knowledge = pickle.loads(known)
             capture.learn(knowledge)
             if error is not None:
@@ -138,5 +169,7 @@ def _received(capture: VcdCapture, readinto: Callable[[memoryview], Optional[int
         for array in (times, words, unknown):
             if array is not None and count:
                 fill(array.data.cast("B"))
-        capture.note_taken(size)
+        capture.note_taken(taken)
+        if size:
+            capture.learn(pickle.loads(known))
         yield Block(times, words, unknown)
