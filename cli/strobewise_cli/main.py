@@ -65,6 +65,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status."""
     arguments = sys.argv[1:] if argv is None else list(argv)
     gc.set_threshold(GARBAGE_OBJECTS)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # numpy starts threads for linear algebra, which is not done here
     _be_careful_with_the_terminal()
     try:
         args = build_parser(arguments[0] if arguments and arguments[0] in COMMANDS else None).parse_args(arguments)

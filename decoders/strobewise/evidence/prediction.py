@@ -22,7 +22,7 @@ from ..cycles.table import NOT_KNOWN, CycleTable
 from ..options import Options
 from .listing import find_gaps
 
-BUDGET_CYCLES = 36_000  #: machine cycles followed at most, some 12,000 instructions: a twentieth of a second
+BUDGET_CYCLES = 30_000  #: machine cycles followed at most, some 10,000 instructions: a twentieth of a second
 CHUNKS_KEPT = 64  #: stretches of cycles held until the end; beyond that every second one goes
 LEAST_WINDOW = 800  #: cycles to a window, so that most registers are known in most of it
 LONGEST_WINDOW = 2400  #: cycles kept of a batch once all can no longer be followed
