@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
+
+ADDRESS_SPACE = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -26,3 +29,19 @@ class Options:
     def extra_lines(self) -> tuple[str, ...]:
         """Lines of the machine's own that its profile declares."""
         return tuple(line.name for line in getattr(self.profile, "lines", ()))
+
+
+def read_rom(path: Path, address: int) -> bytes:
+    """Return the content of a ROM that starts at an address; no more is read than 64 K could hold.
+
+    Raises ValueError, which says what is wrong, where it is empty or does not fit; OSError.
+    """
+    if not 0 <= address < ADDRESS_SPACE:
+        raise ValueError(f"{address:#06x} is beyond the 64 K that the CPU can address")
+    with open(path, "rb") as file:
+        content = file.read(ADDRESS_SPACE - address + 1)
+    if not content:
+        raise ValueError("the file is empty")
+    if len(content) > ADDRESS_SPACE - address:
+        raise ValueError(f"more than {ADDRESS_SPACE - address} bytes, which do not fit into 64 K from {address:#06x}")
+    return content

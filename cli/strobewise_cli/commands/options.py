@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.errors import LineMapError, UsageError
+from strobewise.options import read_rom
 from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
@@ -141,11 +142,10 @@ def rom_image(text: str) -> RomImage:
         address = int(match[2], 16 if match[1] or match[3] else 10)
     except ValueError:
         raise UsageError(f"{number!r} is no address", "--rom", "write it as 0x2800 or 2800h") from None
-    content = Path(path).read_bytes() if address <= 0xFFFF else b""
-    if address + len(content) > 0x10000 or not content:
-        what = f"{len(content)} bytes from {address:#06x} do not fit into 64 K" if content or address > 0xFFFF else "the file is empty"
-        raise UsageError(what, f"--rom {path}", "check the file and the address")
-    return path, address, content
+    try:
+        return path, address, read_rom(Path(path), address)
+    except ValueError as error:
+        raise UsageError(str(error), f"--rom {path}", "check the file and the address") from None
 
 
 def processes(text: str) -> int:

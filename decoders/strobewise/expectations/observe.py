@@ -25,7 +25,7 @@ from ..cycles.table import DTYPES
 from ..diagnosis import Diagnosis, Examined, conclude, examine
 from ..errors import LineMapError, StrobewiseError
 from ..evidence.listing import program_steps
-from ..options import Options
+from ..options import Options, read_rom
 from .model import Event, ExpectationError, Expectations
 
 DIGEST_COLUMNS = tuple(name for name in DTYPES if name not in ("start", "end"))  #: times move with the capture's start
@@ -73,13 +73,15 @@ def options_of(expected: Expectations, given: Options | None = None) -> Options:
         profile = load_profile(expected.machine)
     mapped = {text.partition("=")[0] for text in given.maps}
     maps = tuple(text for text in expected.maps if text.partition("=")[0] not in mapped) + given.maps
-    roms = given.roms or tuple((str(path), address, _content(path, expected)) for path, address in expected.roms)
+    roms = given.roms or tuple((str(path), address, _content(path, address, expected)) for path, address in expected.roms)
     return Options(maps, given.map_file, given.clock_hz or expected.clock_hz, profile, roms, {**expected.probe_at, **given.probe_at})
 
 
-def _content(path: Path, expected: Expectations) -> bytes:
+def _content(path: Path, address: int, expected: Expectations) -> bytes:
     try:
-        return path.read_bytes()
+        return read_rom(path, address)
+    except ValueError as error:
+        raise ExpectationError(f"{path}: {error}", f"{expected.path}, rom", "check the file and the address") from None
     except OSError as error:
         raise ExpectationError(f"cannot read {path}: {error.strerror or error}", f"{expected.path}, rom", "check the name") from None
 
