@@ -14,7 +14,7 @@ class Symptom(NamedTuple):
     words: str
     weights: Mapping[str, float]  #: suspect -> how much it comes into question, 0..1
     lines: Tuple[str, ...]  #: lines that the symptom itself speaks of
-    triggers: Tuple[Tuple[str, str], ...]  #: (line, edge) to trigger on, the best first
+    triggers: Tuple[Tuple[str, str], ...]  #: (line, edge) to trigger on, the best first; none that a healthy machine meets all the time
     without_trigger: str
     duration_s: float
     free_run: bool
@@ -38,14 +38,14 @@ SYMPTOMS: Tuple[Symptom, ...] = (
     Symptom(
         "ignores-expansion", "it runs, but what is plugged into the expansion port does not appear",
         {"expansion_device": 1.0, "connection": 1.0, "cpu": 0.6, "glue": 0.5, "program": 0.1},
-        ("M1", "ROMDIS", "NMI", "IORQ"), (("NMI", "falling"), ("ROMDIS", "rising"), ("RESET", "rising"), ("M1", "falling")),
+        ("M1", "ROMDIS", "NMI", "IORQ"), (("RESET", "rising"), ("NMI", "falling"), ("ROMDIS", "rising")),
         "no trigger: start the capture, then press the device's button or reset the machine", 0.05, False,
     ),
     Symptom(
         "dies-warm", "it works cold and fails after some minutes",
         {"cpu": 0.8, "ram": 1.0, "rom": 0.5, "clock": 0.6, "supply": 0.5, "connection": 0.8, "glue": 0.4, "reset": 0.5, "data_bus": 0.5,
          "address_bus": 0.5, "program": 0.3},
-        ("RESET", "HALT"), (("HALT", "falling"), ("RESET", "falling")),
+        ("RESET", "HALT"), (("RESET", "falling"),),
         "no trigger: capture when it has failed, and once cold for comparison", 0.2, False,
     ),
     Symptom(
@@ -63,7 +63,7 @@ SYMPTOMS: Tuple[Symptom, ...] = (
         "hangs", "it starts and then stops answering",
         {"program": 1.0, "glue": 0.9, "cpu": 0.7, "expansion_device": 0.7, "ram": 0.6, "rom": 0.5, "clock": 0.6, "reset": 0.3,
          "connection": 0.3},
-        ("WAIT", "BUSREQ", "BUSACK", "HALT", "INT"), (("HALT", "falling"), ("WAIT", "falling"), ("BUSREQ", "falling")),
+        ("WAIT", "BUSREQ", "BUSACK", "HALT", "INT"), (),
         "no trigger: start the capture before it hangs, and let it run into it", 0.5, False,
     ),
 )  # fmt: skip
