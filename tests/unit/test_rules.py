@@ -217,6 +217,16 @@ def test_a_strobe_seen_now_and_then_needs_enough_misses():
     assert rules_of(evidence) == {"refresh-strobe-missing"}
 
 
+def test_a_lead_that_lags_is_no_dead_cpu_and_no_inverted_clock(tmp_path):
+    for late_ns in (100, 150):
+        skewed = [fault("lead-skewed", line="MREQ", ns=late_ns)]
+        said = examined(tmp_path, lines="full", faults=skewed, duration_s=0.004)
+        assert said.verdict.suspects[0].suspect == "probe_or_capture", late_ns
+        assert "clock-inverted" not in {f.rule for f in said.findings}
+    upside_down = examined(tmp_path, lines="full", faults=[fault("lead-inverted", line="CLK")], duration_s=0.004)
+    assert "clock-inverted" in {f.rule for f in upside_down.findings}
+
+
 def test_spikes_that_explain_the_misses_leave_it_open():
     evidence = evidence_of(glitches=60)
     evidence.strobes["RFSH"] = replace(evidence.strobes["RFSH"], seen=950, first_missing_s=0.001, last_missing_s=0.002)

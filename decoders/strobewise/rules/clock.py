@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterator
+from typing import Any, Iterator
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import pin_text
@@ -14,6 +14,8 @@ OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common 
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
+BEHIND_A_RISE = ("TdCr(M1f)", "TdCr(RFSHf)")
+UPRIGHT = 0.4  #: of a period: with CLK upside down these two come half a period and their delay behind an edge
 UPSIDE_DOWN = (0.02, 0.4)  #: place of /MREQ's fall in the period of an inverted clock: 0 and its delay of up to 0.35 (85 ns at 4 MHz)
 
 SUSPECTS: Shares = (("clock", 0.78), ("supply", 0.14), ("connection", 0.08))
@@ -124,6 +126,10 @@ def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < 4:
         return
+    timing: Any = evidence.parts.get("timing")
+    for delay in timing.delays if timing is not None else ():
+        if delay.symbol in BEHIND_A_RISE and delay.median_s * clock.hz < UPRIGHT:
+            return  # these keep to the edges of CLK as it is: /MREQ alone is late
     if UPSIDE_DOWN[0] < clock.mreq_phase < UPSIDE_DOWN[1]:
         yield Found(
             f"/MREQ falls {clock.mreq_phase:.2f} of a period behind the rising edge of CLK; it must fall behind the falling edge, at 0.5 to 0.9",

@@ -6,7 +6,7 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, NamedTuple, Optional, Tuple
+from typing import Any, Iterator, NamedTuple, Optional, Tuple
 
 from ..bus.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
@@ -99,6 +99,9 @@ def _strobe(
             next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
         )  # fmt: skip
         return
+    if seen.kind == "partial" and name != "MREQ" and _mreq_lags(evidence):
+        suspects = LAGGING
+        sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
     yield Found(
@@ -110,6 +113,14 @@ def _strobe(
         suspects=suspects,
         confidence=0.97 if seen.kind in ("silent", "held") and count.expected >= 100 else 0.9,
     )
+
+
+def _mreq_lags(evidence: BusEvidence) -> bool:
+    """Say whether /MREQ alone is late against the clock, later than a CPU at its rated clock can be."""
+    timing: Any = evidence.parts.get("timing")
+    late = {delay.symbol: delay.median_s * (evidence.clock.hz or 0.0) for delay in (timing.delays if timing is not None else ())}
+    others = late.get("TdCr(M1f)", late.get("TdCr(RFSHf)", LATE_T))
+    return bool(late.get("TdCf(MREQf)", 0.0) > LATE_T and others < LATE_T - APART_T)
 
 
 def _at_connector(shares: Shares) -> Shares:
@@ -130,6 +141,9 @@ OWN_LEAD_FIRST = (
 CPU_FIRST: Shares = (("cpu", 0.62), ("connection", 0.22), ("probe_or_capture", 0.16))
 LEAD_FIRST: Shares = (("probe_or_capture", 0.62), ("connection", 0.2), ("cpu", 0.18))
 INVERTED_LEAD: Shares = (("probe_or_capture", 0.9), ("connection", 0.06))
+LAGGING: Shares = (("probe_or_capture", 0.6), ("connection", 0.15), ("cpu", 0.15))
+LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
+APART_T = 0.15
 SPIKES: Shares = (("probe_or_capture", 0.5), ("clock", 0.3), ("cpu", 0.1))
 FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
 
