@@ -247,3 +247,12 @@ def test_the_lead_that_sits_on_the_other_pin_goes_to_its_own():
     step = said.verdict.next_steps[0]
     assert "put the lead labelled A3 on A3 (pin 33) and the one labelled A4 on A4 (pin 34)" in step
     assert f"--map A3={channels['A3']} --map A4={channels['A4']}" in step
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_is_said_of_leads_where_a_strobe_may_fall_between_two_samples(tmp_path, seed):
+    path = tmp_path / "coarse.vcd"
+    for sample_hz in (2_000_000, 4_000_000):
+        with open(path, "w", encoding="ascii") as file:
+            simulate(lines="eight", sample_hz=sample_hz, duration_s=0.006, seed=seed).write_vcd(file)
+        assert not [f for f in diagnose([path]).findings if f.severity == "fault"]

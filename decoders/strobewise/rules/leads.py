@@ -10,7 +10,7 @@ from typing import Any, Iterator, Sequence, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
-from .base import Found, rule
+from .base import Found, rule, too_coarse
 
 WITNESSES = {
     "instructions": "instructions agree with the cycles behind them and with where the program goes on",
@@ -30,6 +30,8 @@ WITNESSES = {
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
+    if too_coarse(evidence):
+        return  # what was missed between samples looks like anything
     record: Any = evidence.parts.get("leads")
     change = getattr(record, "change", None)
     if change is None:
