@@ -217,6 +217,21 @@ def test_a_strobe_seen_now_and_then_needs_enough_misses():
     assert rules_of(evidence) == {"refresh-strobe-missing"}
 
 
+def test_a_clock_line_says_how_coarse_a_capture_is(tmp_path):
+    """At 2.3 samples a period the strobes alone seem to give three; CLK knows better."""
+    for seed in (3010, 7, 8):
+        said = examined(
+            tmp_path, machine=replace(GENERIC, clock_hz=2_187_197), lines="full", sample_hz=5_000_000, duration_s=0.003, seed=seed
+        )  # fmt: skip
+        assert not [f for f in said.findings if f.severity == "fault"]
+        assert said.evidence.samples_per_t < 2.5
+
+
+def test_a_floating_clock_says_nothing_of_it(tmp_path):
+    said = examined(tmp_path, lines="eight", faults=[fault("floating", line="CLK")], duration_s=0.003)
+    assert not said.evidence.clock.is_regular and (said.evidence.samples_per_t or 9) > 4
+
+
 def test_a_lead_that_lags_is_no_dead_cpu_and_no_inverted_clock(tmp_path):
     for late_ns in (100, 150):
         skewed = [fault("lead-skewed", line="MREQ", ns=late_ns)]

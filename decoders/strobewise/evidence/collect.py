@@ -317,6 +317,7 @@ class _ClockWatch:
             clock.shortest_s = self.shortest * tick_s
             clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)
             mean = self._sum / self._steps
+            clock.mean_s = mean * tick_s
             clock.deviation_s = max(0.0, self._squares / self._steps - mean * mean) ** 0.5 * tick_s
             clock.last_edge_s = self.last * tick_s
         return clock
