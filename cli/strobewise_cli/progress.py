@@ -49,7 +49,7 @@ class ProgressBar:
         if self._progress is None:
             self._start()
         if self._progress is not None and self._task is not None:
-            self._progress.update(self._task, completed=self._before + taken)
+            self._progress.update(self._task, completed=self._before + taken, refresh=True)
 
     def _start(self) -> None:
         from rich.console import Console
@@ -58,7 +58,8 @@ class ProgressBar:
 
         columns: list[ProgressColumn] = [TextColumn("{task.description}"), BarColumn(), DownloadColumn()]
         columns.append(TimeElapsedColumn() if self.total is None else TimeRemainingColumn())
-        self._progress = Progress(*columns, console=Console(stderr=True), transient=True)
+        # Drawn by update alone: without a thread of its own, since another capture may be read by a copy of this process.
+        self._progress = Progress(*columns, console=Console(stderr=True), transient=True, auto_refresh=False)
         self._task = self._progress.add_task(escape(one_line(self.label)), total=self.total)
         self._progress.start()
 

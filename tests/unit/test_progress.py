@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+import threading
 
 import pytest
 
@@ -47,6 +48,17 @@ def test_quiet_shows_nothing(clock, monkeypatch):
 
 def test_long_work_on_a_terminal_shows_the_label_as_it_is(clock, monkeypatch):
     assert "reading [x]" in shown(Terminal(), clock, 9, monkeypatch)
+
+
+def test_it_draws_without_a_thread(clock, monkeypatch):
+    """A process with other threads could not be copied safely to read the next capture (strobewise.capture.apart)."""
+    before = threading.active_count()
+    monkeypatch.setattr(sys, "stderr", Terminal())
+    with ProgressBar("reading") as bar:
+        for step in range(1, 5):
+            clock[0] += 2
+            bar.update(step * 1000)
+        assert "reading" in sys.stderr.getvalue() and threading.active_count() == before
 
 
 def test_several_files_add_up(tmp_path, clock, monkeypatch):

@@ -61,6 +61,7 @@ HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long 
 TIMING_SAMPLES_MIN = 2.9
 
 NMI_ADDRESS = 0x0066  #: where the CPU goes on an NMI (UM0080, interrupt response)
+MODE_1_ADDRESS = 0x0038  #: where it goes on an interrupt in mode 1, as RST 38h does (UM0080, interrupt response)
 RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)
 
 #: Requests of one trust group: what the strobes did in one group says which of them the next group may rely on.

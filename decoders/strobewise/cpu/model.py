@@ -28,6 +28,7 @@ from __future__ import annotations
 from operator import attrgetter
 from typing import Any, Protocol
 
+from ..bus.semantics import MODE_1_ADDRESS, NMI_ADDRESS
 from .generator import AFTER_EI, AFTER_LD_A_IR, MAIN, NEXT_R
 from .opcodes import PREFIXES, operations
 
@@ -186,7 +187,7 @@ class Z80:
         self._fetch(bus)
         bus.internal(1)
         self._push_pc(bus)
-        self.pc = self.wz = 0x66
+        self.pc = self.wz = NMI_ADDRESS
         return "nmi_response"
 
     def _accept_interrupt(self, bus: Bus) -> str:
@@ -202,7 +203,7 @@ class Z80:
         bus.internal(1)
         self._push_pc(bus)
         if self.im == 1:
-            self.pc = 0x38
+            self.pc = MODE_1_ADDRESS
         else:
             entry = self.i << 8 | vector
             low = bus.read(entry)

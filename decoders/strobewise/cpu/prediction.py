@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from typing import Dict, List, Optional, Sequence, Tuple
 
+from ..bus.semantics import MODE_1_ADDRESS, RESET_ADDRESS
 from .capture_bus import (
     ACK,
     BREAK,
@@ -50,7 +51,6 @@ from .program_steps import successors
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
 NOWHERE = -2  #: PC while the program's place is not known; no key of a row
 UNCOMPARED_FLAGS = 0x28  #: bits 3 and 5 of F
-RESTART_38, RESET_ENTRY = 0x38, 0x00
 SUSPECT_AFTER = 3  #: times that one address line alone was wrong in the count of PC before the model is believed against it elsewhere too
 
 
@@ -337,8 +337,8 @@ class Predictor(Tally):
                 cpu.i = rows.key[k + 3] >> 8 & 0xFF
             self._unknown &= ~MASK["i"]
         else:
-            restart = rows.data[k] if rows.data[k] & 0xC7 == 0xC7 else RESTART_38
-            cpu.im = 1 if rows.key[k + 3] & 0xFFFF == RESTART_38 or restart == RESTART_38 else 0
+            restart = rows.data[k] if rows.data[k] & 0xC7 == 0xC7 else MODE_1_ADDRESS
+            cpu.im = 1 if rows.key[k + 3] & 0xFFFF == MODE_1_ADDRESS or restart == MODE_1_ADDRESS else 0
         cpu.nmi_pending, cpu.interrupt_line, cpu.iff1, cpu.hold = is_nmi, not is_nmi, True, 0
         self._unknown &= ~(MASK["sp"] | MASK["wz"] | MASK["q"] | MASK["iff1"])
         self._unknown |= MASK["f"] if not is_nmi else 0  # LD A,I just before it may have lost its flag (common practice)
@@ -378,7 +378,7 @@ class Predictor(Tally):
             self.instructions += 1
             self._run_carefully(k, known)
             return
-        if found != RESET_ENTRY:
+        if found != RESET_ADDRESS:
             # Where one address line alone is wrong, an operand read wrong looks the same; which it was, the other differences tell.
             wrong = expected ^ found
             both = single_line(wrong & 0xFF) if line < 0 and wrong >> 8 == wrong & 0xFF else -1
@@ -436,7 +436,7 @@ class Predictor(Tally):
         self._bus.differences.clear()
         key, at = self._rows.key, self._at
         unseen_halt = not self._has_halt and key[at] == key[at + 1]  # a fetch in HALT, which no line shows
-        if not unseen_halt and key[row] != RESET_ENTRY:
+        if not unseen_halt and key[row] != RESET_ADDRESS:
             self._record(row, "kind", expected, found, self._explain_last())
         self._lose()
         self._bus.k = max(at, row - 1)

@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import List, Optional, Sequence, Tuple
 
 from ..bus.model import KIND_INDEX, NOTE_INDEX
-from ..bus.semantics import NMI_ADDRESS, RESET_ADDRESS
+from ..bus.semantics import MODE_1_ADDRESS, NMI_ADDRESS, RESET_ADDRESS
 from .opcodes import RESPONSES, Operation
 from .program_steps import (
     ACCESS,
@@ -47,7 +47,6 @@ from .program_steps import (
 )  # fmt: skip
 
 LOOK_AHEAD = 8  #: rows that the longest instruction takes, the first row of the next, and one to spare
-RESTART_38 = 0x38  #: where mode 1 goes (UM0080)
 _HALT, _NMI = NOTE_INDEX["halt"], NOTE_INDEX["nmi_response"]
 
 _MODES = {"IM 0": 0, "IM 1": 1, "IM 2": 2}
@@ -297,10 +296,10 @@ class ProgramFlow:
             self._next = (low | high << 8,) if min(low, high) >= 0 else ()
             return size
         goes_to = rows.address[at + 3] if at + 3 < n else NOT_KNOWN
-        restart = vector & RESTART_38 if vector >= 0 and vector & 0xC7 == 0xC7 else NOT_KNOWN
-        mode_1 = restart in (NOT_KNOWN, RESTART_38) or goes_to == RESTART_38
+        restart = vector & MODE_1_ADDRESS if vector >= 0 and vector & 0xC7 == 0xC7 else NOT_KNOWN
+        mode_1 = restart in (NOT_KNOWN, MODE_1_ADDRESS) or goes_to == MODE_1_ADDRESS
         if after[:2] == _TWO_WRITES and after[2:3] not in _READ_BYTES and mode_1 and self._mode != 0:
-            note = "interrupt, mode 1" if restart != RESTART_38 or self._mode == 1 else "interrupt, mode 1, or 0 with RST 0x38"
+            note = "interrupt, mode 1" if restart != MODE_1_ADDRESS or self._mode == 1 else "interrupt, mode 1, or 0 with RST 0x38"
             return self._response(rows, at, n, INTERRUPT, "interrupt_mode_1", note, steps)
         return self._from_device(rows, at, n, steps)
 
@@ -345,7 +344,7 @@ class ProgramFlow:
         steps.append(
             Step(what, rows.start[at], rows.end[after - 1], address, b"", None, t, sum(t for _, t in cycles), w, note)
         )  # fmt: skip
-        self._next = (NMI_ADDRESS if what == NMI else RESTART_38,)
+        self._next = (NMI_ADDRESS if what == NMI else MODE_1_ADDRESS,)
         return after - at
 
     def _looks_like_nmi(self, rows: Rows, at: int, n: int) -> bool:

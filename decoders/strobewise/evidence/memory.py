@@ -15,6 +15,7 @@ from bitarray import bitarray
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
+from ..bus.semantics import MODE_1_ADDRESS
 from ..capture.channels import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
@@ -189,7 +190,7 @@ class MemoryPart:
         self._ff += int(np.count_nonzero(reads == 0xFF))
         self._zero += int(np.count_nonzero(reads == 0))
         self._fetches += int(np.count_nonzero(fetch))
-        self._at_38 += int(np.count_nonzero(fetch & (address == 0x38)))
+        self._at_38 += int(np.count_nonzero(fetch & (address == MODE_1_ADDRESS)))
         self._fetched[address[fetch]] = True
         self._read[address[~write]] = True
         self._written[address[write]] = True

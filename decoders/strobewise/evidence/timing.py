@@ -16,6 +16,7 @@ import numpy.typing as npt
 from ..bus.evidence import BusEvidence
 from ..bus.lines import BIT
 from ..bus.model import KIND_INDEX
+from ..bus.semantics import MODE_1_ADDRESS
 from ..bus.timing import CHARACTERISTIC, GRADES
 from ..capture.channels import ChannelMap
 from ..capture.records import Block
@@ -28,7 +29,6 @@ BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, ar
 DELAYS_MIN = 20
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
 RESPONSE = 5  #: cycles that tell the mode: the acknowledge, two writes of the return address, then a fetch or the vector table's two reads
-MODE_1 = 0x0038  #: where mode 1 goes on (UM0080, interrupt response)
 
 #: symbol -> (line, whether the line falls, whether the clock edge before it rises)
 MEASURED = {
@@ -208,7 +208,7 @@ def interrupt_mode(response: Sequence[tuple[int, int, int]]) -> str | None:
     if kinds[3] != _FETCH:
         return None
     byte, address = response[0][2], response[3][1]
-    if address >= 0 and address != MODE_1:
+    if address >= 0 and address != MODE_1_ADDRESS:
         return "0"
     return "1" if byte not in (-1, 0xFF) else "0 or 1"
 

@@ -14,7 +14,6 @@ SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
 
 IDLE_LOW = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #: an inverted channel of a line at rest looks the same
-ANY_STROBE = tuple((name,) for name in STROBES)
 
 
 @rule(

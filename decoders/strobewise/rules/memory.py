@@ -10,6 +10,7 @@ from typing import Any, Dict, Iterator, List, Optional, Tuple
 
 from ..bus.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
+from ..bus.semantics import NMI_ADDRESS
 from .base import CAUTION_SOLDER, Found, milliseconds, rule
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
@@ -19,11 +20,11 @@ FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run ove
 ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
 DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
-RESTARTS = 0x68  #: the addresses where reset, restarts and NMI lead (UM0080)
+RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
-FEW_VALUES = 8
+FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to have answered
 LED_ASTRAY = (("ram", 0.36), ("rom", 0.32), ("glue", 0.2), ("data_bus", 0.08))
-ENOUGH_WRITES = 16
+ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
 
