@@ -17,7 +17,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
 
-from strobewise.capture import BitAssignment, open_capture, vcd
+from strobewise.capture import BitAssignment, open_capture
+from strobewise.capture.vcd import reader as vcd
 
 OTHER = (
     "import pywellen, sys, time; started = time.perf_counter(); "

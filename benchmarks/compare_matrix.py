@@ -32,8 +32,8 @@ from fault_matrix import NEEDS_DEVICE, Case, scenario_of
 
 from strobewise import Options
 from strobewise.bus.lines import bar
-from strobewise.compare import Comparison, compare, compare_diagnoses
-from strobewise.compare_edges import read_run
+from strobewise.compare.comparison import Comparison, compare, compare_diagnoses
+from strobewise.compare.edges import read_run
 from strobewise.machine import FAULTS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
 

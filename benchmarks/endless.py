@@ -21,7 +21,7 @@ import numpy as np
 
 from strobewise.bus.lines import BIT
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 
 TILE_TICKS = 10**8  # 0.1 s in nanoseconds
 FAULT_TICKS = 2_000_000

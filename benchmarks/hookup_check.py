@@ -33,11 +33,11 @@ from fault_matrix import NEEDS_DEVICE, Case, _outcome, scenario_of
 from strobewise import Options, diagnose
 from strobewise.bus.lines import LINE
 from strobewise.bus.model import Finding
-from strobewise.diagnosis import Diagnosis
-from strobewise.hookup import Advice, advise
+from strobewise.diagnosis.facade import Diagnosis
+from strobewise.hookup.plan import Advice, advise
 from strobewise.machine import FAULTS, LINE_SETS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
-from strobewise.symptoms import find_symptom
+from strobewise.hookup.symptoms import find_symptom
 
 CHANNELS = (2, 4, 8, 16, 32, 40)
 OUTCOMES = ("named", "honest", "foretold", "hidden", "missed", "wrong")

@@ -10,7 +10,7 @@ import numpy as np
 from conftest import TRACES
 from strobewise.bus.lines import BIT
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 
 NAMES = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "RESET")
 M1 = np.uint64(1 << BIT["M1"])

@@ -19,9 +19,9 @@ from strobewise_cli.terminal import one_line
 if TYPE_CHECKING:
     from strobewise.bus.model import LineState
     from strobewise.cycles.table import CycleTable
-    from strobewise.diagnosis import Diagnosis
+    from strobewise.diagnosis.facade import Diagnosis
     from strobewise.expectations import CheckedCapture, Expectations
-    from strobewise.options import Options
+    from strobewise.profile.options import Options
 
 __all__ = [
     "CaptureUnderTest",
@@ -56,7 +56,7 @@ class CaptureUnderTest:
     @cached_property
     def diagnosis(self) -> Diagnosis:
         """What ``strobewise diagnose`` says of it."""
-        from strobewise.diagnosis import diagnose
+        from strobewise.diagnosis.facade import diagnose
 
         return diagnose([self.path], self.options)
 
@@ -113,8 +113,8 @@ def capture(request: pytest.FixtureRequest) -> Callable[..., CaptureUnderTest]:
         profile_path = None if machine is None else (folder / machine).resolve()
         key = (full, profile_path, tuple((maps or {}).items()), clock_hz, tuple((probe_at or {}).items()))
         if key not in held:
-            from strobewise.options import Options
-            from strobewise.profile import load_profile
+            from strobewise.profile.options import Options
+            from strobewise.profile.machine import load_profile
 
             profile = None if profile_path is None else load_profile(profile_path)
             mapped = tuple(f"{line}={channel}" for line, channel in (maps or {}).items())

@@ -28,7 +28,7 @@ _LAZY = ("Diagnosis", "Options", "diagnose")
 
 def __getattr__(name: str) -> Any:
     if name in _LAZY:
-        from . import diagnosis as module
+        from .diagnosis import facade as module
 
         return getattr(module, name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

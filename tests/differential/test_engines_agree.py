@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from conftest import all_traces
 from strobewise.bus.lines import ADDRESS, BIT, DATA, LINES, STROBES
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.records import Block
 from strobewise.cycles.pipeline import Pipeline
 from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate

@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 
 from conftest import TRACES, all_traces, require_component
-from strobewise.compare import compare
-from strobewise.diagnosis import diagnose
-from strobewise.options import Options
+from strobewise.compare.comparison import compare
+from strobewise.diagnosis.facade import diagnose
+from strobewise.profile.options import Options
 from strobewise_cli.render import compare_html
 from strobewise_cli.render.html_report import render_page
 

@@ -26,7 +26,7 @@ def _file(name: str, data: bytes) -> str:
 
 def capture(data: bytes) -> None:
     """Read a capture to its end, find its lines, rebuild its cycles, judge it."""
-    from strobewise.diagnosis import diagnose
+    from strobewise.diagnosis.facade import diagnose
     from strobewise.errors import StrobewiseError
 
     try:
@@ -38,7 +38,7 @@ def capture(data: bytes) -> None:
 def reader(data: bytes) -> None:
     """Read a capture in blocks of 64 bytes and in one: both give the same rows, or the same error."""
     from strobewise.capture.records import BitAssignment
-    from strobewise.capture.vcd import VcdCapture
+    from strobewise.capture.vcd.reader import VcdCapture
     from strobewise.errors import StrobewiseError
 
     path = _file("fuzzed.vcd", data)
@@ -80,7 +80,7 @@ def _toml(name: str, load: Callable[[str], object], data: bytes) -> None:
 
 def profile(data: bytes) -> None:
     """Load a machine profile."""
-    from strobewise.profile import load_profile
+    from strobewise.profile.machine import load_profile
 
     _toml("fuzzed.toml", load_profile, data)
 
@@ -101,7 +101,7 @@ def expectations(data: bytes) -> None:
 
 def map_file(data: bytes) -> None:
     """Read a map of channels."""
-    from strobewise.capture.map_options import read_map_file
+    from strobewise.capture.channels.map_options import read_map_file
 
     _toml("fuzzed-map.toml", read_map_file, data)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from conftest import ROOT, require_component
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.stream.labels import NOTE_WORDS, WORDS
 from strobewise.stream.pins import CHANNELS
 

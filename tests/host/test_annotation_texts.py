@@ -8,7 +8,7 @@ import pytest
 
 from strobewise.bus.model import KINDS, NOTES, Finding
 from strobewise.cpu.opcodes import operations
-from strobewise.cpu.program_steps import Step
+from strobewise.program.steps import Step
 from strobewise.rules import CATALOGUE
 from strobewise.stream.labels import ALONE_TEXTS, CycleTexts, finding_texts, wait_texts
 from strobewise.stream.program import STEP_CLASSES, StepTexts

@@ -11,7 +11,7 @@ from real_host import decode, host_bytes, joined, mapping, need_host, run_host
 
 from conftest import TRACES, all_traces, run_strobewise
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.stream.labels import NOTE_WORDS, WORDS
 
 CAPTURES = [path for path in all_traces() if ".vcd" in path.name]

@@ -9,7 +9,7 @@ import pytest
 
 from conftest import TRACES, all_traces, require_component, run_strobewise
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 
 HOST = shutil.which("sigrok-cli")
 DIALECTS = [path for path in all_traces() if path.parent.name == "good"]

@@ -6,8 +6,8 @@ import pytest
 
 from conftest import all_traces
 from strobewise.bus.lines import BIT
-from strobewise.capture.channels import map_channels
-from strobewise.capture.vcd import VcdCapture
+from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.cycles.pipeline import Pipeline
 from strobewise.evidence.collect import Collector
 

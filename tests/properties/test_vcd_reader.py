@@ -17,7 +17,8 @@ import vcdvcd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from strobewise.capture import open_capture, state, vcd
+from strobewise.capture import open_capture
+from strobewise.capture.vcd import state, reader as vcd
 from strobewise.capture.records import BitAssignment
 from strobewise.errors import CaptureError
 

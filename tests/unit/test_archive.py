@@ -16,7 +16,7 @@ from strobewise.archive.processes import run_processes
 from strobewise.archive.record import Record, Task, examine_task
 from strobewise.archive.run import survey_folder
 from strobewise.errors import ComponentMissing, UsageError
-from strobewise.options import Options
+from strobewise.profile.options import Options
 from strobewise_cli.render.survey_text import render_json
 
 GOOD = TRACES / "good" / "healthy-full.vcd.gz"

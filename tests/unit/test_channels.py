@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from strobewise.capture.channels import ChannelMap, map_channels, raw_channels
+from strobewise.capture.channels.mapping import ChannelMap, map_channels, raw_channels
 from strobewise.capture.records import BitAssignment, Channel
 from strobewise.errors import LineMapError
 

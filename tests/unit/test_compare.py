@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from conftest import TRACES
-from strobewise.bus.evidence import BusEvidence
+from strobewise.records.evidence import BusEvidence
 from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
-from strobewise.compare import _must_move, compare
-from strobewise.compare_code import code_change
-from strobewise.compare_edges import ADDRESS_MOVES, Run, edge_delays
-from strobewise.compare_flow import find_parting, make_flow, reached_by_one
+from strobewise.compare.comparison import _must_move, compare
+from strobewise.compare.code import code_change
+from strobewise.compare.edges import ADDRESS_MOVES, Run, edge_delays
+from strobewise.compare.flow import find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate

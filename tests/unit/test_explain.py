@@ -12,7 +12,7 @@ from conftest import run_strobewise
 from strobewise.bus.lines import MASK
 from strobewise.errors import UsageError
 from strobewise.machine import LINE_SETS, simulate
-from strobewise.profile import load_profile, shipped_profiles
+from strobewise.profile.machine import load_profile, shipped_profiles
 from strobewise.rules import CATALOGUE
 from strobewise_cli.commands import explain
 from strobewise_cli.render.explain_pictures import PICTURES, faulty, healthy, picture_of
@@ -100,7 +100,7 @@ TRIPPED = sorted(
 
 @pytest.mark.parametrize("rule", TRIPPED)
 def test_the_pictured_fault_trips_the_rule(rule, tmp_path):
-    from strobewise.diagnosis import diagnose
+    from strobewise.diagnosis.facade import diagnose
     from strobewise.machine import fault
 
     picture = PICTURES[rule]

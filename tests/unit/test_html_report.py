@@ -14,10 +14,10 @@ import pytest
 from strobewise.bus.lines import PIN_TO_LINE
 from strobewise.bus.model import MachineCycle
 from strobewise.cycles.table import CycleTable
-from strobewise.diagnosis import diagnose
+from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simulate
-from strobewise.options import Options
+from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
 from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all, instructions, viewer

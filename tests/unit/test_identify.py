@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from strobewise.capture import BitAssignment, open_capture
-from strobewise.capture.channels import map_channels
-from strobewise.diagnosis import diagnose
+from strobewise.capture.channels.mapping import map_channels
+from strobewise.diagnosis.facade import diagnose
 from strobewise.identify import GROUPS, identify
 from strobewise.machine import fault
 from strobewise.machine.scenario import LINE_SETS

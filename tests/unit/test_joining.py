@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from conftest import TRACES
-from strobewise.diagnosis import diagnose
+from strobewise.diagnosis.facade import diagnose
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
 

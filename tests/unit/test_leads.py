@@ -13,8 +13,8 @@ from strobewise import Options
 from strobewise.bus.lines import ADDRESS, DATA, STROBES, pin_text
 from strobewise.bus.model import KIND_INDEX
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
-from strobewise.diagnosis import diagnose
+from strobewise.capture.channels.mapping import map_channels
+from strobewise.diagnosis.facade import diagnose
 from strobewise.identify.bus_leads import Buses, Change, counting, relabel_buses
 from strobewise.identify.program_fit import Program
 from strobewise.machine import BusRequest, Press, Scenario, fault

@@ -15,10 +15,10 @@ from recorded_program import as_rows, random_run, run
 from strobewise.bus.lines import BIT
 from strobewise.bus.model import KIND_INDEX
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.cpu.opcodes import operations
-from strobewise.cpu.program_flow import ProgramFlow
-from strobewise.cpu.program_steps import GAP, RESET, Rows, successors
+from strobewise.program.flow import ProgramFlow
+from strobewise.program.steps import GAP, RESET, Rows, successors
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError
 from strobewise.evidence.listing import Program, find_gaps, program_steps

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from markdown_it import MarkdownIt
 
-from strobewise.diagnosis import diagnose
+from strobewise.diagnosis.facade import diagnose
 from strobewise.machine import fault, simulate
 from strobewise_cli.render.markdown import escape, render_markdown
 

@@ -13,8 +13,8 @@ from strobewise import Options, diagnose
 from strobewise.bus.model import KIND_INDEX
 from strobewise.evidence.timing import interrupt_mode
 from strobewise.machine import GENERIC, simulate
-from strobewise.observations import observations
-from strobewise.profile import load_profile
+from strobewise.diagnosis.observations import observations
+from strobewise.profile.machine import load_profile
 from strobewise_cli.render.diagnosis_json import document
 
 ACK, FETCH, READ, WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from strobewise.errors import ProfileError
-from strobewise.profile import MemoryRegion, Paging, ProfileLine, load_profile
+from strobewise.profile.machine import MemoryRegion, Paging, ProfileLine, load_profile
 
 FULL = """
 name = "bench example"

@@ -14,7 +14,7 @@ from strobewise import Options, diagnose
 from strobewise.capture import apart as module
 from strobewise.capture import open_capture
 from strobewise.capture.apart import Apart, possible, read_apart, worth_while
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.errors import CaptureError
 from strobewise_cli.render.diagnosis_json import document
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strobewise.capture import open_capture
-from strobewise.capture.channels import map_channels
+from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.rewrite import Plan, plan, timescale_text, write
 
 FS = {"ps": 10**3, "ns": 10**6}

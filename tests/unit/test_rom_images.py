@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from conftest import TRACES, run_strobewise
-from strobewise.options import read_rom
+from strobewise.profile.options import read_rom
 
 GOOD = TRACES / "good" / "healthy-full.vcd.gz"
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from bitarray import bitarray
 
-from strobewise.bus.evidence import (
+from strobewise.records.evidence import (
     CLASSES,
     PATTERN_LINES,
     PATTERNS,
@@ -19,14 +19,14 @@ from strobewise.bus.evidence import (
 )
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
-from strobewise.diagnosis import diagnose
+from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence.expansion import PagingRecord, Trigger
 from strobewise.evidence.memory import Levels, MemoryRecord, ReadBack
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
 from strobewise.machine.simulate import simulate
-from strobewise.options import Options
-from strobewise.profile import MemoryRegion, Profile
+from strobewise.profile.options import Options
+from strobewise.profile.machine import MemoryRegion, Profile
 from strobewise.rules import CATALOGUE, find_rule, run
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))

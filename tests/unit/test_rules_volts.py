@@ -7,8 +7,8 @@ import random
 import pytest
 
 from strobewise import Options
-from strobewise.bus.evidence import LineEvidence
-from strobewise.diagnosis import diagnose
+from strobewise.records.evidence import LineEvidence
+from strobewise.diagnosis.facade import diagnose
 from strobewise.machine import fault
 from strobewise.machine.simulate import simulate
 from strobewise.rules import run

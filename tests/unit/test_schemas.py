@@ -11,7 +11,7 @@ import pytest
 
 from conftest import TRACES, all_traces, run_strobewise
 from strobewise.bus.model import KINDS, LINE_STATES, NOTES, SUSPECTS
-from strobewise.symptoms import SYMPTOMS, UNKNOWN
+from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN
 from strobewise_cli.schemas import SCHEMAS, load_schema
 
 FAULTY = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
@@ -59,14 +59,14 @@ def test_there_is_no_other_schema():
 
 @pytest.mark.parametrize("trace", all_traces(), ids=lambda p: p.name)
 def test_diagnosis_of_every_demo_capture(trace):
-    from strobewise.diagnosis import diagnose
+    from strobewise.diagnosis.facade import diagnose
     from strobewise_cli.render.diagnosis_json import render
 
     check("diagnosis", json.loads(render(diagnose([trace]))))
 
 
 def test_diagnosis_of_two_captures():
-    from strobewise.diagnosis import diagnose
+    from strobewise.diagnosis.facade import diagnose
     from strobewise_cli.render.diagnosis_json import render
 
     document = json.loads(render(diagnose([HEALTHY, HEALTHY])))

@@ -13,7 +13,8 @@ import threading
 import numpy as np
 import pytest
 
-from strobewise.capture import BitAssignment, limits, open_capture, vcd
+from strobewise.capture import BitAssignment, limits, open_capture
+from strobewise.capture.vcd import reader as vcd
 from strobewise.errors import CaptureError
 
 HEAD = "$timescale 1 ns $end\n$var wire 1 ! CLK $end\n$var wire 8 d D [7:0] $end\n$enddefinitions $end\n"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from strobewise.bus.evidence import BusEvidence
+from strobewise.records.evidence import BusEvidence
 from strobewise.bus.model import Finding, SuspectShare
-from strobewise.verdict import CONFIDENCE_CAP, judge, rank, without_consequences
+from strobewise.verdict.judge import CONFIDENCE_CAP, judge, rank, without_consequences
 
 
 def finding(rule, severity="fault", lines=("M1",), shares=(("cpu", 0.6), ("connection", 0.3)), confidence=0.9):

@@ -29,7 +29,7 @@ exit status: 0 alike, 1 they differ, 2 bad usage or unreadable capture
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print or write what was asked for, and say in the exit status whether they differ."""
-    from strobewise.compare import compare
+    from strobewise.compare.comparison import compare
 
     paths = [args.good, args.suspect]
     if "-" in paths:

@@ -34,7 +34,7 @@ exit status: 0 no fault found, 1 fault found, 3 the capture cannot decide, 2 bad
 
 def run(args: argparse.Namespace) -> int:
     """Diagnose, print or write what was asked for, and return the exit status of the verdict."""
-    from strobewise.diagnosis import diagnose
+    from strobewise.diagnosis.facade import diagnose
 
     refuse_two_standard_inputs(args.captures)
     for output in (args.json, args.html, args.markdown):

@@ -21,7 +21,7 @@ The pictures are drawn from the simulated machine at the moment of asking.
 
 def run(args: argparse.Namespace) -> int:
     """Print one rule, or all of them in one line each; or a generic machine profile."""
-    from strobewise.profile import shipped_profiles
+    from strobewise.profile.machine import shipped_profiles
     from strobewise.rules import CATALOGUE, find_rule
     from strobewise_cli.render.explain_text import print_catalogue, print_rule
 

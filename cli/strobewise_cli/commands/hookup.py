@@ -33,8 +33,8 @@ symptoms:
 
 def run(args: argparse.Namespace) -> int:
     """Print the advice, or write it as JSON."""
-    from strobewise.hookup import CHANNELS_MAX, advise, next_symptom
-    from strobewise.symptoms import find_symptom
+    from strobewise.hookup.plan import CHANNELS_MAX, advise, next_symptom
+    from strobewise.hookup.symptoms import find_symptom
 
     if not 1 <= args.channels <= CHANNELS_MAX:
         raise UsageError(f"{args.channels} channels", "--channels", f"a number from 1 to {CHANNELS_MAX}")
@@ -43,8 +43,8 @@ def run(args: argparse.Namespace) -> int:
     settled: tuple[str, ...] = ()
     clock = args.clock
     if args.after is not None:
-        from strobewise.diagnosis import diagnose
-        from strobewise.options import Options
+        from strobewise.diagnosis.facade import diagnose
+        from strobewise.profile.options import Options
 
         diagnosis = diagnose([args.after], Options(maps=tuple(args.maps), clock_hz=args.clock))
         symptom, settled = next_symptom(diagnosis.verdict, diagnosis.findings, diagnosis.evidence, symptom)

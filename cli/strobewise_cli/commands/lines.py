@@ -25,8 +25,8 @@ examples:
 
 def run(args: argparse.Namespace) -> int:
     """Read the capture, judge its lines, and print or write them."""
-    from strobewise.diagnosis import examine
-    from strobewise.survey import survey
+    from strobewise.diagnosis.facade import examine
+    from strobewise.verdict.line_states import survey
 
     refuse_to_overwrite(args.json, [args.capture])
     with ProgressBar("reading", [args.capture]) as bar:

@@ -12,8 +12,8 @@ from strobewise_cli.terminal import note
 
 if TYPE_CHECKING:
     from strobewise.capture import Capture
-    from strobewise.capture.channels import ChannelMap
-    from strobewise.cpu.program_steps import Step
+    from strobewise.capture.channels.mapping import ChannelMap
+    from strobewise.program.steps import Step
 
 _EPILOG = """\
 examples:

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.errors import LineMapError, UsageError
-from strobewise.options import read_rom
+from strobewise.profile.options import read_rom
 from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
     from strobewise.capture import Capture
-    from strobewise.capture.channels import ChannelMap
-    from strobewise.diagnosis import Examined
-    from strobewise.options import Options
+    from strobewise.capture.channels.mapping import ChannelMap
+    from strobewise.diagnosis.facade import Examined
+    from strobewise.profile.options import Options
 
 CAPTURE_HELP = "a .vcd, a .vcd.gz, a .csv from a scope, or - for a VCD on standard input"
 MOST_PROCESSES = 256
@@ -67,11 +67,11 @@ def engine_options(args: argparse.Namespace) -> Options:
 
     Raises ProfileError, OSError.
     """
-    from strobewise.options import Options
+    from strobewise.profile.options import Options
 
     profile = None
     if args.machine is not None:
-        from strobewise.profile import find_profile, load_profile
+        from strobewise.profile.machine import find_profile, load_profile
 
         profile = load_profile(find_profile(args.machine))
     return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes))
@@ -85,7 +85,7 @@ def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[C
     Raises CaptureError, LineMapError.
     """
     from strobewise.capture import open_capture
-    from strobewise.capture.channels import map_channels
+    from strobewise.capture.channels.mapping import map_channels
 
     with open_capture(path) as capture:
         channel_map = map_channels(capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path)

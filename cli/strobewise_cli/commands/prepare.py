@@ -17,7 +17,7 @@ from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwr
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:
-    from strobewise.capture.channels import ChannelMap
+    from strobewise.capture.channels.mapping import ChannelMap
     from strobewise.capture.rewrite import Plan
 
 _EPILOG = """\

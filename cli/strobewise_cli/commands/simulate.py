@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     if args.scenario is None:
         raise UsageError("no scenario", "SCENARIO", "name a scenario or a machine profile, or use --list-faults")
     from strobewise.machine import load_scenario, run_scenario
-    from strobewise.profile import shipped_profiles
+    from strobewise.profile.machine import shipped_profiles
 
     for output in (args.output, args.truth):
         refuse_to_overwrite(output, [args.scenario])

@@ -22,7 +22,7 @@ from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
     from strobewise.expectations import CheckedCapture, Expectations, Observation
-    from strobewise.options import Options
+    from strobewise.profile.options import Options
 
 _EPILOG = """\
 examples:

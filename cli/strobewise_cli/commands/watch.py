@@ -17,7 +17,7 @@ from strobewise_cli.output import open_output
 from strobewise_cli.terminal import note, one_line
 
 if TYPE_CHECKING:
-    from strobewise.watching import Watch, Window
+    from strobewise.watch.watching import Watch, Window
     from strobewise_cli.render.watch_text import Status, WatchLog
 
 STANDARD_INPUT = "-"
@@ -45,7 +45,7 @@ class _Stopped(BaseException):
 
 def run(args: argparse.Namespace) -> int:
     """Follow the stream; print what is found, and the summary at the end."""
-    from strobewise.watching import Watch
+    from strobewise.watch.watching import Watch
     from strobewise_cli.render import watch_text
 
     if args.capture == STANDARD_INPUT:

@@ -7,8 +7,8 @@ from typing import Any, NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
-from strobewise.compare_records import Comparison
-from strobewise.options import Options
+from strobewise.compare.records import Comparison
+from strobewise.profile.options import Options
 from strobewise_cli.render.compare_text import capture_names, ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence

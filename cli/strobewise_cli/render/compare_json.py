@@ -6,9 +6,9 @@ import json
 from typing import Any
 
 from strobewise.bus.model import Finding
-from strobewise.compare_flow import Parting
-from strobewise.compare_records import Comparison
-from strobewise.diagnosis import Diagnosis
+from strobewise.compare.flow import Parting
+from strobewise.compare.records import Comparison
+from strobewise.diagnosis.facade import Diagnosis
 
 FORMAT = "strobewise-comparison"
 VERSION = 1

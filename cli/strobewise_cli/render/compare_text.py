@@ -11,7 +11,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
-from strobewise.compare_records import Comparison, TimingShift
+from strobewise.compare.records import Comparison, TimingShift
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence

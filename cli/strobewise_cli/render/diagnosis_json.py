@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from strobewise.bus.evidence import BusEvidence
+from strobewise.records.evidence import BusEvidence
 from strobewise.bus.model import LineState
-from strobewise.diagnosis import Diagnosis, Examined
+from strobewise.diagnosis.facade import Diagnosis, Examined
 
 FORMAT = "strobewise-diagnosis"
 VERSION = 1

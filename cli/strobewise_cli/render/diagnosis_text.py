@@ -11,10 +11,10 @@ from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
 from strobewise.bus.model import Finding, LineState
-from strobewise.diagnosis import Diagnosis
-from strobewise.observations import observations
+from strobewise.diagnosis.facade import Diagnosis
+from strobewise.diagnosis.observations import observations
 from strobewise.rules.base import milliseconds
-from strobewise.verdict import SUSPECT_WORDS
+from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.terminal import one_line, report_console
 
 HEADLINES = {"fault": "FAULT", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}

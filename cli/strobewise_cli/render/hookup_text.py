@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, bar
-from strobewise.hookup import Advice
+from strobewise.hookup.plan import Advice
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.explain_text import names_text, sentence

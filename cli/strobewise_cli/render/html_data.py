@@ -21,8 +21,8 @@ from strobewise.cpu.disassembly import InstructionDecoder
 from strobewise.cycles.pipeline import Pipeline
 from strobewise.cycles.requests import BlockEvents
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
-from strobewise.diagnosis import Diagnosis, Examined
-from strobewise.options import Options
+from strobewise.diagnosis.facade import Diagnosis, Examined
+from strobewise.profile.options import Options
 from strobewise.rules import run
 
 Int = npt.NDArray[np.int64]

@@ -17,12 +17,12 @@ from markupsafe import Markup
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
 from strobewise.bus.model import Finding, LineState
-from strobewise.diagnosis import Diagnosis
-from strobewise.observations import observations
-from strobewise.options import Options
+from strobewise.diagnosis.facade import Diagnosis
+from strobewise.diagnosis.observations import observations
+from strobewise.profile.options import Options
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
-from strobewise.verdict import SUSPECT_WORDS
+from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline

@@ -6,7 +6,7 @@ import json
 from typing import IO
 
 from strobewise.bus.model import LineState
-from strobewise.diagnosis import Examined
+from strobewise.diagnosis.facade import Examined
 from strobewise_cli.render.diagnosis_json import capture_document, line_document
 from strobewise_cli.render.diagnosis_text import print_lines
 from strobewise_cli.terminal import one_line

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from strobewise.cpu.disassembly import render
 from strobewise.cpu.opcodes import Operation
-from strobewise.cpu.program_steps import INSTRUCTION, Step
+from strobewise.program.steps import INSTRUCTION, Step
 from strobewise_cli.render.cycles import time_text
 
 COLUMNS = ("start_s", "address", "bytes", "text", "t_states", "expected_t_states", "note")

@@ -8,9 +8,9 @@ from __future__ import annotations
 import re
 
 from strobewise.bus.lines import pin_text
-from strobewise.diagnosis import Diagnosis
-from strobewise.observations import observations
-from strobewise.verdict import SUSPECT_WORDS
+from strobewise.diagnosis.facade import Diagnosis
+from strobewise.diagnosis.observations import observations
+from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_report import capture_words, cautions, line_rows, some, when

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from strobewise.bus.lines import LINE, PIN_TO_LINE, SUPPLY_PINS, bar
-from strobewise.diagnosis import Diagnosis
+from strobewise.diagnosis.facade import Diagnosis
 
 PINS = 40
 _PITCH, _TOP, _LEFT, _WIDTH = 17, 34, 92, 96

@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Any
 from strobewise.bus.model import Finding
 from strobewise.errors import UsageError
 from strobewise.rules.base import milliseconds
-from strobewise.watching import Totals, Watch, Window
+from strobewise.watch.watching import Totals, Watch, Window
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from ..errors import ComponentMissing, StrobewiseError
-from ..options import Options
+from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
 
 CONNECT_S = 5

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from ..bus.model import KINDS
-from ..compare_edges import CAUSED_BY
+from ..compare.edges import CAUSED_BY
 
 
 class Column(NamedTuple):

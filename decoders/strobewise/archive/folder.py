@@ -12,7 +12,7 @@ from typing import Any
 
 from .. import __version__
 from ..errors import UsageError
-from ..options import Options
+from ..profile.options import Options
 from .record import Record, Task
 
 ENDINGS = (".vcd", ".vcd.gz", ".csv", ".csv.gz")

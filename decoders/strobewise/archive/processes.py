@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 
-from ..options import Options
+from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
 
 WAITING = 2  #: tasks handed over beyond those at work, for each process

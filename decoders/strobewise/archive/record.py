@@ -8,7 +8,7 @@ from typing import Any
 
 from ..errors import StrobewiseError
 from ..expectations.observe import Observation, observe
-from ..options import Options
+from ..profile.options import Options
 from .columns import CAPTURES, timing_column
 
 Row = dict[str, Any]

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from ..options import Options
+from ..profile.options import Options
 from .folder import JOURNAL, Journal, find_captures
 from .record import Record, Task
 from .results import need_components, write_results

@@ -24,10 +24,10 @@ import numpy as np
 
 from ..bus.calibration import Calibration
 from ..bus.lines import BIT
-from ..capture.channels import ChannelMap
+from ..capture.channels.mapping import ChannelMap
 from ..capture.records import BitAssignment, Block
 from ..capture.source import GZIP_MAGIC
-from ..capture.vcd import VcdCapture
+from ..capture.vcd.reader import VcdCapture
 from ..cycles.engine import CycleBuilder
 from ..cycles.pipeline import BATCH_REQUESTS, Pipeline, cycle_tables
 from ..cycles.requests import WATCHED, BlockEvents, Int, RequestFinder, Requests, idle_word

@@ -6,8 +6,8 @@ from typing import Union
 
 from .grid import SampleGrid, estimate_sample_interval
 from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
-from .scope import ScopeCapture
-from .vcd import VcdCapture
+from .scope.reader import ScopeCapture
+from .vcd.reader import VcdCapture
 
 __all__ = [
     "AnalogLevels",

@@ -19,7 +19,7 @@ import numpy as np
 
 from ..errors import CaptureError
 from .records import Block
-from .vcd import VcdCapture
+from .vcd.reader import VcdCapture
 
 LEAST_BYTES = 4 << 20  #: of a smaller file one process has read all before another one would have begun
 PIPE_BYTES = 1 << 20

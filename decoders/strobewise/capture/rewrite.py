@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from ..bus.lines import LINES
 from ..errors import CaptureError
 from . import Capture
-from .channels import ChannelMap
+from .channels.mapping import ChannelMap
 from .grid import estimate_sample_interval
 from .records import Block, Times, Words
 

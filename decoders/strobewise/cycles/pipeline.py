@@ -14,7 +14,7 @@ from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pu
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture import Capture
-from ..capture.channels import ChannelMap
+from ..capture.channels.mapping import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .engine import Batch, CycleBuilder

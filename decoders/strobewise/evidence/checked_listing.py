@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from ..bus.lines import ADDRESS, BIT
 from ..capture import Capture
-from ..capture.channels import ChannelMap
-from ..cpu.prediction import Predictor
-from ..cpu.prediction_tally import Difference
-from ..cpu.program_steps import Step
+from ..capture.channels.mapping import ChannelMap
+from ..program.prediction import Predictor
+from ..program.tally import Difference
+from ..program.steps import Step
 from ..cycles.table import CycleTable
 from ..errors import LineMapError
 from ..rules.prediction import explain

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.evidence import BusEvidence, LineEvidence
+from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import BIT, STROBES
 from ..rules.strobes import behaviour
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.evidence import (
+from ..records.evidence import (
     CLASSES,
     EXPECTED,
     PATTERN_LINES,

@@ -9,9 +9,9 @@ import numpy.typing as npt
 
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..capture import Capture
-from ..capture.channels import ChannelMap
-from ..cpu.program_flow import ProgramFlow
-from ..cpu.program_steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
+from ..capture.channels.mapping import ChannelMap
+from ..program.flow import ProgramFlow
+from ..program.steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
 from ..cycles.pipeline import Pipeline
 from ..cycles.requests import BlockEvents
 from ..cycles.table import NOT_KNOWN, CycleTable

@@ -12,14 +12,14 @@ import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
-from ..capture.channels import ChannelMap
+from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..options import Options
+from ..profile.options import Options
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)

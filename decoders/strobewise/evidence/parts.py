@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
-from ..bus.evidence import BusEvidence
-from ..capture.channels import ChannelMap
+from ..records.evidence import BusEvidence
+from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..options import Options
+from ..profile.options import Options
 from . import buses, expansion, leads, memory, prediction, timing
 
 

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..bus.evidence import PATTERN_LINES, BusEvidence
+from ..records.evidence import PATTERN_LINES, BusEvidence
 from ..bus.lines import ADDRESS, BIT, STROBES
 from ..bus.model import KIND_INDEX
 from ..identify.bus_leads import Relabelling

@@ -12,7 +12,7 @@ from itertools import combinations
 
 import numpy as np
 
-from ..bus.evidence import REFRESH_CLASS, BusEvidence, count_strobes
+from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
 from ..capture.records import Block
 from ..cycles.engine import Batch

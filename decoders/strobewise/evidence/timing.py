@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import BIT
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
 from ..bus.timing import CHARACTERISTIC, GRADES
-from ..capture.channels import ChannelMap
+from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..options import Options
+from ..profile.options import Options
 
 Int = npt.NDArray[np.int64]
 

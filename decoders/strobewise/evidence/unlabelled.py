@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..bus.lines import BIT, WORD_BITS
-from ..capture.channels import ChannelMap, ChannelUse
+from ..capture.channels.mapping import ChannelMap, ChannelUse
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import BitAssignment, Block
 from ..identify import Identified, identify

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from ..options import Options
+from ..profile.options import Options
 from ..rules.base import milliseconds
 from .model import NEVER, Check, CheckedCapture, Expectations, Range, shown
 from .observe import Observation, Seen, observe

@@ -9,8 +9,8 @@ from typing import Any
 
 from ..bus.lines import LINE
 from ..bus.model import KINDS, LINE_STATES, NOTES, SUSPECTS
-from ..compare_edges import CAUSED_BY
-from ..fields import Fields, load_toml
+from ..compare.edges import CAUSED_BY
+from ..profile.fields import Fields, load_toml
 from ..rules import CATALOGUE
 from .model import BUSES, LIMITS, NEVER, ONCE_OR_MORE, VERSION, Event, ExpectationError, Expectations, PagingExpectation, Range
 

@@ -11,21 +11,21 @@ from typing import Any
 
 import numpy as np
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture import open_capture
-from ..capture.channels import ChannelMap
+from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
-from ..compare_edges import KEPT_EVENTS, Run, edge_delays
+from ..compare.edges import KEPT_EVENTS, Run, edge_delays
 from ..cpu.disassembly import render
-from ..cpu.program_steps import Step
+from ..program.steps import Step
 from ..cycles.engine import Batch
 from ..cycles.table import DTYPES
-from ..diagnosis import Diagnosis, Examined, conclude, examine
+from ..diagnosis.facade import Diagnosis, Examined, conclude, examine
 from ..errors import LineMapError, StrobewiseError
 from ..evidence.listing import program_steps
-from ..options import Options, read_rom
+from ..profile.options import Options, read_rom
 from .model import Event, ExpectationError, Expectations
 
 DIGEST_COLUMNS = tuple(name for name in DTYPES if name not in ("start", "end"))  #: times move with the capture's start
@@ -68,7 +68,7 @@ def options_of(expected: Expectations, given: Options | None = None) -> Options:
     given = given or Options()
     profile = given.profile
     if profile is None and expected.machine is not None:
-        from ..profile import load_profile
+        from ..profile.machine import load_profile
 
         profile = load_profile(expected.machine)
     mapped = {text.partition("=")[0] for text in given.maps}

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..bus.model import KINDS
-from ..survey import MAY_REST
+from ..verdict.line_states import MAY_REST
 from .model import BUSES, VERSION, ExpectationError
 from .observe import Observation
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..bus.evidence import REFRESH_CLASS
+from ..records.evidence import REFRESH_CLASS
 from ..bus.lines import BIT
 from ..bus.semantics import DATA_LEAD_SAMPLES
 from ..capture.records import Block

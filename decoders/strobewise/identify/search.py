@@ -15,8 +15,8 @@ import numpy as np
 
 from ..bus.model import KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
-from ..cpu.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
-from ..cpu.prediction import Predictor
+from ..program.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
+from ..program.prediction import Predictor
 from .program_fit import Fit
 from .raw import Int
 from .sample import Sample

@@ -10,8 +10,8 @@ from pathlib import Path
 from ..bus.lines import BIT
 from ..bus.timing import GRADES
 from ..errors import ScenarioError
-from ..fields import Fields, load_toml
-from ..profile import load_profile, parse_profile, read_contents
+from ..profile.fields import Fields, load_toml
+from ..profile.machine import load_profile, parse_profile, read_contents
 from .board import ASSERTED, Port, WaitRule
 from .faults import FAULTS, Fault
 from .programs import PROGRAMS

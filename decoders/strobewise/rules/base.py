@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Callable, FrozenSet, Iterable, Iterator, List, NamedTuple, Optional, Tuple
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.model import SUSPECTS, Finding, SuspectShare
 
 SEVERITIES = ("fault", "warning", "note")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, Optional, Tuple
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
 from .base import CAUTION_SOLDER, Found, Shares, rule
 from .memory import runs_away

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import pin_text
 from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, bar, pin_text
 from .base import Found, milliseconds, rule
 from .strobes import CPU_FIRST

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Iterator
 
-from ..bus.evidence import PATTERN_LINES, BusEvidence
+from ..records.evidence import PATTERN_LINES, BusEvidence
 from ..bus.lines import bar, pin_text
 from ..bus.model import KIND_INDEX
 from .base import Found, milliseconds, rule

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator, Sequence, Tuple
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from .base import Found, rule, too_coarse
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Dict, Iterator, List, Optional, Tuple
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
 from ..bus.semantics import NMI_ADDRESS
 from .base import CAUTION_SOLDER, Found, milliseconds, rule

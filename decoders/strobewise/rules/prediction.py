@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, Optional, Tuple
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, LINE
 from ..bus.model import KINDS
 from ..cpu.disassembly import find_operation, render

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator
 
-from ..bus.evidence import BusEvidence
+from ..records.evidence import BusEvidence
 from ..bus.lines import STROBES
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from .base import Found, milliseconds, rule

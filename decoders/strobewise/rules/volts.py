@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, NamedTuple, Optional, Tuple
 
-from ..bus.evidence import BusEvidence, LineEvidence
+from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import LINE, LINES, STROBES, bar, pin_text
 from .base import Found, Shares, rule
 

@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from typing import Dict, List, Optional, Tuple
 
-from ..bus.evidence import CLASSES, PATTERNS, REFRESH_CLASS, BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
+from ..records.evidence import (
+    CLASSES,
+    PATTERNS,
+    REFRESH_CLASS,
+    BusEvidence,
+    ClockEvidence,
+    LineEvidence,
+    Span,
+    count_strobes,
+)
 from ..bus.lines import LINE, MASK, STROBES
 from ..bus.model import KIND_INDEX, KINDS
 from .records import PATTERN_MASK, PATTERN_SHIFT, Begun, Bus, Ended

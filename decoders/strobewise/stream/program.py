@@ -8,8 +8,8 @@ from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..cpu.disassembly import render
 from ..cpu.opcodes import Operation
-from ..cpu.program_flow import ProgramFlow
-from ..cpu.program_steps import (
+from ..program.flow import ProgramFlow
+from ..program.steps import (
     GAP,
     GRANT,
     GRANTED,

@@ -1,0 +1,127 @@
+"""What a comparison of two captures says, as plain records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from ..records.evidence import StrobeCount
+from ..bus.lines import bar
+from ..bus.model import Finding
+from .code import CodeChange
+from .flow import Parting, Reached
+from ..diagnosis.facade import Diagnosis
+from ..rules.base import milliseconds
+
+MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
+
+
+class LineChange(NamedTuple):
+    """A line whose state is not the same in both captures."""
+
+    line: str
+    good: str
+    suspect: str
+    counts: bool  #: nothing harmless explains it
+
+
+class StrobePair(NamedTuple):
+    """How often a strobe did what the bus calls for, in both captures."""
+
+    line: str
+    good: StrobeCount
+    suspect: StrobeCount
+    good_strobed: int  #: requests that call for it in which it strobed: a line that does not move never does
+    suspect_strobed: int
+
+
+class KindPair(NamedTuple):
+    """Machine cycles of one kind in both captures."""
+
+    kind: str
+    good: int
+    suspect: int
+    good_share: float
+    suspect_share: float
+
+    @property
+    def shifted(self) -> bool:
+        """Whether the share changed by more than MIX_SHIFT."""
+        return abs(self.good_share - self.suspect_share) > MIX_SHIFT
+
+
+class TimingShift(NamedTuple):
+    """An edge that comes earlier or later than in the other capture, by more than sampling explains."""
+
+    line: str
+    edge: str  #: "assert" or "release" of a strobe, "rise" or "fall" of an address line
+    reference: str  #: what it is measured from
+    good_s: float
+    suspect_s: float
+    uncertainty_s: float
+
+    @property
+    def shift_s(self) -> float:
+        """How much later it comes in the suspect, seconds."""
+        return self.suspect_s - self.good_s
+
+
+class HeldChange(NamedTuple):
+    """A line that is active up to the end of the suspect, and was let go of again in the good capture."""
+
+    line: str
+    good_s: float  #: its longest stretch there
+    suspect_s: float
+    since_s: float  #: when that of the suspect began, on its own time axis
+
+    def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
+        """Return the change as half a sentence. good, suspect: what to call the two captures."""
+        before = f"never longer than {milliseconds(self.good_s)}" if self.good_s else "never"
+        return f"{bar(self.line)} is held to the end in {suspect}, for {milliseconds(self.suspect_s)}, in {good} {before}"
+
+
+class ClockPair(NamedTuple):
+    """The clock of both captures."""
+
+    good_hz: float
+    suspect_hz: float
+    good_deviation_s: float | None  #: standard deviation of the period; None where CLK was not captured
+    suspect_deviation_s: float | None
+    off: bool  #: they differ by more than two oscillators of one kind do
+    unsteady: bool  #: the suspect's period varies more than the good one's, beyond what sampling explains
+
+    @property
+    def counts(self) -> bool:
+        """Whether the clock differs."""
+        return self.off or self.unsteady
+
+    def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
+        """Return the pair as half a sentence. good, suspect: what to call the two captures."""
+        if self.unsteady and not self.off:
+            varies = [f"{(value or 0.0) * 1e9:.0f} ns" for value in (self.suspect_deviation_s, self.good_deviation_s)]
+            return f"CLK is unsteady: its period varies by {varies[0]} in {suspect}, by {varies[1]} in {good} (standard deviation)"
+        return f"CLK runs at {self.suspect_hz / 1e6:.4g} MHz in {suspect}, at {self.good_hz / 1e6:.4g} MHz in {good}"
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What `strobewise compare` says."""
+
+    good: Diagnosis
+    suspect: Diagnosis
+    alike: bool
+    sentence: str
+    lines: tuple[LineChange, ...]
+    held: tuple[HeldChange, ...]
+    strobes: tuple[StrobePair, ...]
+    cycles: tuple[KindPair, ...]
+    gone: tuple[Finding, ...]  #: findings of the first capture alone
+    new: tuple[Finding, ...]  #: findings of the second alone
+    kept: tuple[Finding, ...]  #: findings of both, as the second has them
+    parting: Parting | None  #: where the executed instructions part ways
+    reached: Reached | None  #: addresses executed in one capture alone; None where addresses were not captured
+    code: CodeChange | None  #: instructions that both fetch and that read differently
+    clock: ClockPair | None  #: None where a capture does not show its clock
+    timing: tuple[TimingShift, ...]
+    untold: tuple[str, ...]  #: what could not be compared, and why
+    names: tuple[str, str]  #: what to call the two: "before" and "now" around a repair, else "good" and "suspect"

@@ -1,0 +1,120 @@
+"""The main job in one call: a capture in, a verdict out.
+
+Little is loaded here: the rest loads while the first blocks of the capture are already being read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..records.evidence import BusEvidence
+from ..bus.model import Finding, LineState, Verdict
+from ..capture import Capture, open_capture
+from ..capture.apart import read_apart, worth_while
+from ..capture.channels.mapping import ChannelMap, map_channels
+from ..capture.prefetch import prefetched
+from ..capture.records import Block
+from ..profile.options import Options
+
+if TYPE_CHECKING:
+    from ..evidence.parts import Maker
+
+FEMTOSECOND = 1e-15
+STANDARD_INPUT = "-"  #: can be read once only
+
+
+@dataclass
+class Examined:
+    """One capture, read and rebuilt: what every command that judges a capture starts from."""
+
+    path: str
+    channels: ChannelMap
+    evidence: BusEvidence
+    sample_interval_s: float | None
+    end_tick: int
+    start_tick: int
+    tick_s: float
+
+
+@dataclass
+class Diagnosis:
+    """What `strobewise diagnose` says."""
+
+    captures: tuple[Examined, ...]
+    evidence: BusEvidence
+    lines: list[LineState]
+    findings: list[Finding]
+    verdict: Verdict
+
+
+def examine(
+    path: str,
+    options: Options,
+    progress: Callable[[int], None] | None = None,
+    more_parts: Sequence[Maker] = (),
+    apart: bool = False,
+) -> Examined:
+    """Read one capture, rebuild its cycles and gather the evidence.
+
+    more_parts: parts of the evidence that only some callers need, see evidence.parts.
+    progress: called with the number of bytes of the file read so far, now and then.
+    apart: a large file may be read by a process of its own; for programs without other threads, see capture.apart.
+    Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
+    """
+    with open_capture(path) as capture:
+        channels = map_channels(
+            capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
+        )
+        if channels.unlabelled:
+            from .gathering import examine_unlabelled
+
+            return examine_unlabelled(path, capture, options, more_parts)
+        with _reading_ahead(capture, channels, apart) as blocks:
+            from .gathering import gather
+
+            return gather(path, capture, channels, blocks, options, progress, more_parts)
+
+
+@contextlib.contextmanager
+def _reading_ahead(capture: Capture, channels: ChannelMap, apart: bool) -> Iterator[Iterator[Block]]:
+    """Give the blocks of a capture, read ahead by another process where that is allowed and helps, else by a thread."""
+    blocks = capture.blocks(channels.assignments)
+    if apart and worth_while(capture):
+        with read_apart(capture, blocks) as coming:
+            yield coming
+    else:
+        yield prefetched(blocks)
+
+
+def conclude(captures: Sequence[Examined]) -> Diagnosis:
+    """Run the rules over what was examined and judge."""
+    from .joining import join_evidence, join_findings, join_lines
+    from ..rules import run
+    from ..verdict.line_states import survey
+    from ..verdict.judge import judge, without_consequences
+
+    records = [examined.evidence for examined in captures]
+    evidence = join_evidence(records)
+    names = [examined.path for examined in captures]
+    findings = without_consequences(join_findings([run(record) for record in records], names, records))
+    lines = join_lines([survey(record) for record in records])
+    return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence))
+
+
+def diagnose(
+    paths: Sequence[str | Path],
+    options: Options | None = None,
+    progress: Callable[[int], None] | None = None,
+    apart: bool = False,
+) -> Diagnosis:
+    """Diagnose one capture, or several of the same machine with different clips.
+
+    apart: large files may be read by a process of their own; for programs without other threads.
+    Raises StrobewiseError for what the user can mend, OSError for what the system refused.
+    """
+    chosen = options or Options()
+    return conclude([examine(str(path), chosen, progress, apart=apart) for path in paths])

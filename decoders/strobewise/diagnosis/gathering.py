@@ -1,0 +1,133 @@
+"""From an open capture to its evidence: blocks in, cycles rebuilt, every part of the evidence filled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from ..records.evidence import BusEvidence, LineEvidence
+from ..bus.lines import BIT
+from ..capture import Capture, open_capture
+from ..capture.channels.mapping import ChannelMap, raw_channels
+from ..capture.records import Block
+from ..cycles.pipeline import Pipeline
+from .facade import FEMTOSECOND, STANDARD_INPUT, Examined
+from ..evidence.closer_look import look_closer
+from ..evidence.collect import Collector
+from ..evidence.leads import judge_leads
+from ..evidence.parts import Maker, Part, make_parts
+from ..evidence.strobe_leads import Stretch
+from ..evidence.unlabelled import look_at
+from ..profile.options import Options
+
+
+def gather(
+    path: str,
+    capture: Any,
+    channels: ChannelMap,
+    blocks: Iterator[Block],
+    options: Options,
+    progress: Callable[[int], None] | None = None,
+    more_parts: Sequence[Maker] = (),
+) -> Examined:
+    """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
+
+    capture: has the members of a Capture that are used here; strobewise.watching makes one of each window of a stream.
+    blocks: those of the capture, for its channels' assignments.
+    """
+    captured = frozenset(name for name in channels.channels if name in BIT)
+    tick_s = capture.header.timescale_fs * FEMTOSECOND
+    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
+    pipeline = Pipeline(captured, given, capture.header.timescale_fs)
+    collector = Collector(captured, tick_s)
+    pipeline.observer = collector.events
+    parts = make_parts(captured, channels, options, tick_s, more_parts)
+    for block in blocks:
+        _advance(block, pipeline, collector, parts)
+        if progress is not None:
+            progress(capture.taken)
+    for batch in pipeline.finish():
+        collector.batch(batch)
+        for part in parts:
+            part.feed(batch)
+    start, end = capture.start_time or 0, capture.end_time or 0
+    calibration = pipeline.calibration
+    sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
+    evidence = collector.record(start, end, sample, t_ticks)
+    _fill(evidence, capture, channels, pipeline, options, tick_s)
+    times, words = collector.kept()
+    for part in parts:
+        evidence.parts[part.name] = part.record(evidence)
+    stretch = Stretch(captured, times, words, given, capture.header.timescale_fs, sample or 1.0)
+    evidence.parts["leads"] = judge_leads(evidence, stretch, channels)
+    look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
+    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+
+
+def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:
+    """Find out which line is on which channel, and examine the capture under that map where the strobes are sure."""
+    channels = raw_channels(capture.header.channels)
+    tick_s = capture.header.timescale_fs * FEMTOSECOND
+    record, mapped, interval = look_at(capture.blocks(channels.assignments), channels, capture.header.timescale_fs)
+    if record.settled and path != STANDARD_INPUT:
+        with open_capture(path) as again:
+            examined = gather(path, again, mapped, again.blocks(mapped.assignments), options, None, more_parts)
+        record.judged = True
+    else:
+        start, end = capture.start_time or 0, capture.end_time or 0
+        evidence = BusEvidence(start_s=start * tick_s, end_s=end * tick_s, warnings=tuple(capture.warnings))
+        evidence.sample_interval_s = interval * tick_s if interval is not None else None
+        evidence.unmapped = tuple(use.name for use in channels.uses)
+        examined = Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+    examined.evidence.unlabelled = True
+    examined.evidence.parts["identified"] = record
+    return examined
+
+
+def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:
+    collector.block(block)
+    for part in parts:
+        part.block(block)
+    for batch in pipeline.feed(block):
+        collector.batch(batch)
+        for part in parts:
+            part.feed(batch)
+
+
+def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
+    """Add what the reader, the channel map and the calibration know."""
+    evidence.inverted = frozenset(channels.inverted)
+    evidence.unlabelled = channels.unlabelled
+    evidence.unmapped = tuple(use.name for use in channels.unmapped)
+    evidence.warnings = tuple(capture.warnings)
+    evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
+    by_bit = {assignment.target_bit: assignment for assignment in channels.assignments}
+    statistics = capture.channel_statistics()
+    levels = capture.analog_levels()
+    for use in channels.uses:
+        if use.line is None or use.target_bit not in by_bit:
+            continue
+        assignment = by_bit[use.target_bit]
+        line = evidence.lines.setdefault(use.line, LineEvidence(use.line))
+        line.volts = levels.get(assignment.code)
+        bit = statistics.get((assignment.code, assignment.bit_in_vector))
+        if bit is not None:
+            line.edges = bit.edges
+            if bit.known_ticks:
+                high = bit.high_ticks / bit.known_ticks
+                line.high_fraction = 1.0 - high if assignment.inverted else high
+    clock = evidence.clock
+    clock.nominal_hz = options.nominal_hz
+    clock.high_fraction = evidence.line("CLK").high_fraction
+    calibration = pipeline.calibration
+    if calibration is None:
+        return
+    if calibration.t_ticks:
+        clock.hz, clock.source = 1.0 / (calibration.t_ticks * tick_s), calibration.t_source
+        evidence.samples_per_t = calibration.samples_per_t
+    if calibration.sample_ticks > 1.0 or pipeline.grid_found:
+        evidence.sample_interval_s = calibration.sample_ticks * tick_s
+    if evidence.samples_per_t is not None and clock.source != "CLK" and clock.is_regular and evidence.sample_interval_s:
+        # CLK itself says how few samples there are, though too few to count T-states by it.
+        evidence.samples_per_t = min(evidence.samples_per_t, (clock.mean_s or 0.0) / evidence.sample_interval_s)
+    evidence.framed_by = "MREQ" if calibration.mreq_frames else "RD and WR"

@@ -1,0 +1,103 @@
+"""What a capture shows beside its faults, in sentences: the program, memory, interrupts, the expansion port, edges against the clock.
+
+One list for the terminal, the pages and the job sheet. Each sentence says how much it rests on.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Iterator, List, NamedTuple
+
+from ..records.evidence import BusEvidence
+from ..bus.lines import bar
+from ..bus.timing import CHARACTERISTIC, GRADES
+from .memory_map import seen_map
+from ..rules.base import milliseconds
+from ..rules.prediction import followed
+
+VECTORS_SHOWN = 4
+
+
+class Observation(NamedTuple):
+    """One thing that was seen."""
+
+    topic: str
+    text: str
+
+
+def observations(evidence: BusEvidence) -> List[Observation]:
+    """Return what the evidence shows, in the order in which it is told; nothing on what was not captured."""
+    return list(_all(evidence))
+
+
+def _all(evidence: BusEvidence) -> Iterator[Observation]:
+    program = followed(evidence)
+    if program:
+        yield Observation("program", program)
+    memory = evidence.parts.get("memory")
+    if memory is not None and evidence.profile is None:
+        stretches = ", ".join(f"{s.start:04x}-{s.end:04x} {s.use}" for s in seen_map(memory))
+        if stretches:
+            yield Observation("memory seen", stretches)
+    timing = evidence.parts.get("timing")
+    if timing is not None and timing.interrupts is not None and (timing.interrupts.requests or timing.interrupts.acknowledged):
+        yield Observation("interrupts", _interrupts(timing.interrupts))
+    for paging in evidence.parts.get("expansion") or ():
+        yield Observation(f"paging, {paging.name}", _paging(paging))
+    if timing is not None and timing.delays:
+        yield Observation("edges against the clock", _delays(timing))
+
+
+def _interrupts(seen: Any) -> str:
+    parts = [f"/INT asked {_times(seen.requests)} and was acknowledged {_times(seen.acknowledged)}"]
+    if seen.unanswered:
+        parts.append(f"{seen.unanswered} not acknowledged before the next or the end (interrupts may be switched off)")
+    if seen.period_s is not None:
+        parts.append(f"every {milliseconds(seen.period_s)}")
+    if seen.latency_s is not None:
+        parts.append(f"acknowledged after {milliseconds(seen.latency_s)}")
+    parts += [f"in mode {mode}" + ("" if len(seen.modes) == 1 else f" {_times(count)}") for mode, count in sorted(seen.modes.items())]
+    vectors = [f"{vector:02X}h" for vector in sorted(seen.vectors)]
+    if vectors:
+        more = f" and {len(vectors) - VECTORS_SHOWN} more" if len(vectors) > VECTORS_SHOWN else ""
+        parts.append(f"byte{'s' if len(vectors) > 1 else ''} read in the acknowledge: {', '.join(vectors[:VECTORS_SHOWN])}{more}")
+    return ", ".join(parts)
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def _paging(record: Any) -> str:
+    fresh = record.fresh
+    answered = [trigger.answer_s for trigger in fresh if trigger.answer_s is not None]
+    text = f"{len(fresh)} trigger{'s' if len(fresh) != 1 else ''} that called for an answer on {bar(record.line)}, {len(answered)} answered"
+    if answered:
+        text += f" (after {milliseconds(max(answered))} at the longest)"
+    if record.released or record.not_released:
+        text += f"; {record.released} of {record.released + record.not_released} fetches in the release range let go"
+    return text
+
+
+def _delays(record: Any) -> str:
+    """Return which speed grades the edges keep, which they break, and which can not be told at this rate."""
+    breaks = {grade: [d for d in record.delays if grade in d.breaks] for grade in GRADES}
+    keeps = [grade for grade in GRADES if all(grade in delay.meets for delay in record.delays)]
+    beyond = [grade for grade in GRADES if breaks[grade]]
+    unsure = [grade for grade in GRADES if grade not in keeps and grade not in beyond]
+    parts = [f"{len(record.delays)} delays known to {milliseconds(record.uncertainty_s)}"]
+    if keeps:
+        parts.append(f"within the limits of the {_grades(keeps)} grade{'s' if len(keeps) > 1 else ''}")
+    if beyond:
+        slowest = max(breaks[beyond[0]], key=lambda delay: float(delay.median_s))
+        parts.append(
+            f"beyond those of {_grades(beyond)} ({CHARACTERISTIC[slowest.symbol].meaning}: {milliseconds(slowest.median_s)} in the middle)"
+        )
+    if not keeps and not beyond:
+        return f"{parts[0]}, too coarse to tell the speed grade"
+    if unsure:
+        parts.append(f"of {_grades(unsure)} it can not be told at this rate")
+    return ", ".join(parts)
+
+
+def _grades(grades: List[int]) -> str:
+    return ", ".join(map(str, grades)) + " MHz"

@@ -1,0 +1,213 @@
+"""The machine profile: what a machine has where, read from TOML. Scenarios of the simulated bench use the same keys.
+
+The keys and what they allow stand in `parse_profile`; anything else is refused with the file, the key and what is allowed.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Union
+
+from ..bus.lines import LINE
+from ..errors import ProfileError, StrobewiseError
+from .fields import Fields, load_toml
+
+MEMORY_KINDS = ("rom", "ram", "device", "nothing")
+
+#: Clock rates that are accepted, Hz; wide on purpose, a profile may describe a slowed-down bench.
+CLOCK_RANGE = (1_000, 50_000_000)
+
+
+@dataclass(frozen=True)
+class MemoryRegion:
+    """One region of the memory map, both ends included."""
+
+    kind: str  #: one of MEMORY_KINDS
+    start: int
+    end: int
+    file: Path | None = None  #: its contents
+    contents: bytes | None = None  #: the bytes of `file`, from `start` on; never longer than the region
+    chips: tuple[str, ...] = ()  #: one for the region, or eight, D0 first
+
+    def __contains__(self, address: object) -> bool:
+        return isinstance(address, int) and self.start <= address <= self.end
+
+    def chip(self, bit: int) -> str | None:
+        """Return the chip that holds a data bit, None where the profile does not say."""
+        if not self.chips:
+            return None
+        return self.chips[0] if len(self.chips) == 1 else self.chips[bit]
+
+
+@dataclass(frozen=True)
+class ProfileLine:
+    """What a profile says about a line: one that the CPU does not have, or the connector pin of any."""
+
+    name: str
+    active: int | None = None  #: the level at which it is asserted
+    connector_pin: str | None = None
+
+
+@dataclass(frozen=True)
+class Paging:
+    """An expansion device that answers opcode fetches from certain addresses."""
+
+    name: str
+    fetch_at: tuple[int, ...]
+    responds_on: str = "ROMDIS"
+    active: int = 1  #: the level of `responds_on` when it answers
+    within_t_states: int = 4
+    released_by_fetch_in: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Profile:
+    """A machine as its profile describes it."""
+
+    name: str
+    clock_hz: float | None = None
+    interrupt_period_t_states: int | None = None
+    memory: tuple[MemoryRegion, ...] = ()
+    lines: tuple[ProfileLine, ...] = ()
+    paging: tuple[Paging, ...] = ()
+    path: Path | None = None
+
+    def region(self, address: int) -> MemoryRegion | None:
+        """Return the region that an address lies in, None where the profile has none."""
+        return next((region for region in self.memory if address in region), None)
+
+    def line(self, name: str) -> ProfileLine | None:
+        return next((line for line in self.lines if line.name == name), None)
+
+    def active_level(self, name: str) -> int | None:
+        """Return the level at which a line is asserted: the profile's word, else the bus table's, else None."""
+        line = self.line(name)
+        if line is not None and line.active is not None:
+            return line.active
+        return LINE[name].active_level if name in LINE else None
+
+    def connector_pin(self, name: str) -> str | None:
+        line = self.line(name)
+        return line.connector_pin if line is not None else None
+
+
+def load_profile(path: Union[str, Path]) -> Profile:
+    """Read a machine profile. Raises ProfileError, which names the file, the key and what is allowed."""
+    path = Path(path)
+    fields = Fields(load_toml(path, ProfileError), path, ProfileError)
+    profile = parse_profile(fields, path)
+    fields.finish()
+    return profile
+
+
+def parse_profile(fields: Fields, path: Path) -> Profile:
+    """Take a profile's keys from a table; the caller calls `finish`, so that a scenario may hold more keys beside them."""
+    name = fields.text("name", path.stem)
+    clock_hz = fields.number("clock_hz", *CLOCK_RANGE, None)
+    period = fields.integer("interrupt_period_t_states", 1, 1 << 32, None)
+    memory = tuple(_region(table, path) for table in fields.tables("memory"))
+    _refuse_overlap(memory, fields)
+    lines = tuple(_line(table) for table in fields.tables("lines"))
+    names = [line.name for line in lines]
+    for twice in {name for name in names if names.count(name) > 1}:
+        raise fields.refuse("lines", f"line {twice} is described twice", "one [[lines]] table for each line")
+    declared = {line.name: line.active for line in lines}
+    paging = tuple(_paging(table, declared) for table in fields.tables("paging"))
+    return Profile(name, clock_hz, period, memory, lines, paging, path)
+
+
+def _region(fields: Fields, path: Path) -> MemoryRegion:
+    kind = fields.choice("kind", MEMORY_KINDS)
+    start = fields.address("start")
+    end = fields.address("end")
+    if end < start:
+        raise fields.refuse("end", f"end 0x{end:04X} is below start 0x{start:04X}", "the region's last address")
+    name = fields.file_name("file", None)
+    chips = tuple(fields.many("chips", (), "a list of one chip, or of eight, D0 first"))
+    if len(chips) not in (0, 1, 8) or not all(isinstance(chip, str) and chip for chip in chips):
+        raise fields.refuse("chips", f"chips holds {len(chips)} entries", "a list of one chip's name, or of eight, D0 first")
+    fields.finish()
+    file = path.parent / name if name is not None else None
+    contents = read_contents(fields, "file", file, end - start + 1) if file is not None else None
+    return MemoryRegion(kind, start, end, file, contents, chips)
+
+
+def read_contents(fields: Fields, key: str, file: Path, size: int) -> bytes:
+    """Return a file of at most `size` bytes that belongs to a region."""
+    try:
+        with open(file, "rb") as source:
+            contents = source.read(size + 1)  # no more: a device or a disk image has no end that memory could hold
+            held = max(len(contents), os.fstat(source.fileno()).st_size)
+    except OSError as exc:
+        raise fields.refuse(
+            key, f"cannot read {file}: {exc.strerror or exc}", "a file beside the profile, or its path from there"
+        ) from None
+    if not 0 < len(contents) <= size:
+        raise fields.refuse(key, f"{file} holds {held} bytes", f"a file of 1..{size} bytes, the region's size")
+    return contents
+
+
+def _refuse_overlap(memory: tuple[MemoryRegion, ...], fields: Fields) -> None:
+    ordered = sorted(memory, key=lambda region: region.start)
+    for first, second in zip(ordered, ordered[1:]):
+        if second.start <= first.end:
+            what = (
+                f"{first.kind} 0x{first.start:04X}..0x{first.end:04X} "
+                f"and {second.kind} 0x{second.start:04X}..0x{second.end:04X} overlap"
+            )
+            error: StrobewiseError = fields.refuse("memory", what, "regions that do not share an address")
+            raise error
+
+
+def _line(fields: Fields) -> ProfileLine:
+    name = fields.text("name")
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]*", name):
+        raise fields.refuse("name", f"name is {name!r}", "a letter, then letters, digits and underscores")
+    name = name.upper()
+    active = fields.choice("active", (0, 1), None)
+    if active is not None and name in LINE and LINE[name].pin is not None and active != LINE[name].active_level:
+        raise fields.refuse(
+            "active", f"active is {active}, but {name} is the CPU's own line", f"{LINE[name].active_level}, or no such key"
+        )
+    connector_pin = fields.text("connector_pin", None)
+    fields.finish()
+    return ProfileLine(name, active, connector_pin)
+
+
+def _paging(fields: Fields, declared: dict[str, int | None]) -> Paging:
+    name = fields.text("name", "paging")
+    fetch_at = fields.addresses("fetch_at")
+    if not fetch_at:
+        raise fields.refuse("fetch_at", "fetch_at is empty", "at least one address")
+    line = fields.text("responds_on", "ROMDIS").upper()
+    if line not in LINE and line not in declared:
+        raise fields.refuse("responds_on", f"responds_on is {line!r}", "a CPU line, ROMDIS or a line from [[lines]]")
+    level = declared.get(line)
+    if level is None:
+        level = LINE[line].active_level if line in LINE else 0
+    active = fields.choice("active", (0, 1), level)
+    within = fields.integer("within_t_states", 1, 1_000_000, 4)
+    released = fields.ranges("released_by_fetch_in", ())
+    fields.finish()
+    return Paging(name, fetch_at, line, active, within, released)
+
+
+SHIPPED = Path(__file__).resolve().parent / "profiles"  #: generic machines by their architecture, to start from
+
+
+def shipped_profiles() -> dict[str, Path]:
+    """Return the generic profiles that come with the package, by name."""
+    return {path.stem: path for path in sorted(SHIPPED.glob("*.toml"))}
+
+
+def find_profile(name: str) -> Path:
+    """Return the file of a profile: a path, or the name of one that comes with the package. Raises ProfileError."""
+    path = Path(name)
+    if path.exists() or path.suffix == ".toml" or name not in shipped_profiles():
+        if not path.exists() and path.suffix != ".toml":
+            raise ProfileError(f"no profile {name!r}", "--machine", f"name a .toml file, or one of {', '.join(shipped_profiles())}")
+        return path
+    return shipped_profiles()[name]

@@ -1,0 +1,181 @@
+"""What a capture says, as plain numbers: the record that the rules judge, whichever engine filled it.
+
+Times are seconds on the capture's own time axis. Sources of what is expected of a strobe: :mod:`semantics` (UM0080).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Dict, FrozenSet, List, NamedTuple, Optional, Tuple
+
+from ..bus.lines import STROBES
+from ..bus.model import KINDS
+from ..bus.semantics import SPEC
+
+REFRESH_CLASS = len(KINDS)  #: class of a refresh request, beside the machine-cycle kinds
+CLASSES = REFRESH_CLASS + 1
+PATTERN_LINES = (*STROBES, "HALT")  #: bit i of a pattern is set when line i is asserted at a request's sample point
+PATTERNS = 1 << len(PATTERN_LINES)
+
+
+def _expected_of_class(index: int) -> Optional[FrozenSet[str]]:
+    if index == REFRESH_CLASS:
+        return frozenset(("MREQ", "RFSH"))
+    spec = SPEC.get(KINDS[index])
+    return None if spec is None else spec.strobes
+
+
+#: Strobes that each class of request must assert, None where the class says nothing of them.
+EXPECTED: Tuple[Optional[FrozenSet[str]], ...] = tuple(_expected_of_class(i) for i in range(CLASSES))
+
+
+class Span(NamedTuple):
+    """A stretch of time."""
+
+    start_s: float
+    end_s: float
+
+    @property
+    def length_s(self) -> float:
+        """Length in seconds."""
+        return self.end_s - self.start_s
+
+
+@dataclass
+class LineEvidence:
+    """What one captured line did."""
+
+    line: str
+    edges: int = 0
+    high_fraction: Optional[float] = None
+    shortest_pulse_s: Optional[float] = None
+    follows: Optional[str] = None  #: the line whose edges it repeats
+    follows_share: float = 0.0  #: share of its edges that come with an edge of that line
+    assertions: int = 0  #: times it went to its active level
+    asserted_s: float = 0.0  #: time spent there
+    longest: Optional[Span] = None  #: the longest stretch at the active level
+    asserted_first: bool = False  #: active when the capture begins
+    asserted_last: bool = False  #: active when the capture ends
+    volts: Optional[Any] = None  #: capture.records.AnalogLevels where it was captured in volts
+
+
+@dataclass
+class StrobeCount:
+    """How often a strobe did what the rest of the bus says it must."""
+
+    expected: int = 0  #: requests that call for it
+    seen: int = 0  #: of those, with the strobe asserted
+    others: int = 0  #: requests that must not have it
+    wrong: int = 0  #: of those, with the strobe asserted
+    first_missing_s: Optional[float] = None
+    last_missing_s: Optional[float] = None
+    last_seen_s: Optional[float] = None
+
+    @property
+    def hit(self) -> float:
+        """Share of the requests that call for it in which it was seen."""
+        return self.seen / self.expected if self.expected else 1.0
+
+    @property
+    def false(self) -> float:
+        """Share of the other requests in which it was seen all the same."""
+        return self.wrong / self.others if self.others else 0.0
+
+
+REGULAR_EDGES = 200
+REGULAR_DEVIATION = 0.35  #: of the mean period: sampled two or three times in a period, a clock's own is 0.2
+
+
+@dataclass
+class ClockEvidence:
+    """What the clock line, or in its absence the strobes, say of the clock."""
+
+    hz: Optional[float] = None
+    source: str = "none"  #: "CLK", "given", or the strobe that it was estimated from
+    edges: int = 0
+    shortest_s: Optional[float] = None  #: shortest and longest period seen
+    longest: Optional[Span] = None
+    deviation_s: Optional[float] = None  #: standard deviation of the period
+    high_fraction: Optional[float] = None
+    last_edge_s: Optional[float] = None
+    nominal_hz: Optional[float] = None  #: what the profile or --clock says
+    mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1
+    mean_s: Optional[float] = None  #: mean period of CLK
+
+    @property
+    def is_regular(self) -> bool:
+        """Say whether the edges of CLK come at even distances, as those of a clock do and those of a floating lead do not."""
+        if self.edges < REGULAR_EDGES or not self.mean_s or self.deviation_s is None:
+            return False
+        return self.deviation_s < REGULAR_DEVIATION * self.mean_s
+
+
+@dataclass
+class BusEvidence:
+    """All that the rules see of a capture."""
+
+    captured: FrozenSet[str] = frozenset()
+    inverted: FrozenSet[str] = frozenset()
+    unlabelled: bool = False
+    unmapped: Tuple[str, ...] = ()
+    start_s: float = 0.0
+    end_s: float = 0.0
+    sample_interval_s: Optional[float] = None
+    samples_per_t: Optional[float] = None
+    lines: Dict[str, LineEvidence] = field(default_factory=dict)
+    strobes: Dict[str, StrobeCount] = field(default_factory=dict)
+    histogram: List[List[int]] = field(default_factory=lambda: [[0] * PATTERNS for _ in range(CLASSES)])
+    clock: ClockEvidence = field(default_factory=ClockEvidence)
+    cycles: Dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
+    inferred_fetches: int = 0
+    waits: int = 0  #: wait states that /WAIT asked for, in all
+    notes: Dict[str, int] = field(default_factory=dict)
+    requests: int = 0
+    first_request_s: Optional[float] = None
+    last_request_s: Optional[float] = None
+    longest_silence: Optional[Span] = None  #: the longest stretch between two requests
+    longest_run_without_fetch: int = 0
+    run_without_fetch_s: Optional[float] = None  #: where that run began
+    longest_without_refresh: Optional[Span] = None
+    glitches: int = 0  #: spikes dropped from /MREQ and /IORQ
+    halt_addresses: Tuple[int, ...] = ()
+    framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
+    warnings: Tuple[str, ...] = ()
+    parts: Dict[str, Any] = field(default_factory=dict)  #: deeper evidence by name, present when its lines were captured
+    probe_at: Dict[str, str] = field(default_factory=dict)
+    profile: Optional[Any] = None
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the capture in seconds."""
+        return self.end_s - self.start_s
+
+    def has(self, *lines: str) -> bool:
+        """Say whether all these lines were captured."""
+        return self.captured.issuperset(lines)
+
+    def line(self, name: str) -> LineEvidence:
+        """Return what a line did; an empty record for a line that was not captured."""
+        return self.lines.get(name) or LineEvidence(name)
+
+
+def count_strobes(histogram: List[List[int]], captured: FrozenSet[str]) -> Dict[str, StrobeCount]:
+    """Sum a histogram of request classes by strobe patterns into one count for each captured strobe."""
+    counts = {}
+    for bit, name in enumerate(STROBES):
+        if name not in captured:
+            continue
+        count = StrobeCount()
+        for index, row in enumerate(histogram):
+            expected = EXPECTED[index]
+            if expected is None:
+                continue
+            asserted = sum(number for pattern, number in enumerate(row) if pattern >> bit & 1)
+            if name in expected:
+                count.expected += sum(row)
+                count.seen += asserted
+            else:
+                count.others += sum(row)
+                count.wrong += asserted
+        counts[name] = count
+    return counts

@@ -1,0 +1,65 @@
+"""The line survey: one state for every line, judged by what the line is and by what the rest of the bus says it should have done.
+
+Which lines may well stay at one level comes from UM0080.
+"""
+
+from __future__ import annotations
+
+from typing import List, Tuple
+
+from ..records.evidence import BusEvidence, LineEvidence
+from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
+from ..bus.model import LineState
+from ..rules.strobes import behaviour
+
+#: Lines that an idle machine may leave at their inactive level for as long as it likes.
+MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
+
+
+def survey(evidence: BusEvidence) -> List[LineState]:
+    """Return the state of every line of the CPU's bus, captured or not, in the order of the table of lines; then further lines."""
+    names = [line.name for line in LINES] + sorted(name for name in evidence.captured if name not in LINE)
+    return [_state(name, evidence) for name in names]
+
+
+def _state(name: str, evidence: BusEvidence) -> LineState:
+    if name not in evidence.captured:
+        return LineState(name, "not_captured", 0, None, None, None, "")
+    line = evidence.line(name)
+    state, remark = _judge(line, evidence)
+    return LineState(name, state, line.edges, line.high_fraction, line.shortest_pulse_s, line.follows, remark)
+
+
+def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[str, str]:
+    name = line.line
+    high = (line.high_fraction or 0.0) > 0.5
+    if name in STROBES and name in evidence.strobes:
+        count = evidence.strobes[name]
+        seen = behaviour(line, count)
+        if seen is not None and seen.kind == "unrelated":
+            return "floating", f"{count.expected} requests call for it; it moves without regard to them"
+        if seen is not None and seen.kind == "inverted":
+            return "active", "the opposite of what the rest of the bus calls for"
+        if seen is not None and seen.kind in ("silent", "held"):
+            state = ("stuck_high" if high else "stuck_low") if line.edges == 0 else "stuck_high"
+            if seen.kind == "held":
+                return state, f"asserted in all {count.seen} requests that call for it, and not released between them"
+            return state, f"{count.expected} requests call for it, seen in {count.seen}"
+        if seen is not None:
+            return "active", f"seen in {count.seen} of {count.expected} requests that call for it, and in {count.wrong} others"
+        if line.edges:
+            return "active", f"seen in {count.seen} of {count.expected} requests that call for it" if count.expected else ""
+    if line.edges:
+        return "active", ""
+    level = 1 if high else 0
+    spec = LINE.get(name)
+    if spec is not None and name in CONTROL and name != "CLK":
+        inactive = 1 - spec.active_level
+        if level == inactive and (name in MAY_REST or evidence.requests == 0):
+            return "idle", ""
+        return ("stuck_high" if high else "stuck_low"), "" if level == inactive else f"{bar(name)} asserted throughout"
+    if spec is not None and (name[0] in "AD") and name[1:].isdigit():
+        return ("stuck_high" if high else "stuck_low"), "never moved" if evidence.requests > 50 else ""
+    if name == "CLK":
+        return ("stuck_high" if high else "stuck_low"), "no edge"
+    return "idle", ""
