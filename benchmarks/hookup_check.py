@@ -35,9 +35,9 @@ from strobewise.bus.lines import LINE
 from strobewise.bus.model import Finding
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.hookup.plan import Advice, advise
+from strobewise.hookup.symptoms import find_symptom
 from strobewise.machine import FAULTS, LINE_SETS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
-from strobewise.hookup.symptoms import find_symptom
 
 CHANNELS = (2, 4, 8, 16, 32, 40)
 OUTCOMES = ("named", "honest", "foretold", "hidden", "missed", "wrong")

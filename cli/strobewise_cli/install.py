@@ -20,7 +20,7 @@ from strobewise_cli.hostpath import decoders_folder, host_folder
 from strobewise_cli.output import open_output
 
 #: The parts of the engine that the host can import: standard library only.
-PLAIN_ENGINE = ("__init__.py", "errors.py", "verdict.py", "survey.py", "bus", "cpu", "stream", "rules")
+PLAIN_ENGINE = ("__init__.py", "errors.py", "bus", "records", "cpu", "program", "stream", "rules", "verdict")
 _NO_COPY = shutil.ignore_patterns("__pycache__", "*.pyc")
 
 

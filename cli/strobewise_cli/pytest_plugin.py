@@ -113,8 +113,8 @@ def capture(request: pytest.FixtureRequest) -> Callable[..., CaptureUnderTest]:
         profile_path = None if machine is None else (folder / machine).resolve()
         key = (full, profile_path, tuple((maps or {}).items()), clock_hz, tuple((probe_at or {}).items()))
         if key not in held:
-            from strobewise.profile.options import Options
             from strobewise.profile.machine import load_profile
+            from strobewise.profile.options import Options
 
             profile = None if profile_path is None else load_profile(profile_path)
             mapped = tuple(f"{line}={channel}" for line, channel in (maps or {}).items())

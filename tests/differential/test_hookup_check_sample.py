@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from strobewise.machine import FAULTS
 from strobewise.hookup.symptoms import find_symptom
+from strobewise.machine import FAULTS
 
 SCRIPT = Path(__file__).resolve().parents[2] / "benchmarks" / "hookup_check.py"
 SEED = 20_000

@@ -129,10 +129,10 @@ def main() -> None:
     target = next(each for each in TARGETS if each.__name__ == name)
     with atheris.instrument_imports(include=["strobewise"]):
         import strobewise.capture
-        import strobewise.diagnosis
+        import strobewise.diagnosis.facade
         import strobewise.expectations
         import strobewise.machine.scenario_file
-        import strobewise.profile  # noqa: F401  # loaded here, so that they are instrumented
+        import strobewise.profile.machine  # noqa: F401  # loaded here, so that they are instrumented
     atheris.Setup([*sys.argv, str(CORPUS / TARGETS[target])], target)
     atheris.Fuzz()
 

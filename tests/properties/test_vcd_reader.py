@@ -18,8 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strobewise.capture import open_capture
-from strobewise.capture.vcd import state, reader as vcd
 from strobewise.capture.records import BitAssignment
+from strobewise.capture.vcd import reader as vcd
+from strobewise.capture.vcd import state
 from strobewise.errors import CaptureError
 
 ODD_CODES = ["!", '"', "#", "$", "0", "1", "9", "b", "B", "r", "s", "x", "!!", "#1", "1b", "b1", "$end", "$dumpoff", "longer_than_eight"]

@@ -6,9 +6,9 @@ import random
 from typing import NamedTuple
 
 from strobewise.bus.model import KIND_INDEX, NOTE_INDEX
-from strobewise.program.capture_bus import FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES
+from strobewise.program.capture_bus import FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
 from strobewise.program.steps import Rows
 
 KINDS = {kind: KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "io_read", "io_write", "interrupt_acknowledge")}

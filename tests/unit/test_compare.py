@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 
 from conftest import TRACES
-from strobewise.records.evidence import BusEvidence
 from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
-from strobewise.compare.comparison import _must_move, compare
 from strobewise.compare.code import code_change
+from strobewise.compare.comparison import _must_move, compare
 from strobewise.compare.edges import ADDRESS_MOVES, Run, edge_delays
 from strobewise.compare.flow import find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
+from strobewise.records.evidence import BusEvidence
 from strobewise_cli.commands import compare as command
 
 T = 10  #: ticks a T-state in the tables built here

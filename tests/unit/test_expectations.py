@@ -9,8 +9,8 @@ import pytest
 
 from conftest import TRACES
 from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
-from strobewise.profile.options import Options
 from strobewise.profile.machine import load_profile
+from strobewise.profile.options import Options
 
 FULL = TRACES / "good" / "healthy-full.vcd.gz"
 LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"

@@ -11,10 +11,10 @@ from strobewise.bus.lines import ADDRESS, DATA, LINE
 from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
 from strobewise.hookup.plan import ALWAYS, RATES_HZ, advise, next_symptom, relevance
+from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN, find_symptom
 from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.rules import CATALOGUE
 from strobewise.rules.base import CAUTION_CLIP, COARSE_SAMPLES
-from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN, find_symptom
 from strobewise_cli.commands import hookup
 from strobewise_cli.render.hookup_text import command
 

@@ -17,13 +17,13 @@ from strobewise.bus.model import KIND_INDEX
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.cpu.opcodes import operations
-from strobewise.program.flow import ProgramFlow
-from strobewise.program.steps import GAP, RESET, Rows, successors
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError
 from strobewise.evidence.listing import Program, find_gaps, program_steps
 from strobewise.machine import GENERIC, BusRequest, Press, fault, simulate
 from strobewise.machine.board import WaitRule
+from strobewise.program.flow import ProgramFlow
+from strobewise.program.steps import GAP, RESET, Rows, successors
 from strobewise_cli.render import listing
 
 READ, FETCH, WRITE, ACCESS, UNKNOWN = (

@@ -11,9 +11,9 @@ import pytest
 from conftest import TRACES
 from strobewise import Options, diagnose
 from strobewise.bus.model import KIND_INDEX
+from strobewise.diagnosis.observations import observations
 from strobewise.evidence.timing import interrupt_mode
 from strobewise.machine import GENERIC, simulate
-from strobewise.diagnosis.observations import observations
 from strobewise.profile.machine import load_profile
 from strobewise_cli.render.diagnosis_json import document
 

@@ -10,16 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recorded_program import KINDS, Recorder, as_prediction_rows, random_run, run
 
-from strobewise.records.evidence import BusEvidence
 from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, find_dependences
 from strobewise.cpu.generator import MAIN
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES, operations
-from strobewise.program.prediction import Predictor
 from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence import prediction
 from strobewise.machine import fault, simulate
+from strobewise.program.prediction import Predictor
+from strobewise.records.evidence import BusEvidence
 from strobewise.rules.prediction import coverage, explain
 
 

@@ -7,6 +7,16 @@ from dataclasses import replace
 import pytest
 from bitarray import bitarray
 
+from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.bus.model import KIND_INDEX
+from strobewise.diagnosis.facade import diagnose
+from strobewise.evidence.expansion import PagingRecord, Trigger
+from strobewise.evidence.memory import Levels, MemoryRecord, ReadBack
+from strobewise.machine.faults import fault
+from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
+from strobewise.machine.simulate import simulate
+from strobewise.profile.machine import MemoryRegion, Profile
+from strobewise.profile.options import Options
 from strobewise.records.evidence import (
     CLASSES,
     PATTERN_LINES,
@@ -17,16 +27,6 @@ from strobewise.records.evidence import (
     Span,
     count_strobes,
 )
-from strobewise.bus.lines import ADDRESS, DATA
-from strobewise.bus.model import KIND_INDEX
-from strobewise.diagnosis.facade import diagnose
-from strobewise.evidence.expansion import PagingRecord, Trigger
-from strobewise.evidence.memory import Levels, MemoryRecord, ReadBack
-from strobewise.machine.faults import fault
-from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
-from strobewise.machine.simulate import simulate
-from strobewise.profile.options import Options
-from strobewise.profile.machine import MemoryRegion, Profile
 from strobewise.rules import CATALOGUE, find_rule, run
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))

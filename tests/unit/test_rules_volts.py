@@ -7,10 +7,10 @@ import random
 import pytest
 
 from strobewise import Options
-from strobewise.records.evidence import LineEvidence
 from strobewise.diagnosis.facade import diagnose
 from strobewise.machine import fault
 from strobewise.machine.simulate import simulate
+from strobewise.records.evidence import LineEvidence
 from strobewise.rules import run
 from strobewise.rules.volts import weigh_still_line
 

@@ -9,19 +9,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from strobewise.records.evidence import BusEvidence, ClockEvidence, Span
 from strobewise.bus.lines import BIT
 from strobewise.bus.timing import limit_ps
 from strobewise.capture.records import Block
 from strobewise.diagnosis.facade import diagnose
+from strobewise.diagnosis.memory_map import seen_map
 from strobewise.errors import ProfileError
 from strobewise.evidence.timing import Delay, Interrupts, TimingPart, TimingRecord
 from strobewise.machine import LINE_SETS, Fault
 from strobewise.machine.scenario import GENERIC
 from strobewise.machine.simulate import simulate
-from strobewise.diagnosis.memory_map import seen_map
-from strobewise.profile.options import Options
 from strobewise.profile.machine import find_profile, load_profile, shipped_profiles
+from strobewise.profile.options import Options
+from strobewise.records.evidence import BusEvidence, ClockEvidence, Span
 from strobewise.rules import run
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from strobewise.records.evidence import BusEvidence
 from strobewise.bus.model import Finding, SuspectShare
+from strobewise.records.evidence import BusEvidence
 from strobewise.verdict.judge import CONFIDENCE_CAP, judge, rank, without_consequences
 
 

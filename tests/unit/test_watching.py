@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from conftest import TRACES
-from strobewise.watch import watching
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.diagnosis.facade import diagnose
-from strobewise.errors import CaptureError
 from strobewise.diagnosis.gathering import gather
+from strobewise.errors import CaptureError
 from strobewise.profile.options import Options
+from strobewise.watch import watching
 from strobewise.watch.watching import Totals, Watch, _count, _since
 from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
 from watch_streams import piece, stream

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from strobewise.records.evidence import BusEvidence
 from strobewise.bus.model import LineState
 from strobewise.diagnosis.facade import Diagnosis, Examined
+from strobewise.records.evidence import BusEvidence
 
 FORMAT = "strobewise-diagnosis"
 VERSION = 1

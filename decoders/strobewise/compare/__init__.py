@@ -1,0 +1,1 @@
+"""Two captures: what differs, from the lines up to the program."""

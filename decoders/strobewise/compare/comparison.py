@@ -10,18 +10,18 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from ..records.evidence import StrobeCount
 from ..bus.lines import ADDRESS, DATA, STROBES, bar
 from ..bus.model import KINDS, Finding
+from ..diagnosis.facade import Diagnosis, diagnose
+from ..errors import LineMapError
+from ..profile.options import Options
+from ..records.evidence import StrobeCount
+from ..verdict.line_states import MAY_REST
 from .code import code_change
 from .edges import ADDRESS_MOVES, CAUSED_BY, EdgeDelay, Run, edge_delays, read_run
 from .flow import Flow, find_parting, reached_by_one, shared_code
 from .records import ClockPair, Comparison, HeldChange, KindPair, LineChange, StrobePair, TimingShift
 from .words import sentence_of
-from ..diagnosis.facade import Diagnosis, diagnose
-from ..errors import LineMapError
-from ..profile.options import Options
-from ..verdict.line_states import MAY_REST
 
 AT_REST = ("stuck_low", "stuck_high")
 FEW_EDGES, FEW_CYCLES = 20, 200  #: below these a line that rests says nothing

@@ -11,11 +11,11 @@ import numpy.typing as npt
 
 from ..bus.lines import ADDRESS, BIT, LINE
 from ..capture import open_capture
-from .flow import Flow, make_flow
 from ..cycles.pipeline import Pipeline
 from ..cycles.table import CycleTable
 from ..diagnosis.facade import Examined
 from ..profile.options import Options
+from .flow import Flow, make_flow
 
 Int = npt.NDArray[np.int64]
 

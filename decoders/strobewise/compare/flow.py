@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.model import KIND_INDEX, NOTE_INDEX
-from .code import Code, read_code
 from ..cpu.disassembly import find_operation, render
 from ..cpu.opcodes import PREFIXES
 from ..cycles.table import NOT_KNOWN, CycleTable
+from .code import Code, read_code
 
 Int = npt.NDArray[np.int64]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ..records.evidence import StrobeCount
 from ..bus.lines import bar
 from ..bus.model import Finding
+from ..diagnosis.facade import Diagnosis
+from ..records.evidence import StrobeCount
+from ..rules.base import milliseconds
 from .code import CodeChange
 from .flow import Parting, Reached
-from ..diagnosis.facade import Diagnosis
-from ..rules.base import milliseconds
 
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from ..bus.lines import bar
 from ..bus.model import Finding
-from .records import Comparison, StrobePair
 from ..rules import find_rule
+from .records import Comparison, StrobePair
 
 RESTING_SHOWN = 4  #: lines at rest that a sentence names; more of them only say that the program did not run
 

@@ -1,0 +1,1 @@
+"""The main job: captures in, a verdict out."""

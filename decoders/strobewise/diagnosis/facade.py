@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..records.evidence import BusEvidence
 from ..bus.model import Finding, LineState, Verdict
 from ..capture import Capture, open_capture
 from ..capture.apart import read_apart, worth_while
@@ -19,6 +18,7 @@ from ..capture.channels.mapping import ChannelMap, map_channels
 from ..capture.prefetch import prefetched
 from ..capture.records import Block
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 
 if TYPE_CHECKING:
     from ..evidence.parts import Maker
@@ -92,10 +92,10 @@ def _reading_ahead(capture: Capture, channels: ChannelMap, apart: bool) -> Itera
 
 def conclude(captures: Sequence[Examined]) -> Diagnosis:
     """Run the rules over what was examined and judge."""
-    from .joining import join_evidence, join_findings, join_lines
     from ..rules import run
-    from ..verdict.line_states import survey
     from ..verdict.judge import judge, without_consequences
+    from ..verdict.line_states import survey
+    from .joining import join_evidence, join_findings, join_lines
 
     records = [examined.evidence for examined in captures]
     evidence = join_evidence(records)

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
-from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import BIT
 from ..capture import Capture, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
 from ..capture.records import Block
 from ..cycles.pipeline import Pipeline
-from .facade import FEMTOSECOND, STANDARD_INPUT, Examined
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
 from ..evidence.leads import judge_leads
@@ -19,6 +17,8 @@ from ..evidence.parts import Maker, Part, make_parts
 from ..evidence.strobe_leads import Stretch
 from ..evidence.unlabelled import look_at
 from ..profile.options import Options
+from ..records.evidence import BusEvidence, LineEvidence
+from .facade import FEMTOSECOND, STANDARD_INPUT, Examined
 
 
 def gather(
@@ -32,7 +32,7 @@ def gather(
 ) -> Examined:
     """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
 
-    capture: has the members of a Capture that are used here; strobewise.watching makes one of each window of a stream.
+    capture: has the members of a Capture that are used here; strobewise.watch makes one of each window of a stream.
     blocks: those of the capture, for its channels' assignments.
     """
     captured = frozenset(name for name in channels.channels if name in BIT)

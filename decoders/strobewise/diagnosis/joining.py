@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import Dict, List, Optional, Sequence, Tuple
 
-from ..records.evidence import BusEvidence, StrobeCount
 from ..bus.lines import STROBES, bar
 from ..bus.model import Finding, LineState, SuspectShare
+from ..records.evidence import BusEvidence, StrobeCount
 from ..rules.strobes import behaviour
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, NamedTuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import bar
 from ..bus.timing import CHARACTERISTIC, GRADES
-from .memory_map import seen_map
+from ..records.evidence import BusEvidence
 from ..rules.base import milliseconds
 from ..rules.prediction import followed
+from .memory_map import seen_map
 
 VECTORS_SHOWN = 4
 

@@ -15,13 +15,13 @@ import numpy.typing as npt
 from bitarray import bitarray
 from bitarray.util import count_xor
 
-from ..records.evidence import REFRESH_CLASS, BusEvidence
 from ..bus.lines import ADDRESS, CONTROL, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.evidence import REFRESH_CLASS, BusEvidence
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from ..bus.lines import ADDRESS, BIT
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
-from ..program.prediction import Predictor
-from ..program.tally import Difference
-from ..program.steps import Step
 from ..cycles.table import CycleTable
 from ..errors import LineMapError
+from ..program.prediction import Predictor
+from ..program.steps import Step
+from ..program.tally import Difference
 from ..rules.prediction import explain
 from .listing import Program
 from .prediction import NEEDED, can_follow, columns_of

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import BIT, STROBES
+from ..records.evidence import BusEvidence, LineEvidence
 from ..rules.strobes import behaviour
 
 Int = npt.NDArray[np.int64]

@@ -7,6 +7,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..bus.lines import BIT, LINE, LINES, STROBES
+from ..bus.model import KIND_INDEX, KINDS, NOTES
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..cycles.requests import LINE_MREQ, BlockEvents
 from ..records.evidence import (
     CLASSES,
     EXPECTED,
@@ -19,11 +24,6 @@ from ..records.evidence import (
     Span,
     count_strobes,
 )
-from ..bus.lines import BIT, LINE, LINES, STROBES
-from ..bus.model import KIND_INDEX, KINDS, NOTES
-from ..capture.records import Block
-from ..cycles.engine import Batch
-from ..cycles.requests import LINE_MREQ, BlockEvents
 
 Int = npt.NDArray[np.int64]
 

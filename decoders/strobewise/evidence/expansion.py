@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 from .memory import rom_images
 
 _FETCH = KIND_INDEX["opcode_fetch"]

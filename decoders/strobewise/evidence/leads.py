@@ -9,13 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, Relabelling, relabel_buses
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 from .slow_leads import relabel_slow_lines
 from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes, strobes_elsewhere
 

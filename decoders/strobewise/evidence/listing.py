@@ -10,12 +10,12 @@ import numpy.typing as npt
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
-from ..program.flow import ProgramFlow
-from ..program.steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
 from ..cycles.pipeline import Pipeline
 from ..cycles.requests import BlockEvents
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..errors import LineMapError
+from ..program.flow import ProgramFlow
+from ..program.steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
 
 Int = npt.NDArray[np.int64]
 

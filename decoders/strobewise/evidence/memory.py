@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
@@ -20,6 +19,7 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)

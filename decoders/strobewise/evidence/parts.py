@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
-from ..records.evidence import BusEvidence
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 from . import buses, expansion, leads, memory, prediction, timing
 
 

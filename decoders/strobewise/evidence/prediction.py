@@ -8,18 +8,18 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, neighbours
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
-from ..program.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
-from ..program.prediction import Predictor
-from ..program.tally import Difference
 from ..cycles.engine import Batch
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
+from ..program.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
+from ..program.prediction import Predictor
+from ..program.tally import Difference
+from ..records.evidence import BusEvidence
 from .listing import find_gaps
 
 BUDGET_CYCLES = 30_000  #: machine cycles followed at most, some 10,000 instructions: a twentieth of a second

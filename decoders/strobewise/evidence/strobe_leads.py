@@ -12,7 +12,6 @@ from itertools import combinations
 
 import numpy as np
 
-from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
 from ..capture.records import Block
 from ..cycles.engine import Batch
@@ -22,6 +21,7 @@ from ..identify.program_fit import GRANTED, Program
 from ..identify.raw import SAME_T, Int, Raw, Words, find_clock, find_frame
 from ..identify.roles import Role
 from ..identify.strobes import find_strobes
+from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
 from ..rules.strobes import behaviour
 from .collect import Collector
 

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import BIT
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
@@ -22,6 +21,7 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.evidence import BusEvidence
 
 Int = npt.NDArray[np.int64]
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture import open_capture
@@ -19,13 +18,14 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..compare.edges import KEPT_EVENTS, Run, edge_delays
 from ..cpu.disassembly import render
-from ..program.steps import Step
 from ..cycles.engine import Batch
 from ..cycles.table import DTYPES
 from ..diagnosis.facade import Diagnosis, Examined, conclude, examine
 from ..errors import LineMapError, StrobewiseError
 from ..evidence.listing import program_steps
 from ..profile.options import Options, read_rom
+from ..program.steps import Step
+from ..records.evidence import BusEvidence
 from .model import Event, ExpectationError, Expectations
 
 DIGEST_COLUMNS = tuple(name for name in DTYPES if name not in ("start", "end"))  #: times move with the capture's start

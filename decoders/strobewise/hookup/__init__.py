@@ -1,0 +1,1 @@
+"""Before the capture: what to clip where, for which symptom."""

@@ -3,16 +3,16 @@
 Nothing here lists lines for a symptom. A symptom says which parts are suspect; the rule catalogue says which rules speak of those parts and
 which lines each of them needs; the lines follow. A rule that is added to the catalogue takes part by itself.
 
-The symptoms stand in :mod:`strobewise.symptoms`. The triggers and the free-run test are common practice.
+The symptoms stand in :mod:`strobewise.hookup.symptoms`. The triggers and the free-run test are common practice.
 """
 
 from __future__ import annotations
 
 from typing import Dict, FrozenSet, Iterable, List, Mapping, NamedTuple, Optional, Sequence, Set, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, LINE, LINES, bar
 from ..bus.model import SUSPECTS, Finding, Verdict
+from ..records.evidence import BusEvidence
 from ..rules import CATALOGUE
 from ..rules.base import CAUTION_CLIP, COARSE_SAMPLES, Rule
 from .symptoms import UNKNOWN, Symptom

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..records.evidence import REFRESH_CLASS
 from ..bus.lines import BIT
 from ..bus.semantics import DATA_LEAD_SAMPLES
 from ..capture.records import Block
 from ..cycles.pipeline import Pipeline
+from ..records.evidence import REFRESH_CLASS
 from .program_fit import GRANTED, Program
 from .raw import Int, Raw, Words
 

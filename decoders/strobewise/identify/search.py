@@ -1,7 +1,7 @@
 """Mend an order of the buses, exchange by exchange, until none makes more of the program agree.
 
 Two judges: how many instructions agree with what follows them (:mod:`program_fit`, fast, sees whatever an instruction alone says), and, for
-the exchanges about which it says nothing, the CPU model run on the capture (strobewise.cpu.prediction, which knows the registers).
+the exchanges about which it says nothing, the CPU model run on the capture (strobewise.program.prediction, which knows the registers).
 """
 
 from __future__ import annotations

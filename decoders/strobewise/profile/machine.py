@@ -195,7 +195,7 @@ def _paging(fields: Fields, declared: dict[str, int | None]) -> Paging:
     return Paging(name, fetch_at, line, active, within, released)
 
 
-SHIPPED = Path(__file__).resolve().parent / "profiles"  #: generic machines by their architecture, to start from
+SHIPPED = Path(__file__).resolve().parent / "generic"  #: generic machines by their architecture, to start from
 
 
 def shipped_profiles() -> dict[str, Path]:

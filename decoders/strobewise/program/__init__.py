@@ -1,0 +1,1 @@
+"""What the captured program says: its instructions, and what the CPU must do next."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import List, NamedTuple, Optional, Sequence
 
-from .capture_bus import ACK, FETCH, FLAG_SHIFT, READ, PredictionRows
 from ..cpu.dependences import MASK, Dependences
 from ..cpu.model import Z80
+from .capture_bus import ACK, FETCH, FLAG_SHIFT, READ, PredictionRows
 from .steps import Entry, entries, successors
 
 CONDITION_BITS = {"NZ": 0x40, "Z": 0x40, "NC": 1, "C": 1, "PO": 4, "PE": 4, "P": 0x80, "M": 0x80}

@@ -16,6 +16,10 @@ from __future__ import annotations
 from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..bus.semantics import MODE_1_ADDRESS, RESET_ADDRESS
+from ..cpu.dependences import ALL, MASK, Dependences, dependences_of
+from ..cpu.generator import MAIN
+from ..cpu.model import Z80
+from ..cpu.opcodes import PREFIXES
 from .capture_bus import (
     ACK,
     BREAK,
@@ -31,10 +35,6 @@ from .capture_bus import (
     Derailed,
     PredictionRows,
 )
-from ..cpu.dependences import ALL, MASK, Dependences, dependences_of
-from ..cpu.generator import MAIN
-from ..cpu.model import Z80
-from ..cpu.opcodes import PREFIXES
 from .clues import (
     CONDITION_BITS,
     Explanation,
@@ -45,8 +45,8 @@ from .clues import (
     learn_value,
     seen_registers,
 )
-from .tally import KEPT_DIFFERENCES, Difference, Tally, single_line
 from .steps import successors
+from .tally import KEPT_DIFFERENCES, Difference, Tally, single_line
 
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
 NOWHERE = -2  #: PC while the program's place is not known; no key of a row

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Callable, FrozenSet, Iterable, Iterator, List, NamedTuple, Optional, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.model import SUSPECTS, Finding, SuspectShare
+from ..records.evidence import BusEvidence
 
 SEVERITIES = ("fault", "warning", "note")
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, Optional, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
+from ..records.evidence import BusEvidence
 from .base import CAUTION_SOLDER, Found, Shares, rule
 from .memory import runs_away
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, Sequence, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import STROBES, bar, pin_text
+from ..records.evidence import BusEvidence
 from .base import COARSE_SAMPLES, Found, milliseconds, rule, too_coarse
 from .strobes import CPU_FIRST, INVERTED_LEAD
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import pin_text
+from ..records.evidence import BusEvidence
 from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
 
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)

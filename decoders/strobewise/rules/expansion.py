@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, bar, pin_text
+from ..records.evidence import BusEvidence
 from .base import Found, milliseconds, rule
 from .strobes import CPU_FIRST
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import Iterator
 
-from ..records.evidence import PATTERN_LINES, BusEvidence
 from ..bus.lines import bar, pin_text
 from ..bus.model import KIND_INDEX
+from ..records.evidence import PATTERN_LINES, BusEvidence
 from .base import Found, milliseconds, rule
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, Sequence, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
+from ..records.evidence import BusEvidence
 from .base import Found, rule, too_coarse
 
 WITNESSES = {

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any, Dict, Iterator, List, Optional, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA
 from ..bus.semantics import NMI_ADDRESS
+from ..records.evidence import BusEvidence
 from .base import CAUTION_SOLDER, Found, milliseconds, rule
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, Optional, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import ADDRESS, DATA, LINE
 from ..bus.model import KINDS
 from ..cpu.disassembly import find_operation, render
+from ..records.evidence import BusEvidence
 from .base import CAUTION_SOLDER, Found, Shares, rule
 from .buses import (
     BRIDGE,

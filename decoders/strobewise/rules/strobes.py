@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, NamedTuple, Optional, Tuple
 
-from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..bus.lines import bar, pin_text
+from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
 from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
 from .volts import weigh_still_line
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any, Iterator
 
-from ..records.evidence import BusEvidence
 from ..bus.lines import STROBES
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
+from ..records.evidence import BusEvidence
 from .base import Found, milliseconds, rule
 
 REFRESH_S = 0.002  #: dynamic memory keeps its contents for 2 ms (128 rows), from memory

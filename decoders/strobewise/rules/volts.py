@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any, Iterator, List, NamedTuple, Optional, Tuple
 
-from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import LINE, LINES, STROBES, bar, pin_text
+from ..records.evidence import BusEvidence, LineEvidence
 from .base import Found, Shares, rule
 
 INPUT_LOW_V, OUTPUT_LOW_V, OUTPUT_HIGH_V = 0.8, 0.4, 2.4

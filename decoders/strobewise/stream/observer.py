@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Dict, List, Optional, Tuple
 
+from ..bus.lines import LINE, MASK, STROBES
+from ..bus.model import KIND_INDEX, KINDS
 from ..records.evidence import (
     CLASSES,
     PATTERNS,
@@ -18,8 +20,6 @@ from ..records.evidence import (
     Span,
     count_strobes,
 )
-from ..bus.lines import LINE, MASK, STROBES
-from ..bus.model import KIND_INDEX, KINDS
 from .records import PATTERN_MASK, PATTERN_SHIFT, Begun, Bus, Ended
 
 #: Rules that a stretch of cycles, whatever its length, lets speak.

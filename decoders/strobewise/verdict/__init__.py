@@ -1,0 +1,1 @@
+"""Findings and line states -> what they amount to."""

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Dict, List, Sequence, Tuple
 
-from ..records.evidence import BusEvidence
 from ..bus.model import SUSPECTS, Finding, SuspectShare, Verdict
+from ..records.evidence import BusEvidence
 
 CONFIDENCE_CAP = 0.95
 LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import List, Tuple
 
-from ..records.evidence import BusEvidence, LineEvidence
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
 from ..bus.model import LineState
+from ..records.evidence import BusEvidence, LineEvidence
 from ..rules.strobes import behaviour
 
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.

@@ -1,0 +1,1 @@
+"""An endless capture, window by window."""

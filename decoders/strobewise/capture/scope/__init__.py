@@ -1,0 +1,1 @@
+"""A scope's CSV: times, volts or levels, read in blocks."""

@@ -11,8 +11,8 @@ import re
 from typing import NamedTuple, Optional
 
 from .. import limits
-from ..vcd.positions import BodyError
 from ..vcd.header import printable
+from ..vcd.positions import BodyError
 
 TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
 VOLT_UNITS_V = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6, "kv": 1e3}

@@ -15,12 +15,12 @@ import numpy.typing as npt
 
 from ...errors import CaptureError
 from .. import limits
-from ..vcd.positions import BodyError
 from ..records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header, Times
-from .header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
 from ..source import TextSource
-from ..vcd.state import BodyState, Layout
 from ..vcd.header import quoted
+from ..vcd.positions import BodyError
+from ..vcd.state import BodyState, Layout
+from .header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
 
 TICK_FS = 1000
 TICKS_PER_SECOND = 10**12

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ..limits import MAX_TIME
-from .positions import BodyError
 from ..records import Times, Words
-from .state import BodyState, Layout, Signal
 from .header import END, quoted
+from .positions import BodyError
+from .state import BodyState, Layout, Signal
 
 CUT_HERE = "correct or delete that line, or capture again"
 KEYWORDS = frozenset({b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff", b"$end"})

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from typing import NamedTuple, Optional
 
 from .. import limits
-from .positions import BodyError
 from ..records import VOLT_KINDS, Channel
+from .positions import BodyError
 
 UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 10**3, b"fs": 1}
 ASSUMED_TIMESCALE_FS = 10**6

@@ -10,10 +10,10 @@ from typing import NamedTuple, Optional
 
 import numpy as np
 
-from .state import BodyState, Layout, TickCount
-from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 from .general import KEYWORDS, Rows
 from .plain import read_times
+from .state import BodyState, Layout, TickCount
+from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 
 _LOWER = np.uint8(0x20)
 _VECTOR, _REAL, _X, _Z, _DOLLAR = ord("b"), ord("r"), ord("x"), ord("z"), ord("$")

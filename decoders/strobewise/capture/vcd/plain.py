@@ -12,9 +12,9 @@ from typing import NamedTuple, Optional
 
 import numpy as np
 
+from .general import Rows
 from .state import BodyState, Layout, Signal, TickCount
 from .text import HASH, ONE, ZERO, Bytes, Flags, Int, Text, Words, binary, decimal, eights
-from .general import Rows
 
 _BITS_OF_BYTE = np.arange(256)[:, None] >> np.arange(8) & 1
 _LONGEST_TIME = 16  #: digits

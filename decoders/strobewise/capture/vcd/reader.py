@@ -10,15 +10,15 @@ import numpy as np
 
 from ...errors import CaptureError
 from .. import limits
-from . import text
-from .positions import BodyError
 from ..records import AnalogLevels, BitAssignment, BitStatistics, Block, Header
 from ..source import TextSource
-from .state import BodyState, Layout, TickCount
+from . import text
 from .general import Rows, last_word, read_general, rows_of
 from .header import Declarations, HeaderParser
 from .mixed import MixedTables, read_mixed
 from .plain import PlainTables, read_plain
+from .positions import BodyError
+from .state import BodyState, Layout, TickCount
 
 FIRST_BLOCK_BYTES = 16 << 10  #: small: initial values go through a slower reader than what follows
 NOT_PLAIN_BLOCKS = 3  #: after so many blocks in a row that are not plain, only each eighth is tried

@@ -8,8 +8,8 @@ from typing import Optional
 import numpy as np
 import numpy.typing as npt
 
-from ..scope.levels import LevelRecord
 from ..records import BitAssignment, BitStatistics, Channel, Header
+from ..scope.levels import LevelRecord
 
 WORD_BITS = 64
 COUNTED_BITS = 64  #: of a wider vector only so many lowest bits, and those mapped, are followed and counted
