@@ -92,7 +92,7 @@ def fault_of(kind: str, ram: tuple[int, int], rng: random.Random) -> Fault:
         values["at"] = rng.choice((*places, "probe"))
     if "bit" in names:
         values["bit"] = rng.randrange(8)
-    if "level" in names and kind != "clock-dead":
+    if "level" in names and kind != "clock-dead" and not (kind == "open-at-chip" and values["line"] in DATA):
         values["level"] = rng.choice(("high", "low"))
     if "address" in names:
         values["address"] = rng.randrange(0x80, 0x160)

@@ -13,6 +13,10 @@ from strobewise.bus.lines import BIT, LINE
 from strobewise.bus.model import SUSPECTS
 from strobewise.errors import ScenarioError
 from strobewise.machine import FAULTS, Fault, fault, simulate
+from strobewise.machine.faults import PLACES_OF_FAULT, fault_kind
+from strobewise.machine.faults.clock import ClockStopped
+from strobewise.machine.faults.lines import LineHeld, LinesShorted
+from strobewise.machine.faults.memory import ChipBitStuck, ChipSilent
 
 # LD SP,8000h; LD A,5Ah; LD (5000h),A; LD A,(5000h); OUT (1),A; JR itself
 STORE = "31 00 80 3E 5A 32 00 50 3A 00 50 D3 01 18 FE"
@@ -425,12 +429,64 @@ def test_faults_act_together():
         ("wait-held", {"bit": 3}, r"wait-held has no parameter 'bit' \(bit\): one of after_s"),
         ("rom-absent", {"bit": 3}, r"rom-absent has no parameter 'bit' \(bit\): one of none"),
         ("ram-bit-dead", {"bit": 8}, r"bit is 8 \(bit\): a whole number 0\.\.7"),
+        ("dead-low", {"line": "CLK", "at": "socket"}, r"CLK does not reach the socket \(at\): one of line, probe"),
+        ("open-at-chip", {"line": "D3", "level": "low"}, r"level has no effect on this open-at-chip \(level\): leave it out"),
         ("shorted", {"lines": ["D1"]}, r"lines is \['D1'\] \(lines\): a list of two different lines"),
     ],
 )
 def test_what_a_fault_does_not_allow(kind, parameters, message):
     with pytest.raises(ScenarioError, match=f"^{message}$"):
         Fault(kind, parameters)
+
+
+@pytest.mark.parametrize(
+    "one, message",
+    [
+        (fault("device-silent"), r"the machine has no expansion device that could fail \(fault\): give the machine a \[\[paging\]\] table"),
+        (fault("rom-disable-ignored"), r"the machine has no expansion device .*"),
+        (fault("ram-missing", start=0x0000, end=0x1FFF), r"the machine has no RAM in 0000h\.\.1FFFh to spoil \(fault\): another range"),
+        (fault("rom-bit-flipped", address=0x5000), r"the machine has no ROM in 5000h\.\.5000h to spoil \(fault\): another range"),
+        (fault("ram-mirrored", start=0x8000, end=0x8FFF, onto=0x1000), r"the machine has no RAM in 1000h\.\.1FFFh .*"),
+        (fault("late-data", chip="rom", start=0x4000), r"the machine has no ROM in 4000h\.\.FFFFh .*"),
+    ],
+    ids=lambda value: value.kind if isinstance(value, Fault) else "",
+)  # fmt: skip
+def test_a_fault_of_a_part_that_the_machine_does_not_have(one, message):
+    with pytest.raises(ScenarioError, match=f"^{message}$"):
+        words(simulate(duration_s=0.0001, faults=[one]))
+
+
+def test_two_faults_of_one_name_and_parameters_that_nobody_reads_are_refused():
+    with pytest.raises(ValueError, match=r"^two kinds of fault are called 'rom-absent'$"):
+        fault_kind("rom-absent", explanation="", suspects=("rom",))
+    one = FAULTS["ram-bit-dead"].parameters[0]
+    with pytest.raises(ValueError, match=r"^new: the function takes \[\], the catalogue says \['bit'\]$"):
+        fault_kind("new", explanation="", suspects=("rom",), parameters=(one,))(lambda: ())
+    with pytest.raises(ValueError, match=r"^new: the function takes \['bit'\], the catalogue says \[\]$"):
+        fault_kind("new", explanation="", suspects=("rom",))(lambda bit: ())
+    assert "new" not in FAULTS
+
+
+def test_effects_say_what_is_wrong_without_a_bench():
+    assert fault("dead-high", line="RD", at="socket").effects == (LineHeld("RD", "high", "socket"),)
+    assert fault("wait-held", after_s=0.5).effects == (LineHeld("WAIT", "low", "line", 0.5),)
+    assert fault("dead-low", line="CLK").effects == (ClockStopped(0.0, "low"),)
+    assert fault("shorted", lines=["D5", "D6"]).effects == (LinesShorted(("D5", "D6")),)
+    assert fault("rom-absent").effects == fault("rom-not-selected").effects == (ChipSilent("rom", 0, 0xFFFF),)
+    assert fault("ram-bit-dead", bit=2, start=0x8000).effects == (ChipBitStuck("ram", 2, "low", 0x8000, 0xFFFF),)
+    for name in FAULTS:
+        effects = fault(name, **MUST_BE_GIVEN.get(name, {})).effects
+        assert effects and all(isinstance(value, (str, int, float, tuple)) for effect in effects for value in effect)
+
+
+def test_every_fault_has_its_place_in_the_order_of_the_catalogue():
+    places = [kind.place for kind in FAULTS.values()]
+    assert [place for place, _ in itertools.groupby(places)] == list(PLACES_OF_FAULT)
+
+
+def test_two_stuck_bits_of_the_cpu_add_up():
+    faults = [fault("cpu-data-out-stuck", bit=1, level="low"), fault("cpu-data-out-stuck", bit=3, level="low")]
+    assert data_written(run(STORE, faults=faults, duration_s=100e-6)) == [(0x5000, 0x5A & ~0x0A)]
 
 
 def test_a_line_fault_acts_by_the_lines_direction_where_no_place_is_given():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import dataclass
 from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
@@ -207,16 +208,23 @@ class Board:
         return address
 
 
+@dataclass
+class Defects:
+    """What is wrong with a board beside its lines and its memory banks."""
+
+    rom_ignores_disable: bool = False  #: the host's ROM stays on when ROMDIS asks it to go
+    refresh_lost: bool = False  #: the refresh does not reach the RAM
+    die_stuck_high: int = 0  #: bits that the CPU's own input buffers read as 1
+    die_stuck_low: int = 0
+    driver_stuck_high: int = 0  #: bits that the CPU's output drivers cannot pull low
+    driver_stuck_low: int = 0
+
+
 class FaultyBoard(Board):
     """A board with something wrong on it: every part answers to what it sees of the lines."""
 
     wiring: Wiring
-    rom_ignores_disable = 0  #: 1: the host's ROM stays on when ROMDIS asks it to go
-    refresh_lost = 0  #: 1: the refresh does not reach the RAM
-    die_stuck_high = 0  #: bits that the CPU's own input buffers read as 1
-    die_stuck_low = 0
-    driver_stuck_high = 0  #: bits that the CPU's output drivers cannot pull low
-    driver_stuck_low = 0
+    defects: Defects
 
     def _undriven_part(self, value: int, mask: int) -> int:
         return value & mask | self.undriven & ~mask & 0xFF
@@ -227,7 +235,7 @@ class FaultyBoard(Board):
         way = IN if value is None else OUT
         driven = value
         if driven is not None:
-            driven = (driven | self.driver_stuck_high) & ~self.driver_stuck_low & 0xFF
+            driven = (driven | self.defects.driver_stuck_high) & ~self.defects.driver_stuck_low & 0xFF
         word = ALL_HIGH & ~ASSERTED[kind] | address << FIRST_ADDRESS_BIT
         word |= (self.undriven if driven is None else driven) << FIRST_DATA_BIT
         seen = self.wiring.views[BOARD, OUT].apply(word, noise)
@@ -255,7 +263,7 @@ class FaultyBoard(Board):
         pin = pin >> FIRST_DATA_BIT & 0xFF
         taken = before if late and self.keeps_level else 0xFF if late else bus
         die = self.wiring.views[DIE, IN].apply(whole | taken << FIRST_DATA_BIT, noise) >> FIRST_DATA_BIT & 0xFF
-        die = (die | self.die_stuck_high) & ~self.die_stuck_low & 0xFF
+        die = (die | self.defects.die_stuck_high) & ~self.defects.die_stuck_low & 0xFF
         self.bus = pin
         return Answer(die, pin, late)
 
@@ -283,7 +291,7 @@ class FaultyBoard(Board):
         return bank.late_probability > 0 and self.rng.random() < bank.late_probability
 
     def _rom_disabled(self) -> bool:
-        if self.pager is None or self.rom_ignores_disable:
+        if self.pager is None or self.defects.rom_ignores_disable:
             return False
         return bool(self.wiring.views[BOARD, OUT].apply(MASK["ROMDIS"] if self.pager.paged else 0, self.noise) & MASK["ROMDIS"])
 
@@ -318,7 +326,7 @@ class FaultyBoard(Board):
             self._port_write(address, value)
 
     def refresh(self, address: int) -> None:
-        if self.refresh_lost:
+        if self.defects.refresh_lost:
             return
         word = ALL_HIGH & ~ASSERTED["refresh"] | address << FIRST_ADDRESS_BIT
         seen = self.wiring.views[BOARD, OUT].apply(word, self.rng.getrandbits(NOISE_BITS))

@@ -8,7 +8,7 @@ from typing import Dict, List, Optional, Tuple
 
 from .analyser import Lead, Skew
 from .bench import Activity
-from .board import Bank
+from .board import Bank, Defects
 from .device import Pager
 from .sources import Source
 from .wiring import LineCondition
@@ -35,7 +35,7 @@ class Plan:
     activities: List[Activity] = field(default_factory=list)
     shorts: List[Tuple[str, str]] = field(default_factory=list)
     faulty_board: bool = False
-    board_attributes: Dict[str, int] = field(default_factory=dict)
+    defects: Defects = field(default_factory=Defects)
     leads: List[Lead] = field(default_factory=list)
     swapped: List[Tuple[str, str]] = field(default_factory=list)
     skews: Dict[str, Skew] = field(default_factory=dict)

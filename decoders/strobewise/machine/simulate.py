@@ -162,8 +162,8 @@ def _bench(scenario: Scenario, plan: Plan) -> Bench:
     board = board_class(
         plan.banks, options.ports, options.waits, options.vector, plan.pager, not options.pull_ups, plan.rng
     )
-    for name, value in plan.board_attributes.items():
-        setattr(board, name, value)
+    if isinstance(board, FaultyBoard):
+        board.defects = plan.defects
     return Bench(
         board,
         plan.sources,
