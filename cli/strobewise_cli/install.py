@@ -175,6 +175,6 @@ def _remove_if_empty(folder: Path) -> None:
 def _write_list(entries: list[Entry]) -> None:
     _list_file().parent.mkdir(parents=True, exist_ok=True)
     document = {"plugins": [{"path": str(e.path), "target": e.target, "files": e.files} for e in entries]}
-    with open_output(_list_file(), "w") as out:
+    with open_output(_list_file(), "w", confirm=False) as out:
         json.dump(document, out, indent=1)
         out.write("\n")

@@ -15,6 +15,7 @@ from typing import NoReturn
 
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
+from strobewise_cli.named_files import settle_files
 from strobewise_cli.terminal import one_line
 
 #: The subcommands in the order of --help, each a module of strobewise_cli.commands.
@@ -69,6 +70,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     _be_careful_with_the_terminal()
     try:
         args = build_parser(arguments[0] if arguments and arguments[0] in COMMANDS else None).parse_args(arguments)
+        settle_files(args)
         status: int = args.run(args)
         sys.stdout.flush()  # here, so that a full disk or a closed pipe is noticed
         return status

@@ -1,24 +1,29 @@
-"""Output files appear whole or not at all."""
+"""Output files appear whole or not at all, and are confirmed on the terminal."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import IO, Any, BinaryIO, cast
 
 from strobewise.errors import UsageError
+from strobewise.files.reading import descriptor
+from strobewise.files.writing import buffered, named_errors, whole_file
+from strobewise_cli.terminal import one_line
 
 STANDARD_OUTPUT = "-"
 
 
 @contextlib.contextmanager
-def open_output(path: str | os.PathLike[str], mode: str = "wb") -> Iterator[IO[Any]]:
+def open_output(path: str | os.PathLike[str], mode: str = "wb", confirm: bool = True) -> Iterator[IO[Any]]:
     """Open a file for writing; it takes its name only when the block ends without an exception.
 
     path: "-" is standard output; a name with ``.gz`` is packed, without a time stamp, so that equal content gives equal files.
     mode: "wb" for bytes, "w" for text (UTF-8, lines end with a line feed; bytes of a file name that are no text are written as escapes).
+    confirm: say on a terminal that the file was written.
     Raises OSError with the name of the target, UsageError for a folder.
     """
     target = os.fspath(path)
@@ -29,50 +34,29 @@ def open_output(path: str | os.PathLike[str], mode: str = "wb") -> Iterator[IO[A
         return
     if os.path.isdir(target):
         raise UsageError("this is a folder", target, "name a file in it")
+    number = descriptor(target)
+    plain = number is None and (os.path.isfile(target) or not os.path.exists(target))
     real = os.path.realpath(target)  # a link stays a link
-    special = os.path.exists(real) and not os.path.isfile(real)
-    part = real if special else os.path.join(os.path.dirname(real), f".{os.path.basename(real)}.{os.getpid()}.part")
-    try:
-        with _named_errors(target):
-            raw = open(part, "wb") if special else os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), "wb")
-        with raw, _packed(raw, target, mode) as stream:
-            yield stream
-        if not special:
-            with _named_errors(target):
-                _keep_permissions(real, part)
-                os.replace(part, real)
-    except BaseException:
-        if not special:
-            with contextlib.suppress(OSError):
-                os.unlink(part)
-        raise
-
-
-def refuse_to_overwrite(output: str | None, inputs: Iterable[str]) -> None:
-    """Raise UsageError when the output would replace one of the inputs."""
-    if output is None or output == STANDARD_OUTPUT or not os.path.isfile(output):
-        return
-    for path in inputs:
-        if os.path.exists(path) and os.path.samefile(path, output):
-            raise UsageError("the output would replace the input", output, "choose another name for the output")
+    with whole_file(real, target) if plain else _straight(target, number) as raw, _packed(raw, target, mode) as stream:
+        yield stream
+    if confirm and plain and sys.stderr.isatty():
+        print(f"wrote {one_line(target)}", file=sys.stderr)
 
 
 @contextlib.contextmanager
-def _named_errors(target: str) -> Iterator[None]:
-    """Give an OSError the name that the user knows, not that of the part file."""
-    try:
-        yield
-    except OSError as error:
-        error.filename = target
-        error.filename2 = None
-        raise
+def _straight(target: str, number: int | None) -> Iterator[BinaryIO]:
+    """Open what is no plain file, a device or a stream that the shell has opened (number: its descriptor), for writing as it comes."""
+    with named_errors(target):
+        handle = os.open(target, os.O_WRONLY) if number is None else os.dup(number)
+    with buffered(handle, target) as out:
+        yield out
 
 
 @contextlib.contextmanager
 def _packed(raw: BinaryIO, target: str, mode: str) -> Iterator[IO[Any]]:
     import io
 
-    with _named_errors(target), contextlib.ExitStack() as stack:
+    with contextlib.ExitStack() as stack:
         stream = raw
         if target.endswith(".gz"):
             import gzip
@@ -85,6 +69,24 @@ def _packed(raw: BinaryIO, target: str, mode: str) -> Iterator[IO[Any]]:
             yield stack.enter_context(io.TextIOWrapper(stream, encoding="utf-8", errors="backslashreplace", newline="\n"))
 
 
-def _keep_permissions(real: str, part: str) -> None:
-    with contextlib.suppress(FileNotFoundError):
-        os.chmod(part, os.stat(real).st_mode & 0o7777)
+def json_text(document: Any) -> str:
+    """Return a document as JSON with a line feed at its end. Bytes of a file name that are no text become visible escapes.
+
+    A lone surrogate, as Python has for them, is none of the characters that JSON text may hold (RFC 8259, section 8.2, from memory).
+    """
+    return json.dumps(_sound(document), indent=1, ensure_ascii=True) + "\n"
+
+
+def json_line(document: Any) -> str:
+    """Return the same on one line."""
+    return json.dumps(_sound(document), ensure_ascii=True) + "\n"
+
+
+def _sound(value: Any) -> Any:
+    if isinstance(value, str):
+        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode()
+    if isinstance(value, dict):
+        return {_sound(key): _sound(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_sound(inner) for inner in value]
+    return value

@@ -21,6 +21,7 @@ CLI = ROOT / "cli" / "strobewise_cli"
 ALLOWED = {
     "__init__": {"bus", "errors", "diagnosis", "profile"},
     "errors": set(),
+    "files": {"errors"},
     "bus": {"errors"},
     "records": {"bus", "errors"},
     "cpu": {"bus", "errors"},
@@ -28,15 +29,15 @@ ALLOWED = {
     "stream": {"bus", "cpu", "program", "records", "errors"},
     "rules": {"bus", "cpu", "records", "errors"},
     "verdict": {"bus", "cpu", "records", "rules", "errors"},
-    "profile": {"bus", "errors"},
-    "machine": {"bus", "cpu", "errors", "profile"},
-    "capture": {"bus", "errors"},
+    "profile": {"bus", "errors", "files"},
+    "machine": {"bus", "cpu", "errors", "files", "profile"},
+    "capture": {"bus", "errors", "files"},
     "cycles": {"bus", "capture", "errors"},
     "identify": {"bus", "cpu", "program", "records", "capture", "cycles", "errors"},
     "evidence": {"bus", "cpu", "program", "records", "capture", "cycles", "errors", "identify", "profile", "rules"},
 }
 #: Rooms that a capture host's own Python must be able to import: the standard library only.
-PLAIN = {"__init__", "errors", "bus", "records", "cpu", "program", "stream", "rules", "verdict", "machine"}
+PLAIN = {"__init__", "errors", "files", "bus", "records", "cpu", "program", "stream", "rules", "verdict", "machine"}
 NEEDS_INSTALLING = {"numpy", "bitarray", "rich", "jinja2", "vcd"}
 
 

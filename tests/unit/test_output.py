@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import gzip
+import json
 import os
 import re
+import shutil
+import subprocess
+import sys
+import time
 
 import pytest
 
-from conftest import run_strobewise
+from conftest import ROOT, TRACES, run_strobewise
 from strobewise.errors import UsageError
-from strobewise_cli.output import open_output, refuse_to_overwrite
+from strobewise_cli.output import json_text, open_output
 from strobewise_cli.terminal import one_line
+
+
+def environment():
+    return {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])}
 
 
 def test_a_file_appears_only_at_the_end(tmp_path):
@@ -83,14 +92,74 @@ def test_errors_name_the_target_and_not_the_part_file(tmp_path):
         pass
 
 
-def test_the_input_is_never_replaced(tmp_path):
-    capture = tmp_path / "x.vcd"
-    capture.write_text("x")
-    (tmp_path / "y.vcd").hardlink_to(capture)
-    with pytest.raises(UsageError, match="the output would replace the input"):
-        refuse_to_overwrite(str(tmp_path / "y.vcd"), [str(capture)])
-    refuse_to_overwrite(str(tmp_path / "z.vcd"), [str(capture)])
-    refuse_to_overwrite("-", ["-"])
+def test_a_full_disk_is_told_with_the_name_of_the_file():
+    with pytest.raises(OSError, match="No space left") as error, open_output("/dev/full") as out:
+        out.write(b"abc")
+    assert error.value.filename == "/dev/full"
+
+
+def test_a_name_as_long_as_the_system_allows(tmp_path):
+    with open_output(tmp_path / ("n" * 255)) as out:
+        out.write(b"x")
+    assert [len(path.name) for path in tmp_path.iterdir()] == [255]
+
+
+def test_a_planted_link_is_never_followed(tmp_path, monkeypatch):
+    """Whatever the random part of the name is, something that stands there already is neither written nor removed."""
+    other = tmp_path / "other"
+    other.write_text("precious")
+    monkeypatch.setattr("secrets.token_hex", lambda _: "0")
+    planted = tmp_path / ".strobewise-0.part"
+    planted.symlink_to(other)
+    with pytest.raises(FileExistsError), open_output(tmp_path / "out") as out:
+        out.write(b"x")
+    assert planted.is_symlink() and other.read_text() == "precious" and not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("place", ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"])
+@pytest.mark.parametrize("into", ["pipe", "file"])
+def test_standard_output_by_its_other_names(place, into, tmp_path):
+    capture = TRACES / "good" / "healthy-two.vcd"
+    told = run_strobewise("cycles", capture).stdout
+    if into == "pipe":
+        assert run_strobewise("cycles", capture, "-o", place).stdout == told
+        return
+    with open(tmp_path / "out", "wb") as out:
+        command = [sys.executable, "-m", "strobewise_cli", "cycles", str(capture), "-o", place]
+        assert subprocess.run(command, stdout=out, check=False, env=environment()).returncode == 0
+    assert (tmp_path / "out").read_bytes() == told
+    assert json.loads(run_strobewise("lines", capture, "--json", place).stdout)  # the JSON alone, as with -
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="needs a shell with process substitution")
+def test_process_substitution(tmp_path):
+    capture = TRACES / "good" / "healthy-two.vcd"
+    script = f"{sys.executable} -m strobewise_cli diagnose {capture} --json >(cat > {tmp_path}/json) --html >(cat > {tmp_path}/html); wait"
+    assert subprocess.run(["bash", "-c", script], stdout=subprocess.DEVNULL, check=False, env=environment()).returncode == 0
+    deadline = time.monotonic() + 20
+    while not ((tmp_path / "html").exists() and b"</html>" in (tmp_path / "html").read_bytes()) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert json.loads((tmp_path / "json").read_bytes())["format"] == "strobewise-diagnosis"
+
+
+def test_written_files_are_confirmed_on_a_terminal(tmp_path):
+    ours, theirs = os.openpty()
+    command = ["diagnose", str(TRACES / "good" / "healthy-two.vcd"), "--json", "d.json", "--html", "d.html"]
+    done = subprocess.run(
+        [sys.executable, "-m", "strobewise_cli", *command], stdout=subprocess.DEVNULL, stderr=theirs, check=False, cwd=tmp_path,
+        env={**environment(), "TERM": "dumb"},
+    )  # fmt: skip
+    os.close(theirs)
+    said = os.read(ours, 65536).decode()
+    os.close(ours)
+    assert done.returncode == 0 and "wrote d.json\r\n" in said and "wrote d.html\r\n" in said
+
+
+def test_json_holds_no_lone_surrogate(tmp_path):
+    assert json.loads(json_text({os.fsdecode(b"\xff"): [os.fsdecode(b"a\xfe\xc3\xa4")]})) == {"\\udcff": ["a\\udcfe\u00e4"]}
+    path = tmp_path / os.fsdecode(b"odd\xff.vcd")
+    shutil.copy(TRACES / "good" / "healthy-two.vcd", path)
+    assert b"\\\\udcff.vcd" in run_strobewise("diagnose", path, "--json", "-").stdout
 
 
 def test_control_sequences_are_shown_not_sent():

@@ -146,14 +146,14 @@ def test_regions_may_touch_and_not_share_a_byte(tmp_path):
 def test_a_rom_that_is_too_long(tmp_path):
     (tmp_path / "big.rom").write_bytes(bytes(4097))
     path = write(tmp_path, MEMORY + 'file = "big.rom"')
-    expected = f"{tmp_path / 'big.rom'} holds 4097 bytes ({path}, memory[1].file): a file of 1..4096 bytes, the region's size"
+    expected = f"{tmp_path / 'big.rom'}: it holds 4097 bytes ({path}, memory[1].file): a file of 1..4096 bytes, the region's size"
     with pytest.raises(ProfileError, match=f"^{re.escape(expected)}$"):
         load_profile(path)
 
 
 def test_of_a_file_without_end_no_more_is_read_than_fits(tmp_path):
     path = write(tmp_path, MEMORY + 'file = "/dev/zero"')
-    with pytest.raises(ProfileError, match=r"^/dev/zero holds 4097 bytes \("):
+    with pytest.raises(ProfileError, match=r"^/dev/zero: this is no plain file \("):
         load_profile(path)
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import add_machine_options, engine_options, report_notes
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
 _EPILOG = """\
@@ -34,8 +34,6 @@ def run(args: argparse.Namespace) -> int:
     paths = [args.good, args.suspect]
     if "-" in paths:
         raise UsageError("a capture is read twice here", "CAPTURE", "write it to a file first")
-    for output in (args.json, args.html):
-        refuse_to_overwrite(output, paths)
     options = engine_options(args)
     with ProgressBar("reading", paths) as bar:
         comparison = compare(args.good, args.suspect, options, bar.update)

@@ -7,7 +7,7 @@ import sys
 from typing import Any
 
 from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened, processes
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
 _EPILOG = """\
@@ -29,7 +29,6 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.cycles.pipeline import cycle_tables
     from strobewise_cli.render.cycles import format_rows, header
 
-    refuse_to_overwrite(args.output, [args.capture])
     options = engine_options(args)
     scrolling = args.output == STANDARD_OUTPUT and sys.stdout.isatty()  # the rows themselves show how far it is
     with (

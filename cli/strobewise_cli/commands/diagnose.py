@@ -14,7 +14,7 @@ from strobewise_cli.commands.options import (
     refuse_two_standard_inputs,
     report_notes,
 )
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
 EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
@@ -37,8 +37,6 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.diagnosis.facade import diagnose
 
     refuse_two_standard_inputs(args.captures)
-    for output in (args.json, args.html, args.markdown):
-        refuse_to_overwrite(output, args.captures)
     if args.html is not None and STANDARD_OUTPUT in args.captures:
         raise UsageError("a page needs to read the capture twice", "--html", "write the capture to a file first")
     options = engine_options(args)

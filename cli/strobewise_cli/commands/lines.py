@@ -12,7 +12,7 @@ from strobewise_cli.commands.options import (
     engine_options,
     report_notes,
 )
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
 _EPILOG = """\
@@ -28,7 +28,6 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.diagnosis.facade import examine
     from strobewise.verdict.line_states import survey
 
-    refuse_to_overwrite(args.json, [args.capture])
     with ProgressBar("reading", [args.capture]) as bar:
         examined = examine(args.capture, engine_options(args), bar.update, apart=True)
     report_notes(examined)

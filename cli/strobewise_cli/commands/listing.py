@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.terminal import note
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ def run(args: argparse.Namespace) -> int:
     """Write the listing; memory stays flat however long the capture is."""
     from strobewise_cli.render import listing
 
-    refuse_to_overwrite(args.output, [args.capture])
     options = engine_options(args)
     header, rows = (listing.csv_header, listing.csv_rows) if args.format == "csv" else (listing.text_header, listing.text_rows)
     with opened(args.capture, options) as (capture, channel_map), open_output(args.output, "w") as out:

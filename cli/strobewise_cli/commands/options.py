@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.errors import LineMapError, UsageError
 from strobewise.profile.options import read_rom
+from strobewise_cli.named_files import settle_files_read
 from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ def engine_options(args: argparse.Namespace) -> Options:
         from strobewise.profile.machine import find_profile, load_profile
 
         profile = load_profile(find_profile(args.machine))
+        settle_files_read(args)
     return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes))
 
 

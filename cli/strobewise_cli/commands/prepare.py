@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:
@@ -39,7 +39,6 @@ def run(args: argparse.Namespace) -> int:
 
     if args.output.endswith(".gz"):
         raise UsageError("the host reads no packed files", f"-o {args.output}", "choose a name that ends in .vcd")
-    refuse_to_overwrite(args.output, [args.capture])
     with _repeatable(args.capture) as path, opened(path, engine_options(args)) as (capture, channels):
         made = plan(capture, channels)
         with open_output(args.output, "wb") as out:

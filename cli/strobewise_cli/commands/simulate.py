@@ -9,7 +9,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from strobewise.errors import ScenarioError, UsageError
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.named_files import settle_files_read
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 if TYPE_CHECKING:
     from strobewise.machine import Fault, Scenario
@@ -36,11 +37,9 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.machine import load_scenario, run_scenario
     from strobewise.profile.machine import shipped_profiles
 
-    for output in (args.output, args.truth):
-        refuse_to_overwrite(output, [args.scenario])
-    if args.output == args.truth:
-        raise UsageError("the capture and the truth cannot share one file", "--truth", "name another file")
-    capture = run_scenario(_with_options(load_scenario(shipped_profiles().get(args.scenario, args.scenario)), args), args.seed)
+    scenario = load_scenario(shipped_profiles().get(args.scenario, args.scenario))
+    settle_files_read(args)
+    capture = run_scenario(_with_options(scenario, args), args.seed)
     with open_output(args.output, "w") as file:
         capture.write_vcd(file)
     if args.truth is not None:

@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.archive.run import survey_folder
 
     options = engine_options(args)
-    if args.again and args.output is None:
+    if args.again and args.results is None:
         raise UsageError("nothing is kept from one survey to the next without -o", "--again", "leave it out, or give -o FOLDER")
     with ProgressBar("captures") as bar:
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
             bar.total = total
             bar.update(done)
 
-        survey = survey_folder(args.folder, options, args.output, args.processes, args.scheduler, args.again, progress)
+        survey = survey_folder(args.folder, options, args.results, args.processes, args.scheduler, args.again, progress)
     if not survey.records:
         raise UsageError("there is no capture in the folder", args.folder, f"captures end in one of {', '.join(ENDINGS)}")
     if args.json is not None:
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json != STANDARD_OUTPUT:
         from strobewise_cli.render.survey_text import print_survey
 
-        print_survey(survey, args.output, sys.stdout)
+        print_survey(survey, args.results, sys.stdout)
     if survey.count(state="fault"):
         return 1
     return 3 if survey.count(state="no_fault_found") < len(survey.records) else 0
@@ -68,8 +68,9 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     )
     parser.add_argument("folder", metavar="FOLDER", help="a folder with captures in it, however deep")
     parser.add_argument(
-        "-o", "--output", metavar="FOLDER", help="keep the results there: captures, findings and lines as Parquet, and survey.duckdb"
-    )
+        "-o", "--output", dest="results", metavar="FOLDER",
+        help="keep the results there: captures, findings and lines as Parquet, and survey.duckdb",
+    )  # fmt: skip
     parser.add_argument("--json", metavar="FILE", help="write the results as JSON (- is standard output)")
     parser.add_argument(
         "--processes", metavar="N", type=processes, default=os.cpu_count() or 1, help="processes at work (default: one for each processor)"

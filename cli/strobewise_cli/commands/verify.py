@@ -16,7 +16,8 @@ from strobewise_cli.commands.options import (
     refuse_two_standard_inputs,
     report_notes,
 )
-from strobewise_cli.output import STANDARD_OUTPUT, open_output, refuse_to_overwrite
+from strobewise_cli.named_files import settle_files_read
+from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 from strobewise_cli.terminal import note, warn
 
@@ -40,8 +41,6 @@ exit status: 0 as expected, 1 not, 2 bad usage or unreadable capture
 def run(args: argparse.Namespace) -> int:
     """Check captures, or record expectations from them."""
     refuse_two_standard_inputs(args.captures)
-    for output in (args.record, args.junit):
-        refuse_to_overwrite(output, [*args.captures, *([args.expect] if args.expect else [])])
     if args.record is not None:
         if args.junit is not None:
             raise UsageError("nothing is checked while recording", "--junit", "leave it out, or give --expect")
@@ -56,6 +55,7 @@ def _verify(args: argparse.Namespace) -> int:
 
     expected = load_expectations(args.expect)
     options = options_of(expected, engine_options(args))
+    settle_files_read(args)
     results = [_checked(capture, expected, options) for capture in args.captures]
     if args.junit is not None:
         from strobewise_cli.render.junit import render

@@ -96,7 +96,7 @@ def _widen_the_pipe() -> None:
 
 def _save(watch: Watch, window: Window, folder: str, status: Status) -> str:
     path = os.path.join(folder, f"fault-{watch.totals.faulty:04d}-{window.faults[0].rule}.vcd")
-    with open_output(path) as out:
+    with open_output(path, confirm=False) as out:
         watch.save(window, out, status.update)
     print(f"  saved: {one_line(path)}")
     return path

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from strobewise.bus.model import Finding
 from strobewise.compare.flow import Parting
 from strobewise.compare.records import Comparison
 from strobewise.diagnosis.facade import Diagnosis
+from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-comparison"
 VERSION = 1
@@ -77,7 +77,7 @@ def document(comparison: Comparison) -> dict[str, Any]:
 
 def render(comparison: Comparison) -> str:
     """Return the document as text, with a line feed at its end."""
-    return json.dumps(document(comparison), indent=1, ensure_ascii=True) + "\n"
+    return json_text(document(comparison))
 
 
 def _side(diagnosis: Diagnosis) -> dict[str, Any]:

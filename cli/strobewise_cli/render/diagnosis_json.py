@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from strobewise.bus.model import LineState
 from strobewise.diagnosis.facade import Diagnosis, Examined
 from strobewise.records.evidence import BusEvidence
+from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-diagnosis"
 VERSION = 1
@@ -63,7 +63,7 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
 
 def render(diagnosis: Diagnosis) -> str:
     """Return the document as text, with a line feed at its end."""
-    return json.dumps(document(diagnosis), indent=1, ensure_ascii=True) + "\n"
+    return json_text(document(diagnosis))
 
 
 def line_document(line: LineState) -> dict[str, Any]:

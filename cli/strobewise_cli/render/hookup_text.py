@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from typing import IO, Any
 
@@ -14,6 +13,7 @@ from strobewise.bus.lines import ADDRESS, DATA, bar
 from strobewise.hookup.plan import Advice
 from strobewise.rules import find_rule
 from strobewise.rules.base import milliseconds
+from strobewise_cli.output import json_text
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.terminal import report_console
 
@@ -138,4 +138,4 @@ def document(advice: Advice) -> dict[str, Any]:
 
 def render(advice: Advice) -> str:
     """Return the document as text, with a line feed at its end."""
-    return json.dumps(document(advice), indent=1, ensure_ascii=True) + "\n"
+    return json_text(document(advice))

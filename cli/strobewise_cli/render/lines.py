@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import IO
 
 from strobewise.bus.model import LineState
 from strobewise.diagnosis.facade import Examined
+from strobewise_cli.output import json_text
 from strobewise_cli.render.diagnosis_json import capture_document, line_document
 from strobewise_cli.render.diagnosis_text import print_lines
 from strobewise_cli.terminal import one_line
@@ -27,7 +27,7 @@ def render_json(examined: Examined, lines: list[LineState]) -> str:
         "clock_hz": clock.hz,
         "clock_source": clock.source,
     }
-    return json.dumps(document, indent=1, ensure_ascii=True) + "\n"
+    return json_text(document)
 
 
 def print_survey(examined: Examined, lines: list[LineState], stream: IO[str]) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import IO, Any
 
 from strobewise.archive.results import DATABASE
 from strobewise.archive.run import Survey
+from strobewise_cli.output import json_text
 from strobewise_cli.terminal import make_console, one_line
 
 FORMAT, VERSION = "strobewise-survey", 1
@@ -58,7 +58,7 @@ def render_json(survey: Survey) -> str:
             for record in survey.records
         ],
     }  # fmt: skip
-    return json.dumps(document, indent=1, ensure_ascii=True) + "\n"
+    return json_text(document)
 
 
 def _without_path(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

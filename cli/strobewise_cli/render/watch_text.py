@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import json
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -11,8 +11,10 @@ from typing import IO, TYPE_CHECKING, Any
 
 from strobewise.bus.model import Finding
 from strobewise.errors import UsageError
+from strobewise.files.writing import buffered
 from strobewise.rules.base import milliseconds
 from strobewise.watch.watching import Totals, Watch, Window
+from strobewise_cli.output import json_line
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:
@@ -138,7 +140,7 @@ class WatchLog:
     def __init__(self, path: str | None) -> None:
         if path == "-":
             raise UsageError("the log goes to a file", "--log", "name one")
-        self._file = None if path is None else open(path, "a", encoding="ascii")
+        self._file = None if path is None else buffered(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666), path)
         self._since: Totals | None = None
         self._last: Window | None = None
 
@@ -167,8 +169,8 @@ class WatchLog:
     def _write(self, window: Window, since: Totals, saved: str | None) -> None:
         assert self._file is not None
         self._since = None
-        self._file.write(json.dumps(_record(window, since, saved), ensure_ascii=True) + "\n")
-        self._file.flush()
+        self._file.write(json_line(_record(window, since, saved)).encode())
+        self._file.flush()  # the whole line at once
 
 
 def _record(window: Window, since: Totals, saved: str | None) -> dict[str, Any]:

@@ -5,18 +5,21 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Iterator
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 from .. import __version__
 from ..errors import UsageError
+from ..files.reading import MAX_TABLE_BYTES, read_named
+from ..files.writing import buffered, whole_file
 from ..profile.options import Options
 from .record import Record, Task
 
 ENDINGS = (".vcd", ".vcd.gz", ".csv", ".csv.gz")
 JOURNAL = "journal.jsonl"
+MAX_LINE_CHARS = 64 << 20  #: of a journal: far more than one capture fills
 
 
 def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
@@ -40,6 +43,8 @@ def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
                 facts = os.stat(full)
             except OSError:
                 continue  # a link that leads nowhere, or a file that has just gone
+            if not stat.S_ISREG(facts.st_mode):
+                continue  # a named pipe would keep us waiting, a device has no end
             tasks.append(Task(top, os.path.relpath(full, top).replace(os.sep, "/"), facts.st_size, facts.st_mtime_ns))
     return sorted(tasks, key=lambda task: task.path)
 
@@ -53,7 +58,7 @@ def fingerprint(options: Options) -> str:
     parts: list[Any] = [__version__, options.maps, options.clock_hz, repr(options.profile), sorted(options.probe_at.items())]
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
-        parts.append(Path(options.map_file).read_text(encoding="utf-8", errors="replace"))
+        parts.append(read_named(options.map_file, MAX_TABLE_BYTES))
     return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
@@ -82,8 +87,10 @@ class Journal:
 
     def _entries(self) -> Iterator[dict[str, Any]]:
         try:
+            if not os.path.isfile(self._path):
+                return
             with open(self._path, encoding="ascii") as file:
-                for line in file:
+                while line := file.readline(MAX_LINE_CHARS):
                     try:
                         entry = json.loads(line)
                         good = entry["fingerprint"] == self._fingerprint and isinstance(entry["capture"], dict)
@@ -96,21 +103,20 @@ class Journal:
 
     def begin(self, kept: list[Record]) -> None:
         """Start the file anew with the records that stay. Raises OSError."""
-        part = self._path + ".part"
-        with open(part, "w", encoding="ascii") as file:
-            file.writelines(self._line(record) for record in kept)
-        os.replace(part, self._path)
-        self._file = open(self._path, "a", encoding="ascii")
+        with whole_file(self._path) as out:
+            out.writelines(self._line(record) for record in kept)
+            out.flush()
+            self._file = buffered(os.dup(out.fileno()), self._path)  # the same file under its name: nobody can put another one there
 
     def add(self, record: Record) -> None:
-        """Add a record; it is safe from then on."""
+        """Add a record; it is safe from then on. Raises OSError."""
         self._file.write(self._line(record))
         self._file.flush()
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file. Raises OSError."""
         if self._file is not None:
             self._file.close()
 
-    def _line(self, record: Record) -> str:
-        return json.dumps({"fingerprint": self._fingerprint, **asdict(record)}, ensure_ascii=True) + "\n"
+    def _line(self, record: Record) -> bytes:
+        return json.dumps({"fingerprint": self._fingerprint, **asdict(record)}, ensure_ascii=True).encode() + b"\n"

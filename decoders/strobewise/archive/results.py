@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..errors import ComponentMissing
+from ..files.writing import named_errors, own_folder, take_name
 from .columns import TABLES, Column
 from .record import Record, Row
 
@@ -36,9 +37,12 @@ def rows_of(records: Sequence[Record]) -> dict[str, list[Row]]:
 def write_results(records: Sequence[Record], folder: str) -> None:
     """Write captures.parquet, findings.parquet, lines.parquet and survey.duckdb; each appears whole or not at all. Raises OSError."""
     rows = rows_of(records)
-    for name, columns in TABLES.items():
-        _write_parquet(rows[name], columns, os.path.join(folder, f"{name}.parquet"))
-    _write_database(folder)
+    with named_errors(folder), own_folder(folder) as made:
+        for name, columns in TABLES.items():
+            _write_parquet(rows[name], columns, os.path.join(made, f"{name}.parquet"))
+        _write_database(made)
+        for file in (*(f"{name}.parquet" for name in TABLES), DATABASE):
+            take_name(os.path.join(made, file), os.path.join(folder, file))
 
 
 def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) -> None:
@@ -50,12 +54,7 @@ def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) ->
         [pa.field(c.name, types[c.type], nullable=not c.required, metadata={"meaning": c.meaning}) for c in columns]
     )  # fmt: skip
     table = pa.Table.from_pylist([{c.name: _storable(row[c.name]) for c in columns} for row in rows], schema=schema)
-    part = f"{path}.{os.getpid()}.part"
-    try:
-        pq.write_table(table, part, compression="zstd")
-        os.replace(part, path)
-    finally:
-        _remove(part)
+    pq.write_table(table, path, compression="zstd")
 
 
 def _storable(value: Any) -> Any:
@@ -66,10 +65,8 @@ def _storable(value: Any) -> Any:
 def _write_database(folder: str) -> None:
     import duckdb
 
-    path = os.path.join(folder, DATABASE)
-    part = f"{path}.{os.getpid()}.part"
     try:
-        with duckdb.connect(part) as database:
+        with duckdb.connect(os.path.join(folder, DATABASE)) as database:
             for name, columns in TABLES.items():
                 listed = ", ".join(f'"{c.name}" {_DUCKDB_TYPES[c.type]}{" NOT NULL" if c.required else ""}' for c in columns)
                 database.execute(f'CREATE TABLE "{name}" ({listed})')
@@ -77,14 +74,5 @@ def _write_database(folder: str) -> None:
                 for column in columns:
                     meaning = column.meaning.replace("'", "''")
                     database.execute(f"""COMMENT ON COLUMN "{name}"."{column.name}" IS '{meaning}'""")
-        os.replace(part, path)
     except duckdb.Error as error:
         raise OSError(f"the database cannot be written: {error}") from error
-    finally:
-        _remove(part)
-        _remove(part + ".wal")
-
-
-def _remove(path: str) -> None:
-    if os.path.exists(path):
-        os.unlink(path)

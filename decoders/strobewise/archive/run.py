@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from ..files.writing import claimed
 from ..profile.options import Options
 from .folder import JOURNAL, Journal, find_captures
 from .record import Record, Task
@@ -44,6 +45,15 @@ def survey_folder(
     if results is not None:
         need_components()
         os.makedirs(results, exist_ok=True)
+        with claimed(results):
+            return _surveyed(folder, options, results, processes, scheduler, again, progress)
+    return _surveyed(folder, options, results, processes, scheduler, again, progress)
+
+
+def _surveyed(
+    folder: str, options: Options, results: str | None, processes: int, scheduler: str | None, again: bool,
+    progress: Callable[[int, int], None] | None,
+) -> Survey:
     tasks = find_captures(folder, results)
     journal = None if results is None else Journal(os.path.join(results, JOURNAL), options)
     done = journal.done(tasks) if journal is not None and not again else {}

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ..errors import StrobewiseError
+from ..files.reading import read_toml
 
 _MISSING = object()
 T = TypeVar("T")
@@ -17,14 +18,13 @@ T = TypeVar("T")
 def load_toml(path: Path, error: type[StrobewiseError]) -> dict[str, Any]:
     """Return a TOML file's top table. Raises `error` when it cannot be read or is no TOML."""
     try:
-        with open(path, "rb") as file:
-            return tomllib.load(file)
+        return read_toml(path)
     except OSError as exc:
         raise error(f"cannot read it: {exc.strerror or exc}", str(path), "give an existing TOML file") from None
     except tomllib.TOMLDecodeError as exc:
         raise error(f"not valid TOML: {exc}", str(path), "correct that line") from None
-    except UnicodeDecodeError:
-        raise error("not valid TOML: it is not UTF-8 text", str(path), "give a TOML file") from None
+    except ValueError as exc:
+        raise error(f"not valid TOML: {exc}", str(path), "give a TOML file") from None
 
 
 def _shown(number: float) -> str:

@@ -5,7 +5,6 @@ The keys and what they allow stand in `parse_profile`; anything else is refused 
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Union
 
 from ..bus.lines import LINE
 from ..errors import ProfileError, StrobewiseError
+from ..files.reading import read_named
 from .fields import Fields, load_toml
 
 MEMORY_KINDS = ("rom", "ram", "device", "nothing")
@@ -138,15 +138,15 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
 def read_contents(fields: Fields, key: str, file: Path, size: int) -> bytes:
     """Return a file of at most `size` bytes that belongs to a region."""
     try:
-        with open(file, "rb") as source:
-            contents = source.read(size + 1)  # no more: a device or a disk image has no end that memory could hold
-            held = max(len(contents), os.fstat(source.fileno()).st_size)
+        contents = read_named(file, size)  # no more: a device or a disk image has no end that memory could hold
+    except ValueError as exc:
+        raise fields.refuse(key, f"{file}: {exc}", f"a file of 1..{size} bytes, the region's size") from None
     except OSError as exc:
         raise fields.refuse(
             key, f"cannot read {file}: {exc.strerror or exc}", "a file beside the profile, or its path from there"
         ) from None
-    if not 0 < len(contents) <= size:
-        raise fields.refuse(key, f"{file} holds {held} bytes", f"a file of 1..{size} bytes, the region's size")
+    if not contents:
+        raise fields.refuse(key, f"{file} is empty", f"a file of 1..{size} bytes, the region's size")
     return contents
 
 

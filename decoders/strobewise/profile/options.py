@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from ..files.reading import TooLarge, read_named
+
 ADDRESS_SPACE = 1 << 16
 
 
@@ -38,10 +40,10 @@ def read_rom(path: Path, address: int) -> bytes:
     """
     if not 0 <= address < ADDRESS_SPACE:
         raise ValueError(f"{address:#06x} is beyond the 64 K that the CPU can address")
-    with open(path, "rb") as file:
-        content = file.read(ADDRESS_SPACE - address + 1)
+    try:
+        content = read_named(path, ADDRESS_SPACE - address)
+    except TooLarge as error:
+        raise ValueError(f"{error}, which do not fit into 64 K from {address:#06x}") from None
     if not content:
         raise ValueError("the file is empty")
-    if len(content) > ADDRESS_SPACE - address:
-        raise ValueError(f"more than {ADDRESS_SPACE - address} bytes, which do not fit into 64 K from {address:#06x}")
     return content

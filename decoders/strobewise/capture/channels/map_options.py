@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from strobewise.bus.lines import CONTROL
 from strobewise.capture.channels import spelling
 from strobewise.capture.channels.places import BUSES, Claim, Listed, Place, bus_numbers
 from strobewise.errors import LineMapError
+from strobewise.files.reading import read_toml
 
 NO_CHANNEL = "none"  #: ``--map LINE=none``: this line was not captured, whatever the names say
 
@@ -25,8 +25,8 @@ def split_map(text: str) -> tuple[str, str]:
 def read_map_file(path: str | Path) -> list[tuple[str, str]]:
     example = 'write a table [map] with entries such as M1 = "CH3"'
     try:
-        document = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        document = read_toml(path)
+    except ValueError as error:
         raise LineMapError(f"the map file is no TOML: {error}", str(path), example) from error
     table = document.get("map")
     if not isinstance(table, dict):

@@ -1,0 +1,69 @@
+"""Small files that a user names: plain files of bounded size, whatever stands under the name."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from pathlib import Path
+from typing import Any, Dict, Optional, Union
+
+MAX_TABLE_BYTES = 1 << 20  #: a profile, a map, a scenario, expectations: far more than a person writes
+
+#: Names under which the shell hands over open streams: ``<(command)``, ``>(command)``. See proc(5) of Linux.
+_DESCRIPTOR = re.compile(r"/(?:dev|proc/self)/fd/([0-9]{1,6})$")
+#: What this run of the program has read by name: a profile names images, a scenario a profile. The command line asks before it writes.
+names_read: Dict[str, None] = {}
+_STANDARD = {"/dev/stdin": 0, "/dev/stdout": 1, "/dev/stderr": 2}
+
+
+class TooLarge(ValueError):
+    """A file of more bytes than it may have."""
+
+
+def descriptor(name: Union[str, Path]) -> Optional[int]:
+    """Return the number of the open stream that a name stands for, None for the name of a file."""
+    text = os.path.abspath(os.fspath(name))
+    match = _DESCRIPTOR.match(text)
+    return int(match[1]) if match else _STANDARD.get(text)
+
+
+def read_named(path: Union[str, Path], most: int) -> bytes:
+    """Return the content of a file of at most `most` bytes.
+
+    A device, a named pipe or a socket is refused unopened or unread; an open stream (``<(command)``) is read as far as it is allowed to go.
+    Raises ValueError, which says what is wrong (TooLarge is one); OSError.
+    """
+    names_read[os.fspath(path)] = None
+    number = descriptor(path)
+    if number is not None:
+        handle = os.dup(number)
+    else:
+        # Neither waits for the other end of a pipe, nor makes a terminal ours.
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0))
+    with open(handle, "rb", buffering=0) as file:
+        facts = os.fstat(file.fileno())
+        mode = facts.st_mode
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(21, "is a directory", os.fspath(path))
+        if number is None and not stat.S_ISREG(mode):
+            raise ValueError("this is no plain file")
+        content = bytearray()
+        while len(content) <= most and (more := file.read(most + 1 - len(content))):
+            content += more
+    if len(content) > most:
+        raise TooLarge(f"it holds {facts.st_size if stat.S_ISREG(mode) else f'more than {most}'} bytes")
+    return bytes(content)
+
+
+def read_toml(path: Union[str, Path]) -> Dict[str, Any]:
+    """Return the top table of a TOML file. Raises ValueError, which says what is wrong (tomllib.TOMLDecodeError is one); OSError."""
+    import tomllib  # since Python 3.11: whoever only reads images does without
+
+    content = read_named(path, MAX_TABLE_BYTES)
+    try:
+        return tomllib.loads(content.decode("utf-8"))
+    except UnicodeDecodeError:
+        raise ValueError("it is not UTF-8 text") from None
+    except RecursionError:
+        raise ValueError("its values are nested too deeply") from None

@@ -1,0 +1,112 @@
+"""Files that appear whole or not at all: written under a random name that nobody else has, then given their own.
+
+Nothing that stands there is followed or removed: a part file is made anew or not at all, and only who made it removes it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import secrets
+import shutil
+import tempfile
+from typing import Any, BinaryIO, Iterator
+
+from ..errors import UsageError
+
+PART_PREFIX = ".strobewise-"  #: a short name of its own: that of the target may be as long as the system allows
+PART_SUFFIX = ".part"
+
+
+class _NamedFile(io.FileIO):
+    """A file whose errors carry the name that the user knows."""
+
+    def __init__(self, handle: int, target: str) -> None:
+        super().__init__(handle, "wb")
+        self._target = target
+
+    def write(self, data: Any) -> int:
+        try:
+            return super().write(data)
+        except OSError as error:
+            error.filename = self._target
+            raise
+
+
+def buffered(handle: int, target: str) -> BinaryIO:
+    """Return an open file for writing that says `target` where something goes wrong, and closes the handle."""
+    return io.BufferedWriter(_NamedFile(handle, target), 1 << 16)
+
+
+@contextlib.contextmanager
+def named_errors(target: str) -> Iterator[None]:
+    """Give an OSError the name that the user knows, not that of a part file."""
+    try:
+        yield
+    except OSError as error:
+        error.filename = target
+        error.filename2 = None
+        raise
+
+
+@contextlib.contextmanager
+def whole_file(target: str, called: str = "") -> Iterator[BinaryIO]:
+    """Open a file for writing; it takes its name when the block ends without an exception, and is gone otherwise.
+
+    The file that had the name is replaced, with its permissions kept. called: the name for errors, where it is another one. Raises OSError.
+    """
+    called = called or target
+    part = os.path.join(os.path.dirname(target), f"{PART_PREFIX}{secrets.token_hex(8)}{PART_SUFFIX}")
+    with named_errors(called):
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        with buffered(handle, called) as out:
+            yield out
+        with named_errors(called):
+            take_name(part, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(part)
+        raise
+
+
+def take_name(part: str, target: str) -> None:
+    """Put a finished file in the place of another, and keep the permissions of what stood there. Raises OSError."""
+    with contextlib.suppress(FileNotFoundError):
+        os.chmod(part, os.stat(target).st_mode & 0o7777)
+    os.replace(part, target)
+
+
+@contextlib.contextmanager
+def own_folder(beside: str) -> Iterator[str]:
+    """Make a folder in `beside`, for files that a library makes under a name of its own; it goes with the context."""
+    made = tempfile.mkdtemp(PART_SUFFIX, PART_PREFIX, beside)
+    try:
+        yield made
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def claimed(folder: str) -> Iterator[None]:
+    """Hold a folder of results against a second run, for as long as this process has it, and no longer if it dies.
+
+    Where the system or the file system knows no such locks nothing is held. Raises UsageError when another process has it.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise UsageError("another run is writing there", folder, "wait for it, or name another folder") from None
+        except OSError:
+            pass  # a file system without locks
+        yield
+    finally:
+        os.close(handle)
