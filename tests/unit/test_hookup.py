@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -52,8 +53,8 @@ def test_more_channels_never_decide_less():
 
 def test_a_rule_that_is_added_takes_part():
     model = CATALOGUE[0]
-    added = model._replace(
-        id="new-rule", severity="fault", needs=(("ROMDIS", "NMI"),), judges=("ROMDIS",), suspects=(("expansion_device", 1.0),)
+    added = replace(
+        model, id="new-rule", severity="fault", needs=(("ROMDIS", "NMI"),), judges=("ROMDIS",), suspects=(("expansion_device", 1.0),)
     )
     symptom = find_symptom("ignores-expansion")
     assert symptom is not None and relevance(added, symptom) > 1.0

@@ -15,8 +15,9 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
         break
 
 from strobewise.rules import find_rule, run
+from strobewise.rules.base import host_rules
 from strobewise.stream.labels import ALONE_TEXTS, finding_texts
-from strobewise.stream.observer import ONGOING_RULES, STANDSTILL_RULES, STRETCH_RULES, WHOLE_RULES, Observer
+from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
 
 FINDING, TRIGGER, ANSWER, REMARK = range(4)
@@ -60,6 +61,8 @@ class Decoder(srd.Decoder):
 
     def reset(self):
         self.observer = self.paging = None
+        self.of_stretch, self.of_standstill, self.ongoing = host_rules("stretch"), host_rules("standstill"), host_rules("ongoing")
+        self.of_whole = host_rules("whole", "standstill", "ongoing")
         self.stopped = False
         self.cycles = self.stretch_start = 0
         self.stretch_cycles = FIRST_STRETCH
@@ -117,14 +120,14 @@ class Decoder(srd.Decoder):
                 self.judge_ongoing(message[3])
         elif what == "quiet":
             observer.quiet(*message[1:])
-            self.judge(observer.whole, 0, message[1], STANDSTILL_RULES - self.standing, self.standing)
+            self.judge(observer.whole, 0, message[1], self.of_standstill - self.standing, self.standing)
         elif what == "finish":
             self.finish(message[1])
 
     def cycle(self, item):
         observer = self.observer
         if self.cycles >= self.stretch_cycles:
-            self.judge(observer.stretch, self.stretch_start, item.start, STRETCH_RULES)
+            self.judge(observer.stretch, self.stretch_start, item.start, self.of_stretch)
             self.judge_ongoing(item.start)
             observer.new_stretch()
             self.cycles, self.stretch_start = 0, item.start
@@ -139,13 +142,13 @@ class Decoder(srd.Decoder):
 
     def judge_ongoing(self, now):
         """Let speak, once, the rules for which what there was up to now is enough."""
-        if self.told < ONGOING_RULES:
-            self.judge(self.observer.whole, 0, now, ONGOING_RULES - self.told, self.told)
+        if self.told < self.ongoing:
+            self.judge(self.observer.whole, 0, now, self.ongoing - self.told, self.told)
 
     def judge(self, counts, start, end, rules, spoken=None):
         """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken."""
         if self.observer.bus.rate is None:
-            rules = rules & STRETCH_RULES  # the others judge seconds
+            rules = rules & self.of_stretch  # the others judge seconds
         evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
         if self.paging is not None:
             evidence.parts["expansion"] = [self.paging.record]
@@ -183,8 +186,8 @@ class Decoder(srd.Decoder):
     def finish(self, end):
         """Judge what is left, and what only the whole capture shows."""
         if self.cycles >= self.stretch_cycles // 4 or self.stretch_start == 0:  # a few cycles say too little by themselves
-            self.judge(self.observer.stretch, self.stretch_start, end, STRETCH_RULES)
-        self.judge(self.observer.whole, 0, end, WHOLE_RULES - self.standing - self.told)
+            self.judge(self.observer.stretch, self.stretch_start, end, self.of_stretch)
+        self.judge(self.observer.whole, 0, end, self.of_whole - self.standing - self.told)
         self.put(0, end, self.count, len(self.spoken))
 
     def show(self, place, start, end, texts):

@@ -12,6 +12,7 @@ from typing import Dict, List, Optional, Sequence, Tuple
 from ..bus.lines import STROBES, bar
 from ..bus.model import Finding, LineState, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
+from ..rules.base import ids
 from ..rules.strobes import behaviour
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
@@ -19,12 +20,6 @@ COMES_AND_GOES = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))
 
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")
-
-#: Findings that another capture answers when it shows the lines that this one lacked.
-ANSWERED_BY: Dict[str, Tuple[str, ...]] = {
-    "no-requests": ("reset-held", "wait-held", "bus-request-held", "clock-stopped"),
-    "went-silent": ("reset-held", "wait-held", "bus-request-held", "clock-stopped"),
-}
 
 
 def join_evidence(records: Sequence[BusEvidence]) -> BusEvidence:
@@ -79,10 +74,11 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
                 joined[key] = finding
             seen.setdefault(key, []).append(name)
     present = {finding.rule for finding in joined.values() if finding.severity == "fault"}
+    answered = ids(lambda each: not present.isdisjoint(each.answered_by))
     return [
         _weighed(finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})"), _alive_in(finding, records, names))
         for key, finding in joined.items()
-        if not present & set(ANSWERED_BY.get(finding.rule, ()))
+        if finding.rule not in answered
     ]
 
 

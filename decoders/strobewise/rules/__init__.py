@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 from . import buses, capture, clock, expansion, held, leads, memory, prediction, strobes, timing, volts
-from .base import CATALOGUE, Found, Rule, find_rule, rule, run
+from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 
-__all__ = ["CATALOGUE", "Found", "Rule", "buses", "capture", "clock", "expansion", "find_rule", "held", "leads", "memory", "prediction", "rule", "run", "strobes", "timing", "volts"]
+#: In the catalogue's order: of findings that are as sure, the earlier family's is told first.
+FAMILIES = (memory, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing)
+CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
+check_catalogue()
+
+__all__ = ["CATALOGUE", "FAMILIES", "Found", "Rule", "find_rule", "rule", "run"]

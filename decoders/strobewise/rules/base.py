@@ -1,12 +1,14 @@
 """What a rule is, how it is registered, and how the catalogue is run over the evidence.
 
-A rule is one small object: what it needs to see, how it decides, whom it suspects, what to measure next. To add one, write a function in
-the file of its family with the decorator :func:`rule`; it yields :class:`Found` for each thing that it finds.
+A rule is one record: what it needs to see, how it decides, whom it suspects, what to measure next, what it explains away, how the host
+asks it. Every list of rules anywhere is derived from these records. To add one, write a function in the file of its family with the
+decorator :data:`rule`; it yields :class:`Found` for each thing that it finds.
 """
 
 from __future__ import annotations
 
-from typing import Callable, FrozenSet, Iterable, Iterator, List, NamedTuple, Optional, Tuple
+from dataclasses import dataclass, replace
+from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, NamedTuple, Optional, Tuple
 
 from ..bus.model import SUSPECTS, Finding, SuspectShare
 from ..records.evidence import BusEvidence
@@ -24,6 +26,14 @@ CAUTION_SOLDER = (
 )
 
 Shares = Tuple[Tuple[str, float], ...]
+Host = Optional[Literal["stretch", "standstill", "ongoing", "whole"]]
+HOSTS: Tuple[Host, ...] = (
+    "stretch",  # over each stretch of cycles, whatever its length
+    "standstill",  # over the whole capture, and as soon as the bus stands still
+    "ongoing",  # over what there was up to now, since nothing that follows takes it back
+    "whole",  # over the whole capture at its end
+    None,
+)
 
 
 class Found(NamedTuple):
@@ -40,8 +50,16 @@ class Found(NamedTuple):
     confidence: Optional[float] = None  #: that the line behaves as said, whoever is to blame
 
 
-class Rule(NamedTuple):
-    """One row of the catalogue."""
+Decide = Callable[[BusEvidence], Iterable[Found]]
+
+
+def _finds_nothing(evidence: BusEvidence) -> Iterable[Found]:
+    return ()
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One row of the catalogue: all that is true of a rule, and above its function the decorator that registers it."""
 
     id: str
     title: str
@@ -53,61 +71,88 @@ class Rule(NamedTuple):
     causes: str
     next_step: str
     source: str
-    caution: str
-    decide: Callable[[BusEvidence], Iterable[Found]]
+    host: Host  #: when the capture host lets it judge; None: not at all, for what it reads is not gathered there
+    caution: str = CAUTION_CLIP
+    explains: Tuple[str, ...] = ()  #: rules whose findings only follow from a fault that this one found
+    derails: bool = False  #: a fault of its sends the program astray, so it explains all rules that are `seen_astray`
+    seen_astray: bool = False  #: it finds what a machine shows once another fault has made it run astray
+    explains_its_lines: bool = False  #: what it finds explains whatever else its lines show
+    relabels: bool = False  #: the labels are wrong, so the other rules judged a machine that is not there
+    stands_by_itself: bool = False  #: wrong labels on strobes and buses leave it as it is
+    lasting: bool = False  #: judges what lasts, and so may speak of a fault even in a capture sampled too slowly for the others
+    softens: bool = False  #: its warning makes a warning of each fault that is not lasting
+    undecided: int = 0  #: its warning means that the capture itself cannot decide; the lowest of these numbers is told first
+    answered_by: Tuple[str, ...] = ()  #: rules whose fault, found in another capture of the machine, answers this one
+    names_channels: bool = False  #: its note offers a mapping, which is told also where all is well
+    praises: bool = False  #: its note says that a line is good, which is told where all is well
+    decide: Decide = _finds_nothing
+
+    def __call__(self, decide: Decide) -> Decide:
+        """Register this record with the function below it, which decides.
+
+        Raises ValueError where the record is wrong in itself, see also check_catalogue().
+        """
+        if self.severity not in SEVERITIES or self.host not in HOSTS or any(name not in SUSPECTS for name, _ in self.suspects):
+            raise ValueError(f"bad rule {self.id!r}")
+        if find_rule(self.id) is not None:
+            raise ValueError(f"there are two rules {self.id!r}")
+        CATALOGUE.append(replace(self, decide=decide))
+        return decide
 
     def can_decide(self, evidence: BusEvidence) -> bool:
         """Say whether the capture shows enough for this rule."""
         return any(evidence.has(*lines) for lines in self.needs)
 
+    def consequences(self) -> FrozenSet[str]:
+        """Return the ids of the rules whose findings only follow from a fault that this one found."""
+        astray = ids(lambda other: other.seen_astray) if self.derails else frozenset()
+        return astray.union(self.explains)
 
+
+rule = Rule  #: what stands above a function: ``@rule("id", "title", ...)``
 CATALOGUE: List[Rule] = []
 
 
-def rule(
-    id: str,
-    title: str,
-    severity: str,
-    needs: Tuple[Tuple[str, ...], ...],
-    judges: Tuple[str, ...],
-    suspects: Shares,
-    looks_for: str,
-    causes: str,
-    next_step: str,
-    source: str,
-    caution: str = CAUTION_CLIP,
-) -> Callable[[Callable[[BusEvidence], Iterable[Found]]], Callable[[BusEvidence], Iterable[Found]]]:
-    """Register a function as a rule of the catalogue."""
-    if severity not in SEVERITIES or any(name not in SUSPECTS for name, _ in suspects) or any(r.id == id for r in CATALOGUE):
-        raise ValueError(f"bad rule {id!r}")
+def find_rule(id: str) -> Optional[Rule]:
+    """Return the rule with this id, or None."""
+    return next((each for each in CATALOGUE if each.id == id), None)
 
-    def register(decide: Callable[[BusEvidence], Iterable[Found]]) -> Callable[[BusEvidence], Iterable[Found]]:
-        CATALOGUE.append(
-            Rule(id, title, severity, needs, judges, suspects, looks_for, causes, next_step, source, caution, decide)
-        )
-        return decide
 
-    return register
+def ids(wanted: Callable[[Rule], bool]) -> FrozenSet[str]:
+    """Return the ids of the rules of which something is true."""
+    return frozenset(each.id for each in CATALOGUE if wanted(each))
 
+
+def host_rules(*times: Host) -> FrozenSet[str]:
+    """Return the ids of the rules that the capture host lets judge at one of these times, see HOSTS."""
+    return ids(lambda each: each.host in times)
+
+
+def check_catalogue() -> None:
+    """Raise ValueError where a rule names another that does not exist, or itself; to be called when all are registered."""
+    known = ids(lambda each: True)
+    for each in CATALOGUE:
+        named = {*each.explains, *each.answered_by}
+        if named - known or each.id in named:
+            raise ValueError(f"rule {each.id!r} names {', '.join(sorted((named - known) or {each.id}))}, which is no other rule")
+
+
+#: What the CPU reads when nothing answers it; many a fault ends so.
+RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike")
+#: What holds a CPU, so that it makes no request.
+HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
-
-#: Rules that judge what lasts, and so may speak of a fault even in a capture that was sampled too slowly for the others.
-LASTING = (
-    "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
-    "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped",
-)  # fmt: skip
-
 
 def too_coarse(evidence: BusEvidence) -> bool:
     """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
     return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
 
 
-def _softened(finding: Finding, evidence: BusEvidence) -> Finding:
+def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str]) -> Finding:
     """Return a fault as a warning where too few samples may have made it; a line without any edge stays what it is."""
     still = bool(finding.lines) and all(evidence.line(name).edges == 0 for name in finding.lines)
-    return finding if finding.severity != "fault" or finding.rule in LASTING or still else finding._replace(severity="warning")
+    return finding if finding.severity != "fault" or finding.rule in lasting or still else finding._replace(severity="warning")
 
 
 def _unlabelled(finding: Finding, evidence: BusEvidence) -> Finding:
@@ -125,8 +170,10 @@ def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Fi
         if (only is None or each.id in only) and each.can_decide(evidence)
         for finding in _findings(each, evidence)
     ]
-    if too_coarse(evidence) and any(f.rule == "capture-too-coarse" and f.severity == "warning" for f in findings):
-        findings = [_softened(finding, evidence) for finding in findings]
+    softening = ids(lambda each: each.softens)
+    if any(f.rule in softening and f.severity == "warning" for f in findings):
+        lasting = ids(lambda each: each.lasting)
+        findings = [_softened(finding, evidence, lasting) for finding in findings]
     if evidence.unlabelled:
         findings = [_unlabelled(finding, evidence) for finding in findings]
     findings.sort(key=lambda f: (SEVERITIES.index(f.severity), -f.confidence))
@@ -152,11 +199,6 @@ def _findings(each: Rule, evidence: BusEvidence) -> Iterator[Finding]:
             caution=each.caution if severity != "note" else "",
             suspects=suspects,
         )
-
-
-def find_rule(id: str) -> Optional[Rule]:
-    """Return the rule with this id, or None."""
-    return next((each for each in CATALOGUE if each.id == id), None)
 
 
 def milliseconds(seconds: Optional[float]) -> str:

@@ -36,6 +36,7 @@ def _buses(evidence: BusEvidence) -> Any:
     next_step="take the clips off, power off, and measure the resistance between the two pins; then inspect the socket and the tracks "
     "between them",
     source="common practice", caution=CAUTION_SOLDER,
+    host=None, derails=True, explains_its_lines=True,
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -96,6 +97,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
     causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, refresh and instruction set; the checks: common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -162,6 +164,7 @@ LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus"
     causes="a line that floats (dead CPU output, open joint) or is shorted to a signal, or the lead",
     next_step="move the lead to a pin known to be live; then measure the line's continuity from the CPU's pin to a memory chip, power off",
     source="UM0080, refresh and instruction set; the checks: common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -226,6 +229,7 @@ def _lead_proved(evidence: BusEvidence) -> bool:
     looks_for="a data line whose captured level contradicts the addresses that the CPU made of the bytes it read, and the bytes that it pushed",
     causes="the lead is off, on another pin, or the clip does not touch: the CPU itself reads the right bytes",
     next_step="reseat the lead of this data line and capture again", source="UM0080, instruction set",
+    host=None, explains_its_lines=True,
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     for bit, wrong, asked in _contradicted_data(evidence):
@@ -246,6 +250,7 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's input is dead, or the pin has no contact with the socket or track that the lead sits on",
     next_step="clip the lead to the CPU's own leg, not the socket or track, and capture again: right there means the contact, wrong the CPU",
     source="UM0080, instruction set; the check: common practice",
+    host=None, seen_astray=True, explains_its_lines=True,
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     for bit, wrong, asked in _contradicted_data(evidence):
@@ -264,6 +269,7 @@ def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
     "means the CPU",
     source="UM0080, instruction set; the check: common practice",
+    host=None, seen_astray=True,
 )  # fmt: skip
 def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -306,6 +312,7 @@ def _contradicted_data(evidence: BusEvidence) -> Iterator[Tuple[int, int, int]]:
     causes="memory too slow for the clock, so that its data settle after the CPU has taken them; a bus that two chips drive",
     next_step="compare the memory's speed grade with the clock; scope a data line against /RD: it must settle well before the release",
     source="UM0080, instruction set and data set-up times; the checks: common practice",
+    host=None,
 )  # fmt: skip
 def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)

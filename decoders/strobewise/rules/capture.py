@@ -6,7 +6,7 @@ from typing import Any, Iterator, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
-from .base import COARSE_SAMPLES, Found, milliseconds, rule, too_coarse
+from .base import COARSE_SAMPLES, HOLDS, Found, milliseconds, rule, too_coarse
 from .strobes import CPU_FIRST, INVERTED_LEAD
 
 LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
@@ -23,6 +23,7 @@ IDLE_LOW = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #:
     causes="the analyser's rate was set too low for this clock",
     next_step="capture again with at least 4, better 8 samples a clock period (24 MHz for a clock of 3 to 6 MHz)",
     source="common practice; two samples a period is the theoretical limit", caution="",
+    host="whole", stands_by_itself=True, undecided=1, softens=True,
 )  # fmt: skip
 def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     samples = evidence.samples_per_t
@@ -47,6 +48,7 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     causes="a ground clip too long or missing, crosstalk between leads, a threshold set badly; seldom the machine itself, since it runs",
     next_step="clip ground close to the CPU (pin 29), shorten and separate the leads, set the threshold to about 1.4 V, capture again",
     source="common practice",
+    host=None,
 )  # fmt: skip
 def spikes(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.glitches >= 3 and evidence.glitches > GLITCH_SHARE * evidence.requests:
@@ -64,6 +66,7 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
     causes="no supply at the CPU, a pin out of its socket, a dead CPU",
     next_step="measure 5 V between pins 11 and 29 at the CPU itself; reseat the CPU; only then try a CPU known to be good",
     source="common practice",
+    host="whole", undecided=2, answered_by=HOLDS,
 )  # fmt: skip
 def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests > 2 or evidence.duration_s <= 0:
@@ -97,6 +100,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     causes="/WAIT, /BUSREQ or /RESET held while not captured, a clock that stopped, a supply that dropped",
     next_step="capture again with CLK (pin 6), /RESET (pin 26), /WAIT (pin 24) and /BUSREQ (pin 25) as well",
     source="common practice",
+    host="standstill", undecided=3, answered_by=HOLDS,
 )  # fmt: skip
 def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests <= 2 or evidence.last_request_s is None:
@@ -124,6 +128,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     causes="another bus master at work (/BUSACK not captured), samples that the analyser lost, a CPU that does not work",
     next_step="capture again with /BUSACK (pin 23) as well; if no other master has the bus, look at the CPU's supply and clock",
     source="UM0080; no instruction needs more than 8 requests between two fetches",
+    host="stretch", undecided=5,
 )  # fmt: skip
 def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
@@ -140,6 +145,7 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="/IORQ asserted while /MREQ is, which the CPU never does",
     causes="a floating /IORQ (dead output, lead off), or /MREQ and /IORQ (pins 19 and 20) bridged",
     next_step="power off and measure the resistance between pins 19 and 20; then check the lead for /IORQ", source="UM0080, timing figures",
+    host=None,
 )  # fmt: skip
 def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("IORQ")
@@ -175,6 +181,7 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="no channel name that says which line of the CPU it carries",
     causes="the analyser's own names were exported",
     next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="UM0080, timing figures: they tell lines apart", caution="",
+    host=None, undecided=6, names_channels=True,
 )  # fmt: skip
 def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     if not evidence.unlabelled:
@@ -239,6 +246,7 @@ def _quoted(channel: str) -> str:
     "capture-damaged", "capture with defects", "note", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
     looks_for="what the reader had to pass over", causes="a file cut short, an export that stopped", next_step="export the capture again",
     source="IEEE 1364-2005, clause 18", caution="",
+    host=None,
 )  # fmt: skip
 def capture_damaged(evidence: BusEvidence) -> Iterator[Found]:
     for warning in evidence.warnings:

@@ -27,6 +27,7 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
     looks_for="no edge on CLK, or none after some moment, while the machine stands still",
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",
+    host="standstill", explains=("no-requests", "went-silent", "wait-held", "halted-for-good"), lasting=True, stands_by_itself=True,
 )  # fmt: skip
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     line, clock = evidence.line("CLK"), evidence.clock
@@ -62,6 +63,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="a stretch without a clock edge in the middle of a running clock",
     causes="a board that stops the clock on purpose (then it is nothing), an intermittent oscillator or joint, samples that the analyser lost",
     next_step="repeat the capture; if the pause stays, scope the oscillator and flex the board gently at the crystal", source="common practice",
+    host=None,
 )  # fmt: skip
 def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -79,6 +81,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     causes="wrong or cracked crystal, oscillator on an overtone, divider; or the stated frequency is wrong",
     next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
     source="common practice",
+    host=None, stands_by_itself=True,
 )  # fmt: skip
 def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -98,6 +101,7 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="a clock period that varies more than sampling explains",
     causes="oscillator starting badly, ripple on the supply, a second driver on the clock line, a bad ground clip",
     next_step="scope " + pin_text("CLK") + " and the 5 V rail for ripple; shorten the ground clip", source="common practice",
+    host=None,
 )  # fmt: skip
 def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -121,6 +125,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     causes="the lead for CLK sits on the other side of an inverter, or the channel is inverted",
     next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map 'CLK=!CHANNEL'; until then every cycle seems to start half a T-state off",
     source="UM0080, op-code fetch and memory timing; the delay after the edge from the AC characteristics",
+    host=None, explains=("slow-strobe",),
 )  # fmt: skip
 def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock

@@ -43,6 +43,7 @@ def _connector(evidence: BusEvidence, name: str) -> str:
     next_step=f"scope {pin_text('M1')} at the CPU and /M1 at the edge connector: dead at both is the CPU, dead at the connector alone is the "
     "track or contact; try the device on a machine known to be good before blaming it",
     source="common practice",
+    host="whole",
 )  # fmt: skip
 def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("M1")
@@ -65,6 +66,7 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     causes="the device, its supply, or its contact with the edge connector",
     next_step="clean the edge connector and reseat the device, check its supply; then try a device known to be good",
     source="common practice",
+    host="whole",
 )  # fmt: skip
 def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
     for paging in _pagings(evidence):
@@ -95,6 +97,7 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="fetches in the release range after which the device's line stays active, or a line that goes inactive with no such fetch",
     causes="the device's address decoding, or an address line that does not reach it", source="common practice",
     next_step="check the device's address lines for continuity; try a device known to be good",
+    host="whole",
 )  # fmt: skip
 def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     for paging in _pagings(evidence):
@@ -117,6 +120,7 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="addresses that read the same, or mixed with the device's bytes, while the device asks for the host's ROM to be off",
     causes="the ROM-disable line does not reach the ROM's enable pin: track, edge contact, the gate between them",
     next_step="trace the ROM-disable line from the edge connector to the ROM's enable pin", source="common practice",
+    host=None,
 )  # fmt: skip
 def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
     for paging in _pagings(evidence):
@@ -138,6 +142,7 @@ def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="falling edges of /NMI after which the CPU does not go to 0066h",
     causes="the CPU's NMI input, its joint, or a pulse that does not reach the pin",
     next_step=f"scope {pin_text('NMI')} at the CPU itself while the button is pressed", source="UM0080, interrupt response",
+    host=None,
 )  # fmt: skip
 def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.line("NMI").assertions - evidence.line("NMI").asserted_first

@@ -44,6 +44,7 @@ def _share(evidence: BusEvidence, name: str) -> float:
     next_step=f"measure the voltage at {pin_text('RESET')}; unplug everything from the expansion port and capture again; then the reset "
     "capacitor, diode and button",
     source="UM0080, reset; the checks: common practice",
+    host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
 )  # fmt: skip
 def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
@@ -75,6 +76,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     causes="supply dips that a supervisor sees, a watchdog, an expansion device that pulls reset, a leaky reset capacitor",
     next_step=f"unplug everything from the expansion port and capture again; watch the 5 V rail and {pin_text('RESET')} on a scope together",
     source="common practice",
+    host="ongoing", lasting=True, stands_by_itself=True,
 )  # fmt: skip
 def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
@@ -93,6 +95,7 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     causes="a wait-state generator that never lets go, a device on the expansion port, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('WAIT')}: unplug everything from the expansion port, then the pull-up and the wait-state generator's output",
     source="UM0080, wait states; the checks: common practice",
+    host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
 )  # fmt: skip
 def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("WAIT")
@@ -124,6 +127,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     causes="a device on the expansion port, a bus master of the board that never finishes, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('BUSREQ')}: unplug everything from the expansion port, then the pull-up",
     source="UM0080, bus request/acknowledge; the checks: common practice",
+    host="standstill", explains=("no-requests", "went-silent"), lasting=True,
 )  # fmt: skip
 def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
     for name in ("BUSREQ", "BUSACK"):
@@ -157,6 +161,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
     causes="an interrupt source that never lets go: its acknowledge does not reach it, or the line is shorted to ground",
     next_step=f"find who pulls {pin_text('INT')}: unplug everything from the expansion port; check what clears the interrupt source",
     source="UM0080, interrupt response; the checks: common practice",
+    host="whole", seen_astray=True, lasting=True,
 )  # fmt: skip
 def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("INT")
@@ -191,6 +196,7 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
     causes="the CPU's HALT output has died, the line is shorted (pin 18 lies beside /MREQ), or the lead is off",
     next_step=f"check the lead on a pin known to be live, then scope {pin_text('HALT')} at the CPU itself",
     source="UM0080, halt; the check: common practice",
+    host="stretch",
 )  # fmt: skip
 def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     transfers = _runs_while_halted(evidence)
@@ -210,6 +216,7 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     causes="a button or a device that holds the line, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('NMI')}: unplug everything from the expansion port, then the button and the pull-up",
     source="UM0080, interrupt response; the checks: common practice",
+    host="whole", lasting=True, stands_by_itself=True,
 )  # fmt: skip
 def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("NMI")
@@ -226,6 +233,7 @@ def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"look for activity on {pin_text('INT')}: none means the interrupt source, pulses without an acknowledge mean that the "
     "program has interrupts off; then see what the program did before the HALT (listing)",
     source="UM0080, halt exit; the checks: common practice",
+    host="whole", seen_astray=True, lasting=True, undecided=4,
 )  # fmt: skip
 def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("HALT")

@@ -28,6 +28,7 @@ WITNESSES = {
     looks_for="a bus that is inconsistent as it is labelled, and consistent when two leads are exchanged or one is inverted",
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
+    host=None, lasting=True, relabels=True,
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     if too_coarse(evidence):

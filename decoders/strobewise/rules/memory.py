@@ -65,6 +65,7 @@ def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
     causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, lasting=True,
 )  # fmt: skip
 def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -85,6 +86,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     "the CPU works: all its strobes and address lines move",
     next_step="if the bus was not forced on purpose: measure each data line against ground with the power off, then the ROM's outputs",
     source="common practice; 00h is NOP, UM0080", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, lasting=True,
 )  # fmt: skip
 def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -103,6 +105,7 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     causes="nobody answers, and the bus without pull-ups keeps what it last carried: the ROM is not selected, not fitted, without supply or dead",
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, lasting=True,
 )  # fmt: skip
 def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -163,6 +166,7 @@ def runs_away(memory: Any) -> bool:
     next_step="power off and measure the line against ground, +5 V and its neighbours; then take the chips on the bus out one by one where "
     "they are socketed",
     source="common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -198,6 +202,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     causes="a data line with no contact (joint, socket, lead) that floats, or an output that fights another",
     next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
     source="common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -219,6 +224,7 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     causes="memory too slow for the clock, paging that the profile does not declare, a bus master, marginal supply",
     next_step="say with a profile what pages memory; if nothing does, check the memory's speed grade, its supply and the clock",
     source="common practice",
+    host=None, seen_astray=True,
 )  # fmt: skip
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -252,6 +258,7 @@ def _readings(memory: Any) -> List[Tuple[str, Any]]:
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -299,6 +306,7 @@ def _bit_is_dead(page: Any, bit: int) -> bool:
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -343,6 +351,7 @@ def _mirror(memory: Any) -> Optional[int]:
     causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
     next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
     source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
 )  # fmt: skip
 def rom_content(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)

@@ -12,7 +12,7 @@ from ..bus.lines import ADDRESS, DATA, LINE
 from ..bus.model import KINDS
 from ..cpu.disassembly import find_operation, render
 from ..records.evidence import BusEvidence
-from .base import CAUTION_SOLDER, Found, Shares, rule
+from .base import CAUTION_SOLDER, RUNAWAYS, Found, Shares, rule
 from .buses import (
     BRIDGE,
     address_line_stuck,
@@ -196,6 +196,7 @@ def _spoken_for(evidence: BusEvidence, *rules: Any) -> frozenset[str]:
     next_step="clip this line's lead to the CPU's own leg and capture again: the contradiction gone means the lead; the same again, with the "
     "line moving, means the CPU or its socket",
     source="UM0080, instruction set; the check: common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -242,6 +243,7 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     causes="two leads, or their labels, were mixed up: the machine itself could not run its program with two lines crossed",
     next_step="swap the two leads or map them the other way round with --map, and look at the capture again",
     source="UM0080, instruction set; the check: common practice",
+    host=None, derails=True, explains_its_lines=True,
 )  # fmt: skip
 def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -285,6 +287,7 @@ def _crossed_addresses(record: Any) -> Optional[Tuple[int, int]]:
     next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
     "means the CPU; a right level means the lead",
     source="UM0080, instruction set; the check: common practice", caution=CAUTION_SOLDER,
+    host=None, explains=(*RUNAWAYS, "halted-for-good", "ram-bit-dead", "reads-unsteady"),
 )  # fmt: skip
 def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -319,6 +322,7 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, opcode fetch; the check: common practice",
+    host=None, derails=True,
 )  # fmt: skip
 def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -393,6 +397,7 @@ def _runaway(evidence: BusEvidence) -> bool:
     next_step="capture again with ground clipped near the CPU, short leads and a higher rate; if the same instruction is contradicted again, "
     "look at the lines that differ there",
     source="UM0080, instruction set; the check: common practice",
+    host=None,
 )  # fmt: skip
 def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)

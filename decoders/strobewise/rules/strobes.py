@@ -10,7 +10,7 @@ from typing import Any, Iterator, NamedTuple, Optional, Tuple
 
 from ..bus.lines import bar, pin_text
 from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
-from .base import CAUTION_CLIP, Found, Shares, milliseconds, rule, too_coarse
+from .base import CAUTION_CLIP, RUNAWAYS, Found, Shares, milliseconds, rule, too_coarse
 from .volts import weigh_still_line
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
@@ -155,6 +155,7 @@ FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
     causes="the CPU's M1 output has died (it then reads high, low or follows its neighbours), the pin is not in its socket, the line is "
     "shorted, or the lead is off. The machine may run all the same: only acknowledges and devices that watch for fetches need /M1",
     next_step=PIN_CHECK.format(pin=pin_text("M1")), source="UM0080, instruction op-code fetch; the check: common practice",
+    host="stretch",
 )  # fmt: skip
 def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, CPU_FIRST)
@@ -166,6 +167,7 @@ def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's RFSH output, its solder joint, a short, or the lead; dynamic memory then loses its contents within milliseconds "
     "unless the board refreshes it in another way",
     next_step=PIN_CHECK.format(pin=pin_text("RFSH")), source="UM0080, instruction op-code fetch; the check: common practice",
+    host="stretch",
 )  # fmt: skip
 def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, CPU_FIRST)
@@ -177,6 +179,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("MREQ")), source="UM0080, memory read or write; the check: common practice",
+    host="stretch", explains=(*RUNAWAYS, "ram-bank-missing", "ram-bit-dead"),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, CPU_FIRST, LEAD_FIRST)
@@ -192,6 +195,7 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="/RD or /WR strobes outside every memory request, without /IORQ asserted",
     causes="the CPU's IORQ output, its joint, a short, or the lead; ports and interrupt acknowledges then do nothing",
     next_step=PIN_CHECK.format(pin=pin_text("IORQ")), source="UM0080, input or output; the check: common practice",
+    host="stretch",
 )  # fmt: skip
 def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, CPU_FIRST)
@@ -202,6 +206,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
+    host="stretch", explains=(*RUNAWAYS, "ram-bank-missing", "ram-bit-dead"),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, CPU_FIRST, LEAD_FIRST):
@@ -215,6 +220,7 @@ def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's WR output, its joint, a short, or the lead; with the line really dead nothing is ever stored",
     next_step=PIN_CHECK.format(pin=pin_text("WR")), source="UM0080, memory read or write; the check: common practice",
     caution=CAUTION_CLIP,
+    host="stretch", explains=("ram-bank-missing", "ram-bit-dead"),
 )  # fmt: skip
 def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, CPU_FIRST)

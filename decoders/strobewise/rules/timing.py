@@ -25,6 +25,7 @@ REQUESTS_MIN = 4
     causes="a weak output, a line with too much load on it, a bad joint, a lead with a long ground loop or a threshold set badly",
     next_step="look at the edge on a scope at the CPU's pin: a slow slope is load or a weak output, a late clean edge is the clock's own level",
     source="Z8400/Z84C00 Product Specification, AC characteristics",
+    host=None,
 )  # fmt: skip
 def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
     record: Any = evidence.parts.get("timing")
@@ -46,6 +47,7 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
     causes="/WAIT or a bus grant held for too long, /RESET held, a CPU that stood still",
     next_step="see what the control lines did in that stretch; unplug everything from the expansion port and capture again",
     source="2 ms for 128 rows, from memory",
+    host="ongoing",
 )  # fmt: skip
 def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
@@ -63,6 +65,7 @@ def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="a distance between interrupt requests that differs from what the profile says",
     causes="the divider or video circuit that makes the interrupt, its clock, or a profile for another machine",
     next_step="compare the interrupt source's own clock with the CPU's; check the divider between them", source="common practice",
+    host=None,
 )  # fmt: skip
 def interrupt_rate(evidence: BusEvidence) -> Iterator[Found]:
     record: Any = evidence.parts.get("timing")

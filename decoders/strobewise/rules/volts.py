@@ -84,6 +84,7 @@ def _lines(evidence: BusEvidence) -> List[LineEvidence]:
     "not set to the attenuation that the scope assumes reads all levels too low",
     next_step="check the probe's attenuation on the supply (pin 11 must read 5 V), then measure the level again at the pin itself; unplug what hangs on the line",
     source="DC characteristics (from memory); the causes: common practice",
+    host=None,
 )  # fmt: skip
 def weak_level(evidence: BusEvidence) -> Iterator[Found]:
     for line in _lines(evidence):
@@ -118,6 +119,7 @@ def weak_level(evidence: BusEvidence) -> Iterator[Found]:
     causes="a line that nobody drives and that follows its neighbours (pin not in the socket, dead output, lead off), or two outputs that pull it both ways",
     next_step="check the lead on a pin known to be live; power off and measure from the pin to its neighbours for a bridge",
     source="DC characteristics (from memory); the causes: common practice",
+    host=None,
 )  # fmt: skip
 def level_between(evidence: BusEvidence) -> Iterator[Found]:
     for line in _lines(evidence):
@@ -139,6 +141,7 @@ def level_between(evidence: BusEvidence) -> Iterator[Found]:
     causes="too much load or capacitance on the line, an output that is half dead, a poor joint, a probe that is not compensated",
     next_step="compensate the probe and measure again at the pin itself; unplug what hangs on the line",
     source="common practice",
+    host=None,
 )  # fmt: skip
 def slow_edges(evidence: BusEvidence) -> Iterator[Found]:
     interval = evidence.sample_interval_s
@@ -159,6 +162,7 @@ def slow_edges(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="volts: excursions between the input limits that return to the level they left: they follow edges and make no pulse",
     causes="a long ground lead on the probe; seldom the board",
     next_step="use the shortest ground lead that the probe has, close to pin 29", source="common practice",
+    host=None,
 )  # fmt: skip
 def ringing(evidence: BusEvidence) -> Iterator[Found]:
     for line in _lines(evidence):
@@ -176,6 +180,7 @@ def ringing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="volts: a strobe that swings beyond both logic limits and goes with the cycles",
     causes="all is well with it where the probe sits", next_step="if a device still misses the strobe, measure again at the connector",
     source="DC characteristics (from memory); UM0080", caution="",
+    host=None, praises=True,
 )  # fmt: skip
 def strobe_good(evidence: BusEvidence) -> Iterator[Found]:
     for line in _lines(evidence):

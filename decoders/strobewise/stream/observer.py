@@ -22,21 +22,6 @@ from ..records.evidence import (
 )
 from .records import PATTERN_MASK, PATTERN_SHIFT, Begun, Bus, Ended
 
-#: Rules that a stretch of cycles, whatever its length, lets speak.
-STRETCH_RULES = frozenset((
-    "fetch-strobe-missing", "refresh-strobe-missing", "memory-request-missing", "io-request-missing", "read-strobe-missing",
-    "write-strobe-missing", "halt-line-contradicted", "requests-without-fetch",
-))  # fmt: skip
-#: Rules that need the end of the capture, or a bus that stands still.
-STANDSTILL_RULES = frozenset(("reset-held", "wait-held", "bus-request-held", "clock-stopped", "went-silent"))
-#: Rules that what there was up to now may let speak, since nothing that follows takes it back.
-ONGOING_RULES = frozenset(("reset-loop", "refresh-starved"))
-#: Rules that look at all there was.
-WHOLE_RULES = STANDSTILL_RULES | ONGOING_RULES | frozenset((
-    "interrupt-held", "nmi-held", "halted-for-good", "capture-too-coarse", "no-requests", "paging-not-triggered",
-    "paging-device-silent", "paging-not-released",
-))  # fmt: skip
-
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
 _HALTS_KEPT = 64
 

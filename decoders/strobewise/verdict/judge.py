@@ -10,64 +10,28 @@ from typing import Dict, List, Sequence, Tuple
 
 from ..bus.model import SUSPECTS, Finding, SuspectShare, Verdict
 from ..records.evidence import BusEvidence
+from ..rules.base import CATALOGUE, ids
 
 CONFIDENCE_CAP = 0.95
 LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name
 SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
-#: What a machine shows once a fault has made it run astray.
-DERAILED = (
-    "halted-for-good", "ram-bank-missing", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady",
-    "interrupt-held", "rom-content", "data-output-contradicted", "data-input-contradicted",
-)  # fmt: skip
-
-#: Findings that explain others away: the second only follows from the first.
-EXPLAINS: Dict[str, Tuple[str, ...]] = {
-    "clock-stopped": ("no-requests", "went-silent", "wait-held", "halted-for-good"),
-    "reset-held": ("no-requests", "went-silent"),
-    "wait-held": ("no-requests", "went-silent"),
-    "bus-request-held": ("no-requests", "went-silent"),
-    "memory-request-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
-    "read-strobe-missing": ("reads-all-ff", "reads-all-00", "reads-all-alike", "ram-bank-missing", "ram-bit-dead"),
-    "write-strobe-missing": ("ram-bank-missing", "ram-bit-dead"),
-    "clock-inverted": ("slow-strobe",),
-    "address-line-stuck": DERAILED,
-    "address-line-unsteady": DERAILED,
-    "data-line-stuck": DERAILED,
-    "data-line-unsteady": DERAILED,
-    "lines-shorted": DERAILED,
-    "program-misread": DERAILED,
-    "leads-crossed": DERAILED,
-    "address-contradicted": DERAILED,
-    "written-byte-contradicted": ("halted-for-good", "ram-bit-dead", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady"),
-}
-
-#: Findings that explain whatever else their own lines show.
-EXPLAINS_ITS_LINES = ("lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed")
-
-RELABELS = "leads-swapped"
-PROVES_STROBE = "strobe-good"
-NAMES_CHANNELS = "unlabelled-channels"  #: offers the mapping, also where all is well
-#: Findings that wrong labels on strobes and buses leave as they are.
-STANDS_BY_ITSELF = ("clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse")
-
-#: Rules whose warning means that the capture itself can not decide.
-UNDECIDED_BY = ("capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels")
-
 
 def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
     """Rank the suspects over all findings and say what they amount to."""
     faults = [f for f in findings if f.severity == "fault"]
     warnings = [f for f in findings if f.severity == "warning"]
-    doubts = [f for f in warnings if f.rule in UNDECIDED_BY]
-    by_behaviour = [f for f in findings if f.rule == NAMES_CHANNELS and f.severity == "note"]
+    order = {each.id: each.undecided for each in CATALOGUE if each.undecided}
+    doubts = [f for f in warnings if f.rule in order]
+    naming = ids(lambda each: each.names_channels)
+    by_behaviour = [f for f in findings if f.rule in naming and f.severity == "note"]
     if faults:
         suspects = rank(faults, warnings)
         return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings + by_behaviour), _clip_also(evidence))
     if doubts:
         suspects = rank(doubts, [])
-        doubts.sort(key=lambda f: UNDECIDED_BY.index(f.rule))
+        doubts.sort(key=lambda f: order[f.rule])
         return Verdict("cannot_decide", suspects, "Cannot decide: " + doubts[0].evidence, _steps(doubts + warnings), _clip_also(evidence))
     if not _enough(evidence):
         text = "Cannot decide: the capture shows too little of the CPU at work"
@@ -77,26 +41,28 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
         text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
         return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), ())
     how = "; the channels have no names and were told by their behaviour" if by_behaviour else ""
-    how += "".join(f"; {f.evidence}" for f in findings if f.rule == PROVES_STROBE and "M1" in f.lines)
+    praising = ids(lambda each: each.praises)
+    how += "".join(f"; {f.evidence}" for f in findings if f.rule in praising and "M1" in f.lines)
     text = f"No fault found in {_amount(evidence)}{how}"
     return Verdict("no_fault_found", (SuspectShare("none", 0.8),), text, _steps(by_behaviour), ())
 
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
     """Drop findings that another one, at least as severe, explains."""
-    relabelled = {line for f in findings if f.rule == RELABELS for line in f.lines}
+    relabelling = ids(lambda each: each.relabels)
+    relabelled = {line for f in findings if f.rule in relabelling for line in f.lines}
     if relabelled:
         # Under wrong labels the other rules judged a machine that is not there.
-        stands = STANDS_BY_ITSELF if "CLK" not in relabelled else ()
+        stands = ids(lambda each: each.stands_by_itself) if "CLK" not in relabelled else frozenset()
         return [
             f for f in findings
-            if f.rule == RELABELS or f.severity == "note" or (f.rule in stands and not (f.lines and set(f.lines) <= relabelled))
+            if f.rule in relabelling or f.severity == "note" or (f.rule in stands and not (f.lines and set(f.lines) <= relabelled))
         ]  # fmt: skip
-    moot = {name for f in findings if f.severity == "fault" for name in EXPLAINS.get(f.rule, ())}
-    explained = {line for f in findings if f.rule in EXPLAINS_ITS_LINES for line in f.lines}
-    return [
-        f for f in findings if f.rule not in moot and (f.rule in EXPLAINS_ITS_LINES or not f.lines or not set(f.lines) <= explained)
-    ]
+    faults = {f.rule for f in findings if f.severity == "fault"}
+    moot = {name for each in CATALOGUE if each.id in faults for name in each.consequences()}
+    explaining = ids(lambda each: each.explains_its_lines)
+    explained = {line for f in findings if f.rule in explaining for line in f.lines}
+    return [f for f in findings if f.rule not in moot and (f.rule in explaining or not f.lines or not set(f.lines) <= explained)]
 
 
 def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[SuspectShare, ...]:

@@ -28,7 +28,7 @@ from ..diagnosis.facade import FEMTOSECOND, Examined
 from ..diagnosis.gathering import gather
 from ..profile.options import Options
 from ..rules import run
-from ..rules.base import LASTING
+from ..rules.base import ids
 from ..verdict.judge import judge, without_consequences
 
 WINDOW_S = 0.1  #: holds several interrupts of a machine that is interrupted fifty times a second
@@ -248,7 +248,8 @@ class Watch:
             rows = _cut(stretch.pieces, round(start / self._tick_s), round((start + SLICE_S) / self._tick_s))
             part = Stretch(self._path, self._header, [rows], statistics=_count(rows, self._channels), taken=self._taken)
             judged = self._judge(gather(self._path, part, self._channels, part.blocks(self._channels.assignments), self._options), part)
-            faults = [f for f in judged.faults if f.lines and set(f.lines) <= set(STROBES) and f.rule not in LASTING]
+            lasting = ids(lambda each: each.lasting)
+            faults = [f for f in judged.faults if f.lines and set(f.lines) <= set(STROBES) and f.rule not in lasting]
             if faults:
                 verdict = judge(faults, examined.evidence)
                 return window._replace(findings=[*faults, *window.findings], verdict=verdict)
