@@ -1,0 +1,255 @@
+"""A rule's record holds all that is true of it: lists are derived, ids are checked, and a new rule is known everywhere at once."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import io
+import sys
+from types import ModuleType
+
+import pytest
+from hand_made import evidence_of
+
+from conftest import ROOT
+from strobewise.bus.model import Finding, SuspectShare
+from strobewise.diagnosis.facade import Examined, conclude
+from strobewise.hookup.plan import advise
+from strobewise.hookup.symptoms import find_symptom
+from strobewise.machine.faults import FAULTS
+from strobewise.rules import CATALOGUE, FAMILIES, Found, find_rule, rule
+from strobewise.rules.base import HOSTS, check_catalogue, host_rules, ids
+from strobewise.stream.records import Begun, Bus, Ended
+from strobewise.verdict.judge import judge, without_consequences
+from strobewise_cli.render.explain_text import print_catalogue, print_rule
+
+FACTS = {
+    "severity": "fault", "needs": (("MREQ",),), "judges": ("WAIT",), "suspects": (("supply", 0.8),),
+    "looks_for": "a kettle on the same socket", "causes": "tea", "next_step": "unplug the kettle",
+    "source": "common practice", "host": "stretch",
+}  # fmt: skip
+
+
+@pytest.fixture
+def catalogue():
+    """Give back the catalogue as it was."""
+    before = list(CATALOGUE)
+    yield CATALOGUE
+    CATALOGUE[:] = before
+
+
+def add(id="kettle-on", **facts):
+    @rule(id, "the kettle is on", **{**FACTS, **facts})
+    def decide(evidence):
+        yield Found("the lights dim", ("WAIT",), confidence=0.9)
+
+
+def found(rule, lines=("M1",), severity="fault"):
+    return Finding(rule, severity, lines, "cpu", 0.9, 0.0, 1.0, 5, f"{rule} seen", f"check {rule}", "", (SuspectShare("cpu", 0.6),))
+
+
+def kept(*findings):
+    return [finding.rule for finding in without_consequences(findings)]
+
+
+def test_a_rule_that_is_added_is_known_everywhere(catalogue):
+    add(explains=("went-silent",))
+    check_catalogue()
+    silent = evidence_of(last_request_s=0.004)
+    said = conclude([Examined("x.vcd", None, silent, 4e-8, 100, 0, 1e-9)])  # type: ignore[arg-type]
+    assert [f.rule for f in said.findings] == ["kettle-on"]
+    assert said.verdict.state == "fault" and said.verdict.suspects[0].suspect == "supply"
+    assert said.verdict.next_steps == ("unplug the kettle",)
+    out = io.StringIO()
+    print_catalogue(CATALOGUE, out)
+    print_rule(find_rule("kettle-on"), out)
+    assert out.getvalue().count("kettle-on") == 2 and "kettle on the same socket" in " ".join(out.getvalue().split())
+    assert "| `kettle-on` | a kettle on the same socket | /MREQ |" in documentation("readme_tables").rule_table()
+    reference = documentation("generate_reference")
+    assert reference.CATALOGUE is CATALOGUE
+    reference.CATALOGUE = [find_rule("kettle-on")]  # drawing all of them takes a while
+    assert "## kettle-on" in reference.rules()
+    assert "kettle-on" in advise(8, find_symptom("resets")).decides
+    assert "kettle-on" in host_rules("stretch")
+    assert any("the lights dim" in text for text in host_says())
+
+
+def test_without_it_nobody_speaks_of_it():
+    assert find_rule("kettle-on") is None and not any("the lights dim" in text for text in host_says())
+
+
+def documentation(name):
+    spec = importlib.util.spec_from_file_location(name, ROOT / "docs" / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def host_says():
+    """Return what the fault plug-in shows of a few good cycles."""
+    shown = []
+    host = ModuleType("sigrokdecode")
+    host.Decoder = type("Decoder", (), {
+        "register": lambda self, kind, **more: kind, "put": lambda self, start, end, out, what: shown.append((out, what)),
+    })  # fmt: skip
+    host.OUTPUT_ANN, host.OUTPUT_PYTHON, host.OUTPUT_META = "annotations", "python", "meta"
+    held = sys.modules.get("sigrokdecode")
+    sys.modules["sigrokdecode"] = host
+    try:
+        spec = importlib.util.spec_from_file_location("faults_plug_in", ROOT / "decoders" / "host" / "strobewise_faults" / "pd.py")
+        module = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+    finally:
+        del sys.modules["sigrokdecode"]
+        if held is not None:
+            sys.modules["sigrokdecode"] = held
+    decoder = module.Decoder()
+    decoder.options = {option["id"]: option["default"] for option in decoder.options}
+    decoder.start()
+    bus = Bus(("CLK", "M1", "MREQ", "RD", "RFSH", "WAIT"), 24_000_000, 7.0, "CLK", 1.0, True, True)
+    decoder.decode(0, 0, ("bus", bus))
+    for number in range(200):
+        start = 28 * number
+        item = Begun(number, "opcode_fetch", start, start + 24, None, None, 0, False, -1, None)
+        decoder.decode(start, start + 24, ("cycle", item))
+        decoder.decode(start, start + 28, ("end", Ended(number, "opcode_fetch", start, start + 28, 4, "")))
+    decoder.decode(0, 5600, ("finish", 5600))
+    return [text[1][0] for out, text in shown if out == "annotations"]
+
+
+# --- what is wrong is refused ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [{"severity": "disaster"}, {"suspects": (("kettle", 0.5),)}, {"host": "sometimes"}, {"id": "reset-held"}],
+    ids=["severity", "suspect", "host", "id"],
+)
+def test_a_record_that_is_wrong_in_itself_is_refused(catalogue, facts):
+    with pytest.raises(ValueError, match=r"rule"):
+        add(**facts)
+    assert find_rule("kettle-on") is None
+
+
+@pytest.mark.parametrize("field", ["explains", "answered_by"])
+def test_an_id_that_no_rule_has_is_refused(catalogue, field):
+    add(**{field: ("reset-holds",)})
+    with pytest.raises(ValueError, match=r"^rule 'kettle-on' names reset-holds, which is no other rule$"):
+        check_catalogue()
+
+
+def test_a_rule_that_explains_itself_is_refused(catalogue):
+    add(explains=("kettle-on",))
+    with pytest.raises(ValueError, match=r"names kettle-on"):
+        check_catalogue()
+
+
+def test_the_host_cannot_be_forgotten():
+    facts = {name: value for name, value in FACTS.items() if name != "host"}
+    with pytest.raises(TypeError, match="host"):
+        rule("kettle-on", "the kettle is on", **facts)
+
+
+def test_the_catalogue_is_in_the_order_of_the_families():
+    names = [family.__name__ for family in FAMILIES]
+    places = [names.index(each.decide.__module__) for each in CATALOGUE]
+    assert places == sorted(places) and set(places) == set(range(len(FAMILIES)))
+    assert set(HOSTS) == {each.host for each in CATALOGUE}  # every time of asking is somebody's
+
+
+def test_no_rule_is_named_outside_the_rules():
+    """Ids belong to the records; the simulated machine's faults have names of their own, a few of them the same words."""
+    known = ids(lambda each: True)
+    for path in [*(ROOT / "decoders").rglob("*.py"), *(ROOT / "cli").rglob("*.py")]:
+        if "rules" in path.parts or (path.parent.name == "render" and path.name == "explain_pictures.py"):
+            continue
+        here = known - set(FAULTS) if "machine" in path.parts else known
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            assert not (isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value in here), (path.name, node.lineno)
+
+
+# --- every edge -----------------------------------------------------------------------------------------------------
+
+CONSEQUENCES = {
+    "clock-stopped": "no-requests went-silent wait-held halted-for-good",
+    "reset-held": "no-requests went-silent",
+    "wait-held": "no-requests went-silent",
+    "bus-request-held": "no-requests went-silent",
+    "memory-request-missing": "reads-all-ff reads-all-00 reads-all-alike ram-bank-missing ram-bit-dead",
+    "read-strobe-missing": "reads-all-ff reads-all-00 reads-all-alike ram-bank-missing ram-bit-dead",
+    "write-strobe-missing": "ram-bank-missing ram-bit-dead",
+    "clock-inverted": "slow-strobe",
+    "written-byte-contradicted": "halted-for-good ram-bit-dead reads-all-ff reads-all-00 reads-all-alike reads-unsteady",
+} | dict.fromkeys(
+    ("address-line-stuck", "address-line-unsteady", "data-line-stuck", "data-line-unsteady", "lines-shorted", "program-misread",
+     "leads-crossed", "address-contradicted"),
+    "halted-for-good ram-bank-missing ram-bit-dead reads-all-ff reads-all-00 reads-all-alike reads-unsteady interrupt-held rom-content "
+    "data-output-contradicted data-input-contradicted",
+)  # fmt: skip
+EDGES = [(cause, effect) for cause, effects in CONSEQUENCES.items() for effect in effects.split()]
+
+
+def test_the_edges_are_all_here():
+    assert {each.id: each.consequences() for each in CATALOGUE if each.consequences()} == {
+        cause: frozenset(effects.split()) for cause, effects in CONSEQUENCES.items()
+    }
+
+
+@pytest.mark.parametrize("cause, effect", EDGES)
+def test_a_fault_explains_what_follows_from_it(cause, effect):
+    assert kept(found(cause), found(effect, ("D1",))) == [cause]
+    assert kept(found(cause, severity="warning"), found(effect, ("D1",))) == [cause, effect]  # a doubt explains nothing
+    assert kept(found(effect, ("D1",))) == [effect]
+
+
+@pytest.mark.parametrize("cause", ["lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed"])
+def test_what_a_finding_says_of_its_lines_is_enough(cause):
+    assert find_rule(cause).explains_its_lines
+    assert kept(found(cause, ("D1", "D2")), found("ringing", ("D1",)), found("spikes", ())) == [cause, "spikes"]
+    assert kept(found(cause, ("D1", "D2")), found("ringing", ("D1", "D3"))) == [cause, "ringing"]
+
+
+def test_only_those_explain_their_lines():
+    assert ids(lambda each: each.explains_its_lines) == {"lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed"}
+
+
+@pytest.mark.parametrize("stands", sorted(ids(lambda each: True) - {"leads-swapped"}))
+def test_what_wrong_labels_leave_standing(stands):
+    alone = stands in {"clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse"}
+    assert kept(found("leads-swapped", ("RD", "WR")), found(stands, ("HALT",))) == ["leads-swapped", *([stands] if alone else [])]
+    assert kept(found("leads-swapped", ("RD", "WR")), found(stands, ("RD",))) == ["leads-swapped"]
+    assert kept(found("leads-swapped", ("CLK", "M1")), found(stands, ("HALT",))) == ["leads-swapped"]
+    assert kept(found("leads-swapped", ("RD", "WR")), found(stands, ("RD",), "note")) == ["leads-swapped", stands]
+
+
+def test_the_first_doubt_is_the_one_that_lies_deepest():
+    order = ["capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels"]
+    for place, id in enumerate(order):
+        doubts = [found(other, (), "warning") for other in reversed(order[place:])]
+        verdict = judge(doubts, evidence_of())
+        assert verdict.state == "cannot_decide" and verdict.summary == f"Cannot decide: {id} seen"
+    assert ids(lambda each: bool(each.undecided)) == set(order)
+    assert len({each.undecided for each in CATALOGUE if each.undecided}) == len(order)
+
+
+LASTING = {
+    "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
+    "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped",
+}  # fmt: skip
+HOST = {
+    "stretch": {
+        "fetch-strobe-missing", "refresh-strobe-missing", "memory-request-missing", "io-request-missing", "read-strobe-missing",
+        "write-strobe-missing", "halt-line-contradicted", "requests-without-fetch",
+    },
+    "standstill": {"reset-held", "wait-held", "bus-request-held", "clock-stopped", "went-silent"},
+    "ongoing": {"reset-loop", "refresh-starved"},
+    "whole": {
+        "interrupt-held", "nmi-held", "halted-for-good", "capture-too-coarse", "no-requests", "paging-not-triggered",
+        "paging-device-silent", "paging-not-released",
+    },
+}  # fmt: skip
+
+
+def test_which_rules_outlast_a_coarse_capture_and_which_the_host_hears():
+    assert ids(lambda each: each.lasting) == LASTING
+    assert {time: host_rules(time) for time in HOST} == HOST
