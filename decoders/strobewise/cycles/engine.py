@@ -98,6 +98,7 @@ class CycleBuilder:
         self._rises_base = 0
         self._grants: list[tuple[int, int]] = []
         self._resets: list[tuple[int, int]] = []
+        self._reset_since = -1  #: a reset that still lasts began then
         self._trust: int | None = None
         self._group_trusts: list[int] = []
         self._before = (-_NEVER, False, False)  # release of the request before; was it a refresh, and one by the gap before it alone
@@ -117,6 +118,7 @@ class CycleBuilder:
         if self._grants_count:
             self._grants.extend(events.grants)
         self._resets.extend(events.resets)
+        self._reset_since = events.reset_since
         return sum(len(part) for part in self._pending)
 
     def build(self, final: bool = False) -> Batch | None:
@@ -315,7 +317,8 @@ class CycleBuilder:
             elif self._t is not None:
                 t_states[:-1] = np.round(np.diff(start) / self._t)
         t_states[t_states < 0] = NOT_KNOWN  # nonsense on the lines, and none of it a length
-        for low, high in self._resets:
+        lasting = [(self._reset_since, _NEVER)] if self._reset_since >= 0 else []
+        for low, high in (*self._resets, *lasting):
             k = int(np.searchsorted(fall, low)) - 1  # the cycle that the reset broke off or followed
             if 0 <= k < n and end[k] >= low:
                 t_states[k] = NOT_KNOWN

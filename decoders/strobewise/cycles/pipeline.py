@@ -18,12 +18,13 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .engine import Batch, CycleBuilder
-from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BlockEvents, Control, Int, RequestFinder, idle_word, pulses
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BlockEvents, Control, Int, RequestFinder, Requests, idle_word, pulses
 from .table import CycleTable
 
 STROBE_EDGES_WANTED = 6 * PULSES_WANTED
 WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
 BATCH_REQUESTS = 1 << 14  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
+HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
 FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
 _STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
@@ -36,15 +37,14 @@ def _changes(control: Control) -> Control:
     return changed
 
 
-def _slow_events(blocks: list[Block]) -> list[Block]:
-    """Return what must be kept of blocks without a strobe: the levels at their start, and where a grant or a reset began or ended."""
-    if not blocks:
-        return []
-    times, words = np.concatenate([block.times for block in blocks]), np.concatenate([block.words for block in blocks])
-    unknown = np.concatenate([np.zeros(len(b.words), np.uint64) if b.unknown is None else b.unknown for b in blocks])
-    keep = _changes((words | unknown).view("<u2")[0::4]) & (BUSACK | RESET) != 0
-    keep[:1] = True
-    return [Block(times[keep], words[keep], unknown[keep] if unknown[keep].any() else None)]
+def _joined(blocks: list[Block]) -> Block:
+    """Return the events of all blocks as one."""
+    if len(blocks) == 1:
+        return blocks[0]
+    unknown = None
+    if any(block.unknown is not None for block in blocks):
+        unknown = np.concatenate([np.zeros(len(b.words), np.uint64) if b.unknown is None else b.unknown for b in blocks])
+    return Block(np.concatenate([b.times for b in blocks]), np.concatenate([b.words for b in blocks]), unknown)
 
 
 @dataclass
@@ -55,17 +55,43 @@ class WarmUp:
     given_t_ticks: float | None = None
     timescale_fs: int | None = None
     grid_found: bool = False  #: the sample grid was found in the times
-    blocks: list[Block] = field(default_factory=list)
+    held: list[Block] = field(default_factory=list)  #: the events that were not let go, one block or two
 
-    def add(self, block: Block) -> bool:
-        """Hold one more block; True when there is enough to calibrate."""
-        self.blocks.append(block)
+    def add(self, block: Block) -> tuple[Int, bool]:
+        """Hold one more block; return the rising clock edges (ticks) among events let go, and whether there is enough to calibrate."""
+        self.held.append(block)
         control, _ = self._control()
         changed = _changes(control)
-        if not (changed & _STROBES).any():
-            self.blocks = [*_slow_events(self.blocks[:-1]), self.blocks[-1]]  # nothing to rebuild there
-            return False
-        return self._prefix(changed)[2]
+        first, _, complete = self._prefix(changed)
+        self.held = [_joined(self.held)]
+        gone = self._let_go(first if (changed & _STROBES).any() else len(changed))
+        return gone, complete
+
+    def _let_go(self, first: int) -> Int:
+        """Forget what was before any strobe moved, but for the last events, and where a grant or a reset began or ended.
+
+        first: events before the first strobe edge. Returns the rising clock edges among those that are forgotten. What is left never
+        depends on how the capture came in blocks.
+        """
+        upto = first - HELD_EVENTS
+        if upto <= 1:
+            return np.empty(0, np.int64)
+        times, words, unknown = self.held[0]
+        control = words.view("<u2")[0::4]
+        changed = _changes(control if unknown is None else control | unknown.view("<u2")[0::4])[:upto]
+        rises = np.flatnonzero(_changes(control[:upto]) & control[:upto] & CLK)
+        keep = changed & (BUSACK | RESET) != 0
+        keep[0] = True
+        # Among those that stay the clock stands as it did before the events that follow: it rises where it did, and nowhere else.
+        slow = words[:upto][keep] & ~np.uint64(CLK) | words[upto - 1] & np.uint64(CLK)
+        self.held = [
+            Block(
+                np.concatenate([times[:upto][keep], times[upto:]]),
+                np.concatenate([slow, words[upto:]]),
+                None if unknown is None else np.concatenate([unknown[:upto][keep], unknown[upto:]]),
+            )
+        ]
+        return times[rises]
 
     def _prefix(self, changed: Control) -> tuple[int, int, bool]:
         """Return the stretch of events that the calibration looks at, (first, end), and whether it is complete.
@@ -89,8 +115,8 @@ class WarmUp:
 
     def _control(self) -> tuple[Control, Int]:
         idle = np.uint16(idle_word(self.captured))
-        words = np.concatenate([block.words for block in self.blocks])
-        times = np.concatenate([block.times for block in self.blocks])
+        words = np.concatenate([block.words for block in self.held])
+        times = np.concatenate([block.times for block in self.held])
         return words.view("<u2")[0::4] | idle, times
 
     def settle(self) -> tuple[Calibration, bool]:
@@ -198,13 +224,17 @@ class Pipeline:
         """Take a block; yield the batches that it completes."""
         if self._warm_up is None:
             yield from self._advance(block)
-        elif self._warm_up.add(block):
-            yield from self._start()
+        elif len(block.times):
+            rises, complete = self._warm_up.add(block)
+            if len(rises):
+                self._note(BlockEvents(Requests.empty(), rises, [], [], -1, 0))
+            if complete:
+                yield from self._start()
 
     def finish(self) -> Iterator[Batch]:
         """Yield what is left at the end of the capture."""
         if self._warm_up is not None:
-            if not self._warm_up.blocks:
+            if not self._warm_up.held:
                 return
             yield from self._start()
         empty = np.empty(0, np.int64)
@@ -219,7 +249,7 @@ class Pipeline:
         self.grid_found = self._warm_up.grid_found
         self._finder = RequestFinder(self.captured, self.calibration)
         self._builder = CycleBuilder(self.captured, self.calibration, self.busack_valid)
-        held, self._warm_up = self._warm_up.blocks, None
+        held, self._warm_up = self._warm_up.held, None
         for block in held:
             yield from self._advance(block)
 

@@ -93,7 +93,8 @@ class BlockEvents:
     requests: Requests
     clock_rises: Int
     grants: list[tuple[int, int]]  #: /BUSACK low, ticks
-    resets: list[tuple[int, int]]  #: /RESET low, ticks; the end is the last time seen while it lasts
+    resets: list[tuple[int, int]]  #: /RESET low, ticks, once it is over
+    reset_since: int  #: /RESET has been low since then, -1 while it is not
     glitches: int  #: spikes dropped from /MREQ and /IORQ
 
 
@@ -111,21 +112,21 @@ def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int,
     return at[int(low_before) :: 2], at[1 - int(low_before) :: 2], low_before
 
 
-def clean(fall: Int, rise: Int, glitch: float, gap: float) -> tuple[Int, Int, int]:
-    """Close gaps shorter than `gap` ticks, then drop pulses shorter than `glitch` ticks. Returns the pulses and how many spikes went."""
+def clean(fall: Int, rise: Int, glitch: float, gap: float) -> tuple[Int, Int, Int]:
+    """Close gaps shorter than `gap` ticks, then drop pulses shorter than `glitch` ticks. Returns the pulses and where the spikes were."""
     if not len(fall):
-        return fall, rise, 0
-    spikes = 0
+        return fall, rise, _NO_TIMES
+    spikes = []
     close = fall[1:] - rise[:-1] < gap
     if close.any():
-        spikes += int(np.count_nonzero(close))
+        spikes.append(rise[:-1][close])
         keep = ~close
         fall, rise = fall[np.r_[True, keep]], rise[np.r_[keep, True]]
     short = rise - fall < glitch
     if short.any():
-        spikes += int(np.count_nonzero(short))
+        spikes.append(fall[short])
         fall, rise = fall[~short], rise[~short]
-    return fall, rise, spikes
+    return fall, rise, np.concatenate(spikes) if spikes else _NO_TIMES
 
 
 class RequestFinder:
@@ -135,7 +136,10 @@ class RequestFinder:
         self._idle = np.uint16(idle_word(captured))
         self._frames = calibration.mreq_frames
         self._io_frames = calibration.iorq_frames
-        self._alone = [bit for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
+        #: lines whose pulses are requests, framing ones first
+        self._lines = [(LINE_MREQ, MREQ)] if self._frames else []
+        self._lines += [(LINE_IORQ, IORQ)] if self._io_frames else []
+        self._lines += [(LINE_BARE, bit) for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
         framing = (MREQ if self._frames else np.uint16(0)) | (IORQ if self._io_frames else np.uint16(0))
         self._framing = np.uint16(framing)
         t = calibration.t_ticks or 0.0
@@ -168,7 +172,7 @@ class RequestFinder:
                 unknown = np.concatenate([left, right])
             times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
         if not len(times):
-            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], 0)
+            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], self._open[RESET], 0)
         control = words.view("<u2")[0::4] | self._idle
         if unknown is not None:
             control |= unknown.view("<u2")[0::4] & ~CLK  # a strobe that is not known is not taken as asserted
@@ -181,7 +185,7 @@ class RequestFinder:
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
         requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
         self._keep_tail(times, words, unknown, cut)
-        return BlockEvents(requests, clock_rises, grants, resets, spikes)
+        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes)
 
     def _slow_lines(
         self, events: _Events, first: int, seen: int, end: int, final: bool
@@ -218,26 +222,18 @@ class RequestFinder:
         """Return the settled requests, the index of the first event that the next block still needs, and the spikes dropped."""
         last = len(events.all_times)
         parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, _NO_TIMES, _NO_TIMES)]  # where nothing frames requests there are none
+        spikes = [_NO_TIMES]
         need = limit  # the earliest time that must be kept
-        spikes = 0
-        lines = [(LINE_MREQ, MREQ)] if self._frames else []
-        if self._io_frames:
-            lines.append((LINE_IORQ, IORQ))
-        for code, bit in lines:
-            fall, rise, open_at = self._line(events, bit)
-            fall, rise, dropped = clean(fall, rise, self._glitch, self._gap)
+        for code, bit in self._lines:
+            fall, rise, dropped, open_at = self._line(events, bit, code == LINE_BARE, final)
             if code == LINE_IORQ and self._frames and len(fall):
                 # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
                 alone = events.levels_at((fall + rise) >> 1) & MREQ != 0
                 fall, rise = fall[alone], rise[alone]
             need = min(need, open_at)
-            spikes += dropped
+            if code != LINE_BARE:
+                spikes.append(dropped)
             parts.append((code, fall, rise))
-        for bit in self._alone:
-            fall, rise, open_at = self._line(events, bit, bare=True)
-            fall, rise, _ = clean(fall, rise, self._glitch, self._gap)
-            if len(fall) or open_at < limit:
-                parts.append((LINE_BARE, fall, rise))
         line = np.concatenate([np.full(len(f), code, np.uint8) for code, f, _ in parts])
         fall = np.concatenate([f for _, f, _ in parts])
         rise = np.concatenate([r for _, _, r in parts])
@@ -247,11 +243,13 @@ class RequestFinder:
             unsettled = rise >= need
             if unsettled.any():
                 need = min(need, int(fall[unsettled].min()))
-            # Every request that starts before `need` is settled; bare pulses still under way begin later than that.
+            # Every request that starts before `need` is settled.
         else:
             need = _NEVER
         ready = (fall >= self._settled) & (fall < need)
         line, fall, rise = line[ready], fall[ready], rise[ready]
+        dropped = np.concatenate(spikes)
+        count = int(np.count_nonzero((dropped >= self._settled) & (dropped < need)))
         self._settled = need
         times = events.all_times
         point = np.searchsorted(times, fall + ((rise - fall) * 3 >> 2), "right") - 1
@@ -269,15 +267,19 @@ class RequestFinder:
             np.zeros(len(line), np.bool_) if unknown is None else unknown[latest].view(np.uint8)[4::8] != 0,
         )
         cut = max(0, int(np.searchsorted(times, need, "left")) - 1) if not final else last
-        return requests, cut, spikes
+        return requests, cut, count
 
-    def _line(self, events: _Events, bit: np.uint16, bare: bool = False) -> tuple[Int, Int, int]:
-        """Return a line's complete pulses (ticks) and the start of one still under way (or a time beyond all)."""
+    def _line(self, events: _Events, bit: np.uint16, bare: bool, final: bool) -> tuple[Int, Int, Int, int]:
+        """Return a line's complete pulses (ticks), where spikes were cleaned away, and the start of a pulse still under way.
+
+        That start is _NEVER where nothing is under way, or nothing more will come; it is the start of the pulse before where only a spike
+        lies between the two.
+        """
         falls, rises, low_before = pulses(bit, events.changed, events.levels)
         if low_before:
             rises = rises[1:]  # its assert edge was before the capture: it can not be placed
         open_at = int(events.times[falls[-1]]) if len(falls) > len(rises) else _NEVER
-        if int(events.all_times[-1]) - open_at > self._longest:
+        if final or int(events.all_times[-1]) - open_at > self._longest:
             open_at = _NEVER
         falls = falls[: len(rises)]
         fits = events.times[rises] - events.times[falls] <= self._longest
@@ -287,7 +289,10 @@ class RequestFinder:
         if bare:
             alone = events.levels_at((fall + rise) >> 1) & self._framing == self._framing
             fall, rise = fall[alone], rise[alone]
-        return fall, rise, open_at
+        if open_at == _NEVER:
+            return *clean(fall, rise, self._glitch, self._gap), _NEVER
+        fall, rise, spikes = clean(np.append(fall, open_at), np.append(rise, _NEVER), self._glitch, self._gap)
+        return fall[:-1], rise[:-1], spikes, int(fall[-1])
 
     def _keep_tail(
         self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, cut: int
