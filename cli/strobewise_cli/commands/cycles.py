@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         if args.processes > 1:
             from strobewise.archive.split import split_cycles
 
-            tables = split_cycles(args.capture, channel_map, options.nominal_hz, args.processes)
+            tables = split_cycles(capture, channel_map, options.nominal_hz, args.processes)
         else:
             tables = cycle_tables(capture, channel_map, options.nominal_hz)
         for table in prefetched(tables):  # both cores: rebuild, format
