@@ -30,7 +30,7 @@ from strobewise.stream.pins import CHANNELS
 ROOT = Path(__file__).resolve().parents[2]
 TRACE = ROOT / "traces" / "faults" / "paging-not-triggered" / "lodger-m1-dead.vcd.gz"
 SHOWN_LAST = ("CLK", "ROMDIS", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
-OPTIONS = {"triggers": "0x0008 0x0030 0x0066", "within": 3, "released_by": "0x2f40-0x2f4f"}
+OPTIONS = {"triggers": "0x0058 0x01d4 0x0066", "within": 3, "released_by": "0x2f40-0x2f4f"}
 DISPLAY = ":97"
 SIZE = (1180, 2600)
 ZOOM_STEPS, ZOOM_AT = 11, (789, 400)  # the trigger, where the window fits the capture in as it comes up

@@ -7,7 +7,7 @@ from real_host import decode, mapping, need_host, run_host
 
 from conftest import TRACES, run_strobewise
 
-LODGER = ":triggers=0x0008 0x0030 0x0066:within=3:released_by=0x2f40-0x2f4f"
+LODGER = ":triggers=0x0058 0x01d4 0x0066:within=3:released_by=0x2f40-0x2f4f"
 
 
 @pytest.fixture(autouse=True)
@@ -65,19 +65,19 @@ def test_the_figure_of_faults(tmp_path):
 
 def test_a_device_that_answers(tmp_path):
     shown = findings(TRACES / "good" / "healthy-lodger.vcd.gz", tmp_path, LODGER)
-    assert sum("Paging trigger 0x0008" in line for line in shown) > 1
-    assert any("ROMDIS answers 0x0008" in line for line in shown) and not any("no answer" in line for line in shown)
+    assert sum("Paging trigger 0x0058" in line for line in shown) > 1
+    assert any("ROMDIS answers 0x0058" in line for line in shown) and not any("no answer" in line for line in shown)
 
 
 def test_a_device_that_is_silent(tmp_path):
     shown = findings(TRACES / "faults" / "paging-device-silent" / "lodger-silent.vcd.gz", tmp_path, LODGER)
-    assert any("Paging trigger 0x0008 fetched, no answer on ROMDIS within 3 T-states" in line for line in shown)
+    assert any("Paging trigger 0x0058 fetched, no answer on ROMDIS within 3 T-states" in line for line in shown)
     assert any("the expansion device does not answer: " in line for line in shown)
 
 
 def test_a_device_that_never_sees_a_fetch(tmp_path):
     shown = findings(TRACES / "faults" / "paging-not-triggered" / "lodger-m1-dead.vcd.gz", tmp_path, LODGER)
-    assert any("Paging trigger 0x0008 without /M1, no answer on ROMDIS" in line for line in shown)
+    assert any("Paging trigger 0x0058 without /M1, no answer on ROMDIS" in line for line in shown)
     assert any("the expansion device never saw a fetch: " in line for line in shown)
 
 

@@ -164,7 +164,7 @@ def test_paging(expect):
     assert all(check.passed for check in outcome(LODGER, made).values())
     silent = outcome(SILENT, made)
     assert silent["paging.lodger.triggers"].passed
-    assert not silent["paging.lodger.unanswered"].passed and "fetch at 0x0008" in silent["paging.lodger.unanswered"].where
+    assert not silent["paging.lodger.unanswered"].passed and "fetch at 0x0058" in silent["paging.lodger.unanswered"].where
     other = expect("[paging.lodger]\ntriggers = 1")
     assert outcome(LODGER, other)["paging.lodger.triggers"].seen.startswith("cannot tell")
 

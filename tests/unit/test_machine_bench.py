@@ -128,12 +128,12 @@ def test_rom_is_not_written_and_ram_is():
 
 
 def test_pager_lays_its_rom_over_the_hosts_and_leaves():
-    host = "31 00 80 CF 3E 11 C3 10 00" + "00" * 7 + "D3 01 18 FE"  # RST 8, then on to 0010h
-    device = bytes.fromhex("00" * 8 + "3E 99 D3 02 C3 40 1F") + bytes(0x1F40 - 15) + b"\xc9"
+    host = "31 00 80 CD 58 00 3E 11 C3 10 00" + "00" * 5 + "D3 01 18 FE"  # CALL 0058h, then on to 0010h
+    device = bytes.fromhex("00" * 0x58 + "3E 99 D3 02 C3 40 1F") + bytes(0x1F40 - 0x5F) + b"\xc9"
     capture = run(host, machine=replace(WITH_PAGER, clock_hz=2_000_000), device_contents=device, duration_s=90e-6)
     assert ports_written(capture) == [(0x02, 0x99), (0x01, 0x11)]
     up, down = edges(capture, "ROMDIS")[:2]
-    trigger = next(c for c in capture.truth["cycles"] if c["address"] == 8 and c["kind"] == "opcode_fetch")
+    trigger = next(c for c in capture.truth["cycles"] if c["address"] == 0x58 and c["kind"] == "opcode_fetch")
     leaving = next(c for c in capture.truth["cycles"] if c["address"] == 0x1F40)
     assert trigger["data"] == 0x3E and leaving["data"] == 0xC9  # both bytes are the device's
     assert 0 < up[0] - trigger["start_s"] * 1e9 < 2 * T_NS
@@ -147,7 +147,7 @@ def test_active_low_romdis():
 
 
 def test_data_reads_at_a_trigger_do_not_page():
-    capture = run("3A 08 00 18 FE", machine=replace(WITH_PAGER, clock_hz=2_000_000))
+    capture = run("3A 58 00 18 FE", machine=replace(WITH_PAGER, clock_hz=2_000_000))
     assert edges(capture, "ROMDIS") == []
 
 

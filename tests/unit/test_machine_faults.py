@@ -335,12 +335,12 @@ def test_the_device_that_does_not_answer_or_does_not_leave():
 
 
 def test_two_roms_fight_where_the_host_ignores_romdis():
-    host = bytes.fromhex("31 00 80 CF") + bytes.fromhex("00" * 4 + "3E 0F")
+    host = bytes.fromhex("31 00 80 CD 58 00" + "00" * 0x52 + "3E 0F")
     capture = simulate(
-        machine=WITH_PAGER, contents=((0, host),), device_contents=bytes(8) + b"\x33", faults=[fault("rom-disable-ignored")],
+        machine=WITH_PAGER, contents=((0, host),), device_contents=bytes(0x58) + b"\x33", faults=[fault("rom-disable-ignored")],
         lines="full_port", duration_s=0.0001,
     )  # fmt: skip
-    first = next(c for c in capture.truth["cycles"] if c["address"] == 8)
+    first = next(c for c in capture.truth["cycles"] if c["address"] == 0x58)
     assert first["data"] == 0x3E & 0x33
     assert edges(capture, "ROMDIS")
 

@@ -30,8 +30,8 @@ FIGURES = {
     ],
 }  # fmt: skip
 
-# EI, IM 1; LD A,(4000h); LD (4001h),A; IN A,(FEh); OUT (FEh),A; then NOPs, where the interrupt is taken.
-PROGRAM = "ED 56 FB 3A 00 40 32 01 40 DB FE D3 FE" + "00" * 40
+# EI, IM 1; LD A,(4000h); LD (4001h),A; IN A,(43h); OUT (43h),A; then NOPs, where the interrupt is taken.
+PROGRAM = "ED 56 FB 3A 00 40 32 01 40 DB 43 D3 43" + "00" * 40
 
 
 @pytest.fixture(scope="module")

@@ -49,7 +49,7 @@ MAPS = [
 @pytest.mark.parametrize("memory", MAPS)
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_patrol_finds_nothing_wrong_on_a_healthy_machine(memory, seed):
-    """It writes 2 to port FEh when a byte does not read back, and the frame count otherwise."""
+    """It writes 2 to port 43h when a byte does not read back, and the frame count otherwise."""
     capture = run_scenario(simulate(machine=replace(GENERIC, memory=memory), duration_s=0.006).scenario, seed)
     written = ports_written(capture)
     assert len(written) >= 2
@@ -85,17 +85,17 @@ def test_stop_halts_for_good():
     assert {c["note"] for c in cycles[-50:]} == {"halt"}
 
 
-@pytest.mark.parametrize("triggers", [(0x0008, 0x0030, 0x0066), (0x0000, 0x0018, 0x0066), (0x0028,)])
+@pytest.mark.parametrize("triggers", [(0x0058, 0x01D4, 0x0066), (0x0000, 0x0018, 0x0066), (0x0028,)])
 def test_lodger_comes_and_goes_and_the_host_runs_on(triggers):
     paging = replace(WITH_PAGER.paging[0], fetch_at=triggers)
     capture = simulate(
         machine=replace(QUIET, paging=(paging,)), lines="full_port", duration_s=0.005, presses=[Press("NMI", 0.0022)]
     )
     written = ports_written(capture)
-    assert (0xE7, 0x5A) in written or triggers == (0x0000,)
-    assert (0xFE, 0) in written  # the host gets through its loop
-    assert (0xE7, 0xA6) in written or 0x0066 not in triggers
-    assert (0xFE, 2) not in written
+    assert (0x9C, 0x5A) in written or triggers == (0x0000,)
+    assert (0x43, 0) in written  # the host gets through its loop
+    assert (0x9C, 0xA6) in written or 0x0066 not in triggers
+    assert (0x43, 2) not in written
 
 
 def test_the_list_of_programs():

@@ -26,12 +26,14 @@ loop:
     21 23 81                ; LD HL,8123h
     36 A5                   ; LD (HL),0A5h
     7E                      ; LD A,(HL)
-    D3 FE                   ; OUT (0FEh),A
-    DB FE                   ; IN A,(0FEh)
+    D3 43                   ; OUT (43h),A
+    DB 43                   ; IN A,(43h)
     F7                      ; RST 30h
+    CD 58 00                ; CALL 0058h
     18 >loop                ; JR loop
 *0030 C9                    ; RET
 *0038 FB ED 4D              ; EI / RETI
+*0058 C9                    ; RET
 *0066 ED 45                 ; RETN
 """, {})  # fmt: skip
 STOPS = assemble("F3 21 23 81 36 A5 76", {})  #: DI / LD HL,8123h / LD (HL),0A5h / HALT
@@ -42,7 +44,7 @@ STORE_LOAD = (*STORE, FETCH, READ)  # LD (HL),n / LD A,(HL)
 OUTPUT = (FETCH, READ, "io_write")
 ANSWER = ("interrupt_acknowledge", WRITE, WRITE)
 PUSHED = (FETCH, WRITE, WRITE)  # RST
-RESTART = (*PUSHED, FETCH)  # RST 30h and what answers there
+VISIT = (FETCH, READ, READ, WRITE, WRITE, FETCH)  # CALL 0058h and what answers there
 LEAVE = (FETCH, READ, READ) * 3  # POP AF / JP into the release range / RET
 FRAME = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH")
 MEMORY = ("MREQ", "RD", "WR", "A", "D")
@@ -87,7 +89,7 @@ PICTURES: dict[str, Picture] = {
     "address-line-stuck": Picture(("MREQ", "RFSH", "A1", "A"), STORE, (fault("lead-off", line="A1"),)),
     "address-line-unsteady": Picture(("MREQ", "RFSH", "A1", "A"), STORE, (fault("floating", line="A1"),), by_time=True),
     "data-lead-off": Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (fault("lead-off", line="D0"),)),
-    "data-line-stuck": Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (fault("dead-low", line="D0", at="line"),)),
+    "data-line-stuck": Picture(("MREQ", "RD", "D4", "D"), STORE_LOAD, (fault("dead-low", line="D4", at="line"),)),
     "data-line-unsteady": Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (fault("floating", line="D0"),), by_time=True),
     "data-input-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-in-stuck", bit=0, level="low"),)),
     "data-output-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-out-stuck", bit=0, level="low"),)),
@@ -126,10 +128,10 @@ PICTURES: dict[str, Picture] = {
                         changes=_PRESSED, at_s=PRESS_S),
     "nmi-not-answered": Picture(("NMI", "M1", "MREQ", "A"), PUSHED, (fault("dead-high", line="NMI", at="cpu"),), by_time=True,
                                 changes=_PRESSED, at_s=PRESS_S, long_t=33),
-    "paging-not-triggered": Picture(_PAGING, RESTART, (fault("dead-high", line="M1"),), changes=_PAGED, long_t=21),
-    "paging-device-silent": Picture(_PAGING, RESTART, (fault("device-silent"),), changes=_PAGED, long_t=21),
+    "paging-not-triggered": Picture(_PAGING, VISIT, (fault("dead-high", line="M1"),), changes=_PAGED, long_t=21),
+    "paging-device-silent": Picture(_PAGING, VISIT, (fault("device-silent"),), changes=_PAGED, long_t=21),
     "paging-not-released": Picture(_PAGING, LEAVE, (fault("device-never-leaves"),), changes=_PAGED, long_t=33),
-    "rom-disable-not-obeyed": Picture(_PAGING, RESTART, (fault("rom-disable-ignored"),), changes=_PAGED, long_t=21),
+    "rom-disable-not-obeyed": Picture(_PAGING, VISIT, (fault("rom-disable-ignored"),), changes=_PAGED, long_t=21),
 }  # fmt: skip
 
 

@@ -38,11 +38,11 @@ class Decoder(srd.Decoder):
     outputs = ["strobewise_cycles"]
     tags = ["Retro computing", "Bus"]
     options = (
-        {"id": "triggers", "desc": "Paging: trigger addresses (0x0008 0x0066)", "default": ""},
+        {"id": "triggers", "desc": "Paging: trigger addresses (0x0058 0x01d4)", "default": ""},
         {"id": "answer", "desc": "Paging: line that the device answers on", "default": "ROMDIS", "values": ANSWER_LINES},
         {"id": "answer_level", "desc": "Paging: its level when it answers", "default": "high", "values": ("high", "low")},
         {"id": "within", "desc": "Paging: T-states within which it answers", "default": 4},
-        {"id": "released_by", "desc": "Paging: fetches that release it (0x1f80-0x1f8f)", "default": ""},
+        {"id": "released_by", "desc": "Paging: fetches that release it (0x2f40-0x2f4f)", "default": ""},
     )
     annotations = (
         ("finding", "Finding"),

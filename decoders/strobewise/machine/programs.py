@@ -15,7 +15,7 @@ PATROL = """
     31 @top         ; LD SP,top
     C3 @main        ; JP main
 *0008
-    7E 23 C9        ; LD A,(HL) / INC HL / RET
+    C9              ; RET
 *0010
     C9              ; RET
 *0018
@@ -25,7 +25,7 @@ PATROL = """
 *0028
     C9              ; RET
 *0030
-    D5 D1 C9        ; PUSH DE / POP DE / RET
+    C9              ; RET
 *0038
     F5 E5           ; PUSH AF / PUSH HL        the frame interrupt counts itself
     2A @ticks       ; LD HL,(ticks)
@@ -33,6 +33,8 @@ PATROL = """
     22 @ticks       ; LD (ticks),HL
     E1 F1 FB        ; POP HL / POP AF / EI
     ED 4D           ; RETI
+*0058
+    7E 23 C9        ; LD A,(HL) / INC HL / RET
 *0066
     F5              ; PUSH AF                  the button counts itself, too
     3A @presses     ; LD A,(presses)
@@ -79,15 +81,16 @@ walkread:
     7C FE 20        ; LD A,H / CP 20h
     38 >walkread    ; JR C,walkread
 ports:
-    01 FE 7F        ; LD BC,7FFEh              scan the keys
+    01 43 A6        ; LD BC,0A643h             read the front panel
     ED 78           ; IN A,(C)
-    E6 1F           ; AND 1Fh
+    E6 2D           ; AND 2Dh
     CB 08           ; RRC B
-    DB FE           ; IN A,(0FEh)
+    DB 43           ; IN A,(43h)
     3A @ticks       ; LD A,(ticks)
-    D3 FE           ; OUT (0FEh),A
+    D3 43           ; OUT (43h),A
     21 @table       ; LD HL,table
-    CF              ; RST 8
+    CD 58 00        ; CALL 0058h
+    CD 58 00        ; CALL 0058h
     CF              ; RST 8
     AE              ; XOR (HL)
     DD 77 40        ; LD (IX+40h),A
@@ -98,6 +101,7 @@ ports:
     01 34 12        ; LD BC,1234h
     C5 D1           ; PUSH BC / POP DE
     08 D9           ; EX AF,AF' / EXX
+    CD D4 01        ; CALL 01D4h
     F7              ; RST 30h
     D7 DF           ; RST 10h / RST 18h
     E7 EF           ; RST 20h / RST 28h
@@ -137,13 +141,15 @@ verify:
     C9              ; RET
 wrong:
     3E 02           ; LD A,2
-    D3 FE           ; OUT (0FEh),A
+    D3 43           ; OUT (43h),A
     C9              ; RET
 banks:
     @bank0 @bank1 @bank2 @bank3
     00 00
 table:
     4C 41 4E 54 45 52 4E 00 B5 1E C7 60 39 F2 8D 53
+*01D4
+    D5 D1 C9        ; PUSH DE / POP DE / RET
 """
 
 #: Ends in HALT and is woken by each interrupt.
@@ -183,8 +189,8 @@ busy:
 LODGER = """
 visit:
     3E 5A           ; LD A,5Ah
-    D3 E7           ; OUT (0E7h),A
-    DB E7           ; IN A,(0E7h)
+    D3 9C           ; OUT (9Ch),A
+    DB 9C           ; IN A,(9Ch)
     F1              ; POP AF
     C3 @leave       ; JP leave
 button:
@@ -192,7 +198,7 @@ button:
     06 03           ; LD B,3
     10 FE           ; DJNZ itself
     3E A6           ; LD A,0A6h
-    D3 E7           ; OUT (0E7h),A
+    D3 9C           ; OUT (9Ch),A
     C1 F1           ; POP BC / POP AF
     C3 @leavenmi    ; JP leavenmi
 """

@@ -28,7 +28,7 @@ GENERIC = Profile(
     interrupt_period_t_states=9_100,
     memory=(MemoryRegion("rom", 0x0000, 0x1FFF), MemoryRegion("ram", 0x4000, 0xFFFF)),
 )
-GENERIC_PAGING = Paging("lodger", (0x0008, 0x0030, 0x0066), released_by_fetch_in=((0x1F40, 0x1F4F),))
+GENERIC_PAGING = Paging("lodger", (0x0058, 0x01D4, 0x0066), released_by_fetch_in=((0x1F40, 0x1F4F),))
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class BoardOptions:
     vector: int = 0xFF
     duty: float = 0.5
     jitter_ns: float = 0.0
-    ports: tuple[Port, ...] = (Port(0x00FF, 0x00FE, 0xBF), Port(0x00FF, 0x00E7, 0x00, latch=True))
+    ports: tuple[Port, ...] = (Port(0x00FF, 0x0043, 0xB7), Port(0x00FF, 0x009C, 0x00, latch=True))
     waits: tuple[WaitRule, ...] = ()
 
 

@@ -61,7 +61,7 @@ class PagingRecord:
 
 
 def parse_addresses(text: str) -> Tuple[int, ...]:
-    """Return the addresses in a text such as "0x0008 0x0066" or "8h;66h". Raises ValueError with what is wrong."""
+    """Return the addresses in a text such as "0x0058 0x01d4" or "58h;1d4h". Raises ValueError with what is wrong."""
     return tuple(_address(word) for word in re.split(r"[\s;+]+", text.strip()) if word)
 
 
