@@ -14,7 +14,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "decoders"), str(ROOT / "cli")]
 
-from strobewise.bus.lines import LINES, SUPPLY_PINS, bar  # noqa: E402
+from strobewise.bus.lines import ADDRESS, DATA, LINES, SUPPLY_PINS, bar  # noqa: E402
 from strobewise.machine import FAULTS  # noqa: E402
 from strobewise.rules import CATALOGUE  # noqa: E402
 from strobewise_cli.main import COMMANDS, build_parser  # noqa: E402
@@ -35,9 +35,26 @@ def commands() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+def lines_text(lines: tuple[str, ...]) -> str:
+    """Return "/MREQ + A0-A15 + D0-D7"."""
+    buses = {"A0-A15": ADDRESS, "D0-D7": DATA}
+    whole = [text for text, bus in buses.items() if set(bus) <= set(lines)]
+    rest = [bar(line) for line in lines if not any(line in buses[text] for text in whole)]
+    return " + ".join(rest + whole)
+
+
+def rule_table() -> str:
+    """Return the catalogue of rules as a table, in its own order."""
+    rows = ["| rule | looks for | needs one of |", "|---|---|---|"]
+    for rule in CATALOGUE:
+        needs = "; ".join(dict.fromkeys(lines_text(lines) for lines in rule.needs)) or "any line"
+        rows.append(f"| [`{rule.id}`](#{rule.id}) | {plain(rule.looks_for)} | {needs} |")
+    return "\n".join(rows)
+
+
 def rules() -> str:
-    """Return the catalogue of rules, each with its facts and its pictures."""
-    parts = ["# Rules", INTRODUCTION, "The pictures come from the simulated bench; `strobewise explain RULE` shows the same."]
+    """Return the catalogue of rules: the table of all, then each with its facts and its pictures."""
+    parts = ["# Rules", INTRODUCTION, rule_table(), "The pictures come from the simulated bench; `strobewise explain RULE` shows the same."]
     for rule in sorted(CATALOGUE, key=lambda rule: rule.id):
         parts.append(f"## {rule.id}")
         parts.append(f"**{rule.title}** ({rule.severity})")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import re
+import shutil
 import subprocess
 import sys
 
@@ -46,6 +48,25 @@ def test_the_tutorial_ends_with_the_proof(workplace):
     assert done.returncode == 1 and done.stdout.startswith("Repaired: /M1 now strobes every fetch (0 of ")
 
 
+def test_the_pytest_example_passes_on_a_good_capture_and_fails_on_a_bad_one(tmp_path):
+    text = (DOCS / "how-to" / "ci.md").read_text(encoding="utf-8")
+    example = re.search(r"^```python\n(.*?)^```", text, flags=re.DOTALL | re.MULTILINE)[1]
+    (tmp_path / "test_example.py").write_text(example)
+    (tmp_path / "captures").mkdir()
+    traces = ROOT / "traces"
+    for trace, status in (("good/healthy-full.vcd.gz", 0), ("faults/wait-held/wait-held.vcd.gz", 1)):
+        shutil.copy(traces / trace, tmp_path / "captures" / "board.vcd.gz")
+        done = subprocess.run(
+            [sys.executable, "-m", "pytest", "-q", "-p", "strobewise_cli.pytest_plugin", "-p", "no:cacheprovider", "test_example.py"],
+            cwd=tmp_path, capture_output=True, text=True, check=False,
+            env={
+                **os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]),
+                "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",  # the plug-in would come twice where the package is installed
+            },
+        )  # fmt: skip
+        assert done.returncode == status, done.stdout + done.stderr
+
+
 def test_pages_and_files_that_are_named_exist():
     for page in PAGES:
         text = page.read_text(encoding="utf-8")
@@ -67,7 +88,7 @@ def test_the_reference_says_what_the_code_says(tmp_path):
     from strobewise_cli.main import COMMANDS
 
     rules, faults, commands = ((tmp_path / f"{name}.md").read_text(encoding="utf-8") for name in ("rules", "faults", "commands"))
-    assert all(f"\n## {rule.id}\n" in rules for rule in CATALOGUE)
+    assert all(f"\n## {rule.id}\n" in rules and f"| [`{rule.id}`](#{rule.id}) |" in rules for rule in CATALOGUE)
     assert all(f"\n## {name}\n" in faults for name in FAULTS)
     names = list(COMMANDS)
     assert all(f"\n## {name}\n" in commands for name in names)
