@@ -33,7 +33,7 @@ from strobewise.machine import FAULTS, GENERIC, GENERIC_PAGING, LINE_SETS, BusRe
 from strobewise.machine.board import WaitRule
 from strobewise.machine.simulate import SimulatedCapture
 from strobewise.machine.vcd_text import NAMING
-from strobewise.profile.machine import MemoryRegion, Profile
+from strobewise.records.profile import MemoryRegion, Profile
 
 LEAD_SETS = ("full", "sixteen", "eight", "two")
 OUTPUTS = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")

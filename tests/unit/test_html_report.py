@@ -244,7 +244,7 @@ def test_charts_count_right():
 
 def test_the_memory_map_knows_what_was_written(tmp_path):
     diagnosis = diagnose([write(tmp_path, faults=[fault("ram-bit-dead", bit=2)], duration_s=0.003)])
-    chart = memory_map(diagnosis.evidence.parts["memory"])
+    chart = memory_map(diagnosis.evidence.memory)
     assert chart is not None and len(chart.rects) == 256
     rom, bad = chart.rects[0], [rect for rect in chart.rects if rect.kind == "map-mismatched"]
     assert rom.kind == "map-fetched" and "F" in rom.text and bad and all("!" in rect.text for rect in bad)

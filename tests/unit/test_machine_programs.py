@@ -10,7 +10,7 @@ from machine_waves import QUIET, WITH_PAGER, ports_written
 
 from strobewise.machine import GENERIC, Press, Scenario, run_scenario, simulate
 from strobewise.machine.programs import PROGRAMS, assemble, program
-from strobewise.profile.machine import MemoryRegion
+from strobewise.records.profile import MemoryRegion
 
 
 def test_bytes_labels_and_gaps():

@@ -328,13 +328,13 @@ def captured(tmp_path, **settings):
 
 def test_a_healthy_capture_is_followed_to_its_end(tmp_path):
     said = captured(tmp_path, lines="full", duration_s=0.003)
-    record = said.evidence.parts["prediction"]
+    record = said.evidence.prediction
     assert record.total == 0 and record.windows == 1 and record.instructions > 800 and record.cycles >= record.cycles_in_all - 16
     assert coverage(record) == f"{record.instructions} instructions"
 
 
 def test_it_needs_both_buses_and_the_strobes(tmp_path):
-    assert "prediction" not in captured(tmp_path, lines="eight", duration_s=0.001).evidence.parts
+    assert captured(tmp_path, lines="eight", duration_s=0.001).evidence.prediction is None
 
 
 @pytest.mark.parametrize(
@@ -356,7 +356,7 @@ def test_faults_that_only_the_program_gives_away(tmp_path, settings, rule, lines
 @pytest.mark.parametrize("lines", [("D5", "D6"), ("A11", "A12")])
 def test_crossed_leads_are_counted(tmp_path, lines):
     said = captured(tmp_path, lines="full", duration_s=0.004, faults=[fault("leads-swapped", lines=list(lines))])
-    record = said.evidence.parts["prediction"]
+    record = said.evidence.prediction
     assert "<>".join(lines) == most_likely_pair(record)
     found = [f for f in said.findings if f.rule in ("leads-crossed", "leads-swapped")]
     assert found and set(found[0].lines) == set(lines) and said.verdict.suspects[0].suspect == "probe_or_capture"
@@ -386,7 +386,7 @@ def test_spikes_and_lost_samples_blame_nobody(tmp_path, kind, values):
 
 def test_a_board_fault_shows_a_cpu_that_does_what_it_reads(tmp_path):
     said = captured(tmp_path, lines="full", duration_s=0.003, faults=[fault("rom-data-stuck", bit=4, level="high")])
-    assert said.evidence.parts["prediction"].total == 0
+    assert said.evidence.prediction.total == 0
 
 
 # --- windows over a long capture ---
@@ -407,6 +407,13 @@ class Batch:
         self.cycles = cycles
 
 
+def filled(part):
+    """Return the record that a part leaves in the evidence."""
+    evidence = BusEvidence(captured=frozenset())
+    part.fill(evidence)
+    return evidence.prediction
+
+
 def windows(count, cycles):
     part = prediction.PredictionPart(True, True, 1e-9)
     at = 0
@@ -414,7 +421,7 @@ def windows(count, cycles):
         table = table_of(cycles, at)
         part.feed(Batch(table))
         at = int(table.end[-1])
-    return part.record(BusEvidence(captured=frozenset()))
+    return filled(part)
 
 
 LOOP = bytes.fromhex("31 00 80 06 03 c5 cd 10 00 c1 10 f9 18 f2 00 00 21 00 40 34 7e d3 fe c9")
@@ -441,7 +448,7 @@ def test_a_contradiction_late_in_a_long_capture_is_found():
         table = table_of(bad if number > count * 0.8 else whole, at)
         part.feed(Batch(table))
         at = int(table.end[-1])
-    record = part.record(BusEvidence(captured=frozenset()))
+    record = filled(part)
     assert record.differences["data"] > 0
     assert min(d.start for d in record.kept) > 0.7 * at
 

@@ -9,7 +9,8 @@ import re
 import pytest
 
 from strobewise.errors import ProfileError
-from strobewise.profile.machine import MemoryRegion, Paging, ProfileLine, load_profile
+from strobewise.profile.machine import load_profile
+from strobewise.records.profile import MemoryRegion, Paging, ProfileLine
 
 FULL = """
 name = "bench example"

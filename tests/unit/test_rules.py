@@ -10,12 +10,9 @@ from hand_made import evidence_of, rules_of
 
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.diagnosis.facade import diagnose
-from strobewise.evidence.expansion import PagingRecord, Trigger
-from strobewise.evidence.memory import Levels, MemoryRecord, ReadBack
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
 from strobewise.machine.simulate import simulate
-from strobewise.profile.machine import MemoryRegion, Profile
 from strobewise.profile.options import Options
 from strobewise.records.evidence import (
     CLASSES,
@@ -24,6 +21,9 @@ from strobewise.records.evidence import (
     Span,
     count_strobes,
 )
+from strobewise.records.expansion import PagingRecord, Trigger
+from strobewise.records.memory import Levels, MemoryRecord, ReadBack
+from strobewise.records.profile import MemoryRegion, Profile
 from strobewise.rules import CATALOGUE, find_rule, run
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
@@ -264,8 +264,8 @@ def paging(**changes):
     """Return the evidence of a healthy machine whose device answered five triggers, with changes to the paging record."""
     evidence = evidence_of(captured=evidence_of().captured | {*ADDRESS, *DATA, "ROMDIS"})
     triggers = [Trigger(0.001 * k, 0x0008, True, 2e-7, False) for k in range(1, 6)]
-    record = PagingRecord("overlay", "ROMDIS", 4, 10, triggers, released=5, compared_content=64, same_content=2)
-    evidence.parts = {"expansion": [replace(record, **changes)]}
+    record = PagingRecord("overlay", "ROMDIS", 4, triggers, released=5, compared_content=64, same_content=2)
+    evidence.pagings = [replace(record, **changes)]
     return evidence
 
 
@@ -317,7 +317,7 @@ def memory_evidence(fetched, value=0x4D):
         *maps, Levels(count, value, value), Levels(), Levels(), Levels(), [], [], count, 0, 0, 0, count, {}, {}, [], 1, (value, count),
         count, 0, 0, [0] * 8,
     )  # fmt: skip
-    return evidence_of(parts={"memory": memory}, captured=evidence_of().captured | {*ADDRESS, *DATA})
+    return evidence_of(memory=memory, captured=evidence_of().captured | {*ADDRESS, *DATA})
 
 
 def test_who_is_blamed_for_silence_depends_on_whether_the_start_was_seen():
@@ -331,7 +331,7 @@ def test_who_is_blamed_for_silence_depends_on_whether_the_start_was_seen():
 def test_writes_to_a_rom_of_the_profile_need_not_read_back():
     bad = ReadBack(0x0000, 0x03FF, 40, 20, [(20, 0, 20, 20), *[(20, 0, 20, 0)] * 7])
     evidence = memory_evidence(range(0x4000, 0x4020), 0x3E)
-    record = evidence.parts["memory"]
+    record = evidence.memory
     record.pages, record.commonest, record.alike = [bad], (0x3E, 1), 1
     assert "ram-bit-dead" in rules_of(evidence)
     evidence.profile = Profile("bench", memory=(MemoryRegion("rom", 0x0000, 0x3FFF),))

@@ -12,7 +12,7 @@ import pytest
 from strobewise.errors import ProfileError, ScenarioError
 from strobewise.machine import GENERIC, LINE_SETS, BusRequest, Cpu, Dialect, Press, Scenario, fault, load_scenario, simulate
 from strobewise.machine.board import Port, WaitRule
-from strobewise.profile.machine import MemoryRegion
+from strobewise.records.profile import MemoryRegion
 
 MACHINE = """
 name = "little machine"

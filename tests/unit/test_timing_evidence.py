@@ -15,13 +15,14 @@ from strobewise.capture.records import Block
 from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.memory_map import seen_map
 from strobewise.errors import ProfileError
-from strobewise.evidence.timing import Delay, Interrupts, TimingPart, TimingRecord
+from strobewise.evidence.timing import TimingPart
 from strobewise.machine import LINE_SETS, Fault
 from strobewise.machine.scenario import GENERIC
 from strobewise.machine.simulate import simulate
 from strobewise.profile.machine import find_profile, load_profile, shipped_profiles
 from strobewise.profile.options import Options
 from strobewise.records.evidence import BusEvidence, ClockEvidence, Span
+from strobewise.records.timing import Delay, Interrupts, TimingRecord
 from strobewise.rules import run
 
 
@@ -34,7 +35,7 @@ def examined(tmp_path, options=None, **settings):
 
 def test_delays_are_what_the_simulated_cpu_has(tmp_path):
     said = examined(tmp_path, lines="eight", sample_hz=200_000_000, delay_fraction=0.5, skew_ns=0.0)
-    record = said.evidence.parts["timing"]
+    record = said.evidence.timing
     assert record.uncertainty_s == pytest.approx(5e-9, rel=0.01)
     for delay in record.delays:
         assert delay.median_s == pytest.approx(0.5 * limit_ps(delay.symbol, 4) * 1e-12, abs=6e-9), delay.symbol
@@ -43,7 +44,7 @@ def test_delays_are_what_the_simulated_cpu_has(tmp_path):
 
 def test_a_coarse_capture_tells_no_grade_that_it_can_not(tmp_path):
     said = examined(tmp_path, lines="eight", sample_hz=16_000_000)
-    for delay in said.evidence.parts["timing"].delays:
+    for delay in said.evidence.timing.delays:
         assert 4 not in delay.breaks
     assert said.verdict.state == "no_fault_found"
 
@@ -61,7 +62,8 @@ def measured(behind_ns, sample_s):
     part = TimingPart(frozenset({"CLK", "M1"}), 1e-9)
     part.block(Block(np.array(times, np.int64), np.array(words, np.uint64), None))
     evidence = BusEvidence(sample_interval_s=sample_s, samples_per_t=25.0, clock=ClockEvidence(source="CLK"))
-    return next(delay for delay in part.record(evidence).delays if delay.symbol == "TdCr(M1f)")
+    part.fill(evidence)
+    return next(delay for delay in evidence.timing.delays if delay.symbol == "TdCr(M1f)")
 
 
 @pytest.mark.parametrize(("beyond_ns", "meets", "breaks"), [(-13, True, False), (-7, False, False), (7, False, False), (13, False, True)])
@@ -77,7 +79,7 @@ def test_an_edge_just_before_its_clock_edge_is_early_and_not_late():
 def test_interrupts_are_counted(tmp_path):
     machine = replace(GENERIC, interrupt_period_t_states=4000)
     said = examined(tmp_path, Options(profile=machine), machine=machine, lines="full", duration_s=0.01)
-    found = said.evidence.parts["timing"].interrupts
+    found = said.evidence.timing.interrupts
     assert found.requests >= 5 and found.period_s == pytest.approx(4000 / GENERIC.clock_hz, rel=0.01)
     assert found.acknowledged >= found.requests - 1 and found.latency_s < 1e-4
     assert "interrupt-rate" not in {f.rule for f in said.findings}
@@ -100,9 +102,9 @@ def test_a_strobe_later_than_every_grade_is_told(tmp_path):
     said = examined(tmp_path, lines="eight")
     evidence = said.evidence
     slow = Delay("TdCr(M1f)", "M1", 500, 1.7e-7, 1.6e-7, 1.8e-7, [], [4, 6, 8, 10, 20])
-    evidence.parts["timing"] = TimingRecord(4.2e-8, [slow], Interrupts(0, 0, None, None, 0, {}))
+    evidence.timing = TimingRecord(4.2e-8, [slow], Interrupts(0, 0, None, None, 0, {}))
     assert [(f.rule, f.severity, f.lines) for f in run(evidence)] == [("slow-strobe", "warning", ("M1",))]
-    evidence.parts["timing"] = TimingRecord(4.2e-8, [replace(slow, breaks=[6, 8])], None)
+    evidence.timing = TimingRecord(4.2e-8, [replace(slow, breaks=[6, 8])], None)
     assert run(evidence) == []
 
 
@@ -115,7 +117,7 @@ def test_a_long_time_without_refresh_is_told(tmp_path):
 
 
 def test_the_memory_map_seen(tmp_path):
-    memory = examined(tmp_path, lines="full").evidence.parts["memory"]
+    memory = examined(tmp_path, lines="full").evidence.memory
     stretches = seen_map(memory)
     assert stretches[0].use == "read only" and stretches[0].start == 0
     assert any(stretch.use == "read and written" for stretch in stretches)

@@ -7,6 +7,7 @@ from typing import Any
 from strobewise.bus.model import LineState
 from strobewise.diagnosis.facade import Diagnosis, Examined
 from strobewise.records.evidence import BusEvidence
+from strobewise.records.expansion import PagingRecord
 from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-diagnosis"
@@ -30,7 +31,7 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "cycles": cycles,
         "program": _program(evidence),
         "interrupts": _interrupts(evidence),
-        "paging": [_paging(record) for record in evidence.parts.get("expansion") or ()],
+        "paging": [_paging(record) for record in evidence.pagings],
         "delays": _delays(evidence),
         "findings": [
             {
@@ -95,7 +96,7 @@ def capture_document(examined: Examined) -> dict[str, Any]:
 
 def _program(evidence: BusEvidence) -> dict[str, Any] | None:
     """Return how much of the program the model followed, None where it could not."""
-    record = evidence.parts.get("prediction")
+    record = evidence.prediction
     if record is None:
         return None
     return {
@@ -109,7 +110,7 @@ def _program(evidence: BusEvidence) -> dict[str, Any] | None:
 
 def _interrupts(evidence: BusEvidence) -> dict[str, Any] | None:
     """Return how the maskable interrupt fared, None where /INT was not captured."""
-    record = evidence.parts.get("timing")
+    record = evidence.timing
     if record is None or record.interrupts is None:
         return None
     seen = record.interrupts
@@ -124,7 +125,7 @@ def _interrupts(evidence: BusEvidence) -> dict[str, Any] | None:
     }
 
 
-def _paging(record: Any) -> dict[str, Any]:
+def _paging(record: PagingRecord) -> dict[str, Any]:
     """Return what one paging arrangement of the profile was asked, and what it answered."""
     return {
         "name": record.name,
@@ -142,7 +143,7 @@ def _paging(record: Any) -> dict[str, Any]:
 
 def _delays(evidence: BusEvidence) -> list[dict[str, Any]]:
     """Return each measured delay behind the clock, with the speed grades whose limit it keeps or breaks beyond the doubt of a sample."""
-    record = evidence.parts.get("timing")
+    record = evidence.timing
     if record is None:
         return []
     return [

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import KINDS
+from strobewise.records.memory import MemoryRecord
 from strobewise.rules.base import milliseconds
 from strobewise_cli.render.html_data import COLUMNS, Course
 
@@ -184,11 +185,11 @@ def _row_words(name: str, shares: Sequence[float], kind: str) -> str:
     return f"{stretches}, {sum(shares) / len(shares) * 100:.1f} % of the time" if kind == "held" else stretches
 
 
-def memory_map(memory: Any) -> Chart | None:
-    """Return the 64 K in cells of 256 bytes: fetched, read, written, mismatched. memory: evidence.memory.MemoryRecord or None."""
+def memory_map(memory: MemoryRecord | None) -> Chart | None:
+    """Return the 64 K in cells of 256 bytes: fetched, read, written, mismatched; None without a record."""
     if memory is None:
         return None
-    maps = {kind: getattr(memory, kind) for kind in MAP_KINDS}
+    maps = {"fetched": memory.fetched, "read": memory.read, "written": memory.written, "mismatched": memory.mismatched}
     rects, labels = [], []
     left, top = 60, 24
     counts = dict.fromkeys(MAP_KINDS, 0)

@@ -200,10 +200,10 @@ def line_rows(lines: list[LineState]) -> list[LineRow]:
 
 def charts(data: PageData) -> list[Chart]:
     """Return the charts that this capture can fill."""
-    parts = data.examined.evidence.parts
+    evidence = data.examined.evidence
     triggers = [
-        (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers]) for paging in parts.get("expansion") or ()
+        (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers]) for paging in evidence.pagings
     ]
     clock = clock_stability(data.course, data.examined.sample_interval_s)
-    made = (cycle_mix(data.course), memory_map(parts.get("memory")), clock, timeline(data.course, triggers))
+    made = (cycle_mix(data.course), memory_map(evidence.memory), clock, timeline(data.course, triggers))
     return [chart for chart in made if chart is not None]

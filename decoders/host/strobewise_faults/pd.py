@@ -151,7 +151,7 @@ class Decoder(srd.Decoder):
             rules = rules & self.of_stretch  # the others judge seconds
         evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
         if self.paging is not None:
-            evidence.parts["expansion"] = [self.paging.record]
+            evidence.pagings = [self.paging.record]
         for finding in run(evidence, rules):
             if finding.severity == "note":
                 continue

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Union
 
+from ..records.volts import AnalogLevels
 from .grid import SampleGrid, estimate_sample_interval
-from .records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header
+from .records import BitAssignment, BitStatistics, Block, Channel, Header
 from .scope.reader import ScopeCapture
 from .vcd.reader import VcdCapture
 

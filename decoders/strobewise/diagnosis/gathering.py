@@ -12,7 +12,7 @@ from ..capture.records import Block
 from ..cycles.pipeline import Pipeline
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
-from ..evidence.leads import judge_leads
+from ..evidence.leads import LeadsPart, judge_leads
 from ..evidence.parts import Maker, Part, make_parts
 from ..evidence.strobe_leads import Stretch
 from ..evidence.unlabelled import look_at
@@ -57,9 +57,10 @@ def gather(
     _fill(evidence, capture, channels, pipeline, options, tick_s)
     times, words = collector.kept()
     for part in parts:
-        evidence.parts[part.name] = part.record(evidence)
+        part.fill(evidence)
     stretch = Stretch(captured, times, words, given, capture.header.timescale_fs, sample or 1.0)
-    evidence.parts["leads"] = judge_leads(evidence, stretch, channels)
+    sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
+    evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
@@ -80,7 +81,7 @@ def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts
         evidence.unmapped = tuple(use.name for use in channels.uses)
         examined = Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
     examined.evidence.unlabelled = True
-    examined.evidence.parts["identified"] = record
+    examined.evidence.identified = record
     return examined
 
 

@@ -7,6 +7,7 @@ capture that says most of it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar
@@ -27,7 +28,7 @@ def join_evidence(records: Sequence[BusEvidence]) -> BusEvidence:
     if len(records) == 1:
         return records[0]
     first = records[0]
-    joined = BusEvidence(**{name: getattr(first, name) for name in first.__dataclass_fields__})
+    joined = replace(first)
     joined.captured = frozenset().union(*(record.captured for record in records))
     joined.inverted = frozenset().union(*(record.inverted for record in records))
     joined.unlabelled = all(record.unlabelled for record in records)
@@ -37,15 +38,17 @@ def join_evidence(records: Sequence[BusEvidence]) -> BusEvidence:
     joined.waits = sum(record.waits for record in records)
     clocks = sorted(records, key=lambda record: (record.clock.source != "CLK", record.clock.hz is None))
     joined.clock, joined.samples_per_t = clocks[0].clock, clocks[0].samples_per_t
-    joined.strobes, joined.lines, joined.parts = {}, {}, {}
+    joined.strobes, joined.lines = {}, {}
     for record in records:
         for name, count in record.strobes.items():
             joined.strobes[name] = _add(joined.strobes.get(name), count)
         for name, line in record.lines.items():
             if name not in joined.lines or line.edges > joined.lines[name].edges:
                 joined.lines[name] = line
-        for name, part in record.parts.items():
-            joined.parts.setdefault(name, part)
+        joined.buses, joined.memory = joined.buses or record.buses, joined.memory or record.memory
+        joined.timing, joined.prediction = joined.timing or record.timing, joined.prediction or record.prediction
+        joined.leads, joined.identified = joined.leads or record.leads, joined.identified or record.identified
+        joined.pagings = joined.pagings or record.pagings
     return joined
 
 

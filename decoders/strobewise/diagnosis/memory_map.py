@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, List, NamedTuple
+from typing import List, NamedTuple
+
+from ..records.memory import MemoryRecord
 
 STEP = 0x400  #: as evidence.memory counts its pages
 
@@ -15,10 +17,10 @@ class Stretch(NamedTuple):
     end: int  #: inclusive
 
 
-def seen_map(memory: Any) -> List[Stretch]:
+def seen_map(memory: MemoryRecord) -> List[Stretch]:
     """Return the stretches of memory that a capture used.
 
-    memory: evidence.memory.MemoryRecord. Where nothing was captured there nothing is claimed: untouched pages are left out.
+    Where nothing was captured there nothing is claimed: untouched pages are left out.
     """
     stretches: List[Stretch] = []
     touched = memory.fetched | memory.read

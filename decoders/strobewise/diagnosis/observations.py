@@ -5,11 +5,13 @@ One list for the terminal, the pages and the job sheet. Each sentence says how m
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, NamedTuple
+from typing import Iterator, List, NamedTuple
 
 from ..bus.lines import bar
 from ..bus.timing import CHARACTERISTIC, GRADES
 from ..records.evidence import BusEvidence
+from ..records.expansion import PagingRecord
+from ..records.timing import Interrupts, TimingRecord
 from ..rules.base import milliseconds
 from ..rules.prediction import followed
 from .memory_map import seen_map
@@ -33,21 +35,21 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
     program = followed(evidence)
     if program:
         yield Observation("program", program)
-    memory = evidence.parts.get("memory")
+    memory = evidence.memory
     if memory is not None and evidence.profile is None:
         stretches = ", ".join(f"{s.start:04x}-{s.end:04x} {s.use}" for s in seen_map(memory))
         if stretches:
             yield Observation("memory seen", stretches)
-    timing = evidence.parts.get("timing")
+    timing = evidence.timing
     if timing is not None and timing.interrupts is not None and (timing.interrupts.requests or timing.interrupts.acknowledged):
         yield Observation("interrupts", _interrupts(timing.interrupts))
-    for paging in evidence.parts.get("expansion") or ():
+    for paging in evidence.pagings:
         yield Observation(f"paging, {paging.name}", _paging(paging))
     if timing is not None and timing.delays:
         yield Observation("edges against the clock", _delays(timing))
 
 
-def _interrupts(seen: Any) -> str:
+def _interrupts(seen: Interrupts) -> str:
     parts = [f"/INT asked {_times(seen.requests)} and was acknowledged {_times(seen.acknowledged)}"]
     if seen.unanswered:
         parts.append(f"{seen.unanswered} not acknowledged before the next or the end (interrupts may be switched off)")
@@ -67,7 +69,7 @@ def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
-def _paging(record: Any) -> str:
+def _paging(record: PagingRecord) -> str:
     fresh = record.fresh
     answered = [trigger.answer_s for trigger in fresh if trigger.answer_s is not None]
     text = f"{len(fresh)} trigger{'s' if len(fresh) != 1 else ''} that called for an answer on {bar(record.line)}, {len(answered)} answered"
@@ -78,7 +80,7 @@ def _paging(record: Any) -> str:
     return text
 
 
-def _delays(record: Any) -> str:
+def _delays(record: TimingRecord) -> str:
     """Return which speed grades the edges keep, which they break, and which can not be told at this rate."""
     breaks = {grade: [d for d in record.delays if grade in d.breaks] for grade in GRADES}
     keeps = [grade for grade in GRADES if all(grade in delay.meets for delay in record.delays)]
@@ -88,7 +90,7 @@ def _delays(record: Any) -> str:
     if keeps:
         parts.append(f"within the limits of the {_grades(keeps)} grade{'s' if len(keeps) > 1 else ''}")
     if beyond:
-        slowest = max(breaks[beyond[0]], key=lambda delay: float(delay.median_s))
+        slowest = max(breaks[beyond[0]], key=lambda delay: delay.median_s)
         parts.append(
             f"beyond those of {_grades(beyond)} ({CHARACTERISTIC[slowest.symbol].meaning}: {milliseconds(slowest.median_s)} in the middle)"
         )

@@ -7,7 +7,6 @@ instruction set).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,62 +20,13 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
+from ..records.buses import BusesRecord, Operands, Pair, Pushes
 from ..records.evidence import REFRESH_CLASS, BusEvidence
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
 _ORDER = (*CONTROL, *("",) * (16 - len(CONTROL)), *ADDRESS, *DATA)  #: line of each column of the pair matrix
-
-
-@dataclass
-class Pair:
-    """Two lines that were equal at every sample point."""
-
-    first: str
-    second: str
-    samples: int
-    moves: int  #: samples in which they were at the rarer of their two levels
-
-
-@dataclass
-class Operands:
-    """Addresses that the program gave, against those that the bus showed; lists have one entry an address bit."""
-
-    compared: int = 0
-    agreed: int = 0
-    ones: list[int] = field(default_factory=lambda: [0] * 16)  #: the operand says 1
-    ones_lost: list[int] = field(default_factory=lambda: [0] * 16)  #: of those, the bus showed 0
-    zeros: list[int] = field(default_factory=lambda: [0] * 16)
-    zeros_lost: list[int] = field(default_factory=lambda: [0] * 16)
-    #: by (i, j), i < j: operands with bit i unlike bit j, and of those shown with both low (wired-AND)
-    wired_and: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
-
-
-@dataclass
-class Pushes:
-    """Return addresses that calls and restarts push, against those that the bus showed; lists have one entry a data bit."""
-
-    compared: int = 0  #: bytes
-    agreed: int = 0
-    ones: list[int] = field(default_factory=lambda: [0] * 8)
-    ones_lost: list[int] = field(default_factory=lambda: [0] * 8)
-    zeros: list[int] = field(default_factory=lambda: [0] * 8)
-    zeros_lost: list[int] = field(default_factory=lambda: [0] * 8)
-
-
-@dataclass
-class BusesRecord:
-    """What the buses say of each other."""
-
-    pairs: list[Pair]
-    refreshes: int
-    refresh_counted: int  #: refreshes whose low seven bits are one more than the last one's
-    refresh_toggles: list[int]  #: times each of A0..A6 changed from one refresh to the next
-    refresh_wrong: list[int]  #: times each of A0..A6 did not do what counting on the lower ones calls for
-    operands: Operands
-    pushes: Pushes
-    address_toggles: list[int]  #: times each address line changed from one request to the next
 
 
 def operands(
@@ -105,8 +55,6 @@ def operands(
 
 class BusesPart:
     """Collects :class:`BusesRecord`."""
-
-    name = "buses"
 
     def __init__(self, captured: frozenset[str]) -> None:
         self._columns = [k for k, name in enumerate(_ORDER) if name in captured and name != "CLK"]
@@ -240,7 +188,11 @@ class BusesPart:
                 before = total.wired_and.get((i, j), (0, 0))
                 total.wired_and[i, j] = (before[0] + int(np.count_nonzero(unlike)), before[1] + int(np.count_nonzero(low)))
 
-    def record(self, evidence: BusEvidence) -> BusesRecord:
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        evidence.buses = self._record(evidence)
+
+    def _record(self, evidence: BusEvidence) -> BusesRecord:
         """Return the record."""
         moves = [min(ones, self._samples - ones) for ones in self._ones]
         pairs = []
@@ -254,6 +206,6 @@ class BusesPart:
         )  # fmt: skip
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> BusesPart | None:
     """Return the part; it needs requests only, and sees more with the buses."""
     return BusesPart(captured) if captured & {"MREQ", "RD"} else None

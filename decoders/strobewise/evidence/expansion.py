@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -15,56 +12,20 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from ..records.expansion import SLACK_T, PagingRecord, Trigger
+from ..records.profile import Paging
 from .memory import rom_images
 
 _FETCH = KIND_INDEX["opcode_fetch"]
 _READ = KIND_INDEX["memory_read"]
 EVENTS_KEPT = 200_000  #: triggers, releases and changes of the answering line kept one by one
-SLACK_T = 1.5  #: T-states of grace: the trigger is seen when /MREQ falls, half a T-state into the fetch, and edges are known to a sample
-
-
-@dataclass
-class Trigger:
-    """One fetch at a trigger address."""
-
-    time_s: float
-    address: int
-    strobed: bool | None  #: with /M1 asserted; None when /M1 was not captured
-    answer_s: float | None  #: delay of the answer, 0 when the line was active before
-    held: bool  #: the line was active before
-
-
-@dataclass
-class PagingRecord:
-    """What happened to one paging arrangement of the profile."""
-
-    name: str
-    line: str
-    within_t: int
-    line_edges: int = 0
-    triggers: list[Trigger] = field(default_factory=list)
-    released: int = 0  #: fetches in the release range that the line answered
-    not_released: int = 0  #: such fetches after which it stayed active
-    let_go_alone: int = 0  #: times it went inactive with no such fetch before
-    let_go_alone_s: float | None = None
-    same_content: int = 0  #: addresses that read alike while the device asked for the host's ROM to be off and while it did not
-    compared_content: int = 0  #: addresses read in both states
-    mixed_content: int = 0  #: of those not alike, with no bit high that is low with the device off (two drivers, low wins)
-    active_s: float = 0.0
-
-    @property
-    def fresh(self) -> list[Trigger]:
-        """Triggers that called for an answer: the line was not active yet."""
-        return [trigger for trigger in self.triggers if not trigger.held]
 
 
 class ExpansionPart:
     """Collects one :class:`PagingRecord` for each paging arrangement of the profile."""
 
-    name = "expansion"
-
     def __init__(
-        self, pagings: list[tuple[Any, int]], tick_s: float, has_m1: bool, has_data: bool, images: list[tuple[str, int, bytes]]
+        self, pagings: list[tuple[Paging, int]], tick_s: float, has_m1: bool, has_data: bool, images: list[tuple[str, int, bytes]]
     ) -> None:
         self._watches = [_Watch(paging, bit, has_m1, images) for paging, bit in pagings]
         self._tick_s = tick_s
@@ -80,7 +41,11 @@ class ExpansionPart:
         for watch in self._watches:
             watch.feed(batch, self._has_data)
 
-    def record(self, evidence: BusEvidence) -> list[PagingRecord]:
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        evidence.pagings = self._record(evidence)
+
+    def _record(self, evidence: BusEvidence) -> list[PagingRecord]:
         """Return the records."""
         t_s = 1.0 / evidence.clock.hz if evidence.clock.hz else None
         end = evidence.end_s
@@ -88,7 +53,7 @@ class ExpansionPart:
 
 
 class _Watch:
-    def __init__(self, paging: Any, bit: int, has_m1: bool, images: list[tuple[str, int, bytes]]) -> None:
+    def __init__(self, paging: Paging, bit: int, has_m1: bool, images: list[tuple[str, int, bytes]]) -> None:
         self.paging = paging
         self.bit = np.uint64(1 << bit)
         self.has_m1 = has_m1
@@ -154,7 +119,7 @@ class _Watch:
 
     def record(self, tick_s: float, t_s: float | None, end_s: float) -> PagingRecord:
         paging = self.paging
-        record = PagingRecord(paging.name, paging.responds_on, paging.within_t_states, max(0, len(self._changes) - 1))
+        record = PagingRecord(paging.name, paging.responds_on, paging.within_t_states)
         grace = (paging.within_t_states + SLACK_T) * (t_s or 0.0) + 2e-8
         times = np.array([tick for tick, _ in self._changes], np.int64)
         for tick, address, strobed in self._fetches:
@@ -189,10 +154,7 @@ class _Watch:
             record.released += gone
             record.not_released += not gone
         for k, (tick, active) in enumerate(self._changes):
-            if active:
-                after = self._changes[k + 1][0] if k + 1 < len(self._changes) else int(end_s / tick_s)
-                record.active_s += (after - tick) * tick_s
-            elif k > 0 and record_has_range(self.paging):
+            if not active and k > 0 and record_has_range(self.paging):
                 before = int(np.searchsorted(releases, tick, "right")) - 1
                 if before < 0 or (tick - int(releases[before])) * tick_s > 3 * grace:
                     record.let_go_alone += 1
@@ -200,14 +162,14 @@ class _Watch:
                         record.let_go_alone_s = tick * tick_s
 
 
-def record_has_range(paging: Any) -> bool:
+def record_has_range(paging: Paging) -> bool:
     """Say whether the profile knows what releases this paging."""
     return bool(paging.released_by_fetch_in)
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> ExpansionPart | None:
     """Return the part when the profile declares a paging whose line and addresses were captured."""
-    pagings = getattr(options.profile, "paging", ())
+    pagings = options.profile.paging if options.profile is not None else ()
     known = []
     for paging in pagings:
         bit = channels.bit(paging.responds_on)

@@ -6,16 +6,14 @@ stretch of the raw capture (:mod:`strobe_leads`). Nothing is tried while the lab
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
-
 from ..bus.lines import ADDRESS, DATA
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..identify.bus_leads import Buses, Relabelling, relabel_buses
+from ..identify.bus_leads import Buses, relabel_buses
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from ..records.leads import LeadsRecord, Relabelling
 from .slow_leads import relabel_slow_lines
 from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes, strobes_elsewhere
 
@@ -24,19 +22,8 @@ LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32
 LATER_FROM = 8
 
 
-@dataclass
-class LeadsRecord:
-    """What the labels should be, where they are wrong beyond doubt; None where nothing says so."""
-
-    change: Relabelling | None = None
-    maps: tuple[str, ...] = ()  #: values for --map that put it right
-    elsewhere: tuple[tuple[str, str], ...] = ()  #: strobe by its label, and the line, not captured else, that its channel behaves like
-
-
 class LeadsPart:
     """Keeps the sample of cycles on which the labels of the buses are tried."""
-
-    name = "leads"
 
     def __init__(self, captured: frozenset[str]) -> None:
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
@@ -57,16 +44,18 @@ class LeadsPart:
             self._parts.append(columns_of(batch, room))
             self._kept += min(room, len(batch.cycles))
 
-    def record(self, evidence: BusEvidence) -> Buses | None:
-        """Return the sample; :func:`judge_leads` makes the record of it once all other parts have spoken."""
+    def fill(self, evidence: BusEvidence) -> None:
+        """Leave the evidence as it is: :func:`judge_leads` makes the record of the sample once all other parts have spoken."""
+
+    def sample(self) -> Buses | None:
+        """Return the cycles kept, None where there are none."""
         return join_buses(self._parts, self._has_address, self._has_data) if self._parts else None
 
 
-def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap) -> LeadsRecord:
-    """Say what the labels should be. stretch: the kept part of the raw capture."""
-    buses = evidence.parts.get(LeadsPart.name)
+def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap, buses: Buses | None) -> LeadsRecord:
+    """Say what the labels should be. stretch: the kept part of the raw capture. buses: the sample of a :class:`LeadsPart`."""
     change = relabel_strobes(evidence, stretch)
-    if change is None and isinstance(buses, Buses) and not odd_strobes(evidence):
+    if change is None and buses is not None and not odd_strobes(evidence):
         change = relabel_buses(buses, _crossed(evidence))
     if change is None:
         change = relabel_slow_lines(evidence, stretch)
@@ -83,11 +72,10 @@ def _maps(change: Relabelling, channels: ChannelMap) -> tuple[str, ...]:
 
 def _crossed(evidence: BusEvidence) -> list[tuple[int, int]]:
     """Return the pairs of address lines that showed each other's level where the CPU model foretold an address, the most frequent first."""
-    prediction = evidence.parts.get("prediction")
-    exchanged: dict[tuple[int, int], int] = getattr(prediction, "exchanged", {})
+    exchanged = evidence.prediction.exchanged if evidence.prediction is not None else {}
     return sorted(exchanged, key=lambda pair: -exchanged[pair])
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> LeadsPart | None:
     """Return the part when one of the buses was captured whole."""
     return LeadsPart(captured) if captured.issuperset(ADDRESS) or captured.issuperset(DATA) else None

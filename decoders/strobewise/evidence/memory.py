@@ -5,9 +5,6 @@ All per batch with arrays: accesses sorted by address, so that each read stands 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
@@ -20,6 +17,7 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from ..records.memory import Levels, MemoryRecord, Mismatch, ReadBack, RomCheck
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -32,112 +30,8 @@ _BITS = np.arange(8, dtype=np.uint8)
 Counts = npt.NDArray[np.int64]
 
 
-@dataclass
-class Levels:
-    """Which levels the data lines ever showed in one kind of transfer."""
-
-    transfers: int = 0
-    ever_high: int = 0  #: bit i set when D<i> was high in one of them
-    always_high: int = 0xFF  #: bit i set when D<i> was high in all of them
-
-    def add(self, data: npt.NDArray[np.uint8]) -> None:
-        """Count in more transfers."""
-        if len(data):
-            self.transfers += len(data)
-            self.ever_high |= int(np.bitwise_or.reduce(data))
-            self.always_high &= int(np.bitwise_and.reduce(data))
-
-    def constant(self, bit: int) -> int | None:
-        """Return the level that a line kept in all transfers, None when it moved or nothing was transferred."""
-        if not self.transfers:
-            return None
-        if not self.ever_high >> bit & 1:
-            return 0
-        return 1 if self.always_high >> bit & 1 else None
-
-
-@dataclass
-class ReadBack:
-    """Reads compared with the last write to the same address, for one stretch of memory."""
-
-    start: int
-    end: int  #: inclusive
-    compared: int = 0
-    wrong: int = 0
-    #: for each data bit: compared with 0 written, of those read as 1, compared with 1 written, of those read as 0
-    bits: list[tuple[int, int, int, int]] = field(default_factory=list)
-    kept_old: int = 0  #: wrong reads that gave what had stood there before the write
-    read_ff: int = 0  #: wrong reads that gave FFh
-    first_s: float | None = None
-    last_s: float | None = None
-
-
-@dataclass
-class Mismatch:
-    """One read that did not give what was expected."""
-
-    time_s: float
-    address: int
-    expected: int
-    got: int
-    age_s: float | None = None  #: time since the write
-
-
-@dataclass
-class RomCheck:
-    """Reads from one ROM compared with what it should contain."""
-
-    name: str
-    start: int
-    end: int
-    compared: int = 0
-    wrong: int = 0
-    wrong_addresses: int = 0
-    addresses: int = 0
-    flipped_to_1: list[int] = field(default_factory=lambda: [0] * 8)  #: wrong reads by bit: should be 0, read 1
-    flipped_to_0: list[int] = field(default_factory=lambda: [0] * 8)
-    zeros: list[int] = field(default_factory=lambda: [0] * 8)  #: compared reads by bit whose right level is 0
-    ones: list[int] = field(default_factory=lambda: [0] * 8)
-    line_explains: dict[str, int] = field(default_factory=dict)  #: wrong reads that this address or data fault would give
-    constant_ff: int = 0
-    first_s: float | None = None
-    last_s: float | None = None
-
-
-@dataclass
-class MemoryRecord:
-    """The memory part of the evidence. Maps are bitarrays of 65536 bits, bit a for address a."""
-
-    fetched: bitarray
-    read: bitarray
-    written: bitarray
-    mismatched: bitarray
-    reads_rom: Levels  #: reads from pages that were never written
-    reads_ram: Levels
-    reads_io: Levels
-    writes: Levels
-    pages: list[ReadBack]  #: pages with a comparison
-    mismatches: list[Mismatch]
-    reads: int
-    reads_ff: int
-    reads_00: int
-    fetches_at_38: int
-    fetches: int
-    mirror: dict[int, int]  #: address bit -> wrong reads that gave what stands at the address with that bit flipped
-    mirror_chance: dict[int, int]  #: address bit -> samples for which that address's content was known
-    roms: list[RomCheck]
-    values_read: int  #: different bytes that were ever read
-    commonest: tuple[int, int]  #: the byte that was read most often, and how often
-    alike: int  #: addresses that were read and hold that byte
-    repeated: int  #: reads of an address that was read before, with no write between
-    unstable: int  #: of those, the ones that gave another byte
-    unstable_bits: list[int]  #: of those, by data bit
-
-
 class MemoryPart:
     """Collects :class:`MemoryRecord`."""
-
-    name = "memory"
 
     def __init__(self, options: Options, tick_s: float, has_rom_disable: bool) -> None:
         self._tick_s = tick_s
@@ -171,7 +65,7 @@ class MemoryPart:
         kind = cycles.kind
         io = known & ((kind == _IO_READ) | (kind == _IO_WRITE))
         if io.any():
-            self._io.add(cycles.data[io & (kind == _IO_READ)].astype(np.uint8))
+            _add(self._io, cycles.data[io & (kind == _IO_READ)].astype(np.uint8))
         memory = np.flatnonzero(known & ((kind == _FETCH) | (kind == _READ) | (kind == _WRITE)))
         if not len(memory):
             return
@@ -180,7 +74,7 @@ class MemoryPart:
         write = kind[memory] == _WRITE
         fetch = kind[memory] == _FETCH
         time = cycles.start[memory]
-        self._writes.add(data[write])
+        _add(self._writes, data[write])
         reads = data[~write]
         thrown_away = cycles.note[memory][~write] == NOTE_INDEX["halt"]  # a halted CPU reads one byte for ever
         if thrown_away.any():
@@ -285,7 +179,11 @@ class MemoryPart:
             self._first[which] = low if self._first[which] < 0 else min(low, int(self._first[which]))
             self._last[which] = max(high, int(self._last[which]))
 
-    def record(self, evidence: BusEvidence) -> MemoryRecord:
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        evidence.memory = self._record(evidence)
+
+    def _record(self, evidence: BusEvidence) -> MemoryRecord:
         """Return the record."""
         written_pages = np.asarray(self._written.reshape(PAGES, -1).any(axis=1))
         rom, ram = Levels(), Levels()
@@ -396,6 +294,14 @@ class _RomPart:
         )  # fmt: skip
 
 
+def _add(levels: Levels, data: npt.NDArray[np.uint8]) -> None:
+    """Count in more transfers."""
+    if len(data):
+        levels.transfers += len(data)
+        levels.ever_high |= int(np.bitwise_or.reduce(data))
+        levels.always_high &= int(np.bitwise_and.reduce(data))
+
+
 def _bits(flags: npt.NDArray[np.bool_]) -> bitarray:
     bits = bitarray()
     bits.pack(flags.tobytes())
@@ -410,13 +316,13 @@ def _bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
 def rom_images(options: Options) -> list[tuple[str, int, bytes]]:
     """Return (name, start, content) of the ROMs that the user named, then of those that the profile brings."""
     images = list(options.roms)
-    for region in getattr(options.profile, "memory", ()):
+    for region in options.profile.memory if options.profile is not None else ():
         content = region.contents
         if region.kind == "rom" and content and not any(start == region.start for _, start, _ in images):
             images.append((str(region.file), region.start, content[: region.end - region.start + 1]))
     return images
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> MemoryPart | None:
     """Return the part when address and data bus were captured."""
     return MemoryPart(options, tick_s, "ROMDIS" in captured) if captured.issuperset(ADDRESS) and captured.issuperset(DATA) else None

@@ -1,13 +1,13 @@
 """Deeper evidence, one part for each kind of question; every part sees the blocks and the batches once, in order.
 
-To add a part: write a class with the four members of :class:`Part` in a file of its own and name it in PARTS. Its record is plain data
-(no numpy), lands in ``BusEvidence.parts`` under its name, and is what the rules of its family read.
+To add a part: write a class with the three members of :class:`Part` in a file of its own and name it in PARTS. Its record is plain data
+(no numpy): a file in ``records/``, a field of ``BusEvidence``, and what the rules of its family read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Protocol
+from typing import Protocol
 
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
@@ -20,16 +20,14 @@ from . import buses, expansion, leads, memory, prediction, timing
 class Part(Protocol):
     """One kind of deeper evidence."""
 
-    name: str
-
     def block(self, block: Block) -> None:
         """Take a block of the raw capture."""
 
     def feed(self, batch: Batch) -> None:
         """Take a settled batch of requests and machine cycles."""
 
-    def record(self, evidence: BusEvidence) -> Any:
-        """Return what was found, as plain data; evidence is complete but for the parts."""
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the own field of the evidence, which is complete but for the parts."""
 
 
 #: Makers of parts: each returns None when the capture does not hold the lines that its part needs.

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -18,8 +17,8 @@ from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
 from ..program.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
 from ..program.prediction import Predictor
-from ..program.tally import Difference
 from ..records.evidence import BusEvidence
+from ..records.prediction import LineCount, PredictionRecord
 from .listing import find_gaps
 
 BUDGET_CYCLES = 30_000  #: machine cycles followed at most, some 10,000 instructions: a twentieth of a second
@@ -61,49 +60,6 @@ class Columns(NamedTuple):
     def head(self, count: int) -> Columns:
         """Return the first rows."""
         return Columns(self.key[:count], self.data[:count], self.internal[:count], self.untimed[:count], self.start[:count])
-
-
-@dataclass
-class LineCount:
-    """One line in what the model foretold: how often at each level, and how often the bus showed the other."""
-
-    ones: int = 0
-    ones_lost: int = 0
-    zeros: int = 0
-    zeros_lost: int = 0
-
-
-@dataclass
-class PredictionRecord:
-    """What following the program gave. All figures are of the stretches that were followed."""
-
-    cycles: int  #: machine cycles looked at
-    cycles_in_all: int
-    instructions: int  #: followed
-    windows: int  #: stretches, 1 where all of the capture was followed
-    differences: dict[str, int]  #: by what they are: next, code, address, data, kind
-    kept: list[Difference]  #: the first of them, ticks
-    tick_s: float
-    other_lengths: int  #: instructions that took another time than the manual gives
-    timed: bool
-    address: list[LineCount]  #: A0..A15 in fetches, where PC says what they must be
-    written: list[LineCount]  #: D0..D7 in written bytes whose value the program gives
-    address_wrong: list[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone
-    alone_wrong: list[int]  #: the same for both levels, with those that were found to be no line's fault later on
-    unlike: dict[tuple[int, int], int]  #: by two address lines on neighbouring pins: cycles in which they differ
-    exchanged: dict[tuple[int, int], int]  #: by two address lines: addresses wrong in that the two show each other's level
-    #: By data line ("D3" read at its other level) or pair ("D3<>D4" changed over): contradictions that it explains with the line captured
-    #: low, with it captured high; of these, those that no other single line explains.
-    explained: dict[str, tuple[int, int, int, int]]
-    sought: int  #: contradictions for which such an explanation was sought; few at one place, so that a loop does not count again and again
-    exhausted: bool  #: so much differed that the rest was not followed
-    unseen_acknowledges: int
-    levels: list[LineCount] = field(default_factory=list)  #: D0..D7 in reads that were followed: ones and zeros captured
-
-    @property
-    def total(self) -> int:
-        """Differences in all."""
-        return sum(self.differences.values())
 
 
 def columns_of(table: CycleTable, counted: bool) -> Columns:
@@ -151,8 +107,6 @@ def _clock_period(table: CycleTable) -> float:
 class PredictionPart:
     """Keeps stretches of the capture while it goes by, and lets the model follow them at the end."""
 
-    name = "prediction"
-
     def __init__(self, timed: bool, has_halt: bool, tick_s: float) -> None:
         self._timed, self._has_halt, self._tick_s = timed, has_halt, tick_s
         self._chunks: list[Columns] = []
@@ -176,7 +130,11 @@ class PredictionPart:
             del self._chunks[1::2]
             self._stride *= 2
 
-    def record(self, evidence: BusEvidence) -> PredictionRecord:
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        evidence.prediction = self._record(evidence)
+
+    def _record(self, evidence: BusEvidence) -> PredictionRecord:
         """Let the model follow what was kept."""
         predictor = Predictor(self._timed, self._has_halt)
         whole = self._cycles <= BUDGET_CYCLES and self._stride == 1
@@ -242,6 +200,6 @@ def can_follow(captured: frozenset[str]) -> bool:
     return captured.issuperset((*ADDRESS, *DATA, *NEEDED)) and bool(captured & {"RD", "WR"})
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> PredictionPart | None:
     """Return the part, None where the lines do not suffice."""
     return PredictionPart("CLK" in captured, "HALT" in captured, tick_s) if can_follow(captured) else None

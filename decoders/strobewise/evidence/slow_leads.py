@@ -12,11 +12,11 @@ import numpy as np
 
 from ..bus.lines import ADDRESS, BIT, STROBES
 from ..bus.model import KIND_INDEX
-from ..identify.bus_leads import Relabelling
 from ..identify.raw import Flags, Int, find_frame
 from ..identify.sample import take_sample
 from ..identify.slow_lines import find_slow_lines
 from ..records.evidence import PATTERN_LINES, BusEvidence
+from ..records.leads import Relabelling
 from .strobe_leads import EVENTS_MIN, Stretch, raw_of, relabelled
 
 TRANSFERS = ("memory_read", "memory_write", "memory_access", "io_read", "io_write")

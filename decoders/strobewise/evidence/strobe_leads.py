@@ -16,12 +16,13 @@ from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.pipeline import Pipeline
-from ..identify.bus_leads import Buses, Relabelling, counting
+from ..identify.bus_leads import Buses, counting
 from ..identify.program_fit import GRANTED, Program
 from ..identify.raw import SAME_T, Int, Raw, Words, find_clock, find_frame
 from ..identify.roles import Role
 from ..identify.strobes import find_strobes
 from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
+from ..records.leads import Relabelling
 from ..rules.strobes import behaviour
 from .collect import Collector
 

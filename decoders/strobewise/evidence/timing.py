@@ -7,8 +7,6 @@ each of the two edges to one sample, so a delay is known to one sample either wa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +20,7 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from ..records.timing import Delay, Interrupts, TimingRecord
 
 Int = npt.NDArray[np.int64]
 
@@ -44,46 +43,8 @@ MEASURED = {
 }
 
 
-@dataclass
-class Delay:
-    """One delay of the AC table, as measured."""
-
-    symbol: str
-    line: str
-    count: int
-    median_s: float
-    shortest_s: float
-    longest_s: float
-    meets: list[int] = field(default_factory=list)  #: grades (MHz) whose limit it keeps beyond the doubt of a sample
-    breaks: list[int] = field(default_factory=list)  #: grades whose limit it breaks beyond that doubt; the others can not be told
-
-
-@dataclass
-class Interrupts:
-    """Requests and acknowledges of the maskable interrupt."""
-
-    requests: int
-    acknowledged: int
-    period_s: float | None  #: middle distance between the starts of two requests
-    latency_s: float | None  #: middle time from a request to its acknowledge
-    unanswered: int  #: requests with no acknowledge before the next one
-    vectors: dict[int, int]  #: byte read in the acknowledge -> times
-    modes: dict[str, int] = field(default_factory=dict)  #: interrupt mode, as what followed the acknowledge shows -> times
-
-
-@dataclass
-class TimingRecord:
-    """The timing part of the evidence."""
-
-    uncertainty_s: float  #: one sample interval either way
-    delays: list[Delay]
-    interrupts: Interrupts | None
-
-
 class TimingPart:
     """Collects :class:`TimingRecord`."""
-
-    name = "timing"
 
     def __init__(self, captured: frozenset[str], tick_s: float) -> None:
         self._captured = captured
@@ -158,7 +119,11 @@ class TimingPart:
             if mode is not None or k + RESPONSE <= len(cycles):
                 self._response = []
 
-    def record(self, evidence: BusEvidence) -> TimingRecord:
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        evidence.timing = self._record(evidence)
+
+    def _record(self, evidence: BusEvidence) -> TimingRecord:
         """Return the record; delays only where the clock was counted and sampled finely enough to say anything."""
         sample = evidence.sample_interval_s or self._tick_s
         fine = evidence.clock.source == "CLK" and (evidence.samples_per_t or 0) >= 4
@@ -221,6 +186,6 @@ def _behind(edges: Int, clock: Int, period: float) -> Int:
     return delays
 
 
-def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> Any:
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> TimingPart | None:
     """Return the part when clock or interrupt line were captured."""
     return TimingPart(captured, tick_s) if captured & {"CLK", "INT"} else None

@@ -6,7 +6,6 @@ The look costs a stretch at the beginning; the capture is then read again under 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,29 +14,12 @@ from ..capture.channels.mapping import ChannelMap, ChannelUse
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import BitAssignment, Block
 from ..identify import Identified, identify
+from ..records.leads import SURE, IdentifiedRecord
 from .collect import KEPT_EVENTS
 
 MAPPED = 0.8  #: confidence from which a channel is taken for a line
-SURE = 0.9  #: confidence from which a line's fault is a fault
 ALWAYS_MOVE = ("MREQ", "M1", "RD", "RFSH")  #: strobes that every running CPU moves (UM0080, op-code fetch)
 NAMELESS = 6  #: data lines in no order, from which the program was not seen
-
-
-@dataclass
-class IdentifiedRecord:
-    """What the channels' behaviour says."""
-
-    roles: list[tuple[str, str, float]]  #: (channel, line or "address" or "data", confidence), the surest first
-    quiet: tuple[str, ...]  #: channels that never moved
-    settled: bool  #: the strobes are sure, so that the capture can be judged
-    whole: bool  #: and nothing that always moves can hide among the channels that do not
-    program_share: float  #: share of the instructions that agree under the order found, 0 where it could not be tried
-    instructions: int
-    judged: bool = False  #: the capture was read again under the map
-
-    def sure(self, line: str) -> bool:
-        """Say whether a line's channel is beyond doubt."""
-        return any(name == line and confidence >= SURE for _, name, confidence in self.roles)
 
 
 def look_at(blocks: Iterable[Block], channels: ChannelMap, timescale_fs: int) -> tuple[IdentifiedRecord, ChannelMap, float | None]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 from ..profile.options import Options
+from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from ..rules.base import milliseconds
 from .model import NEVER, Check, CheckedCapture, Expectations, Range, shown
 from .observe import Observation, Seen, observe
@@ -113,12 +113,12 @@ def _timing(expected: Expectations, seen: Observation) -> Iterator[Check]:
 
 
 def _paging(expected: Expectations, seen: Observation) -> Iterator[Check]:
-    records: dict[str, Any] = {record.name: record for record in seen.evidence.parts.get("expansion") or ()}
+    records = {record.name: record for record in seen.evidence.pagings}
     for name, paging in expected.paging.items():
         record = records.get(name)
         fresh = [] if record is None else record.fresh
         t_s = 1.0 / seen.evidence.clock.hz if seen.evidence.clock.hz else None
-        late = [trigger for trigger in fresh if not _answered(trigger, record, t_s)]
+        late = [trigger for trigger in fresh if record is not None and not _answered(trigger, record, t_s)]
         for key, allowed, found in (("triggers", paging.triggers, fresh), ("unanswered", paging.unanswered, late)):
             if allowed is None:
                 continue
@@ -127,12 +127,10 @@ def _paging(expected: Expectations, seen: Observation) -> Iterator[Check]:
             yield Check(f"paging.{name}.{key}", record is not None and len(found) in allowed, allowed.text, text, where)
 
 
-def _answered(trigger: Any, record: Any, t_s: float | None) -> bool:
-    from ..evidence.expansion import SLACK_T
-
+def _answered(trigger: Trigger, record: PagingRecord, t_s: float | None) -> bool:
     if trigger.answer_s is None:
         return False
-    return t_s is None or bool(trigger.answer_s <= (record.within_t + SLACK_T) * t_s)
+    return t_s is None or trigger.answer_s <= (record.within_t + SLACK_T) * t_s
 
 
 def _event(key: str, text: str, count: Range, found: Seen) -> Check:

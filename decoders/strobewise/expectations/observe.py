@@ -7,7 +7,6 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -110,8 +109,6 @@ def observe(
 class _CycleWatch:
     """A part that counts events, and takes the digest of the stream of machine cycles, whatever its batches."""
 
-    name = "expected-events"
-
     def __init__(self, events: Sequence[Event]) -> None:
         self._events = events
         self.seen = [Seen() for _ in events]
@@ -162,9 +159,8 @@ class _CycleWatch:
                 if seen.first_s is None:
                     seen.first_s = float(table.start[places[0]]) * self._tick_s
 
-    def record(self, evidence: BusEvidence) -> Any:
+    def fill(self, evidence: BusEvidence) -> None:
         """Leave nothing in the evidence: the rules do not know this part."""
-        return None
 
     def digest(self) -> str:
         """Return the digest of all cycles, times left out."""
@@ -180,8 +176,6 @@ class _CycleWatch:
 
 class _KeptEvents:
     """A part that keeps the first events of the raw capture, to measure delays on."""
-
-    name = "kept-events"
 
     def __init__(self) -> None:
         self._blocks: list[Block] = []
@@ -199,8 +193,8 @@ class _KeptEvents:
     def feed(self, batch: Batch) -> None:
         """Nothing to see in the cycles."""
 
-    def record(self, evidence: BusEvidence) -> Any:
-        return None
+    def fill(self, evidence: BusEvidence) -> None:
+        """Leave nothing in the evidence: what was kept is asked for."""
 
     def delays_ns(self, examined: Examined) -> dict[str, float]:
         """Return how long behind its clock edge each strobe moves, nanoseconds, by "M1 rise"; empty without CLK."""

@@ -194,8 +194,8 @@ def _paging(seen: Sequence[Observation]) -> Table:
     import tomlkit
 
     table = tomlkit.table(is_super_table=True)
-    for record in seen[0].evidence.parts.get("expansion") or ():
-        records = [next((r for r in one.evidence.parts.get("expansion") or () if r.name == record.name), None) for one in seen]
+    for record in seen[0].evidence.pagings:
+        records = [next((r for r in one.evidence.pagings if r.name == record.name), None) for one in seen]
         if all(each is not None and each.fresh for each in records):
             own = tomlkit.table()
             own["triggers"] = _inline(least=1)

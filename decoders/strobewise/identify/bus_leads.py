@@ -7,12 +7,12 @@ Nothing is tried while it does as the leads are labelled. A single change must t
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
 
+from ..records.leads import Relabelling
 from .program_fit import Fit, Program
 from .raw import Flags, Int
 from .search import contradictions
@@ -32,19 +32,6 @@ TRIED_CYCLES = 8_000
 MODEL_MIN = 2  #: contradictions of the CPU model from which its witness is asked
 MODEL_SURE = 6  #: fewer must all be explained
 CANDIDATES = 6  #: exchanges that the model is asked about
-
-
-@dataclass
-class Relabelling:
-    """A change of labels that makes the machine consistent."""
-
-    lines: tuple[str, ...]  #: lines to exchange, or one to invert
-    inverted: bool
-    before: float  #: share of the witnesses that agree with the labels as they are
-    after: float
-    witnesses: int
-    witness: str  #: "instructions", "refreshes", "model", "strobes", "transfers", "acknowledges" or "consequences"
-    alternatives: tuple[tuple[str, ...], ...] = ()  #: other changes that explain as much
 
 
 class Change(NamedTuple):

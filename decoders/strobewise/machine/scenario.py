@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from ..bus.lines import ADDRESS, CONTROL, DATA
-from ..profile.machine import MemoryRegion, Paging, Profile
+from ..records.profile import MemoryRegion, Paging, Profile
 from .board import Port, WaitRule
 from .faults import Fault
 from .programs import program

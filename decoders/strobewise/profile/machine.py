@@ -6,92 +6,19 @@ The keys and what they allow stand in `parse_profile`; anything else is refused 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Union
 
 from ..bus.lines import LINE
 from ..errors import ProfileError, StrobewiseError
 from ..files.reading import read_named
+from ..records.profile import MemoryRegion, Paging, Profile, ProfileLine
 from .fields import Fields, load_toml
 
 MEMORY_KINDS = ("rom", "ram", "device", "nothing")
 
 #: Clock rates that are accepted, Hz; wide on purpose, a profile may describe a slowed-down bench.
 CLOCK_RANGE = (1_000, 50_000_000)
-
-
-@dataclass(frozen=True)
-class MemoryRegion:
-    """One region of the memory map, both ends included."""
-
-    kind: str  #: one of MEMORY_KINDS
-    start: int
-    end: int
-    file: Path | None = None  #: its contents
-    contents: bytes | None = None  #: the bytes of `file`, from `start` on; never longer than the region
-    chips: tuple[str, ...] = ()  #: one for the region, or eight, D0 first
-
-    def __contains__(self, address: object) -> bool:
-        return isinstance(address, int) and self.start <= address <= self.end
-
-    def chip(self, bit: int) -> str | None:
-        """Return the chip that holds a data bit, None where the profile does not say."""
-        if not self.chips:
-            return None
-        return self.chips[0] if len(self.chips) == 1 else self.chips[bit]
-
-
-@dataclass(frozen=True)
-class ProfileLine:
-    """What a profile says about a line: one that the CPU does not have, or the connector pin of any."""
-
-    name: str
-    active: int | None = None  #: the level at which it is asserted
-    connector_pin: str | None = None
-
-
-@dataclass(frozen=True)
-class Paging:
-    """An expansion device that answers opcode fetches from certain addresses."""
-
-    name: str
-    fetch_at: tuple[int, ...]
-    responds_on: str = "ROMDIS"
-    active: int = 1  #: the level of `responds_on` when it answers
-    within_t_states: int = 4
-    released_by_fetch_in: tuple[tuple[int, int], ...] = ()
-
-
-@dataclass(frozen=True)
-class Profile:
-    """A machine as its profile describes it."""
-
-    name: str
-    clock_hz: float | None = None
-    interrupt_period_t_states: int | None = None
-    memory: tuple[MemoryRegion, ...] = ()
-    lines: tuple[ProfileLine, ...] = ()
-    paging: tuple[Paging, ...] = ()
-    path: Path | None = None
-
-    def region(self, address: int) -> MemoryRegion | None:
-        """Return the region that an address lies in, None where the profile has none."""
-        return next((region for region in self.memory if address in region), None)
-
-    def line(self, name: str) -> ProfileLine | None:
-        return next((line for line in self.lines if line.name == name), None)
-
-    def active_level(self, name: str) -> int | None:
-        """Return the level at which a line is asserted: the profile's word, else the bus table's, else None."""
-        line = self.line(name)
-        if line is not None and line.active is not None:
-            return line.active
-        return LINE[name].active_level if name in LINE else None
-
-    def connector_pin(self, name: str) -> str | None:
-        line = self.line(name)
-        return line.connector_pin if line is not None else None
 
 
 def load_profile(path: Union[str, Path]) -> Profile:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from ..files.reading import TooLarge, read_named
+from ..records.profile import Profile
 
 ADDRESS_SPACE = 1 << 16
 
@@ -18,19 +18,19 @@ class Options:
     maps: tuple[str, ...] = ()  #: LINE=CHANNEL or LINE=!CHANNEL
     map_file: str | None = None
     clock_hz: float | None = None
-    profile: Any = None  #: profile.MachineProfile
+    profile: Profile | None = None
     roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
     probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
 
     @property
     def nominal_hz(self) -> float | None:
         """The clock that the machine should have, Hz."""
-        return self.clock_hz or getattr(self.profile, "clock_hz", None)
+        return self.clock_hz or (self.profile.clock_hz if self.profile is not None else None)
 
     @property
     def extra_lines(self) -> tuple[str, ...]:
         """Lines of the machine's own that its profile declares."""
-        return tuple(line.name for line in getattr(self.profile, "lines", ()))
+        return tuple(line.name for line in self.profile.lines) if self.profile is not None else ()
 
 
 def read_rom(path: Path, address: int) -> bytes:

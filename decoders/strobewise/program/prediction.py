@@ -20,6 +20,7 @@ from ..cpu.dependences import ALL, MASK, Dependences, dependences_of
 from ..cpu.generator import MAIN
 from ..cpu.model import Z80
 from ..cpu.opcodes import PREFIXES
+from ..records.prediction import Difference
 from .capture_bus import (
     ACK,
     BREAK,
@@ -46,7 +47,7 @@ from .clues import (
     seen_registers,
 )
 from .steps import successors
-from .tally import KEPT_DIFFERENCES, Difference, Tally, single_line
+from .tally import KEPT_DIFFERENCES, Tally, single_line
 
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
 NOWHERE = -2  #: PC while the program's place is not known; no key of a row

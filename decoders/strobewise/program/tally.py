@@ -2,27 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Dict, List, NamedTuple, Sequence, Tuple
+from typing import Dict, List, Sequence, Tuple
 
+from ..records.prediction import Difference
 from .clues import Explanation
 
 MOST_SOUGHT = 256  #: differences for which explanations are sought,
 SOUGHT_AT_ONE_PLACE = 4  #: and how many of them at one instruction: a loop says the same again and again
 MOST_DIFFERENCES = 2000  #: more are not looked at: the bus is beyond prediction
 KEPT_DIFFERENCES = 64  #: kept one by one; all are counted
-
-
-class Difference(NamedTuple):
-    """One thing that the bus showed otherwise than foretold."""
-
-    start: int  #: ticks, of the machine cycle
-    address: int  #: of the instruction
-    data: bytes  #: its bytes
-    what: str  #: "next" (address of the next instruction), "code" (of its own bytes), "address" (of data), "data" (written), "kind"
-    expected: int  #: address, byte, or index of the kind
-    found: int
-    place: int  #: address on the bus
-    lines: Tuple[str, ...]  #: data lines each of which explains it when read otherwise ("next" and "kind"); see Explanation
 
 
 class Tally:

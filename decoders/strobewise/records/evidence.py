@@ -6,11 +6,19 @@ Times are seconds on the capture's own time axis. Sources of what is expected of
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Dict, FrozenSet, List, NamedTuple, Optional, Tuple
+from typing import Dict, FrozenSet, List, NamedTuple, Optional, Tuple
 
 from ..bus.lines import STROBES
 from ..bus.model import KINDS
 from ..bus.semantics import SPEC
+from .buses import BusesRecord
+from .expansion import PagingRecord
+from .leads import IdentifiedRecord, LeadsRecord
+from .memory import MemoryRecord
+from .prediction import PredictionRecord
+from .profile import MemoryRegion, Profile
+from .timing import TimingRecord
+from .volts import AnalogLevels
 
 REFRESH_CLASS = len(KINDS)  #: class of a refresh request, beside the machine-cycle kinds
 CLASSES = REFRESH_CLASS + 1
@@ -56,7 +64,7 @@ class LineEvidence:
     longest: Optional[Span] = None  #: the longest stretch at the active level
     asserted_first: bool = False  #: active when the capture begins
     asserted_last: bool = False  #: active when the capture ends
-    volts: Optional[Any] = None  #: capture.records.AnalogLevels where it was captured in volts
+    volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 
 
 @dataclass
@@ -141,14 +149,26 @@ class BusEvidence:
     halt_addresses: Tuple[int, ...] = ()
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()
-    parts: Dict[str, Any] = field(default_factory=dict)  #: deeper evidence by name, present when its lines were captured
     probe_at: Dict[str, str] = field(default_factory=dict)
-    profile: Optional[Any] = None
+    profile: Optional[Profile] = None
+    #: Deeper evidence, a family each; None, or none, where the capture does not hold the lines that it needs.
+    buses: Optional[BusesRecord] = None
+    memory: Optional[MemoryRecord] = None
+    pagings: List[PagingRecord] = field(default_factory=list)
+    timing: Optional[TimingRecord] = None
+    prediction: Optional[PredictionRecord] = None
+    leads: Optional[LeadsRecord] = None
+    identified: Optional[IdentifiedRecord] = None  #: of a capture whose channels have no names
 
     @property
     def duration_s(self) -> float:
         """Length of the capture in seconds."""
         return self.end_s - self.start_s
+
+    @property
+    def regions(self) -> Tuple[MemoryRegion, ...]:
+        """The memory map that the profile gives, empty without one."""
+        return self.profile.memory if self.profile is not None else ()
 
     def has(self, *lines: str) -> bool:
         """Say whether all these lines were captured."""

@@ -157,7 +157,7 @@ def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str]) 
 
 def _unlabelled(finding: Finding, evidence: BusEvidence) -> Finding:
     """Return a fault as a warning where a line that it names was found by behaviour only, and not beyond doubt."""
-    record = evidence.parts.get("identified")
+    record = evidence.identified
     sure = record is not None and all(record.sure(name) for name in finding.lines)
     return finding if finding.severity != "fault" or sure else finding._replace(severity="warning")
 

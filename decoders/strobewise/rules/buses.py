@@ -1,14 +1,15 @@
 """Rules for lines against each other: shorted pairs, address lines that never follow, leads that prove to be off.
 
-They read ``evidence.parts["buses"]`` (strobewise.evidence.buses.BusesRecord). That neighbouring pins are the likely bridges is common
+They read ``evidence.buses``. That neighbouring pins are the likely bridges is common
 practice; the refresh counter and the instructions that the witnesses rest on are UM0080's.
 """
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, Optional, Tuple
+from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
+from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
 from .base import CAUTION_SOLDER, Found, Shares, rule
 from .memory import runs_away
@@ -23,8 +24,8 @@ ANY: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "WR"))
 BRIDGE: Shares = (("connection", 0.62), ("glue", 0.14), ("probe_or_capture", 0.14), ("cpu", 0.1))
 
 
-def _buses(evidence: BusEvidence) -> Any:
-    return evidence.parts.get("buses")
+def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
+    return evidence.buses
 
 
 @rule(
@@ -40,7 +41,7 @@ def _buses(evidence: BusEvidence) -> Any:
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
-    memory = evidence.parts.get("memory")
+    memory = evidence.memory
     if buses is None or (memory is not None and runs_away(memory)):
         return
     for first, second in _groups(evidence, buses):
@@ -53,7 +54,7 @@ def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
-def _groups(evidence: BusEvidence, buses: Any) -> List[Tuple[str, str]]:
+def _groups(evidence: BusEvidence, buses: BusesRecord) -> List[Tuple[str, str]]:
     """Return the always-equal pairs that a healthy machine could not show, one of each cluster: the likeliest bridge."""
     proven = [p for p in buses.pairs if p.moves >= MOVES_MIN and _must_differ(evidence, buses, p.first, p.second)]
     chosen: List[Tuple[str, str]] = []
@@ -66,14 +67,14 @@ def _groups(evidence: BusEvidence, buses: Any) -> List[Tuple[str, str]]:
     return chosen if len(chosen) <= 2 else []  # many equal pairs are a bus that carries too little, not a row of bridges
 
 
-def _must_differ(evidence: BusEvidence, buses: Any, first: str, second: str) -> bool:
+def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: str) -> bool:
     """Say whether the machine proves that two lines ought to differ now and then."""
     if first in CONTROL and second in CONTROL:
         return _strobes_must_differ(evidence, first, second)
     if first in CONTROL or second in CONTROL:
         return False
     if first in DATA and second in DATA:
-        memory = evidence.parts.get("memory")
+        memory = evidence.memory
         return memory is not None and int((memory.fetched | memory.read).count()) >= 48 and memory.values_read >= 16
     if first in ADDRESS and second in ADDRESS:
         low, high = int(first[1:]), int(second[1:])
@@ -129,7 +130,7 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
-def _stuck_lines(evidence: BusEvidence, buses: Any) -> Iterator[Tuple[int, str, int]]:
+def _stuck_lines(evidence: BusEvidence, buses: BusesRecord) -> Iterator[Tuple[int, str, int]]:
     """Yield (bit, sentence, times) for each address line that does not follow the refresh counter or the operands."""
     for bit in range(16):
         level = "high" if (evidence.line(f"A{bit}").high_fraction or 0) > 0.5 else "low"
@@ -143,7 +144,7 @@ def _stuck_lines(evidence: BusEvidence, buses: Any) -> Iterator[Tuple[int, str, 
             yield bit, f"A{bit} {held} in {lost[0]} of {lost[1]} addresses that the program's operands give as {asked}", lost[0]
 
 
-def _bridged(buses: Any) -> Optional[Tuple[int, int, int, int]]:
+def _bridged(buses: BusesRecord) -> Optional[Tuple[int, int, int, int]]:
     """Return (low, high, unlike, both low) of two neighbouring address lines that pull each other low, None when there are none."""
     operands = buses.operands
     for (low, high), (unlike, both_low) in operands.wired_and.items():
@@ -196,7 +197,7 @@ def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
 UNSTEADY_SHARE = 0.12  #: refreshes that may miscount before a line is blamed: LD R,A and lost samples account for a few
 
 
-def _lost(buses: Any, bit: int) -> Tuple[int, int, bool]:
+def _lost(buses: BusesRecord, bit: int) -> Tuple[int, int, bool]:
     """Return (wrong, asked, asked for high) when an address line does not follow the operands, else an empty tuple."""
     operands = buses.operands
     for lost, asked, other_lost, other, high in (
@@ -208,7 +209,7 @@ def _lost(buses: Any, bit: int) -> Tuple[int, int, bool]:
     return ()  # type: ignore[return-value]
 
 
-def _data_explains(buses: Any, bit: int) -> bool:
+def _data_explains(buses: BusesRecord, bit: int) -> bool:
     """Say whether the operand's data line is the odd one: then the address bit of the other operand byte is lost the other way too."""
     operands = buses.operands
     twin = bit ^ 8
@@ -219,7 +220,7 @@ def _data_explains(buses: Any, bit: int) -> bool:
 
 def _lead_proved(evidence: BusEvidence) -> bool:
     """Say whether memory answers as if the bus were right: reads at one shown address give different bytes, as reads at two addresses would."""
-    memory = evidence.parts.get("memory")
+    memory = evidence.memory
     return memory is not None and memory.unstable >= 4 and memory.unstable >= 0.02 * max(1, memory.repeated)
 
 
@@ -232,8 +233,11 @@ def _lead_proved(evidence: BusEvidence) -> bool:
     host=None, explains_its_lines=True,
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
-    for bit, wrong, asked in _contradicted_data(evidence):
-        if _input_dead(evidence, bit):
+    buses = _buses(evidence)
+    if buses is None:
+        return
+    for bit, wrong, asked in _contradicted_data(buses):
+        if _input_dead(evidence, buses, bit):
             continue  # the line moves, and what the CPU writes shows right: the CPU's own input
         line = evidence.line(f"D{bit}")
         yield Found(
@@ -253,8 +257,11 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     host=None, seen_astray=True, explains_its_lines=True,
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
-    for bit, wrong, asked in _contradicted_data(evidence):
-        if _input_dead(evidence, bit):
+    buses = _buses(evidence)
+    if buses is None:
+        return
+    for bit, wrong, asked in _contradicted_data(buses):
+        if _input_dead(evidence, buses, bit):
             yield Found(
                 f"D{bit} moves on the bus, yet the addresses that the CPU made of {wrong} of {asked} operand bytes show it at another level",
                 (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
@@ -275,7 +282,7 @@ def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
     if buses is None:
         return
-    contradicted = {bit for bit, _, _ in _contradicted_data(evidence)}
+    contradicted = {bit for bit, _, _ in _contradicted_data(buses)}
     pushes = buses.pushes
     for bit in range(8):
         for lost, asked, other, level in (
@@ -289,10 +296,9 @@ def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
                 )  # fmt: skip
 
 
-def _contradicted_data(evidence: BusEvidence) -> Iterator[Tuple[int, int, int]]:
+def _contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
     """Yield (data bit, wrong, compared) for data lines that the addresses made of operands contradict in both operand bytes."""
-    buses = _buses(evidence)
-    if buses is None or buses.operands.compared < 2 * OPERANDS_MIN:
+    if buses.operands.compared < 2 * OPERANDS_MIN:
         return
     operands = buses.operands
     wrong = [operands.ones_lost[k] + operands.zeros_lost[k] for k in range(16)]
@@ -329,25 +335,23 @@ def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
 
 
 def _moves_in_reads(evidence: BusEvidence, bit: int) -> bool:
-    memory = evidence.parts.get("memory")
+    memory = evidence.memory
     if memory is None:
         return False
     return any(record.transfers >= 16 and record.constant(bit) is None for record in (memory.reads_rom, memory.reads_ram))
 
 
-def _input_dead(evidence: BusEvidence, bit: int) -> bool:
+def _input_dead(evidence: BusEvidence, buses: BusesRecord, bit: int) -> bool:
     """Say whether a data line moves on the bus and the CPU takes no notice, rather than the lead showing what is not there.
 
     Its pushes show the line right; where it pushed nothing, what it understood has the line at one level throughout.
     """
-    operands, pushes = _buses(evidence).operands, _buses(evidence).pushes
+    operands, pushes = buses.operands, buses.pushes
     understood = [operands.ones[k] - operands.ones_lost[k] + operands.zeros_lost[k] for k in (bit, bit + 8)]
     one_level = sum(understood) in (0, 2 * operands.compared)
-    return _moves_in_reads(evidence, bit) and (_pushes_agree(evidence, bit) or (pushes.compared == 0 and one_level))
+    return _moves_in_reads(evidence, bit) and (_pushes_agree(pushes, bit) or (pushes.compared == 0 and one_level))
 
 
-def _pushes_agree(evidence: BusEvidence, bit: int) -> bool:
+def _pushes_agree(pushes: Pushes, bit: int) -> bool:
     """Say whether what the CPU pushed shows this line right, both ways."""
-    buses = _buses(evidence)
-    pushes = buses.pushes
     return bool(min(pushes.ones[bit], pushes.zeros[bit]) >= 2 and not pushes.ones_lost[bit] and not pushes.zeros_lost[bit])

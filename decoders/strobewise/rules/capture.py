@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Iterator, Sequence, Tuple
+from typing import Iterator, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
+from ..records.leads import IdentifiedRecord
 from .base import COARSE_SAMPLES, HOLDS, Found, milliseconds, rule, too_coarse
 from .strobes import CPU_FIRST, INVERTED_LEAD
 
@@ -186,12 +187,12 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
 def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     if not evidence.unlabelled:
         return
-    record: Any = evidence.parts.get("identified")
+    record = evidence.identified
     roles = record.roles if record is not None else []
     total = len(evidence.unmapped) + len(evidence.captured)
     text = f"none of the {total} channels is named after a line of the CPU"
     named = [(channel, line, sure) for channel, line, sure in roles if line not in ROLE_GROUPS]
-    if not named:
+    if record is None or not named:
         yield Found(f"{text}, and none behaves like a strobe or the clock", (), confidence=0.99)
         return
     offered = sorted((line, channel) for channel, line, sure in named if sure >= OFFERED)
@@ -214,7 +215,7 @@ def _some(channels: Sequence[str]) -> str:
     return ", ".join(channels[:QUIET_SHOWN]) + (f" and {len(channels) - QUIET_SHOWN} more" if len(channels) > QUIET_SHOWN else "")
 
 
-def _fits(record: Any, named: Sequence[Tuple[str, str, float]]) -> str:
+def _fits(record: IdentifiedRecord, named: Sequence[Tuple[str, str, float]]) -> str:
     """Return which channel fits which line, buses in one go where the program proves their order."""
     bits = [(channel, line, sure) for channel, line, sure in named if line[0] in "AD" and line[1:].isdigit()]
     parts = [f"{bar(line)} on {channel} ({sure * 100:.0f} %)" for channel, line, sure in named if (channel, line, sure) not in bits]

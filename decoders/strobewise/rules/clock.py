@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Iterator
+from typing import Iterator
 
 from ..bus.lines import pin_text
 from ..records.evidence import BusEvidence
@@ -131,7 +131,7 @@ def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < 4:
         return
-    timing: Any = evidence.parts.get("timing")
+    timing = evidence.timing
     for delay in timing.delays if timing is not None else ():
         if delay.symbol in BEHIND_A_RISE and delay.median_s * clock.hz < UPRIGHT:
             return  # these keep to the edges of CLK as it is: /MREQ alone is late

@@ -1,14 +1,15 @@
 """Rules for the expansion port: was the device asked properly, did it answer, did the host obey. Common practice (no published source).
 
-They read ``evidence.parts["expansion"]`` (strobewise.evidence.expansion.PagingRecord), which exists when a profile declares a paging.
+They read ``evidence.pagings``, which are there when a profile declares a paging.
 """
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List
+from typing import Iterator, List
 
 from ..bus.lines import ADDRESS, DATA, bar, pin_text
 from ..records.evidence import BusEvidence
+from ..records.expansion import Trigger
 from .base import Found, milliseconds, rule
 from .strobes import CPU_FIRST
 
@@ -17,21 +18,15 @@ SOME = 0.1  #: share of triggers without an answer from which a device that answ
 SAME_CONTENT_MIN = 16  #: addresses that must read alike with the host's ROM on and asked off before it is said not to obey
 
 
-def _pagings(evidence: BusEvidence) -> List[Any]:
-    return evidence.parts.get("expansion") or []
-
-
-def _addresses(triggers: List[Any]) -> str:
+def _addresses(triggers: List[Trigger]) -> str:
     found = sorted({trigger.address for trigger in triggers})
     shown = ", ".join(f"{address:#06x}" for address in found[:4])
     return shown + (" ..." if len(found) > 4 else "")
 
 
 def _connector(evidence: BusEvidence, name: str) -> str:
-    for line in getattr(evidence.profile, "lines", ()):
-        if line.name == name and line.connector_pin:
-            return f" (connector pin {line.connector_pin})"
-    return ""
+    pin = evidence.profile.connector_pin(name) if evidence.profile is not None else None
+    return f" (connector pin {pin})" if pin else ""
 
 
 @rule(
@@ -47,7 +42,7 @@ def _connector(evidence: BusEvidence, name: str) -> str:
 )  # fmt: skip
 def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("M1")
-    for paging in _pagings(evidence):
+    for paging in evidence.pagings:
         blind = [trigger for trigger in paging.fresh if trigger.strobed is False and trigger.answer_s is None]
         if not blind or count is None or (count.hit > 0.5 and count.false < 0.3):
             continue
@@ -69,7 +64,7 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     host="whole",
 )  # fmt: skip
 def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
-    for paging in _pagings(evidence):
+    for paging in evidence.pagings:
         asked = [trigger for trigger in paging.fresh if trigger.strobed is not False]
         silent = [trigger for trigger in asked if trigger.answer_s is None]
         if not silent:
@@ -100,7 +95,7 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
     host="whole",
 )  # fmt: skip
 def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
-    for paging in _pagings(evidence):
+    for paging in evidence.pagings:
         if paging.not_released >= 2 and paging.not_released > paging.released:
             yield Found(
                 f"{paging.name}: {bar(paging.line)} stayed active after {paging.not_released} fetches that should release it", (paging.line,),
@@ -123,7 +118,7 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     host=None,
 )  # fmt: skip
 def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
-    for paging in _pagings(evidence):
+    for paging in evidence.pagings:
         n = paging.compared_content
         if n < SAME_CONTENT_MIN or not any(trigger.answer_s for trigger in paging.fresh):
             continue

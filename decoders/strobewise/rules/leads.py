@@ -1,15 +1,16 @@
 """Rules for leads on the wrong pin: the machine runs well, and only another labelling makes the capture consistent.
 
-They read ``evidence.parts["leads"]`` (strobewise.evidence.leads.LeadsRecord). "Your leads" is said only here, where the machine's own behaviour
+They read ``evidence.leads``. "Your leads" is said only here, where the machine's own behaviour
 proves that the board is good. Common practice.
 """
 
 from __future__ import annotations
 
-from typing import Any, Iterator, Sequence, Tuple
+from typing import Iterator, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
+from ..records.leads import LeadsRecord
 from .base import Found, rule, too_coarse
 
 WITNESSES = {
@@ -33,10 +34,10 @@ WITNESSES = {
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     if too_coarse(evidence):
         return  # what was missed between samples looks like anything
-    record: Any = evidence.parts.get("leads")
-    change = getattr(record, "change", None)
+    record = evidence.leads or LeadsRecord()
+    change = record.change
     if change is None:
-        yield from _elsewhere(evidence, getattr(record, "elsewhere", ()))
+        yield from _elsewhere(evidence, record.elsewhere)
         return
     names = [bar(name) for name in change.lines]
     options = " ".join(f"--map {_quoted(text)}" for text in record.maps)

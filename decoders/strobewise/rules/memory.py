@@ -1,16 +1,17 @@
 """Rules for what memory gave back: runaways on an empty bus, dead RAM bits, missing and mirrored banks, ROM contents.
 
-They read ``evidence.parts["memory"]`` (strobewise.evidence.memory.MemoryRecord). The pictures are common practice (no published source);
+They read ``evidence.memory``. The pictures are common practice (no published source);
 FFh being RST 38h and 00h being NOP are UM0080's instruction table.
 """
 
 from __future__ import annotations
 
-from typing import Any, Dict, Iterator, List, Optional, Tuple
+from typing import Dict, Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.semantics import NMI_ADDRESS
 from ..records.evidence import BusEvidence
+from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
 from .base import CAUTION_SOLDER, Found, milliseconds, rule
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
@@ -29,27 +30,27 @@ CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level o
 BANK = 0x4000
 
 
-def _memory(evidence: BusEvidence) -> Any:
-    return evidence.parts.get("memory")
+def _memory(evidence: BusEvidence) -> Optional[MemoryRecord]:
+    return evidence.memory
 
 
 def _region(evidence: BusEvidence, start: int, end: int) -> str:
     """Name a stretch of memory, with the profile's words where there are any."""
-    for region in getattr(evidence.profile, "memory", ()):
+    for region in evidence.regions:
         if region.start <= start and end <= region.end:
             return f"{region.kind.upper()} {region.start:#06x}-{region.end:#06x}"
     return f"{start:#06x}-{end:#06x}"
 
 
-def _ram_pages(evidence: BusEvidence, memory: Any) -> List[Any]:
+def _ram_pages(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:
     """Return the pages with a comparison that may be RAM: what is written to a ROM, by a program astray, need not read back."""
-    other = [region for region in getattr(evidence.profile, "memory", ()) if region.kind in ("rom", "nothing")]
+    other = [region for region in evidence.regions if region.kind in ("rom", "nothing")]
     return [page for page in memory.pages if not any(region.start <= page.end and page.start <= region.end for region in other)]
 
 
 def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
     """Name the chip of an address (and data bit) when the profile knows it."""
-    for region in getattr(evidence.profile, "memory", ()):
+    for region in evidence.regions:
         if region.start <= address <= region.end and region.chips:
             if len(region.chips) == 1:
                 return f" (chip {region.chips[0]})"
@@ -135,25 +136,25 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
             )  # fmt: skip
 
 
-def _all_alike(memory: Any) -> bool:
+def _all_alike(memory: MemoryRecord) -> bool:
     addresses = int((memory.fetched | memory.read).count())
     enough = memory.reads >= RUNAWAY_READS and memory.alike >= max(FEW_ADDRESSES, 0.9 * addresses)
     return bool(enough and memory.commonest[1] >= RUNAWAY_SHARE * memory.reads)
 
 
-def _all_ff(memory: Any) -> bool:
+def _all_ff(memory: MemoryRecord) -> bool:
     """Say whether the CPU runs in circles through 0038h, or over many addresses that all give FFh."""
     often = memory.reads >= RUNAWAY_READS and memory.reads_ff >= RUNAWAY_SHARE * memory.reads
     return bool(often and (memory.fetches_at_38 >= 0.5 * memory.fetches or memory.alike >= FEW_ADDRESSES))
 
 
-def _all_00(memory: Any) -> bool:
+def _all_00(memory: MemoryRecord) -> bool:
     """Say whether the CPU walks over many addresses that all give 00h."""
     often = memory.reads >= RUNAWAY_READS and memory.reads_00 >= RUNAWAY_SHARE * memory.reads
     return bool(often and memory.alike >= FEW_ADDRESSES)
 
 
-def runs_away(memory: Any) -> bool:
+def runs_away(memory: MemoryRecord) -> bool:
     """Say whether the reads are a runaway, so that nothing else can be learned from them."""
     return _all_alike(memory) or _all_ff(memory) or _all_00(memory)
 
@@ -228,7 +229,7 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
-    paged = getattr(evidence.profile, "paging", ()) or evidence.has("ROMDIS")
+    paged = (evidence.profile is not None and evidence.profile.paging) or evidence.has("ROMDIS")
     if memory is None or paged or memory.unstable < 16 or memory.unstable < 0.05 * memory.repeated:
         return
     bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= 0.1 * memory.unstable]
@@ -239,14 +240,14 @@ def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
 
 def _contradicted(evidence: BusEvidence, bit: int) -> bool:
     """Say whether the addresses that the CPU made of its operands contradict the captured level of a data line."""
-    buses = evidence.parts.get("buses")
+    buses = evidence.buses
     if buses is None:
         return False
     lost = [buses.operands.ones_lost[k] + buses.operands.zeros_lost[k] for k in (bit, bit + 8)]
     return all(lost) and sum(lost) >= 4
 
 
-def _readings(memory: Any) -> List[Tuple[str, Any]]:
+def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     kinds = (("memory never written", memory.reads_rom), ("RAM", memory.reads_ram), ("I/O", memory.reads_io))
     return [(name, record) for name, record in kinds if record.transfers >= (8 if name != "I/O" else 3)]
 
@@ -289,7 +290,7 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
-def _bit_is_dead(page: Any, bit: int) -> bool:
+def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     zeros, up, ones, down = page.bits[bit]
     stuck_low = ones >= ENOUGH_OF_A_LEVEL and down >= DEAD_SHARE * ones and up <= CLEAN_SHARE * max(zeros, 1)
     stuck_high = zeros >= ENOUGH_OF_A_LEVEL and up >= DEAD_SHARE * zeros and down <= CLEAN_SHARE * max(ones, 1)
@@ -313,7 +314,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or runs_away(memory):
         return
     spoilt = [page for page in _ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
-    groups: Dict[int, List[Any]] = {}
+    groups: Dict[int, List[ReadBack]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
     for bank, pages in sorted(groups.items()):
@@ -322,8 +323,8 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
         if wrong < 12:
             continue
         where = _region(evidence, pages[0].start, pages[-1].end)
-        first = min(p.first_s for p in pages)
-        last = max(p.last_s for p in pages)
+        first = min((p.first_s for p in pages if p.first_s is not None), default=None)
+        last = max((p.last_s for p in pages if p.last_s is not None), default=None)
         if sum(p.read_ff for p in pages) >= DEAD_SHARE * wrong:
             yield Found(
                 f"{where} gave FFh in {wrong} of {compared} reads after something else was written: no memory answers in the bank at {bank * BANK:#06x}",
@@ -337,7 +338,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
             )  # fmt: skip
 
 
-def _mirror(memory: Any) -> Optional[int]:
+def _mirror(memory: MemoryRecord) -> Optional[int]:
     best = max(memory.mirror, key=lambda bit: memory.mirror[bit], default=None)
     if best is None or memory.mirror_chance[best] < 8 or memory.mirror[best] < DEAD_SHARE * memory.mirror_chance[best]:
         return None
@@ -363,7 +364,7 @@ def rom_content(evidence: BusEvidence) -> Iterator[Found]:
         yield _judge_rom(evidence, memory, rom)
 
 
-def _judge_rom(evidence: BusEvidence, memory: Any, rom: Any) -> Found:
+def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Found:
     share = f"{rom.wrong} of {rom.compared} reads of {rom.name} at {rom.start:#06x} differ"
     lanes = [
         (bit, level)

@@ -1,17 +1,18 @@
 """Rules for what the CPU did against what its program says: the model's word against the bus.
 
-They read ``evidence.parts["prediction"]`` (strobewise.evidence.prediction.PredictionRecord). What the program calls for is UM0080's; whom
+They read ``evidence.prediction``. What the program calls for is UM0080's; whom
 a contradiction points at is common practice. The CPU itself comes last: a line or a lead that explains what differs is to blame first.
 """
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, Optional, Tuple
+from typing import Callable, Iterable, Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE
 from ..bus.model import KINDS
 from ..cpu.disassembly import find_operation, render
 from ..records.evidence import BusEvidence
+from ..records.prediction import Difference, PredictionRecord
 from .base import CAUTION_SOLDER, RUNAWAYS, Found, Shares, rule
 from .buses import (
     BRIDGE,
@@ -46,12 +47,12 @@ UNSTEADY: Shares = (("probe_or_capture", 0.36), ("connection", 0.3), ("address_b
 OUTPUT: Shares = (("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24))
 
 
-def _prediction(evidence: BusEvidence) -> Any:
-    record = evidence.parts.get("prediction")
+def _prediction(evidence: BusEvidence) -> Optional[PredictionRecord]:
+    record = evidence.prediction
     return record if record is not None and record.instructions else None
 
 
-def coverage(record: Any) -> str:
+def coverage(record: PredictionRecord) -> str:
     """Say how much of the capture was followed."""
     if record.windows == 1:
         return f"{record.instructions} instructions"
@@ -70,7 +71,7 @@ def followed(evidence: BusEvidence) -> str:
     return f"{record.instructions} instructions followed {where}: {outcome}"
 
 
-def _lines(difference: Any) -> str:
+def _lines(difference: Difference) -> str:
     """Name the lines that differ, when they are few, with the level shown."""
     bus, width = ("D", 8) if difference.what == "data" else ("A", 16)
     wrong = [bit for bit in range(width) if (difference.expected ^ difference.found) >> bit & 1]
@@ -79,7 +80,7 @@ def _lines(difference: Any) -> str:
     return ": " + " and ".join(f"{bus}{bit} {'high' if difference.found >> bit & 1 else 'low'}" for bit in wrong)
 
 
-def explain(difference: Any) -> str:
+def explain(difference: Difference) -> str:
     """Return one difference as a sentence: what the CPU should have done, and what the bus showed."""
     operation = find_operation(difference.data)
     if operation is not None:
@@ -110,25 +111,25 @@ def _a(kind: str) -> str:
     return ("an " if words[0] in "aeiouI" else "a ") + words
 
 
-def _first(record: Any, *whats: str) -> str:
+def _first(record: PredictionRecord, *whats: str) -> str:
     """Explain the first difference of some kind, or of which a line is an explanation."""
     kept = [difference for difference in record.kept if difference.what in whats or set(whats) & set(difference.lines)]
     return explain(kept[0]) if kept else "it was not kept"
 
 
-def _span(record: Any) -> Tuple[Optional[float], Optional[float]]:
+def _span(record: PredictionRecord) -> Tuple[Optional[float], Optional[float]]:
     if not record.kept:
         return None, None
     return record.kept[0].start * record.tick_s, record.kept[-1].start * record.tick_s
 
 
-def _moves(record: Any, bit: int) -> bool:
+def _moves(record: PredictionRecord, bit: int) -> bool:
     """Say whether a data line moves in reads."""
     moves = [min(level.ones, level.zeros) for level in record.levels]
     return bool(moves[bit] >= MOVES_MIN and moves[bit] >= MOVES_SHARE * sorted(moves)[4])
 
 
-def _stuck_write(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
+def _stuck_write(record: PredictionRecord, bit: int) -> Optional[Tuple[int, int, str]]:
     """Return (wrong, asked, level shown) when one data line is at the same wrong level in what the CPU writes."""
     line = record.written[bit]
     for lost, asked, other, level in (
@@ -140,7 +141,7 @@ def _stuck_write(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
     return None
 
 
-def _misread(record: Any) -> Optional[int]:
+def _misread(record: PredictionRecord) -> Optional[int]:
     """Return the one data line that, read at its other level, explains what followed; None when no line stands out."""
     singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
     if not singles or _swapped(record) is not None:
@@ -157,7 +158,7 @@ def _misread(record: Any) -> Optional[int]:
     return best
 
 
-def _any_of_several(record: Any) -> Tuple[int, ...]:
+def _any_of_several(record: PredictionRecord) -> Tuple[int, ...]:
     """Return the data lines one of which explains nearly everything that followed, when it can not be said which."""
     singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
     if record.total < MANY or record.sought < CONSISTENT_MIN:
@@ -165,7 +166,7 @@ def _any_of_several(record: Any) -> Tuple[int, ...]:
     return tuple(sorted(bit for bit, counts in singles.items() if sum(counts[:2]) >= 0.9 * record.sought))
 
 
-def _swapped(record: Any) -> Optional[Tuple[int, int]]:
+def _swapped(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     """Return the two data lines that, changed over, explain nearly all that followed; None when no pair stands out."""
     totals = sorted(((sum(counts[:2]), lines) for lines, counts in record.explained.items()), reverse=True)
     if len(totals) < 2 or "<" not in totals[0][1] or totals[0][0] < max(2 * CONSISTENT_MIN, SWAPPED_SHARE * record.sought):
@@ -182,7 +183,7 @@ def _strobes_good(evidence: BusEvidence) -> bool:
     return all(count.hit >= 0.97 and count.false <= 0.03 for count in counts)
 
 
-def _spoken_for(evidence: BusEvidence, *rules: Any) -> frozenset[str]:
+def _spoken_for(evidence: BusEvidence, *rules: Callable[[BusEvidence], Iterable[Found]]) -> frozenset[str]:
     """Return the lines that other rules name already."""
     return frozenset(line for each in rules for found in each(evidence) for line in found.lines)
 
@@ -270,7 +271,7 @@ def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
-def _crossed_addresses(record: Any) -> Optional[Tuple[int, int]]:
+def _crossed_addresses(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     """Return the two address lines that show each other's level in nearly all addresses that differ, None when there are none."""
     if not record.exchanged:
         return None
@@ -359,7 +360,7 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
-def _bridge(record: Any) -> Optional[Tuple[int, int]]:
+def _bridge(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     """Return two neighbouring address lines that are one on the bus, where the program calls for them to differ."""
     for low, high in record.unlike:
         count = record.alone_wrong[low] + record.alone_wrong[high]
@@ -368,7 +369,7 @@ def _bridge(record: Any) -> Optional[Tuple[int, int]]:
     return None
 
 
-def _stuck_address(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
+def _stuck_address(record: PredictionRecord, bit: int) -> Optional[Tuple[int, int, str]]:
     """Return (wrong, asked, level shown) when one address line is at the same wrong level in what the program addresses.
 
     A data line that the CPU reads otherwise looks alike in the addresses that come from operands, but on two lines, eight apart.
@@ -385,7 +386,7 @@ def _stuck_address(record: Any, bit: int) -> Optional[Tuple[int, int, str]]:
 
 
 def _runaway(evidence: BusEvidence) -> bool:
-    memory = evidence.parts.get("memory")
+    memory = evidence.memory
     return memory is not None and runs_away(memory)
 
 
@@ -415,7 +416,7 @@ def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
-def _named(evidence: BusEvidence, record: Any) -> bool:
+def _named(evidence: BusEvidence, record: PredictionRecord) -> bool:
     """Say whether a line explains what differs, so that nothing is left to say of the rest."""
     lines = any(_stuck_write(record, bit) for bit in range(8)) or any(_stuck_address(record, bit) for bit in range(16))
     others = _spoken_for(
@@ -425,7 +426,7 @@ def _named(evidence: BusEvidence, record: Any) -> bool:
     return bool(lines or others)
 
 
-def _lines_of(record: Any) -> Tuple[str, ...]:
+def _lines_of(record: PredictionRecord) -> Tuple[str, ...]:
     """Return the line that all kept differences have in common, if there is one."""
     masks: List[int] = [
         (difference.expected ^ difference.found) << (16 if difference.what == "data" else 0)

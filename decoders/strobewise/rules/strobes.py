@@ -6,7 +6,7 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Any, Iterator, NamedTuple, Optional, Tuple
+from typing import Iterator, NamedTuple, Optional, Tuple
 
 from ..bus.lines import bar, pin_text
 from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
@@ -117,7 +117,7 @@ def _strobe(
 
 def _mreq_lags(evidence: BusEvidence) -> bool:
     """Say whether /MREQ alone is late against the clock, later than a CPU at its rated clock can be."""
-    timing: Any = evidence.parts.get("timing")
+    timing = evidence.timing
     late = {delay.symbol: delay.median_s * (evidence.clock.hz or 0.0) for delay in (timing.delays if timing is not None else ())}
     others = late.get("TdCr(M1f)", late.get("TdCr(RFSHf)", LATE_T))
     return bool(late.get("TdCf(MREQf)", 0.0) > LATE_T and others < LATE_T - APART_T)

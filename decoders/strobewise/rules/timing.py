@@ -1,12 +1,12 @@
 """Rules for delays against the CPU's speed grades, for refresh, and for the rate of interrupts.
 
-They read ``evidence.parts["timing"]`` (strobewise.evidence.timing.TimingRecord). Limits: strobewise.bus.timing (Z8400/Z84C00 product
+They read ``evidence.timing``. Limits: strobewise.bus.timing (Z8400/Z84C00 product
 specification). What is within one sample of a limit is not judged.
 """
 
 from __future__ import annotations
 
-from typing import Any, Iterator
+from typing import Iterator
 
 from ..bus.lines import STROBES
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
@@ -28,9 +28,11 @@ REQUESTS_MIN = 4
     host=None,
 )  # fmt: skip
 def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
-    record: Any = evidence.parts.get("timing")
+    record = evidence.timing
+    if record is None:
+        return
     slowest = GRADES[0]
-    for delay in record.delays if record is not None else ():
+    for delay in record.delays:
         if slowest in delay.breaks:
             limit = limit_ps(delay.symbol, slowest) * 1e-12
             yield Found(
@@ -68,8 +70,8 @@ def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     host=None,
 )  # fmt: skip
 def interrupt_rate(evidence: BusEvidence) -> Iterator[Found]:
-    record: Any = evidence.parts.get("timing")
-    wanted = getattr(evidence.profile, "interrupt_period_t_states", None)
+    record = evidence.timing
+    wanted = evidence.profile.interrupt_period_t_states if evidence.profile is not None else None
     if record is None or record.interrupts is None or not wanted or not evidence.clock.hz:
         return
     found = record.interrupts

@@ -6,10 +6,11 @@ Vcc - 0.6 V (DC characteristics, from memory); what stands behind each picture i
 
 from __future__ import annotations
 
-from typing import Any, Iterator, List, NamedTuple, Optional, Tuple
+from typing import Iterator, List, NamedTuple, Optional, Tuple
 
 from ..bus.lines import LINE, LINES, STROBES, bar, pin_text
 from ..records.evidence import BusEvidence, LineEvidence
+from ..records.volts import AnalogLevels
 from .base import Found, Shares, rule
 
 INPUT_LOW_V, OUTPUT_LOW_V, OUTPUT_HIGH_V = 0.8, 0.4, 2.4
@@ -53,7 +54,7 @@ def weigh_still_line(line: LineEvidence, at: str = "cpu") -> Optional[Weighed]:
 
     at: where the probe sits, "cpu" or "connector".
     """
-    volts: Any = line.volts
+    volts = line.volts
     if volts is None or line.edges:
         return None
     place = "at the CPU" if at == "cpu" else "at the connector"
@@ -71,9 +72,9 @@ def weigh_still_line(line: LineEvidence, at: str = "cpu") -> Optional[Weighed]:
     return Weighed(f" at about {volts.median_v:.2f} V", None)
 
 
-def _lines(evidence: BusEvidence) -> List[LineEvidence]:
-    """Return the lines that were captured in volts."""
-    return [line for name, line in sorted(evidence.lines.items()) if line.volts is not None and name in LINE]
+def _lines(evidence: BusEvidence) -> List[Tuple[LineEvidence, AnalogLevels]]:
+    """Return the lines that were captured in volts, each with its volts."""
+    return [(line, line.volts) for name, line in sorted(evidence.lines.items()) if line.volts is not None and name in LINE]
 
 
 @rule(
@@ -87,8 +88,7 @@ def _lines(evidence: BusEvidence) -> List[LineEvidence]:
     host=None,
 )  # fmt: skip
 def weak_level(evidence: BusEvidence) -> Iterator[Found]:
-    for line in _lines(evidence):
-        volts: Any = line.volts
+    for line, volts in _lines(evidence):
         if line.edges < SWINGS_MIN:
             continue
         if line.line == "CLK":
@@ -122,8 +122,7 @@ def weak_level(evidence: BusEvidence) -> Iterator[Found]:
     host=None,
 )  # fmt: skip
 def level_between(evidence: BusEvidence) -> Iterator[Found]:
-    for line in _lines(evidence):
-        volts: Any = line.volts
+    for line, volts in _lines(evidence):
         if line.line not in OUTPUTS or line.edges == 0 or volts.between < WANDERS_SHARE:
             continue
         if "BUSACK" in evidence.captured and evidence.line("BUSACK").assertions:
@@ -147,8 +146,7 @@ def slow_edges(evidence: BusEvidence) -> Iterator[Found]:
     interval = evidence.sample_interval_s
     if not interval or SLOW_SAMPLES * interval < SLOW_S:
         return  # so many samples are no time at this rate
-    for line in _lines(evidence):
-        volts: Any = line.volts
+    for line, volts in _lines(evidence):
         swings = volts.rises + volts.falls
         if line.line in OUTPUTS and swings >= SWINGS_MIN and volts.slow_edges > SLOW_SHARE * swings:
             yield Found(
@@ -165,8 +163,7 @@ def slow_edges(evidence: BusEvidence) -> Iterator[Found]:
     host=None,
 )  # fmt: skip
 def ringing(evidence: BusEvidence) -> Iterator[Found]:
-    for line in _lines(evidence):
-        volts: Any = line.volts
+    for line, volts in _lines(evidence):
         swings = volts.rises + volts.falls
         if swings >= SWINGS_MIN and volts.ringing > RINGING_SHARE * swings:
             yield Found(
@@ -183,8 +180,7 @@ def ringing(evidence: BusEvidence) -> Iterator[Found]:
     host=None, praises=True,
 )  # fmt: skip
 def strobe_good(evidence: BusEvidence) -> Iterator[Found]:
-    for line in _lines(evidence):
-        volts: Any = line.volts
+    for line, volts in _lines(evidence):
         count = evidence.strobes.get(line.line)
         if line.line not in STROBES or line.line == "MREQ" or count is None or count.expected < SWINGS_MIN or line.edges < SWINGS_MIN:
             continue

@@ -1,19 +1,18 @@
 """Expansion devices that page on opcode fetches, followed in the cycle stream: what was asked, what was answered.
 
-The records have the fields that the rules of rules/expansion.py read. Levels of the answering line are known at the sample points of the
+Levels of the answering line are known at the sample points of the
 requests, so the time of an answer is known to a cycle.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from typing import Callable, List, NamedTuple, Optional, Tuple
 
 from ..bus.lines import BIT
+from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from .records import Begun
 
-SLACK_T = 1.5  #: T-states of grace: the trigger is seen when /MREQ falls, half a T-state into the fetch, and edges are known to a sample
 TRIGGERS_KEPT = 4096
 
 
@@ -25,39 +24,6 @@ class PagingOptions(NamedTuple):
     active: int  #: level of the line when the device answers
     within_t: int
     released_in: Tuple[Tuple[int, int], ...]
-
-
-@dataclass
-class Trigger:
-    """One fetch at a trigger address."""
-
-    time_s: float
-    address: int
-    strobed: Optional[bool]  #: with /M1 asserted; None when /M1 was not captured
-    answer_s: Optional[float]  #: delay of the answer, 0 when the line was active before
-    held: bool  #: the line was active before
-
-
-@dataclass
-class PagingRecord:
-    """What happened to the device."""
-
-    name: str
-    line: str
-    within_t: int
-    triggers: List[Trigger] = field(default_factory=list)
-    released: int = 0
-    not_released: int = 0
-    let_go_alone: int = 0
-    let_go_alone_s: Optional[float] = None
-    same_content: int = 0
-    compared_content: int = 0
-    mixed_content: int = 0
-
-    @property
-    def fresh(self) -> List[Trigger]:
-        """Triggers that called for an answer: the line was not active yet."""
-        return [trigger for trigger in self.triggers if not trigger.held]
 
 
 def parse_addresses(text: str) -> Tuple[int, ...]:

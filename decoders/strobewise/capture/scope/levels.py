@@ -11,7 +11,7 @@ from typing import Optional
 import numpy as np
 import numpy.typing as npt
 
-from ..records import AnalogLevels
+from ...records.volts import AnalogLevels
 
 INPUT_LOW_V = 0.8
 INPUT_HIGH_V = 2.0

@@ -14,8 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ...errors import CaptureError
+from ...records.volts import AnalogLevels
 from .. import limits
-from ..records import AnalogLevels, BitAssignment, BitStatistics, Block, Channel, Header, Times
+from ..records import BitAssignment, BitStatistics, Block, Channel, Header, Times
 from ..source import TextSource
 from ..vcd.header import quoted
 from ..vcd.positions import BodyError

@@ -9,8 +9,9 @@ from typing import NamedTuple, Optional
 import numpy as np
 
 from ...errors import CaptureError
+from ...records.volts import AnalogLevels
 from .. import limits
-from ..records import AnalogLevels, BitAssignment, BitStatistics, Block, Header
+from ..records import BitAssignment, BitStatistics, Block, Header
 from ..source import TextSource
 from . import text
 from .general import Rows, last_word, read_general, rows_of
