@@ -139,7 +139,7 @@ class _Reader(ast.NodeVisitor):
             self.visit(line)
         self._under = outer
         self.registers = {name: mask | taken[name] for name, mask in self.registers.items()}
-        self.names = {name: self.names.get(name, 0) | taken_names.get(name, 0) for name in {*self.names, *taken_names}}
+        self.names = {name: self.names.get(name, 0) | taken_names.get(name, 0) for name in [*self.names, *taken_names]}
 
     def _set(self, target: ast.AST, found: int) -> None:
         if isinstance(target, ast.Name):

@@ -185,11 +185,11 @@ def _fill(chosen: List[str], channels: int, catalogue: Sequence[Rule], worth: Ma
     """Give what channels are left to the lines that the relevant rules judge or need most; a bus is taken whole or not at all."""
     value: Dict[str, float] = {}
     for rule in catalogue:
-        for name in {name for needed in _needs(rule) for name in needed} | set(rule.judges):
+        for name in _in_order({name for needed in _needs(rule) for name in needed} | set(rule.judges)):
             value[name] = value.get(name, 0.0) + worth.get(rule.id, 0.0) / max(1, len(rule.judges))
     whole: Set[str] = {*ADDRESS, *DATA}
     rest = [name for name in value if name in LINE and name not in chosen and name not in whole and value[name] > 0]
-    for name in sorted(rest, key=lambda name: -value[name]):
+    for name in sorted(_in_order(rest), key=lambda name: -value[name]):  # of equal worth the first by its place
         if len(chosen) < channels:
             chosen.append(name)
     for bus in (ADDRESS, DATA):  # data say little without their addresses

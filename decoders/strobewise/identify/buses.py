@@ -155,7 +155,7 @@ def _count_bits(sample: Sample, columns: Columns, order: Order) -> int:
         size = 1 << bit
         # An operand stands behind its opcode: the low bits say where.
         steps = (sample.kind[:-1] == FETCH) & ((low[1:] - low[:-1]) % size == 1)
-        best = _best_counter({k: columns[k] for k in left}, left, low[:-1] == size - 1, steps)
+        best = _best_counter({k: columns[k] for k in sorted(left)}, left, low[:-1] == size - 1, steps)
         if best is None:
             break
         order.address[bit] = best
@@ -183,7 +183,7 @@ def _best_counter(columns: Columns, left: set[int], carry: Flags, which: Flags |
     if int(np.count_nonzero(wanted)) < 2:
         return None
     best, fit = None, 0.0
-    for k in left:
+    for k in sorted(left):
         steps = (columns[k][1:] != columns[k][:-1])[where]
         # The few steps with a carry count as much as the many without.
         agrees = min(float(np.mean(steps[wanted])), float(np.mean(~steps[~wanted])) if (~wanted).any() else 1.0)

@@ -39,7 +39,7 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
     _refuse_overlap(memory, fields)
     lines = tuple(_line(table) for table in fields.tables("lines"))
     names = [line.name for line in lines]
-    for twice in {name for name in names if names.count(name) > 1}:
+    for twice in sorted({name for name in names if names.count(name) > 1}):
         raise fields.refuse("lines", f"line {twice} is described twice", "one [[lines]] table for each line")
     declared = {line.name: line.active for line in lines}
     paging = tuple(_paging(table, declared) for table in fields.tables("paging"))

@@ -93,7 +93,7 @@ def _same_fault(findings: Sequence[Finding]) -> List[List[Finding]]:
 
 def _joined(group: Sequence[Finding]) -> Dict[str, float]:
     """Multiply the shares of findings that speak of one fault; what a finding leaves open goes to the suspects it does not name."""
-    names = {share.suspect for finding in group for share in finding.suspects}
+    names = dict.fromkeys(share.suspect for finding in group for share in finding.suspects)  # in order: sums round by it
     product = dict.fromkeys(names, 1.0)
     total = 0.0
     for finding in group:
