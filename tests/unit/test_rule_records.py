@@ -13,7 +13,8 @@ from hand_made import evidence_of
 
 from conftest import ROOT
 from strobewise.bus.model import Finding, SuspectShare
-from strobewise.diagnosis.facade import Examined, conclude
+from strobewise.diagnosis.examined import Examined
+from strobewise.diagnosis.facade import conclude
 from strobewise.hookup.plan import advise
 from strobewise.hookup.symptoms import find_symptom
 from strobewise.machine.faults import FAULTS

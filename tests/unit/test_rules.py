@@ -314,7 +314,7 @@ def memory_evidence(fetched, value=0x4D):
         maps[0][address] = True
     count = len(fetched)
     memory = MemoryRecord(
-        *maps, Levels(count, value, value), Levels(), Levels(), Levels(), [], [], count, 0, 0, 0, count, {}, {}, [], 1, (value, count),
+        *maps, Levels(count, value, value), Levels(), Levels(), Levels(), [], count, 0, 0, 0, count, {}, {}, [], 1, (value, count),
         count, 0, 0, [0] * 8,
     )  # fmt: skip
     return evidence_of(memory=memory, captured=evidence_of().captured | {*ADDRESS, *DATA})

@@ -53,7 +53,7 @@ def test_levels_are_kept_as_evidence(tmp_path):
     capture, *_ = read(write(tmp_path, rows(volts)), "0")
     levels = capture.analog_levels()["0"]
     assert (levels.samples, levels.minimum_v, levels.maximum_v) == (100, 0.2, 4.1)
-    assert (levels.below_low, levels.between, levels.above_high, levels.above_output_high) == (0.51, 0.07, 0.42, 0.42)
+    assert (levels.between, levels.above_high) == (0.07, 0.42)
     assert levels.low_level_v == pytest.approx(0.2, abs=0.01)
     assert levels.high_level_v == pytest.approx(4.1, abs=0.01)
     assert (levels.rises, levels.falls, levels.slow_edges, levels.ringing) == (2, 1, 1, 1)
@@ -69,8 +69,7 @@ def test_levels_agree_with_numpy(tmp_path):
     assert levels.percentile_1_v == pytest.approx(np.percentile(volts, 1), abs=0.02)
     assert levels.median_v == pytest.approx(np.median(volts), abs=0.02)
     assert levels.percentile_99_v == pytest.approx(np.percentile(volts, 99), abs=0.02)
-    assert levels.below_low == np.mean(volts < 0.8)
-    assert levels.above_output_high == np.mean(volts > 2.4)
+    assert levels.above_high == np.mean(volts > 2.0)
 
 
 @pytest.mark.parametrize("block_bytes", [1, 7, 100, 1000])

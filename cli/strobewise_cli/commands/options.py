@@ -18,7 +18,7 @@ from strobewise_cli.terminal import note, warn
 if TYPE_CHECKING:
     from strobewise.capture import Capture
     from strobewise.capture.channels.mapping import ChannelMap
-    from strobewise.diagnosis.facade import Examined
+    from strobewise.diagnosis.examined import Examined
     from strobewise.profile.options import Options
 
 CAPTURE_HELP = "a .vcd, a .vcd.gz, a .csv from a scope, or - for a VCD on standard input"

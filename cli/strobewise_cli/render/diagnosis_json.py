@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from strobewise.bus.model import LineState
-from strobewise.diagnosis.facade import Diagnosis, Examined
+from strobewise.diagnosis.examined import Examined
+from strobewise.diagnosis.facade import Diagnosis
 from strobewise.records.evidence import BusEvidence
 from strobewise.records.expansion import PagingRecord
 from strobewise_cli.output import json_text

@@ -21,7 +21,8 @@ from strobewise.cpu.disassembly import InstructionDecoder
 from strobewise.cycles.pipeline import Pipeline
 from strobewise.cycles.requests import BlockEvents
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
-from strobewise.diagnosis.facade import Diagnosis, Examined
+from strobewise.diagnosis.examined import Examined
+from strobewise.diagnosis.facade import Diagnosis
 from strobewise.profile.options import Options
 from strobewise.rules import run
 

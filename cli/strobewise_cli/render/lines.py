@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import IO
 
 from strobewise.bus.model import LineState
-from strobewise.diagnosis.facade import Examined
+from strobewise.diagnosis.examined import Examined
 from strobewise_cli.output import json_text
 from strobewise_cli.render.diagnosis_json import capture_document, line_document
 from strobewise_cli.render.diagnosis_text import print_lines

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Union
-
 from ..records.volts import AnalogLevels
 from .grid import SampleGrid, estimate_sample_interval
+from .interface import Capture, Recording
+from .opening import open_capture
 from .records import BitAssignment, BitStatistics, Block, Channel, Header
 from .scope.reader import ScopeCapture
 from .vcd.reader import VcdCapture
@@ -18,21 +18,10 @@ __all__ = [
     "Capture",
     "Channel",
     "Header",
+    "Recording",
     "SampleGrid",
     "ScopeCapture",
     "VcdCapture",
     "estimate_sample_interval",
     "open_capture",
 ]
-
-Capture = Union[VcdCapture, ScopeCapture]
-
-
-def open_capture(path: str) -> Capture:
-    """Open a capture: .vcd, .vcd.gz, a scope's .csv, or "-" for a VCD on standard input. Use the result as a context manager.
-
-    Raises CaptureError.
-    """
-    if path.lower().endswith((".csv", ".csv.gz")):
-        return ScopeCapture(path)
-    return VcdCapture(path)

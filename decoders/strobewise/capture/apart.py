@@ -13,11 +13,12 @@ import pickle
 import signal
 import struct
 from collections.abc import Callable, Iterator
-from typing import Any, NoReturn, Optional, TypeGuard
+from typing import NoReturn, Optional, TypeGuard
 
 import numpy as np
 
 from ..errors import CaptureError
+from .interface import Capture
 from .records import Block
 from .vcd.reader import VcdCapture
 
@@ -29,14 +30,14 @@ _END = -1
 _F_SETPIPE_SZ = 1031  #: Linux, fcntl(2)
 
 
-def possible(capture: Any) -> TypeGuard[VcdCapture]:
+def possible(capture: Capture) -> TypeGuard[VcdCapture]:
     """Say whether a second process can read this capture, and has a processor to run on."""
     if not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
         return False
     return isinstance(capture, VcdCapture)
 
 
-def worth_while(capture: Any) -> TypeGuard[VcdCapture]:
+def worth_while(capture: Capture) -> TypeGuard[VcdCapture]:
     """Say whether a second process is possible, and the file so large that it helps."""
     return possible(capture) and os.path.isfile(capture.path) and os.path.getsize(capture.path) >= LEAST_BYTES
 

@@ -62,8 +62,7 @@ class Header(NamedTuple):
 
     timescale_fs: int  #: length of one tick, femtoseconds
     channels: tuple[Channel, ...]  #: in the file's order
-    body_offset: int  #: byte offset of the first sample's text, in the unpacked text
-    body_line: int  #: line (from 1) on which that text begins
+    body_offset: int = 0  #: byte offset of the first sample's text, in the unpacked text
 
 
 class BitAssignment(NamedTuple):

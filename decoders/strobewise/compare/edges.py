@@ -13,7 +13,7 @@ from ..bus.lines import ADDRESS, BIT, LINE
 from ..capture import open_capture
 from ..cycles.pipeline import Pipeline
 from ..cycles.table import CycleTable
-from ..diagnosis.facade import Examined
+from ..diagnosis.examined import Examined
 from ..profile.options import Options
 from .flow import Flow, make_flow
 

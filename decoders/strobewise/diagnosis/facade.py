@@ -19,26 +19,10 @@ from ..capture.prefetch import prefetched
 from ..capture.records import Block
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from .examined import Examined
 
 if TYPE_CHECKING:
     from ..evidence.parts import Maker
-
-FEMTOSECOND = 1e-15
-STANDARD_INPUT = "-"  #: can be read once only
-
-
-@dataclass
-class Examined:
-    """One capture, read and rebuilt: what every command that judges a capture starts from."""
-
-    path: str
-    channels: ChannelMap
-    evidence: BusEvidence
-    sample_interval_s: float | None
-    end_tick: int
-    start_tick: int
-    tick_s: float
-
 
 @dataclass
 class Diagnosis:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from typing import Any
 
 from ..bus.lines import BIT
-from ..capture import Capture, open_capture
+from ..capture import Capture, Recording, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
 from ..capture.records import Block
+from ..capture.source import STANDARD_INPUT
 from ..cycles.pipeline import Pipeline
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
@@ -18,12 +18,12 @@ from ..evidence.strobe_leads import Stretch
 from ..evidence.unlabelled import look_at
 from ..profile.options import Options
 from ..records.evidence import BusEvidence, LineEvidence
-from .facade import FEMTOSECOND, STANDARD_INPUT, Examined
+from .examined import FEMTOSECOND, Examined
 
 
 def gather(
     path: str,
-    capture: Any,
+    capture: Recording,
     channels: ChannelMap,
     blocks: Iterator[Block],
     options: Options,
@@ -32,7 +32,7 @@ def gather(
 ) -> Examined:
     """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
 
-    capture: has the members of a Capture that are used here; strobewise.watch makes one of each window of a stream.
+    capture: a capture, or a window of a stream.
     blocks: those of the capture, for its channels' assignments.
     """
     captured = frozenset(name for name in channels.channels if name in BIT)
@@ -95,7 +95,7 @@ def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list
             part.feed(batch)
 
 
-def _fill(evidence: BusEvidence, capture: Any, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
+def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
     """Add what the reader, the channel map and the calibration know."""
     evidence.inverted = frozenset(channels.inverted)
     evidence.unlabelled = channels.unlabelled

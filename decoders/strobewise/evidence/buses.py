@@ -66,7 +66,7 @@ class BusesPart:
         self._batches = 0
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
         self._refresh_last: int | None = None
-        self._refreshes = self._counted = 0
+        self._refreshes = 0
         self._refresh_toggles = np.zeros(7, np.int64)
         self._address_toggles = np.zeros(16, np.int64)
         self._operands = Operands()
@@ -117,7 +117,6 @@ class BusesPart:
         counter = (address & 0x7F).astype(np.int64)
         if self._refresh_last is not None:
             counter = np.r_[self._refresh_last, counter]
-        self._counted += int(np.count_nonzero((counter[1:] - counter[:-1]) & 0x7F == 1))
         steps = counter[1:] ^ counter[:-1]
         for bit in range(7):
             self._refresh_toggles[bit] += int(np.count_nonzero(steps >> bit & 1))
@@ -201,7 +200,7 @@ class BusesPart:
             if rarer > 0 and unlike <= UNLIKE_SHARE * self._samples and unlike <= 10 * UNLIKE_SHARE * rarer:
                 pairs.append(Pair(self._names[i], self._names[j], self._samples, rarer))
         return BusesRecord(
-            pairs, self._refreshes, self._counted, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
+            pairs, self._refreshes, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
             self._pushes, self._address_toggles.tolist(),
         )  # fmt: skip
 

@@ -49,9 +49,9 @@ def _find_leader(line: LineEvidence, edges: dict[str, Int], reach: int) -> None:
         near = _share_near(own, others, reach)
         back = _share_near(others, own, reach)
         if near >= FOLLOWS_SHARE and near * back > best_score:
-            best, best_score = (name, near), near * back
+            best, best_score = name, near * back
     if best is not None:
-        line.follows, line.follows_share = best
+        line.follows = best
 
 
 def _share_near(edges: Int, others: Int, reach: int) -> float:

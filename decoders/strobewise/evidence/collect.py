@@ -30,7 +30,6 @@ Int = npt.NDArray[np.int64]
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
 RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a little less, for the edges of sampling
-LOOK_BACK = 256
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
@@ -102,7 +101,6 @@ class Collector:
         self._kept_events = 0
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
         self._missing: dict[str, list[int]] = {}
-        self._seen_last: dict[str, int] = {}
         self._cycles = np.zeros(len(KINDS), np.int64)
         self._notes = np.zeros(len(NOTES), np.int64)
         self._inferred = self._waits = self._requests = 0
@@ -176,12 +174,6 @@ class Collector:
                 first, last = int(missing[0]), int(missing[-1])
                 known = self._missing.setdefault(name, [first, last])
                 known[1] = last
-            if called[:, with_it].any():
-                for tail in (slice(-LOOK_BACK, None), slice(None)):  # nearly always it is among the last few
-                    seen = np.flatnonzero(expects[classes[tail]] & (pattern[tail] >> np.uint16(bit) & 1 == 1))
-                    if len(seen):
-                        self._seen_last[name] = int(fall[tail][seen[-1]])
-                        break
 
     def _activity(self, fall: Int, rise: Int, classes: npt.NDArray[np.uint8]) -> None:
         last = self._span[1]
@@ -232,8 +224,6 @@ class Collector:
         for name, count in evidence.strobes.items():
             if name in self._missing:
                 count.first_missing_s, count.last_missing_s = (tick * self.tick_s for tick in self._missing[name])
-            if name in self._seen_last:
-                count.last_seen_s = self._seen_last[name] * self.tick_s
         evidence.cycles = dict(zip(KINDS, self._cycles.tolist(), strict=True))
         evidence.notes = {note: n for note, n in zip(NOTES, self._notes.tolist(), strict=True) if note and n}
         evidence.inferred_fetches, evidence.waits, evidence.requests = self._inferred, self._waits, self._requests

@@ -17,7 +17,7 @@ from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
-from ..records.memory import Levels, MemoryRecord, Mismatch, ReadBack, RomCheck
+from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -38,17 +38,15 @@ class MemoryPart:
         self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
         self._content = np.full(65536, -1, np.int16)
         self._was_write = np.zeros(65536, np.bool_)
-        self._before = np.full(65536, -1, np.int16)  # what stood there before the last write
-        self._written_at = np.zeros(65536, np.int64)
         self._fetched, self._read, self._written, self._mismatched = (np.zeros(65536, np.bool_) for _ in range(4))
         self._counts = np.zeros((PAGES, 8, 4), np.int64)
-        self._compared, self._wrong, self._kept_old, self._read_ff = (np.zeros(PAGES, np.int64) for _ in range(4))
+        self._compared, self._wrong, self._read_ff = (np.zeros(PAGES, np.int64) for _ in range(3))
         self._first, self._last = np.full(PAGES, -1, np.int64), np.full(PAGES, -1, np.int64)
         self._page_or = np.zeros(PAGES, np.uint8)
         self._page_and = np.full(PAGES, 0xFF, np.uint8)
         self._page_reads = np.zeros(PAGES, np.int64)
         self._io, self._writes = Levels(), Levels()
-        self._samples: list[Mismatch] = []
+        self._samples: list[tuple[int, int, int]] = []  # (address, expected, got)
         self._reads = self._ff = self._zero = self._at_38 = self._fetches = 0
         self._repeated = self._unstable = 0
         self._values = np.zeros(256, np.int64)
@@ -115,13 +113,10 @@ class MemoryPart:
         written = np.empty(len(address), np.bool_)
         written[1:] = write[:-1]
         written[first] = self._was_write[address[first]]
-        since = np.empty(len(address), np.int64)
-        since[1:] = time[:-1]
-        since[first] = self._written_at[address[first]]
         self._pages(address, data, write)
         check = ~write & written & (expected >= 0)
         if check.any():
-            self._count(address[check], data[check], expected[check].astype(np.uint8), time[check], since[check])
+            self._count(address[check], data[check], expected[check].astype(np.uint8), time[check])
         again = ~write & ~written & (expected >= 0)
         changed = again & (expected != data)
         self._repeated += int(np.count_nonzero(again))
@@ -129,13 +124,9 @@ class MemoryPart:
             flipped = (expected[changed] ^ data[changed]).astype(np.uint8)
             self._unstable += len(flipped)
             self._unstable_bits += _bit_sums(flipped)
-        # What stood at an address before its last write: the access before that write, in this batch or an earlier one.
         ends = np.flatnonzero(last)
-        writes = np.flatnonzero(write)
-        self._before[address[writes]] = expected[writes]
         self._content[address[ends]] = data[ends]
         self._was_write[address[ends]] = write[ends]
-        self._written_at[address[ends]] = time[ends]
 
     def _pages(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: npt.NDArray[np.bool_]) -> None:
         page = (address[~write] >> PAGE_BITS).astype(np.intp)
@@ -149,7 +140,7 @@ class MemoryPart:
         self._page_reads += np.bincount(page, minlength=PAGES)
 
     def _count(
-        self, address: npt.NDArray[np.uint16], got: npt.NDArray[np.uint8], expected: npt.NDArray[np.uint8], time: Counts, since: Counts
+        self, address: npt.NDArray[np.uint16], got: npt.NDArray[np.uint8], expected: npt.NDArray[np.uint8], time: Counts
     ) -> None:
         page = (address >> PAGE_BITS).astype(np.intp)
         self._compared += np.bincount(page, minlength=PAGES)
@@ -166,12 +157,10 @@ class MemoryPart:
         at = np.flatnonzero(wrong)
         pages = page[at]
         self._wrong += np.bincount(pages, minlength=PAGES)
-        self._kept_old += np.bincount(pages[got[at] == self._before[address[at]]], minlength=PAGES)
         self._read_ff += np.bincount(pages[got[at] == 0xFF], minlength=PAGES)
         self._mismatched[address[at]] = True
         for k in at[: max(0, SAMPLES_KEPT - len(self._samples))].tolist():
-            age = (int(time[k]) - int(since[k])) * self._tick_s
-            self._samples.append(Mismatch(int(time[k]) * self._tick_s, int(address[k]), int(expected[k]), int(got[k]), age))
+            self._samples.append((int(address[k]), int(expected[k]), int(got[k])))
         times = time[at]
         for which in np.unique(pages).tolist():
             own = times[pages == which]
@@ -197,7 +186,7 @@ class MemoryPart:
         return MemoryRecord(
             fetched, read, written, mismatched, rom, ram, self._io, self._writes,
             [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
-            self._samples, self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
+            self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
             [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)),
             (int(self._values.argmax()), int(self._values.max())),
             int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable,
@@ -213,7 +202,6 @@ class MemoryPart:
             int(self._compared[page]),
             int(self._wrong[page]),
             [tuple(int(v) for v in row) for row in self._counts[page]],  # type: ignore[misc]
-            int(self._kept_old[page]),
             int(self._read_ff[page]),
             float(self._first[page] * self._tick_s) if seen else None,
             float(self._last[page] * self._tick_s) if seen else None,
@@ -223,9 +211,7 @@ class MemoryPart:
         """Count, for each address bit, the wrong reads that gave the content of the address with that bit flipped."""
         hits, chances = {}, {}
         if self._samples:
-            address = np.array([m.address for m in self._samples])
-            got = np.array([m.got for m in self._samples])
-            expected = np.array([m.expected for m in self._samples])
+            address, expected, got = np.array(self._samples, np.int64).T
             for bit in range(16):
                 other = self._content[address ^ (1 << bit)]
                 known = (other >= 0) & (other != expected)
@@ -241,7 +227,7 @@ class _RomPart:
         self._name, self._start = name, start
         self._image = np.frombuffer(content, np.uint8)
         self._end = start + len(content) - 1
-        self._compared = self._wrong = self._ff = 0
+        self._compared = self._wrong = 0
         self._to_1, self._to_0, self._ones = (np.zeros(8, np.int64) for _ in range(3))
         self._seen, self._bad = np.zeros(len(content), np.bool_), np.zeros(len(content), np.bool_)
         self._explained: dict[str, int] = {}
@@ -262,7 +248,6 @@ class _RomPart:
         offset, got, right, when = offset[wrong], got[wrong], right[wrong], when[wrong]
         self._wrong += len(wrong)
         self._bad[offset] = True
-        self._ff += int(np.count_nonzero(got == 0xFF))
         self._to_1 += _bit_sums(got & ~right)
         self._to_0 += _bit_sums(right & ~got)
         self._span = [self._span[0] if self._span else int(when[0]), int(when[-1])]
@@ -289,7 +274,7 @@ class _RomPart:
         ones = self._ones.tolist()
         return RomCheck(
             self._name, self._start, self._end, self._compared, self._wrong, int(self._bad.sum()), int(self._seen.sum()),
-            self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained, self._ff,
+            self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained,
             self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
         )  # fmt: skip
 

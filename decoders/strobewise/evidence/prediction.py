@@ -166,7 +166,7 @@ class PredictionPart:
         levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
             predictor.rows, self._cycles, predictor.instructions, 1 if whole else len(self._chunks), dict(predictor.counts), predictor.kept,
-            self._tick_s, predictor.other_lengths, self._timed, address, written, wrong, predictor.alone_wrong,
+            self._tick_s, predictor.other_lengths, address, written, wrong, predictor.alone_wrong,
             unlike, predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
         )  # fmt: skip
 

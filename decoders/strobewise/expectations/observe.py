@@ -19,7 +19,8 @@ from ..compare.edges import KEPT_EVENTS, Run, edge_delays
 from ..cpu.disassembly import render
 from ..cycles.engine import Batch
 from ..cycles.table import DTYPES
-from ..diagnosis.facade import Diagnosis, Examined, conclude, examine
+from ..diagnosis.examined import Examined
+from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..errors import LineMapError, StrobewiseError
 from ..evidence.listing import program_steps
 from ..profile.options import Options, read_rom

@@ -48,7 +48,6 @@ class BusesRecord:
 
     pairs: List[Pair]
     refreshes: int
-    refresh_counted: int  #: refreshes whose low seven bits are one more than the last one's
     refresh_toggles: List[int]  #: times each of A0..A6 changed from one refresh to the next
     refresh_wrong: List[int]  #: times each of A0..A6 did not do what counting on the lower ones calls for
     operands: Operands

@@ -58,7 +58,6 @@ class LineEvidence:
     high_fraction: Optional[float] = None
     shortest_pulse_s: Optional[float] = None
     follows: Optional[str] = None  #: the line whose edges it repeats
-    follows_share: float = 0.0  #: share of its edges that come with an edge of that line
     assertions: int = 0  #: times it went to its active level
     asserted_s: float = 0.0  #: time spent there
     longest: Optional[Span] = None  #: the longest stretch at the active level
@@ -77,7 +76,6 @@ class StrobeCount:
     wrong: int = 0  #: of those, with the strobe asserted
     first_missing_s: Optional[float] = None
     last_missing_s: Optional[float] = None
-    last_seen_s: Optional[float] = None
 
     @property
     def hit(self) -> float:

@@ -49,21 +49,9 @@ class ReadBack:
     wrong: int = 0
     #: for each data bit: compared with 0 written, of those read as 1, compared with 1 written, of those read as 0
     bits: List[Tuple[int, int, int, int]] = field(default_factory=list)
-    kept_old: int = 0  #: wrong reads that gave what had stood there before the write
     read_ff: int = 0  #: wrong reads that gave FFh
     first_s: Optional[float] = None
     last_s: Optional[float] = None
-
-
-@dataclass
-class Mismatch:
-    """One read that did not give what was expected."""
-
-    time_s: float
-    address: int
-    expected: int
-    got: int
-    age_s: Optional[float] = None  #: time since the write
 
 
 @dataclass
@@ -82,7 +70,6 @@ class RomCheck:
     zeros: List[int] = field(default_factory=lambda: [0] * 8)  #: compared reads by bit whose right level is 0
     ones: List[int] = field(default_factory=lambda: [0] * 8)
     line_explains: Dict[str, int] = field(default_factory=dict)  #: wrong reads that this address or data fault would give
-    constant_ff: int = 0
     first_s: Optional[float] = None
     last_s: Optional[float] = None
 
@@ -100,7 +87,6 @@ class MemoryRecord:
     reads_io: Levels
     writes: Levels
     pages: List[ReadBack]  #: pages with a comparison
-    mismatches: List[Mismatch]
     reads: int
     reads_ff: int
     reads_00: int

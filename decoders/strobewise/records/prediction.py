@@ -41,7 +41,6 @@ class PredictionRecord:
     kept: List[Difference]  #: the first of them, ticks
     tick_s: float
     other_lengths: int  #: instructions that took another time than the manual gives
-    timed: bool
     address: List[LineCount]  #: A0..A15 in fetches, where PC says what they must be
     written: List[LineCount]  #: D0..D7 in written bytes whose value the program gives
     address_wrong: List[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone

@@ -8,7 +8,7 @@ from typing import NamedTuple, Optional
 class AnalogLevels(NamedTuple):
     """What the volts of one channel say about the driver behind it.
 
-    Fractions are of the samples. Input levels 0.8 V and 2.0 V, output level 2.4 V: capture.scope.levels.
+    Fractions are of the samples. Input levels 0.8 V and 2.0 V: capture.scope.levels.
     """
 
     samples: int
@@ -17,10 +17,8 @@ class AnalogLevels(NamedTuple):
     percentile_1_v: float
     median_v: float
     percentile_99_v: float
-    below_low: float  #: fraction below 0.8 V
     between: float  #: fraction from 0.8 V to 2.0 V
     above_high: float  #: fraction above 2.0 V
-    above_output_high: float  #: fraction above 2.4 V
     low_level_v: Optional[float]  #: the most common level below 0.8 V, None when never there
     high_level_v: Optional[float]  #: the most common level above 2.0 V, None when never there
     rises: int  #: swings from below 0.8 V to above 2.0 V

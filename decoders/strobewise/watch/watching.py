@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import IO, Any, NamedTuple
+from typing import IO, NamedTuple
 
 import numpy as np
 
@@ -24,9 +24,10 @@ from ..capture.apart import Apart, possible
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import BitAssignment, BitStatistics, Block, Header
 from ..capture.rewrite import Changes, Plan, outputs_of, write
-from ..diagnosis.facade import FEMTOSECOND, Examined
+from ..diagnosis.examined import FEMTOSECOND, Examined
 from ..diagnosis.gathering import gather
 from ..profile.options import Options
+from ..records.volts import AnalogLevels
 from ..rules import run
 from ..rules.base import ids
 from ..verdict.judge import judge, without_consequences
@@ -71,7 +72,7 @@ class Stretch:
         """Last tick."""
         return int(self.pieces[-1].times[-1])
 
-    def blocks(self, assignments: tuple[BitAssignment, ...]) -> Iterator[Block]:
+    def blocks(self, assignments: Iterable[BitAssignment]) -> Iterator[Block]:
         """Yield the blocks; assignments are those that the stream was opened with."""
         return iter(self.pieces)
 
@@ -79,7 +80,7 @@ class Stretch:
         """Return what every bit did in the stretch."""
         return self.statistics
 
-    def analog_levels(self) -> dict[str, Any]:
+    def analog_levels(self) -> dict[str, AnalogLevels]:
         """Return nothing: a stream of volts is not followed."""
         return {}
 

@@ -1,7 +1,7 @@
 """Volts: the levels of a channel as evidence, and its logic level by the input limits with hysteresis.
 
-Limits: input low at most 0.8 V, input high at least 2.0 V, output high at least 2.4 V (DC characteristics of the
-CPU's product specification, from memory).
+Limits: input low at most 0.8 V, input high at least 2.0 V (DC characteristics of the CPU's product specification, from
+memory).
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from ...records.volts import AnalogLevels
 
 INPUT_LOW_V = 0.8
 INPUT_HIGH_V = 2.0
-OUTPUT_HIGH_V = 2.4
 SLOW_EDGE_SAMPLES = 4  #: a swing with more samples than this between the two limits is slow
 
 BIN_V = 0.01
@@ -33,7 +32,7 @@ class LevelRecord:
         self.samples = 0
         self.minimum = np.inf
         self.maximum = -np.inf
-        self.counts = [0, 0, 0, 0]  # below low, between, above high, above output high
+        self.counts = [0, 0, 0]  # below low, between, above high
         self.rises = self.falls = self.slow_edges = self.ringing = 0
         self.level: Optional[int] = None  #: logic level after the samples so far, None before the first decided one
         self._between = 0  # samples since the last one in the low or high range
@@ -51,7 +50,6 @@ class LevelRecord:
         zones = (volts >= INPUT_LOW_V).astype(np.int8) + (volts > INPUT_HIGH_V)
         for zone, count in enumerate(np.bincount(zones, minlength=3).tolist()):
             self.counts[zone] += count
-        self.counts[3] += int(np.count_nonzero(volts > OUTPUT_HIGH_V))
         return self._swings(zones)
 
     def _swings(self, zones: npt.NDArray[np.int8]) -> npt.NDArray[np.int8]:
@@ -80,7 +78,7 @@ class LevelRecord:
         if not self.samples:
             raise ValueError("no samples")
         total = self.samples
-        below, between, above, above_output = (count / total for count in self.counts)
+        _, between, above = (count / total for count in self.counts)
         return AnalogLevels(
             samples=total,
             minimum_v=self.minimum,
@@ -88,10 +86,8 @@ class LevelRecord:
             percentile_1_v=self._percentile(0.01),
             median_v=self._percentile(0.50),
             percentile_99_v=self._percentile(0.99),
-            below_low=below,
             between=between,
             above_high=above,
-            above_output_high=above_output,
             low_level_v=self._typical(FIRST_BIN_V, INPUT_LOW_V),
             high_level_v=self._typical(INPUT_HIGH_V, FIRST_BIN_V + BINS * BIN_V),
             rises=self.rises,

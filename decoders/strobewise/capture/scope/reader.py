@@ -57,7 +57,7 @@ class ScopeCapture:
             Channel(column.name, "", str(number), 1, None, kind)
             for number, (column, kind) in enumerate(zip(self._head.columns, kinds, strict=True))
         )
-        self.header = Header(TICK_FS, channels, self._head.end, self._head.line)
+        self.header = Header(TICK_FS, channels, self._head.end)
 
     def __enter__(self) -> ScopeCapture:
         return self

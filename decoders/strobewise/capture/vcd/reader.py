@@ -159,7 +159,7 @@ class VcdCapture:
         self._rest = data[declarations.end :]
         self._offset = declarations.end
         self._line = 1 + data.count(b"\n", 0, declarations.end)
-        return Header(declarations.timescale_fs, declarations.channels, self._offset, self._line)
+        return Header(declarations.timescale_fs, declarations.channels, self._offset)
 
     def _declarations(self, parser: HeaderParser, data: bytes, complete: bool) -> Optional[Declarations]:
         try:

@@ -1,0 +1,23 @@
+"""One capture, read and rebuilt: the record between reading and judging."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..capture.channels.mapping import ChannelMap
+from ..records.evidence import BusEvidence
+
+FEMTOSECOND = 1e-15
+
+
+@dataclass
+class Examined:
+    """One capture, read and rebuilt: what every command that judges a capture starts from."""
+
+    path: str
+    channels: ChannelMap
+    evidence: BusEvidence
+    sample_interval_s: float | None
+    end_tick: int
+    start_tick: int
+    tick_s: float
