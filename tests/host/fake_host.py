@@ -49,8 +49,8 @@ class FakeHost:
                 self.samplenum, self.at = time, after
                 new = self.changes[after][1]
             self.matched = tuple(
-                skip == self.samplenum if skip is not None else all(_met(what, old[pin], new[pin]) for pin, what in term.items())
-                for term, skip in zip(terms, skips, strict=True)
+                skips[place] == self.samplenum if "skip" in term else all(_met(what, old[pin], new[pin]) for pin, what in term.items())
+                for place, term in enumerate(terms)
             )
             if any(self.matched):
                 return new
