@@ -19,8 +19,9 @@ from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence import prediction
 from strobewise.machine import fault, simulate
 from strobewise.program.prediction import Predictor
+from strobewise.program.words import explain
 from strobewise.records.evidence import BusEvidence
-from strobewise.rules.prediction import coverage, explain
+from strobewise.rules.prediction import coverage
 
 
 def follow(cycles, predictor=None, **settings):

@@ -13,8 +13,8 @@ from typing import Dict, List, Optional, Sequence, Tuple
 from ..bus.lines import STROBES, bar
 from ..bus.model import Finding, LineState, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
+from ..records.strobes import behaviour
 from ..rules.base import ids
-from ..rules.strobes import behaviour
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
 COMES_AND_GOES = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))

@@ -11,8 +11,8 @@ from ..cycles.table import CycleTable
 from ..errors import LineMapError
 from ..program.prediction import Predictor
 from ..program.steps import Step
+from ..program.words import explain
 from ..records.prediction import Difference
-from ..rules.prediction import explain
 from .listing import Program
 from .prediction import NEEDED, can_follow, columns_of
 

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from ..bus.lines import BIT, STROBES
 from ..records.evidence import BusEvidence, LineEvidence
-from ..rules.strobes import behaviour
+from ..records.strobes import behaviour
 
 Int = npt.NDArray[np.int64]
 

@@ -23,7 +23,7 @@ from ..identify.roles import Role
 from ..identify.strobes import find_strobes
 from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
 from ..records.leads import Relabelling
-from ..rules.strobes import behaviour
+from ..records.strobes import behaviour
 from .collect import Collector
 
 EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate

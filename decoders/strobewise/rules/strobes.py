@@ -6,55 +6,13 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, NamedTuple, Optional, Tuple
+from typing import Iterator, Optional, Tuple
 
 from ..bus.lines import bar, pin_text
-from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
+from ..records.evidence import BusEvidence
+from ..records.strobes import ENOUGH, behaviour
 from .base import CAUTION_CLIP, RUNAWAYS, Found, Shares, milliseconds, rule, too_coarse
 from .volts import weigh_still_line
-
-ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
-ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
-RELEASES_MIN = 1.4  #: edges per request below which an asserted strobe is held: a good one makes two
-HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
-HEALTHY_FALSE = 0.03
-DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
-INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise the exact opposite of what it must be
-FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
-FEW_WRONG = 8  #: the same for assertions where none belongs
-
-
-class Behaviour(NamedTuple):
-    """What a strobe that misbehaves looks like."""
-
-    kind: str  #: "silent", "held", "inverted", "unrelated" or "partial"
-    words: str
-
-
-def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
-    """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
-    if count.expected < (ENOUGH if count.seen or line.edges else ENOUGH_OF_SILENCE):
-        return None
-    if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
-        return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
-    if line.edges < RELEASES_MIN * count.expected and count.hit > 0.5:
-        return Behaviour("held", f"{bar(line.line)} low throughout" if not line.edges else f"{bar(line.line)} not released between all of them")
-    false = count.false if count.wrong >= FEW_WRONG else 0.0
-    if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:
-        return None
-    if line.edges == 0:
-        level = "high" if count.seen == 0 else "low"
-        return Behaviour("silent" if level == "high" else "held", f"{bar(line.line)} {level} throughout")
-    if count.seen == 0 and count.wrong == 0:
-        return Behaviour("silent", f"{bar(line.line)} asserted in none of them")
-    if count.hit - false < DEAD_MARGIN:
-        follows = f" and follows {bar(line.follows)}" if line.follows else ""
-        return Behaviour("unrelated", f"{bar(line.line)} moves without regard to them{follows}")
-    if count.expected - count.seen < FEW_MISSES and false <= HEALTHY_FALSE:
-        return None
-    if false > HEALTHY_FALSE and count.hit >= HEALTHY_HIT:
-        return Behaviour("partial", f"{bar(line.line)} also asserted in {count.wrong} of {count.others} requests that must not have it")
-    return Behaviour("partial", f"{bar(line.line)} asserted in only {count.seen} of them")
 
 
 def runs_a_program(evidence: BusEvidence) -> bool:

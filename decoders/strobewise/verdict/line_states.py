@@ -10,7 +10,7 @@ from typing import List, Tuple
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
 from ..bus.model import LineState
 from ..records.evidence import BusEvidence, LineEvidence
-from ..rules.strobes import behaviour
+from ..records.strobes import behaviour
 
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.
 MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
