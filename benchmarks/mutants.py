@@ -1,0 +1,281 @@
+"""Put small wrong changes into the code, one at a time, and see whether the nearest tests notice.
+
+Usage: python benchmarks/mutants.py [--count N] [--seed N] [--jobs N] [--area NAME]... [--journal FILE] [--list]
+
+A change is one of: a comparison turned or moved by one, a constant doubled or halved, an entry of a table dropped, a returned
+truth value negated, `and` and `or` exchanged, a `not` taken away. Which changes are tried follows from the seed. Each works on a
+copy of the tree in a temporary folder; the checkout is never touched. The tests of the area that the changed file belongs to
+run until the first failure; a change that no test notices is a survivor. Survivors that cannot be told from the code as it is,
+or that are accepted for another reason, stand in mutants_accepted.toml with that reason.
+
+Why not a library: the two that are well kept, mutmut (3.8) and cosmic-ray (8.7), were looked at. mutmut changes the bodies of
+functions only, and the tables and thresholds of this project stand at the level of modules; cosmic-ray replaces a number by its
+neighbour, drops no entries, and runs one test command for all, on the checkout itself. Both would run the whole suite too often.
+"""
+
+from __future__ import annotations
+
+import argparse
+import collections
+import concurrent.futures
+import json
+import os
+import queue
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from mutations import Change, Site, make_change, sites_of
+
+ROOT = Path(__file__).resolve().parents[1]
+ENGINE = "decoders/strobewise"
+COPIED = ("decoders", "cli", "tests", "traces", "benchmarks", "docs", "pyproject.toml", "README.md", "CHANGELOG.md", "DEVELOPERS.md")
+ACCEPTED = Path(__file__).with_name("mutants_accepted.toml")
+SHORTEST_TIMEOUT_S = 60.0
+SLOWER = 4.0  #: a run that takes so many times what the unchanged code took hangs
+
+
+class Area(NamedTuple):
+    """Files that belong together and the tests nearest to them, the quick ones first."""
+
+    name: str
+    share: int  #: of the changes, relative to the others
+    files: tuple[str, ...]
+    tests: tuple[str, ...]
+
+
+def _unit(*names: str) -> tuple[str, ...]:
+    return tuple(f"tests/unit/test_{name}.py" for name in names)
+
+
+AREAS = (
+    Area("bus", 8, (f"{ENGINE}/bus",), _unit("bus_tables", "calibration")),
+    Area("cycles", 8, (f"{ENGINE}/cycles",), ("tests/differential/test_engines_agree.py", "tests/differential/test_machine_truth.py")),
+    Area("stream", 8, (f"{ENGINE}/stream",), ("tests/host/test_stream_for_others.py", "tests/differential/test_engines_agree.py")),
+    Area(
+        "evidence", 14, (f"{ENGINE}/evidence",),
+        _unit("timing_evidence", "rules_volts", "listing", "prediction", "rules", "leads"),
+    ),
+    Area("rules", 20, (f"{ENGINE}/rules",), _unit("timing_evidence", "rules_volts", "verdict", "prediction", "rules", "leads")),
+    Area("verdict", 10, (f"{ENGINE}/verdict", f"{ENGINE}/diagnosis"), _unit("verdict", "observations", "joining", "rules") + ("tests/golden",)),
+    Area("program", 6, (f"{ENGINE}/program",), _unit("listing", "prediction")),
+    Area("capture", 8, (f"{ENGINE}/capture",), _unit("channels", "vcd_header", "vcd_body", "scope_csv", "grid", "rewrite")),
+    Area("identify", 4, (f"{ENGINE}/identify",), _unit("identify")),
+    Area(
+        "machine", 12, (f"{ENGINE}/machine",),
+        _unit("machine_pins", "machine_analyser", "machine_vcd_text", "machine_programs", "machine_bench", "scenario", "machine_faults"),
+    ),
+    Area("compare", 10, (f"{ENGINE}/compare",), _unit("compare")),
+    Area(
+        "render", 12, ("cli/strobewise_cli/render",),
+        _unit("markdown", "junit", "render_cycles", "html_report", "explain", "hookup", "compare"),
+    ),
+    Area("host", 4, ("decoders/host",), ("tests/host/test_annotation_texts.py", "tests/host/test_plugins_faults.py")),
+)  # fmt: skip
+
+
+class Mutant(NamedTuple):
+    """One change and where it belongs."""
+
+    area: Area
+    path: str  #: from the root of the tree
+    change: Change
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """What stays the same when lines move."""
+        return self.path, self.change.before, self.change.after
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.change.line} ({self.change.kind})\n    - {self.change.before}\n    + {self.change.after}"
+
+
+class Outcome(NamedTuple):
+    """What the tests made of a mutant."""
+
+    mutant: Mutant
+    killed: bool
+    by: str  #: the first test that failed, or "hangs"
+
+
+def files_of(area: Area) -> Iterator[Path]:
+    for name in area.files:
+        yield from sorted((ROOT / name).rglob("*.py"))
+
+
+def chosen(areas: Iterable[Area], count: int, seed: int) -> list[Mutant]:
+    """Return the mutants of a seed: each area has its share of them, each kind of change the same chance within an area."""
+    areas = list(areas)
+    whole = sum(area.share for area in areas)
+    picked = []
+    for area in areas:
+        rng = random.Random(f"{seed}/{area.name}")
+        pools: dict[str, list[tuple[Path, Site]]] = collections.defaultdict(list)
+        for path in files_of(area):
+            for site in sites_of(path.read_text(encoding="utf-8")):
+                pools[site.kind].append((path, site))
+        for pool in pools.values():
+            rng.shuffle(pool)
+        lines: set[tuple[str, int]] = set()  # one change a line: a second one says little more
+        wanted = max(1, round(count * area.share / whole))
+        while wanted and any(pools.values()):
+            path, site = pools[rng.choice([kind for kind in sorted(pools) if pools[kind]])].pop()
+            change = make_change(path.read_text(encoding="utf-8"), site)
+            if change is not None and (str(path), change.line) not in lines:
+                lines.add((str(path), change.line))
+                picked.append(Mutant(area, str(path.relative_to(ROOT)), change))
+                wanted -= 1
+    return picked
+
+
+class Tree:
+    """A copy of the project in which one mutant at a time is tried."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        for name in COPIED:
+            source = ROOT / name
+            if source.is_dir():
+                shutil.copytree(source, folder / name, ignore=shutil.ignore_patterns("__pycache__", "node_modules", "_build"))
+            elif source.exists():
+                shutil.copy2(source, folder / name)
+        # Compiled files are checked by content: a change within a second of the last one must not run the old code.
+        command = [sys.executable, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash", "decoders", "cli", "tests"]
+        subprocess.run(command, cwd=folder, check=False, stdout=subprocess.DEVNULL)
+
+    def run(self, tests: Iterable[str], timeout_s: float | None) -> str:
+        """Run tests until one fails; return "" when all pass, else which failed, "hangs", or the end of what was printed."""
+        options = ("-x", "-q", "--no-header", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-seed=0", "-rfE", "--tb=no")
+        environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
+        command = [sys.executable, "-m", "pytest", *options, *tests]
+        with subprocess.Popen(
+            command, cwd=self.folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+        ) as process:
+            try:
+                text, _ = process.communicate(timeout=timeout_s)
+            except subprocess.TimeoutExpired:
+                os.killpg(process.pid, 9)  # the group that was started here: a test may have children
+                process.communicate()
+                return "hangs"
+        if process.returncode == 0:
+            return ""
+        failed = [line for line in text.splitlines() if line.startswith(("FAILED", "ERROR"))]
+        return (failed[0] if failed else text.strip()[-200:]).partition(" - ")[0]
+
+    def try_mutant(self, mutant: Mutant, timeout_s: float) -> Outcome:
+        path = self.folder / mutant.path
+        whole = path.read_text(encoding="utf-8")
+        try:
+            path.write_text(mutant.change.apply(whole), encoding="utf-8")
+            by = self.run(mutant.area.tests, timeout_s)
+        finally:
+            path.write_text(whole, encoding="utf-8")
+        return Outcome(mutant, bool(by), by)
+
+
+def baseline(tree: Tree, areas: Iterable[Area]) -> dict[str, float]:
+    """Return how long each area's tests take on the code as it is. Exits where they fail, or do not read the copy at all."""
+    took = {}
+    for area in areas:
+        started = time.monotonic()
+        failed = tree.run(area.tests, None)
+        took[area.name] = time.monotonic() - started
+        print(f"{area.name}: unchanged in {took[area.name]:.0f} s", flush=True)
+        if failed:
+            sys.exit(f"the tests of {area.name} fail without any change: {failed}")
+    return took
+
+
+def load_accepted() -> dict[tuple[str, str, str], str]:
+    if not ACCEPTED.exists():
+        return {}
+    rows = tomllib.loads(ACCEPTED.read_text(encoding="utf-8")).get("mutant", [])
+    return {(row["path"], row["before"], row["after"]): row["reason"] for row in rows}
+
+
+def killed_before(journal: Path | None) -> set[tuple[str, str, str]]:
+    """Return the mutants that a run with this journal has already seen killed."""
+    if journal is None or not journal.exists():
+        return set()
+    rows = [json.loads(line) for line in journal.read_text(encoding="utf-8").splitlines()]
+    return {(row["path"], row["before"], row["after"]) for row in rows if row["killed"]}
+
+
+def try_all(mutants: list[Mutant], took: dict[str, float], trees: list[Tree], journal: Path | None) -> Iterator[Outcome]:
+    """Yield what became of the mutants, as it becomes known."""
+    free: queue.Queue[Tree] = queue.Queue()
+    for tree in trees:
+        free.put(tree)
+
+    def one(mutant: Mutant) -> Outcome:
+        tree = free.get()
+        try:
+            return tree.try_mutant(mutant, max(SHORTEST_TIMEOUT_S, SLOWER * took[mutant.area.name]))
+        finally:
+            free.put(tree)
+
+    with concurrent.futures.ThreadPoolExecutor(len(trees)) as pool:
+        for future in concurrent.futures.as_completed([pool.submit(one, mutant) for mutant in mutants]):
+            outcome = future.result()
+            if journal is not None:
+                row = dict(zip(("path", "before", "after"), outcome.mutant.key, strict=True), killed=outcome.killed, by=outcome.by)
+                with journal.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(row) + "\n")
+            yield outcome
+
+
+def report(outcomes: list[Outcome], killed_already: int) -> int:
+    """Print the survivors and the sum; return how many have no reason."""
+    accepted = load_accepted()
+    survivors = [outcome.mutant for outcome in outcomes if not outcome.killed]
+    unexplained = [mutant for mutant in survivors if mutant.key not in accepted]
+    for mutant in survivors:
+        print(f"\nsurvives: {mutant}\n    {accepted.get(mutant.key, 'NO REASON: a test is missing')}")
+    total = len(outcomes) + killed_already
+    killed = total - len(survivors)
+    print(f"\n{killed} of {total} killed ({killed / total:.1%}); {len(survivors)} survive, {len(unexplained)} of them without a reason")
+    by_area: dict[str, list[bool]] = collections.defaultdict(list)
+    for outcome in outcomes:
+        by_area[outcome.mutant.area.name].append(outcome.killed)
+    for name, results in by_area.items():
+        print(f"    {name}: {sum(results)} of {len(results)}")
+    return len(unexplained)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--count", type=int, default=220)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--area", action="append", choices=[area.name for area in AREAS], help="only this area")
+    parser.add_argument("--journal", type=Path, help="keep outcomes there; what was killed in an earlier run is not tried again")
+    parser.add_argument("--list", action="store_true", help="print the mutants and stop")
+    args = parser.parse_args()
+    areas = [area for area in AREAS if not args.area or area.name in args.area]
+    mutants = chosen(AREAS, args.count, args.seed)
+    mutants = [mutant for mutant in mutants if mutant.area in areas]
+    done = killed_before(args.journal)
+    waiting = [mutant for mutant in mutants if mutant.key not in done]
+    if args.list:
+        print("\n".join(map(str, waiting)))
+        return 0
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        trees = [Tree(Path(folder) / str(index)) for index in range(max(1, args.jobs))]
+        took = baseline(trees[0], [area for area in areas if any(mutant.area == area for mutant in waiting)])
+        outcomes = []
+        for outcome in try_all(waiting, took, trees, args.journal):
+            outcomes.append(outcome)
+            print(f"{len(outcomes)}/{len(waiting)} {'killed by ' + outcome.by if outcome.killed else 'SURVIVES'}: {outcome.mutant}", flush=True)
+    return 1 if report(outcomes, len(mutants) - len(waiting)) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
