@@ -343,7 +343,7 @@ def test_it_needs_both_buses_and_the_strobes(tmp_path):
     [
         ({"faults": [fault("cpu-data-out-stuck", bit=4, level="low")], "seed": 7}, "written-byte-contradicted", {"D4"}, "cpu"),
         ({"faults": [fault("shorted", lines=["A12", "A13"])]}, "address-contradicted", {"A12", "A13"}, "connection"),
-        ({"faults": [fault("dead-low", line="A11")]}, "address-contradicted", {"A11"}, "address_bus"),
+        ({"faults": [fault("dead-low", line="A12")]}, "address-contradicted", {"A12"}, "address_bus"),
     ],
 )  # fmt: skip
 def test_faults_that_only_the_program_gives_away(tmp_path, settings, rule, lines, suspect):

@@ -13,14 +13,10 @@ Bits 3 and 5 of F are not compared: makes of the CPU differ in them (common prac
 
 from __future__ import annotations
 
-from typing import Dict, List, Optional, Sequence, Tuple
-
 from ..bus.semantics import MODE_1_ADDRESS, RESET_ADDRESS
-from ..cpu.dependences import ALL, MASK, Dependences, dependences_of
+from ..cpu.dependences import MASK, Dependences, dependences_of
 from ..cpu.generator import MAIN
-from ..cpu.model import Z80
 from ..cpu.opcodes import PREFIXES
-from ..records.prediction import Difference
 from .capture_bus import (
     ACK,
     BREAK,
@@ -32,47 +28,20 @@ from .capture_bus import (
     READ,
     WRITE,
     Blind,
-    CaptureBus,
     Derailed,
     PredictionRows,
 )
-from .clues import (
-    CONDITION_BITS,
-    Explanation,
-    explanations,
-    is_flagged,
-    is_plain_fetch,
-    learn_address,
-    learn_value,
-    seen_registers,
-)
-from .steps import successors
-from .tally import KEPT_DIFFERENCES, Tally, single_line
+from .clues import Explanation, is_flagged, is_plain_fetch
+from .learning import Learning
+from .tally import single_line
+from .weighing import NOWHERE
 
 LOOK_AHEAD = 8  #: rows that the longest instruction or response takes, and the first row behind it
-NOWHERE = -2  #: PC while the program's place is not known; no key of a row
-UNCOMPARED_FLAGS = 0x28  #: bits 3 and 5 of F
 SUSPECT_AFTER = 3  #: times that one address line alone was wrong in the count of PC before the model is believed against it elsewhere too
 
 
-class Predictor(Tally):
+class Predictor(Learning):
     """Follows one capture, or stretches of it. Feed rows in order; call `lose_track` where a stretch is left out."""
-
-    def __init__(self, timed: bool = True, has_halt: bool = True) -> None:
-        """timed: lengths can be compared. has_halt: /HALT was captured."""
-        super().__init__()
-        self._timed, self._has_halt = timed, has_halt
-        self._cpu = Z80()
-        self._cpu.pc = NOWHERE
-        self._bus = CaptureBus()
-        self._rows = EMPTY_ROWS
-        self._unknown = ALL
-        self._base = 0  # internal T-states on the bus minus those of the model
-        self._at = 0  # row of the instruction under way
-        self._known: Optional[Dependences] = None  # its dependences
-        self._trusted: Dict[int, Tuple[int, int]] = {}  # address line -> (level in the model, differences) while it alone differs
-        self._suspect = [0] * 16
-        self._first: List[Optional[Dependences]] = [None] * 256
 
     def lose_track(self) -> None:
         """Forget where the program is: the next rows do not follow on those before."""
@@ -152,125 +121,6 @@ class Predictor(Tally):
             return dependences_of(bytes((opcode, second, 0, data[k + 3])))
         return dependences_of(bytes((opcode, second)))
 
-    # --- with registers that are not known ---
-
-    def _run_carefully(self, k: int, known: Dependences) -> None:
-        """Run an instruction again and again while the bus shows more of the registers that it uses."""
-        cpu, bus = self._cpu, self._bus
-        state, spent, writes, address = cpu.save(), bus.internal_t, len(bus.written), cpu.pc
-        before = self._unknown
-        for _ in range(10):
-            bus.k = k + 1
-            cpu.pc = cpu.pc + 1 & 0xFFFF
-            try:
-                if known.operation.length > 1 or self._rows.data[k] not in PREFIXES:
-                    MAIN[self._rows.data[k]](cpu, bus)
-            except Derailed:
-                pass
-            if not (self._learn(k, known, state) if bus.differences else self._goes_the_other_way(known, state)):
-                break
-            state = cpu.save()
-            bus.internal_t = spent
-            del bus.written[writes:]
-            bus.differences.clear()
-        if any(before & transfer.value for transfer in known.transfers):
-            del bus.written[writes:]
-        if bus.differences and bus.differences[-1][1] == "kind":
-            raise Derailed
-        length = known.operation.length
-        self._unknown &= ~seen_registers(known, bus.k - k - length)
-        choice = bool(self._unknown & (known.condition | known.target))
-        told = self._follow_choice(k, known, address) if choice else 0
-        self._unknown = known.after(self._unknown) & ~told
-        if bus.differences:
-            self._contradicted(k, known)
-        if choice or not self._timed:
-            self._rebase(bus.k)
-        elif self._rows.internal[bus.k] - bus.internal_t != self._base:
-            self._other_length(k)
-
-    def _learn(self, k: int, known: Dependences, state: Tuple[object, ...]) -> bool:
-        """Take the first difference that an unknown register explains, set that register, and say whether there was one.
-
-        If so, the CPU is as it was before the instruction, but for that register. Differences that an unknown value explains, without
-        telling it, are dropped.
-        """
-        differences = self._bus.differences
-        for difference in list(differences):
-            row, what, expected, found = difference
-            number = row - k - known.operation.length
-            if what == "kind":
-                condition = known.operation.fields.get("c")
-                if condition is None or not self._unknown & known.condition:
-                    return False
-                self._cpu.restore(state)
-                self._cpu.f ^= CONDITION_BITS[condition]
-                return True
-            if 0 <= number < len(known.transfers):
-                learned = self._learn_from(known, number, what, expected, found, state)
-                if learned:
-                    self._unknown &= ~learned
-                    return True
-                if what == "data" and known.transfers[number].value & self._unknown:
-                    differences.remove(difference)
-        return False
-
-    def _goes_the_other_way(self, known: Dependences, state: Tuple[object, ...]) -> bool:
-        """Say whether cycles follow that only the other outcome of an unknown condition has; then make that one come true."""
-        key = self._rows.key[self._bus.k]
-        condition = known.operation.fields.get("c")
-        if condition is None or not self._unknown & known.condition or key >> 16 not in (READ, WRITE):
-            return False
-        self._cpu.restore(state)
-        self._cpu.f ^= CONDITION_BITS[condition]
-        return True
-
-    def _learn_from(self, known: Dependences, number: int, what: str, expected: int, found: int, state: Tuple[object, ...]) -> int:
-        cpu, unknown, transfer = self._cpu, self._unknown, known.transfers[number]
-        if not unknown & (transfer.address if what == "address" else transfer.value):
-            return 0
-        behind = cpu.save()
-        cpu.restore(state)
-        if what == "address":
-            learned = learn_address(cpu, transfer.address, unknown, expected, found)
-        else:
-            learned = learn_value(cpu, known, number, unknown, found) if known.copies else 0
-        if not learned:
-            cpu.restore(behind)
-        return learned
-
-    def _follow_choice(self, k: int, known: Dependences, address: int) -> int:
-        """Go where the bus goes, when the program has a choice that nobody can foretell. Returns the registers that this tells."""
-        cpu, rows = self._cpu, self._rows
-        key = rows.key[self._bus.k]
-        if key < 0 or key >> FLAG_SHIFT & ~NMI_RESPONSE or key >> 16 & 0xFF not in (FETCH, ACK):
-            return 0
-        found = key & 0xFFFF
-        if known.target & self._unknown:
-            if learn_address(cpu, known.target, self._unknown, cpu.pc, found):
-                cpu.pc = found
-                return known.target
-            return 0
-        code = bytes(rows.data[k : k + known.operation.length])
-        allowed = successors(known.operation, address, code, None)
-        if len(allowed) < 2 or found not in allowed:
-            return 0
-        cpu.pc = found
-        return self._settle_counter(known.operation.text[:4], found == allowed[0]) if allowed[0] != allowed[1] else 0
-
-    def _settle_counter(self, name: str, ended: bool) -> int:
-        """Make the counter of a loop what it must be after a round; returns its mask where that is certain."""
-        cpu = self._cpu
-        if name == "DJNZ" or name in ("INIR", "INDR", "OTIR", "OTDR"):
-            cpu.b = 0 if ended else cpu.b or 0x80
-            return MASK["b"] if ended else 0
-        if name in ("LDIR", "LDDR"):
-            cpu.b, cpu.c = (0, 0) if ended else (cpu.b or 0x80, cpu.c)
-            return MASK["b"] | MASK["c"] if ended else 0
-        if name in ("CPIR", "CPDR") and not ended:
-            cpu.b = cpu.b or 0x80
-        return 0
-
     # --- between instructions, and where the bus is not where the model is ---
 
     def _elsewhere(self, k: int, limit: int) -> None:
@@ -309,14 +159,6 @@ class Predictor(Tally):
                     self._rebase(row)
                     return
         self._bus.k = limit
-
-    def _lose(self) -> None:
-        """Forget place and registers."""
-        self._cpu.pc = NOWHERE
-        self._cpu.halted = False
-        self._cpu.hold = 0
-        self._unknown = ALL
-        self._trusted.clear()
 
     def _accept(self, k: int, is_nmi: bool) -> None:
         """Run the response to an interrupt; which mode it is in, the bus says."""
@@ -389,86 +231,3 @@ class Predictor(Tally):
         cpu.pc = found  # a fetch all the same: the next instruction begins here
         self._known = None
         self._rebase(k)
-
-    def _believe(self, line: int, level: int) -> bool:
-        """Say whether to take an address line for wrong, rather than the model: as long as it is wrong in one direction."""
-        before, count = self._trusted.get(line, (level, 0))
-        if before != level:
-            self.address_lost[before][line] -= count
-            self.address_wrong[before][line] -= count
-            self._suspect[line] = 0
-            return False
-        self._trusted[line] = (level, count + 1)
-        self.address_lost[level][line] += 1
-        self.address_wrong[level][line] += 1
-        self.alone_wrong[line] += 1
-        self._suspect[line] += 1
-        return True
-
-    # --- differences ---
-
-    def _contradicted(self, k: int, known: Optional[Dependences]) -> None:
-        """Weigh what differed in an instruction that ran to its end."""
-        differences = self._bus.differences[:]
-        self._bus.differences.clear()
-        for row, what, expected, found in differences:
-            number = row - k - known.operation.length if known is not None else -1
-            transfer = known.transfers[number] if known is not None and 0 <= number < len(known.transfers) else None
-            if what == "data":
-                if known is not None and known.operation.text == "PUSH AF" and not (expected ^ found) & ~UNCOMPARED_FLAGS and number == 1:
-                    continue
-                for line in range(8):
-                    self.written_lost[expected >> line & 1][line] += (expected ^ found) >> line & 1
-                self._unknown |= transfer.value if transfer is not None else 0
-                self._record(row, what, expected, found)
-            elif transfer is not None:
-                self._unknown |= transfer.address
-                self._record(row, what, expected, found)
-            else:
-                line = single_line(expected ^ found)
-                if line >= 0 and self._believe(line, expected >> line & 1):
-                    self._count("code")
-                    continue
-                self._record(row, "code" if known is not None else what, expected, found)
-                self._lose()
-
-    def _derailed(self) -> None:
-        row, _, expected, found = self._bus.differences[-1]
-        self._bus.differences.clear()
-        key, at = self._rows.key, self._at
-        unseen_halt = not self._has_halt and key[at] == key[at + 1]  # a fetch in HALT, which no line shows
-        if not unseen_halt and key[row] != RESET_ADDRESS:
-            self._record(row, "kind", expected, found, self._explain_last())
-        self._lose()
-        self._bus.k = max(at, row - 1)
-
-    def _explain_last(self, plain: Optional[Explanation] = None) -> List[Explanation]:
-        """Seek what makes the instruction under way fit what follows, and count it. plain: when there is nothing to seek."""
-        if self._known is None or not self._worth_seeking((self._rows.key[self._at], self._rows.data[self._at])):
-            return []
-        found = [plain] if plain is not None else explanations(self._rows, self._at)
-        self._count_explanations(found)
-        return found
-
-    def _record(self, row: int, what: str, expected: int, found: int, lines: Sequence[Explanation] = ()) -> None:
-        self._count(what)
-        if what in ("next", "address"):
-            self._count_address(expected, found)
-        if len(self.kept) < KEPT_DIFFERENCES:
-            rows, known = self._rows, self._known
-            length = known.operation.length if known is not None else 0
-            self.kept.append(
-                Difference(
-                    rows.start[row], rows.key[self._at] & 0xFFFF, bytes(max(byte, 0) for byte in rows.data[self._at : self._at + length]),
-                    what, expected, found, rows.key[row] & 0xFFFF, tuple(each.lines for each in lines),
-                )
-            )  # fmt: skip
-
-    def _other_length(self, k: int) -> None:
-        if not any(self._rows.untimed[k : self._bus.k]):
-            self.other_lengths += 1
-        self._rebase(self._bus.k)
-
-    def _rebase(self, k: int) -> None:
-        """Compare lengths anew from a row on."""
-        self._base = self._rows.internal[k] - self._bus.internal_t if self._rows.internal else 0
