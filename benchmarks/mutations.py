@@ -60,7 +60,10 @@ def make_change(source: str, site: Site) -> Change | None:
     except SyntaxError:
         return None
     line = source.count("\n", 0, site.start) + 1
-    return Change(*site, line, _line_at(source, site.start), _line_at(changed, site.start))
+    before, after = _line_at(source, site.start), _line_at(changed, site.start)
+    if before == after:  # an entry that fills the next line
+        before, after = source[site.start : site.end].strip(" ,\n"), ""
+    return Change(*site, line, before, after)
 
 
 def _line_at(source: str, offset: int) -> str:

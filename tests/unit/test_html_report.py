@@ -20,8 +20,9 @@ from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simula
 from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
-from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all, instructions, viewer
+from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all
 from strobewise_cli.render.html_report import asset, render_page
+from strobewise_cli.render.html_viewer import instructions, viewer
 from strobewise_cli.render.pinout import pin_name, pinout, pins_in, pins_to_measure
 
 VOID = {"meta", "link", "br", "rect", "path", "circle", "line", "img", "input", "hr"}

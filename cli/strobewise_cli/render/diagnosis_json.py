@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from strobewise.bus.model import LineState
+from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.records.evidence import BusEvidence
@@ -34,29 +34,8 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "interrupts": _interrupts(evidence),
         "paging": [_paging(record) for record in evidence.pagings],
         "delays": _delays(evidence),
-        "findings": [
-            {
-                "rule": finding.rule,
-                "severity": finding.severity,
-                "lines": list(finding.lines),
-                "suspect": finding.suspect,
-                "confidence": round(finding.confidence, 3),
-                "first_s": finding.first_s,
-                "last_s": finding.last_s,
-                "count": finding.count,
-                "evidence": finding.evidence,
-                "next_step": finding.next_step,
-                "caution": finding.caution,
-            }
-            for finding in diagnosis.findings
-        ],
-        "verdict": {
-            "state": diagnosis.verdict.state,
-            "suspects": [{"suspect": s.suspect, "confidence": s.confidence} for s in diagnosis.verdict.suspects],
-            "summary": diagnosis.verdict.summary,
-            "next_steps": list(diagnosis.verdict.next_steps),
-            "clip_also": list(diagnosis.verdict.clip_also),
-        },
+        "findings": [_finding(finding) for finding in diagnosis.findings],
+        "verdict": _verdict(diagnosis.verdict),
     }
     if len(captures) > 1:
         body["captures"] = captures
@@ -66,6 +45,32 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
 def render(diagnosis: Diagnosis) -> str:
     """Return the document as text, with a line feed at its end."""
     return json_text(document(diagnosis))
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "rule": finding.rule,
+        "severity": finding.severity,
+        "lines": list(finding.lines),
+        "suspect": finding.suspect,
+        "confidence": round(finding.confidence, 3),
+        "first_s": finding.first_s,
+        "last_s": finding.last_s,
+        "count": finding.count,
+        "evidence": finding.evidence,
+        "next_step": finding.next_step,
+        "caution": finding.caution,
+    }
+
+
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    return {
+        "state": verdict.state,
+        "suspects": [{"suspect": s.suspect, "confidence": s.confidence} for s in verdict.suspects],
+        "summary": verdict.summary,
+        "next_steps": list(verdict.next_steps),
+        "clip_also": list(verdict.clip_also),
+    }
 
 
 def line_document(line: LineState) -> dict[str, Any]:

@@ -26,7 +26,8 @@ from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline
-from strobewise_cli.render.html_data import PageData, collect_all, finding_key, viewer
+from strobewise_cli.render.html_data import PageData, collect_all, finding_key
+from strobewise_cli.render.html_viewer import viewer
 from strobewise_cli.render.pinout import pinout, pins_to_measure
 from strobewise_cli.render.waveform import plain
 from strobewise_cli.terminal import one_line

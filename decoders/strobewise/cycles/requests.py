@@ -221,19 +221,7 @@ class RequestFinder:
     ) -> tuple[Requests, int, int]:
         """Return the settled requests, the index of the first event that the next block still needs, and the spikes dropped."""
         last = len(events.all_times)
-        parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, _NO_TIMES, _NO_TIMES)]  # where nothing frames requests there are none
-        spikes = [_NO_TIMES]
-        need = limit  # the earliest time that must be kept
-        for code, bit in self._lines:
-            fall, rise, dropped, open_at = self._line(events, bit, code == LINE_BARE, final)
-            if code == LINE_IORQ and self._frames and len(fall):
-                # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
-                alone = events.levels_at((fall + rise) >> 1) & MREQ != 0
-                fall, rise = fall[alone], rise[alone]
-            need = min(need, open_at)
-            if code != LINE_BARE:
-                spikes.append(dropped)
-            parts.append((code, fall, rise))
+        parts, spikes, need = self._pulses(events, limit, final)
         line = np.concatenate([np.full(len(f), code, np.uint8) for code, f, _ in parts])
         fall = np.concatenate([f for _, f, _ in parts])
         rise = np.concatenate([r for _, _, r in parts])
@@ -251,12 +239,43 @@ class RequestFinder:
         dropped = np.concatenate(spikes)
         count = int(np.count_nonzero((dropped >= self._settled) & (dropped < need)))
         self._settled = need
-        times = events.all_times
+        requests = self._levels_of(line, fall, rise, events.all_times, control, words, unknown)
+        cut = max(0, int(np.searchsorted(events.all_times, need, "left")) - 1) if not final else last
+        return requests, cut, count
+
+    def _pulses(self, events: _Events, limit: int, final: bool) -> tuple[list[tuple[int, Int, Int]], list[Int], int]:
+        """Return (line, falls, rises) of the pulses that frame requests, the spikes dropped, and the earliest time that must be kept."""
+        parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, _NO_TIMES, _NO_TIMES)]  # where nothing frames requests there are none
+        spikes = [_NO_TIMES]
+        need = limit  # the earliest time that must be kept
+        for code, bit in self._lines:
+            fall, rise, dropped, open_at = self._line(events, bit, code == LINE_BARE, final)
+            if code == LINE_IORQ and self._frames and len(fall):
+                # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
+                alone = events.levels_at((fall + rise) >> 1) & MREQ != 0
+                fall, rise = fall[alone], rise[alone]
+            need = min(need, open_at)
+            if code != LINE_BARE:
+                spikes.append(dropped)
+            parts.append((code, fall, rise))
+        return parts, spikes, need
+
+    def _levels_of(
+        self,
+        line: npt.NDArray[np.uint8],
+        fall: Int,
+        rise: Int,
+        times: Int,
+        control: Control,
+        words: npt.NDArray[np.uint64],
+        unknown: npt.NDArray[np.uint64] | None,
+    ) -> Requests:
+        """Return requests with the levels of all lines at the moments at which each is read."""
         point = np.searchsorted(times, fall + ((rise - fall) * 3 >> 2), "right") - 1
         latest = np.searchsorted(times, np.maximum(rise - self._lead, fall), "right") - 1
         after = np.searchsorted(times, rise + self._after, "right") - 1
         late_words = words[latest]
-        requests = Requests(
+        return Requests(
             line,
             fall,
             rise,
@@ -266,8 +285,6 @@ class RequestFinder:
             late_words.view(np.uint8)[4::8],
             np.zeros(len(line), np.bool_) if unknown is None else unknown[latest].view(np.uint8)[4::8] != 0,
         )
-        cut = max(0, int(np.searchsorted(times, need, "left")) - 1) if not final else last
-        return requests, cut, count
 
     def _line(self, events: _Events, bit: np.uint16, bare: bool, final: bool) -> tuple[Int, Int, Int, int]:
         """Return a line's complete pulses (ticks), where spikes were cleaned away, and the start of a pulse still under way.

@@ -110,23 +110,7 @@ class Player:
         undriven = self.board.undriven if self.board.keeps_level else 0xFF
         final = template.final_data
         if start >= self.record_from:
-            static = self.static
-            high, low = self.masks
-            addresses: Tuple[int, int, int]
-            levels: Tuple[int, int, int]
-            before, own, later = self.address << 16 | static, address << 16 | static, other << 16 | static
-            if high or low:
-                keep = ~low
-                addresses = ((before | high) & keep, (own | high) & keep, (later | high) & keep)
-                levels = (self.data << 32 & keep, data << 32 & keep, undriven << 32 & keep)
-            else:
-                addresses = (before, own, later)
-                levels = (self.data << 32, data << 32, undriven << 32)
-            if self.jitter:
-                shifts = [0, *(round(self.rng.uniform(-self.jitter, self.jitter)) for _ in range(2 * t_states))]
-                piece = jittered(template, start, self.timing, shifts, addresses, levels)
-            else:
-                piece = [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
+            piece = self._levels(template, address, other, data, undriven)
             if extra:
                 piece = merge_edges(piece, start, extra, self.masks)
             if self.cut_at is not None:
@@ -147,6 +131,25 @@ class Player:
             self._stop_cycle()
         self.t += t_states
         self.now = start + t_states * self.timing.period
+
+    def _levels(self, template: Template, address: int, other: int, data: int, undriven: int) -> List[Timed]:
+        """Return a template's waveform with its address and data put in, the lines that are held, and the clock's jitter."""
+        start, static = self.now, self.static
+        high, low = self.masks
+        addresses: Tuple[int, int, int]
+        levels: Tuple[int, int, int]
+        before, own, later = self.address << 16 | static, address << 16 | static, other << 16 | static
+        if high or low:
+            keep = ~low
+            addresses = ((before | high) & keep, (own | high) & keep, (later | high) & keep)
+            levels = (self.data << 32 & keep, data << 32 & keep, undriven << 32 & keep)
+        else:
+            addresses = (before, own, later)
+            levels = (self.data << 32, data << 32, undriven << 32)
+        if self.jitter:
+            shifts = [0, *(round(self.rng.uniform(-self.jitter, self.jitter)) for _ in range(2 * template.t_states))]
+            return jittered(template, start, self.timing, shifts, addresses, levels)
+        return [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
 
     def _cut(self, piece: List[Timed]) -> List[Timed]:
         """End a template early because RESET fell: the outputs go to rest, the clock runs on."""

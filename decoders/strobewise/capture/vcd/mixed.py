@@ -289,13 +289,8 @@ def _account_bit(
     was_level, was_known = _before(level, heads, state.bit_level[owners]), _before(known, heads, state.bit_known[owners])
     toggles, switches = level ^ was_level, known ^ was_known
     counts = np.add.reduceat(toggles.astype(np.int64), heads)
-    unseen = np.flatnonzero(~state.bit_seen[owners])
     tails = np.append(heads[1:], len(signal))
-    for number in unseen.tolist():  # the first value of all is no edge
-        own = slice(heads[number], tails[number])
-        if known[own].any():
-            counts[number] -= toggles[own][known[own].argmax()]
-            state.bit_seen[owners[number]] = True
+    _forget_first(counts, toggles, known, heads, tails, owners, state)
     state.edges[owners] += counts
     if when is not None:
         own_when = when if chosen is None else when[chosen]
@@ -309,6 +304,15 @@ def _account_bit(
     else:
         toggled[chosen] |= toggles.astype(np.uint64) << shift
         switched[chosen] |= switches.astype(np.uint64) << shift
+
+
+def _forget_first(counts: Int, toggles: Flags, known: Flags, heads: Int, tails: Int, owners: Int, state: BodyState) -> None:
+    """Take back what was counted as an edge where a bit gets the first value of all."""
+    for number in np.flatnonzero(~state.bit_seen[owners]).tolist():
+        own = slice(heads[number], tails[number])
+        if known[own].any():
+            counts[number] -= toggles[own][known[own].argmax()]
+            state.bit_seen[owners[number]] = True
 
 
 def _before(now: Flags, heads: Int, carried: Flags) -> Flags:

@@ -102,12 +102,10 @@ def read_plain(text: Text, tables: PlainTables, state: BodyState, ticks: TickCou
     times = read_times(text, time_at, state.time)
     if times is None:
         return None
-    changes = []
-    for code in np.flatnonzero(np.bincount(ids)).tolist():
-        change = _vector_changes(text, vector_at[ids == code], code, tables, state)
-        if change is None or not state.bit_known[change.signal.first_bit : change.signal.first_bit + change.signal.width].all():
-            return None
-        changes.append(change)
+    changes = _all_vector_changes(text, vector_at, ids, tables, state)
+    if changes is None:
+        return None
+    for change in changes:
         toggles[1:][change.at] = change.toggles
     vector_ink = sum(change.ink for change in changes)
     if text.ink != 2 * scalars + times.ink + vector_ink:  # a word is longer than it seems
@@ -131,6 +129,17 @@ def read_plain(text: Text, tables: PlainTables, state: BodyState, ticks: TickCou
         ticks.pass_over(state, before, int(times.all[-1]))
     state.time = int(times.all[-1])
     return rows
+
+
+def _all_vector_changes(text: Text, vector_at: Int, ids: Bytes, tables: PlainTables, state: BodyState) -> Optional[list[_Change]]:
+    """Return the changes of each vector in a block, None where one of them is not plain or not known yet."""
+    changes = []
+    for code in np.flatnonzero(np.bincount(ids)).tolist():
+        change = _vector_changes(text, vector_at[ids == code], code, tables, state)
+        if change is None or not state.bit_known[change.signal.first_bit : change.signal.first_bit + change.signal.width].all():
+            return None
+        changes.append(change)
+    return changes
 
 
 def _settle(toggles: Words, is_one: Flags, vector_at: Int) -> Optional[tuple[Words, list[int]]]:
