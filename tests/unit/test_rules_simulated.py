@@ -1,0 +1,161 @@
+"""Every rule of the catalogue on a simulated machine: one that trips it, and the same machine, captured the same way, without the fault.
+
+The rules are enumerated, so that a new one without a machine fails here; those that no simulated machine shows say why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from strobewise import Options, diagnose
+from strobewise.bus.model import SUSPECTS, Finding
+from strobewise.machine import GENERIC, GENERIC_PAGING, BusRequest, Fault, Press, Scenario, fault, simulate
+from strobewise.rules import CATALOGUE
+
+PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
+QUIET = replace(GENERIC, interrupt_period_t_states=None)
+STOPS = ((0, Scenario().demo("stop")),)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A machine that trips a rule. `settings` say how it is built and captured, fault or not; `wrong` what its healthy twin has not."""
+
+    faults: tuple[Fault, ...] = ()
+    settings: dict[str, Any] = field(default_factory=dict)
+    wrong: dict[str, Any] = field(default_factory=dict)
+
+    def findings(self, tmp_path: Path, healthy: bool) -> Sequence[Finding]:
+        """Return what is found of the machine, or of its healthy twin."""
+        settings = {"lines": "full", **self.settings, **({} if healthy else {"faults": self.faults, **self.wrong})}
+        path = tmp_path / "capture.vcd"
+        with open(path, "w", encoding="ascii") as file:
+            simulate(**settings).write_vcd(file)
+        machine = settings.get("machine", GENERIC)
+        options = Options(clock_hz=machine.clock_hz, profile=machine if machine.paging else None)
+        return diagnose([path], options).findings
+
+
+def on(leads: str, kind: str, **parameters: Any) -> Shown:
+    return Shown((fault(kind, **parameters),), {"lines": leads})
+
+
+def device(kind: str, **parameters: Any) -> Shown:
+    return Shown((fault(kind, **parameters),), {"lines": "full_port", "machine": PAGED})
+
+
+SHOWN = {
+    "reads-all-ff": on("full", "rom-absent"),
+    "reads-all-alike": on("full", "dead-low", line="D0"),
+    "data-line-stuck": on("full", "dead-high", line="D3"),
+    "data-line-unsteady": on("full", "floating", line="D3"),
+    "reads-unsteady": on("full", "late-data", chip="rom", probability=0.3),
+    "ram-bit-dead": on("full", "ram-bit-dead", bit=2),
+    "ram-bank-missing": on("full", "ram-missing"),
+    "lines-shorted": on("full", "shorted", lines=["D3", "D4"]),
+    "address-line-stuck": on("full", "dead-high", line="A3"),
+    "address-line-unsteady": on("full", "floating", line="A3"),
+    "data-output-contradicted": on("full", "cpu-data-out-stuck", bit=0, level="high"),
+    "fetch-strobe-missing": on("eight", "dead-high", line="M1"),
+    "refresh-strobe-missing": on("eight", "dead-low", line="RFSH"),
+    "memory-request-missing": on("eight", "dead-high", line="MREQ"),
+    "io-request-missing": on("eight", "dead-high", line="IORQ"),
+    "read-strobe-missing": on("eight", "dead-high", line="RD", at="probe"),
+    "write-strobe-missing": on("eight", "dead-high", line="WR"),
+    "capture-too-coarse": Shown(settings={"lines": "eight"}, wrong={"sample_hz": 4_000_000}),
+    "spikes": on("eight", "glitches", per_ms=900),
+    "no-requests": on("eight", "busreq-held"),
+    "went-silent": on("eight", "wait-held", after_s=0.001),
+    "requests-without-fetch": on("full", "threshold-off", ns=150),
+    "io-request-conflict": on("eight", "dead-low", line="IORQ"),
+    "unlabelled-channels": Shown(settings={"lines": "two"}, wrong={"names": "channels"}),
+    "clock-stopped": on("eight", "clock-dead", after_s=0.001),
+    "clock-pauses": on("eight", "samples-lost", close=False),
+    "clock-off-frequency": on("eight", "clock-slow"),
+    "clock-jitter": on("eight", "clock-jitter", ns=60),
+    "clock-inverted": on("eight", "lead-inverted", line="CLK"),
+    "paging-not-triggered": device("dead-high", line="M1"),
+    "paging-device-silent": device("device-silent"),
+    "nmi-not-answered": Shown((fault("dead-high", line="NMI", at="cpu"),), {"presses": [Press("NMI", 0.001)]}),
+    "reset-held": on("full", "reset-held"),
+    "reset-loop": on("eight", "reset-loop"),
+    "wait-held": on("full", "wait-held", after_s=0.001),
+    "bus-request-held": on("full", "busreq-held"),
+    "interrupt-held": on("full", "int-held"),
+    "nmi-held": on("full", "nmi-held"),
+    "halt-line-contradicted": on("full", "dead-low", line="HALT"),
+    "halted-for-good": Shown(settings={"machine": QUIET, "duration_s": 0.06, "sample_hz": 12_000_000}, wrong={"contents": STOPS}),
+    "leads-swapped": on("full", "lead-inverted", line="M1"),
+    "program-misread": on("full", "lead-off", line="D3"),
+    "written-byte-contradicted": on("full", "cpu-data-out-stuck", bit=4),
+    "address-contradicted": on("full", "dead-low", line="A12"),
+    "program-contradicted": on("full", "dead-high", line="IORQ"),
+    "slow-strobe": on("full", "lead-skewed", line="M1", ns=150),
+    "refresh-starved": Shown(settings={"duration_s": 0.012}, wrong={"bus_requests": [BusRequest(3000, None, 20_000)]}),
+}  # fmt: skip
+
+_VOLTS = "the simulated analyser records levels, no volts: test_rules_volts.py writes scope captures"
+_RARE = "an explanation that comes behind others, which speak on every simulated machine: hand-made evidence in the tests of its family"
+#: Rules that no simulated machine of SHOWN trips, with the reason.
+NOT_SHOWN = {
+    "weak-level": _VOLTS, "level-between": _VOLTS, "slow-edges": _VOLTS, "ringing": _VOLTS, "strobe-good": _VOLTS,
+    "capture-damaged": "the simulated analyser writes whole files: test_rules.py gives it what a reader passed over",
+    "reads-all-00": "an undriven data bus of the simulated board rises or keeps its level, it never falls: hand-made evidence",
+    "rom-content": "needs the ROM's image as a file: test_rom_images.py",
+    "data-lead-off": _RARE, "data-input-contradicted": _RARE, "operands-contradicted": _RARE, "leads-crossed": _RARE,
+    "paging-not-released": "a device that stays derails this host's program before the release is due: hand-made evidence",
+    "rom-disable-not-obeyed": "two ROMs that fight derail this host's program: hand-made evidence",
+    "interrupt-rate": "the profile's own interrupt is what the machine simulates: test_timing_evidence.py",
+}  # fmt: skip
+
+
+def test_every_rule_has_its_machine_or_a_reason():
+    every = [rule.id for rule in CATALOGUE]
+    assert len(every) == len(set(every))
+    assert set(every) == set(SHOWN) | set(NOT_SHOWN)
+    assert not set(SHOWN) & set(NOT_SHOWN)
+
+
+@pytest.mark.parametrize("rule", SHOWN)
+def test_the_machine_trips_the_rule(tmp_path, rule):
+    found = SHOWN[rule].findings(tmp_path, healthy=False)
+    assert rule in [finding.rule for finding in found]
+    for each in found:  # and whatever else speaks says nothing impossible
+        assert 0 < each.confidence <= 1, each.rule
+        assert each.suspect in SUSPECTS and each.evidence and each.next_step, each.rule
+        assert all(0 < share.confidence <= 1 for share in each.suspects) and sum(s.confidence for s in each.suspects) <= 1.0001, each.rule
+        assert each.first_s is None or each.last_s is None or each.first_s <= each.last_s, each.rule
+
+
+@pytest.mark.parametrize("rule", SHOWN)
+def test_its_healthy_twin_trips_nothing(tmp_path, rule):
+    assert [finding.rule for finding in SHOWN[rule].findings(tmp_path, healthy=True) if finding.severity != "note"] == []
+
+
+#: Rule -> the same kind of fault where it does no harm yet, or as much as a good machine has.
+NEAR_MISSES = {
+    "interrupt-held": Shown(settings={"machine": replace(GENERIC, interrupt_period_t_states=4_000)}),
+    "reset-loop": Shown(wrong={"presses": [Press("RESET", 0.0008)]}),
+    "reset-held": Shown(wrong={"presses": [Press("RESET", 0.001, 0.0005)]}),
+    "bus-request-held": Shown(wrong={"bus_requests": [BusRequest(3000, 5000, 2000)]}),
+    "refresh-starved": Shown(wrong={"bus_requests": [BusRequest(3000, None, 3000)]}),
+    "clock-jitter": on("eight", "clock-jitter", ns=10),
+    "clock-off-frequency": on("eight", "clock-slow", ratio=0.99),
+    "slow-strobe": on("full", "lead-skewed", line="M1", ns=30),
+    "spikes": on("eight", "glitches", per_ms=0.1),
+    "fetch-strobe-missing": on("eight", "lead-skewed", line="M1", ns=40),
+    "ram-bit-dead": on("full", "rom-bit-flipped", address=0x1F00),
+    "nmi-not-answered": Shown(settings={"presses": [Press("NMI", 0.001)]}),
+    "capture-too-coarse": Shown(wrong={"sample_hz": 16_000_000}, settings={"lines": "eight"}),
+    "halted-for-good": Shown(wrong={"contents": ((0, Scenario().demo("doze")),), "duration_s": 0.06, "sample_hz": 12_000_000}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("rule", NEAR_MISSES)
+def test_a_near_miss_does_not_trip_it(tmp_path, rule):
+    assert rule not in [finding.rule for finding in NEAR_MISSES[rule].findings(tmp_path, healthy=False)]
