@@ -7,8 +7,10 @@ from typing import Any
 from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
+from strobewise.diagnosis.observations import replay_words
 from strobewise.records.evidence import BusEvidence
 from strobewise.records.expansion import PagingRecord
+from strobewise.records.replay import ReplayRecord
 from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-diagnosis"
@@ -37,6 +39,8 @@ def document(diagnosis: Diagnosis) -> dict[str, Any]:
         "findings": [_finding(finding) for finding in diagnosis.findings],
         "verdict": _verdict(diagnosis.verdict),
     }
+    if evidence.replay is not None:
+        body["replay"] = replay_document(evidence.replay)
     if len(captures) > 1:
         body["captures"] = captures
     return body
@@ -70,6 +74,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "summary": verdict.summary,
         "next_steps": list(verdict.next_steps),
         "clip_also": list(verdict.clip_also),
+from strobewise.diagnosis.observations import replay_words
     }
 
 

@@ -127,7 +127,7 @@ class _Reader(ast.NodeVisitor):
         deciding = self.value(node.test)
         before, names = dict(self.registers), dict(self.names)
         outer = self._under
-        if _shows(node):
+        if shows_on_the_bus(node):
             self.condition |= deciding  # the bus shows which way it went, so that what follows is certain all the same
         else:
             self._under |= deciding
@@ -152,7 +152,7 @@ class _Reader(ast.NodeVisitor):
                     self.registers[part] = found
 
 
-def _shows(node: ast.If) -> bool:
+def shows_on_the_bus(node: ast.If) -> bool:
     """Say whether the bus shows if a branch was taken: it uses the bus itself, or moves PC."""
     for line in node.body:
         for inner in ast.walk(line):

@@ -8,7 +8,7 @@ Source: the flags are those of UM0080, with bits 3 and 5 copied from the result 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any, Callable
+from typing import TYPE_CHECKING, Any, Callable, NamedTuple
 
 from . import actions
 from .opcodes import PREFIXES, Operation, operations
@@ -30,7 +30,8 @@ def _carries(word: int) -> int:
 
 
 _SIGN = [t & 0xA8 | (0 if t else 0x40) for t in range(256)]
-_FLAGS: dict[str, Any] = {
+#: Name -> what the functions look up.
+TABLES: dict[str, Any] = {
     # S, Z, bits 5 and 3 of a result; 512 entries: 9-bit sums and negative differences are looked up as they are.
     "SIGN": _SIGN * 2,
     "PARITY": [_SIGN[t] | (0 if bin(t).count("1") & 1 else 4) for t in range(256)],
@@ -143,33 +144,43 @@ def source(operation: Operation) -> str:
     return "def action(cpu, bus, address=0):\n    " + "\n    ".join(lines) + "\n"
 
 
-def _compile(prefix: bytes, opcode: int) -> Action:
+def make_action(operation: Operation) -> Action:
     """Make the function of one operation."""
-    names = dict(_FLAGS)
-    operation = operations(prefix)[opcode]
-    exec(compile(source(operation), "<%s %02x>" % (prefix.hex(" "), opcode), "exec"), names)
+    names = dict(TABLES)
+    exec(compile(source(operation), "<%s %02x>" % (operation.prefix.hex(" "), operation.opcode), "exec"), names)
     action: Action = names["action"]
     return action
 
 
-def _prefix_action(prefix: bytes) -> Action:
+class Arithmetic(NamedTuple):
+    """What the functions calculate with: whole numbers (WHOLE), or whatever else a caller brings."""
+
+    make: Callable[[Operation], Action]  #: makes the function of one operation
+    next_r: Any  #: R before a fetch -> R behind it
+
+
+WHOLE = Arithmetic(make_action, NEXT_R)
+
+
+def _prefix_action(prefix: bytes, arithmetic: Arithmetic) -> Action:
     """Make the function that fetches the opcode after a CB, ED, DD or FD."""
-    table = _actions(prefix)
+    table = actions_after(prefix, arithmetic)
+    next_r = arithmetic.next_r
 
     def fetch_next(cpu: Z80, bus: Bus) -> None:
         pc = cpu.pc
         r = cpu.r
         opcode = bus.fetch(pc, cpu.i << 8 | r)
         cpu.pc = pc + 1 & 0xFFFF
-        cpu.r = NEXT_R[r]
+        cpu.r = next_r[r]
         table[opcode](cpu, bus)
 
     return fetch_next
 
 
-def _indexed_cb_action(prefix: int) -> Action:
+def _indexed_cb_action(prefix: int, arithmetic: Arithmetic) -> Action:
     """Make the function for what follows DD CB or FD CB: displacement and opcode, both read as data."""
-    table = _actions(bytes((prefix, 0xCB)))
+    table = actions_after(bytes((prefix, 0xCB)), arithmetic)
 
     def read_next(cpu: Z80, bus: Bus) -> None:
         pc = cpu.pc
@@ -193,18 +204,18 @@ def _hold_action(prefix: int) -> Action:
     return hold
 
 
-def _actions(prefix: bytes) -> list[Action]:
+def actions_after(prefix: bytes, arithmetic: Arithmetic) -> list[Action]:
     """Return the 256 functions after a prefix; each entry replaces itself with the real one when first called."""
     table: list[Action] = []
 
     def first_use(opcode: int) -> Action:
         def build(cpu: Z80, bus: Bus, address: int = 0) -> None:
             if opcode not in PREFIXES or prefix not in (b"", b"\xdd", b"\xfd"):
-                table[opcode] = _compile(prefix, opcode)
+                table[opcode] = arithmetic.make(operations(prefix)[opcode])
             elif not prefix:
-                table[opcode] = _prefix_action(bytes((opcode,)))
+                table[opcode] = _prefix_action(bytes((opcode,)), arithmetic)
             elif opcode == 0xCB:
-                table[opcode] = _indexed_cb_action(prefix[0])
+                table[opcode] = _indexed_cb_action(prefix[0], arithmetic)
             else:
                 table[opcode] = _hold_action(opcode)
             if len(prefix) == 2:
@@ -219,4 +230,4 @@ def _actions(prefix: bytes) -> list[Action]:
 
 
 #: What to run after the first opcode byte has been fetched.
-MAIN = _actions(b"")
+MAIN = actions_after(b"", WHOLE)

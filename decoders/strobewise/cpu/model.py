@@ -26,10 +26,10 @@ instructions while they repeat): common practice, as independent emulators have 
 from __future__ import annotations
 
 from operator import attrgetter
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
 
 from ..bus.semantics import MODE_1_ADDRESS, NMI_ADDRESS
-from .generator import AFTER_EI, AFTER_LD_A_IR, MAIN, NEXT_R
+from .generator import AFTER_EI, AFTER_LD_A_IR, MAIN, NEXT_R, Action
 from .opcodes import PREFIXES, operations
 
 
@@ -66,6 +66,8 @@ class Z80:
     """
 
     __slots__ = (*STATE, "cmos")
+    actions: ClassVar[list[Action]] = MAIN  #: what to run after the first opcode byte
+    next_r: ClassVar[Any] = NEXT_R
 
     def __init__(self, cmos: bool = False) -> None:
         """Make a CPU as it stands after reset. `cmos`: OUT (C),0 puts out FFh, and LD A,I has no interrupt quirk."""
@@ -144,14 +146,14 @@ class Z80:
         r = self.r
         opcode = bus.fetch(pc, self.i << 8 | r)
         self.pc = pc + 1 & 0xFFFF
-        self.r = NEXT_R[r]
-        MAIN[opcode](self, bus)
+        self.r = self.next_r[r]
+        self.actions[opcode](self, bus)
         return None
 
     def _fetch(self, bus: Bus) -> int:
         """Fetch an opcode without moving PC."""
         r = self.r
-        self.r = NEXT_R[r]
+        self.r = self.next_r[r]
         return bus.fetch(self.pc, self.i << 8 | r)
 
     def _push_pc(self, bus: Bus) -> None:
@@ -165,7 +167,7 @@ class Z80:
         hold = self.hold
         self.hold = 0
         if hold in PREFIXES:
-            MAIN[hold](self, bus)
+            self.actions[hold](self, bus)
             return None
         if self.nmi_pending:
             return self._accept_nmi(bus)
@@ -177,7 +179,7 @@ class Z80:
         if self.halted:
             return "halt"
         self.pc = self.pc + 1 & 0xFFFF
-        MAIN[opcode](self, bus)
+        self.actions[opcode](self, bus)
         return None
 
     def _accept_nmi(self, bus: Bus) -> str:
@@ -194,7 +196,7 @@ class Z80:
         """Acknowledge a maskable interrupt in the current mode. Source: UM0080, interrupt response."""
         self.halted = self.iff1 = self.iff2 = False
         r = self.r
-        self.r = NEXT_R[r]
+        self.r = self.next_r[r]
         vector = bus.acknowledge(self.pc, self.i << 8 | r)
         if self.im == 0:
             self._run_from_device(bus, vector)
@@ -216,7 +218,7 @@ class Z80:
         operands = 0 if opcode in PREFIXES else operations(b"")[opcode].operands
         stopped = self.pc
         self.pc = stopped - operands & 0xFFFF
-        MAIN[opcode](self, _StoppedCounter(bus, stopped, operands) if operands else bus)
+        self.actions[opcode](self, _StoppedCounter(bus, stopped, operands) if operands else bus)
 
 
 class _StoppedCounter:

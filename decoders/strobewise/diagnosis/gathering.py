@@ -42,6 +42,10 @@ def gather(
     collector = Collector(captured, tick_s)
     pipeline.observer = collector.events
     parts = make_parts(captured, channels, options, tick_s, more_parts)
+    if options.program_known:
+        from ..replay.part import make_part
+
+        parts += make_part(options, captured, tick_s, given, capture.header.timescale_fs)
     for block in blocks:
         _advance(block, pipeline, collector, parts)
         if progress is not None:

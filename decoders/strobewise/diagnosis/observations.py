@@ -11,9 +11,11 @@ from ..bus.lines import bar
 from ..bus.timing import CHARACTERISTIC, GRADES
 from ..records.evidence import BusEvidence
 from ..records.expansion import PagingRecord
+from ..records.replay import ReplayRecord
 from ..records.timing import Interrupts, TimingRecord
 from ..rules.base import milliseconds
 from ..rules.prediction import followed
+from ..rules.replay import describe_group
 from .memory_map import seen_map
 
 VECTORS_SHOWN = 4
@@ -35,6 +37,8 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
     program = followed(evidence)
     if program:
         yield Observation("program", program)
+    if evidence.replay is not None:
+        yield Observation("known program", replay_words(evidence.replay))
     memory = evidence.memory
     if memory is not None and evidence.profile is None:
         stretches = ", ".join(f"{s.start:04x}-{s.end:04x} {s.use}" for s in seen_map(memory))
@@ -47,6 +51,38 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
         yield Observation(f"paging, {paging.name}", _paging(paging))
     if timing is not None and timing.delays:
         yield Observation("edges against the clock", _delays(timing))
+
+
+_BEGINS = {
+    "reset": "from reset", "silence": "from the silence before it", "rhythm": "told by its rhythm", "bus": "met at work, told by its bus",
+}  # fmt: skip
+
+
+def replay_words(record: ReplayRecord) -> str:
+    """Return how far the known program and the capture agree, and where the comparison ended."""
+    text = f"{record.program} {_BEGINS.get(record.found_by, record.found_by)} at {milliseconds(record.begin_s)}: "
+    text += f"{record.healthy_matched} of {record.cycles} cycles are those of a healthy machine"
+    if record.candidates:
+        groups = sorted({candidate.group for candidate in record.candidates})
+        for group in groups:
+            members = [candidate for candidate in record.candidates if candidate.group == group]
+            text += f"; {members[0].matched} with {describe_group(members)}"
+        if record.split_by:
+            text += "; told apart by " + ", ".join(f"{bar(split.line)} at {milliseconds(split.first_s)}" for split in record.split_by[:3])
+        return text
+    if record.memory_without is not None:
+        first, last = record.memory_without
+        text += f", with no RAM of its own at {first:04x}h-{last:04x}h"
+    if record.healthy_ended == "lost":
+        return text + "; there its way hangs on memory that nobody has seen written, and the comparison ends"
+    if record.healthy_ended == "gave up":
+        return text + "; there too many ways were open, and the comparison ends"
+    if record.healthy_matched < record.cycles:
+        text += f"; it parts at {milliseconds(record.parted_s)}" if record.parted_s is not None else ""
+        if record.like:
+            return text + f"; {record.like} different parts could each do the same"
+        return text + f"; none of {record.hypotheses} single faults does what the capture shows"
+    return text
 
 
 def _interrupts(seen: Interrupts) -> str:

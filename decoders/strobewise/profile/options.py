@@ -21,11 +21,17 @@ class Options:
     profile: Profile | None = None
     roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
     probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
+    replay: bool = True  #: run the program beside the capture where it is known
 
     @property
     def nominal_hz(self) -> float | None:
         """The clock that the machine should have, Hz."""
         return self.clock_hz or (self.profile.clock_hz if self.profile is not None else None)
+
+    @property
+    def program_known(self) -> bool:
+        """Whether the machine's program is given, and may be replayed beside the capture."""
+        return self.replay and bool(self.roms or any(region.contents for region in getattr(self.profile, "memory", ())))
 
     @property
     def extra_lines(self) -> tuple[str, ...]:

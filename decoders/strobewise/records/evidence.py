@@ -17,6 +17,7 @@ from .leads import IdentifiedRecord, LeadsRecord
 from .memory import MemoryRecord
 from .prediction import PredictionRecord
 from .profile import MemoryRegion, Profile
+from .replay import ReplayRecord
 from .timing import TimingRecord
 from .volts import AnalogLevels
 
@@ -156,6 +157,7 @@ class BusEvidence:
     timing: Optional[TimingRecord] = None
     prediction: Optional[PredictionRecord] = None
     leads: Optional[LeadsRecord] = None
+    replay: Optional[ReplayRecord] = None  #: where the program is known
     identified: Optional[IdentifiedRecord] = None  #: of a capture whose channels have no names
 
     @property

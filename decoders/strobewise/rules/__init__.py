@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from . import buses, capture, clock, expansion, held, leads, memory, prediction, strobes, timing, volts
+from . import buses, capture, clock, expansion, held, leads, memory, prediction, replay, strobes, timing, volts
 from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first.
-FAMILIES = (memory, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing)
+FAMILIES = (memory, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing, replay)
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()
 

@@ -1,0 +1,74 @@
+"""What a replay gave, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import List, NamedTuple, Optional, Tuple
+
+
+class Candidate(NamedTuple):
+    """A fault that would have given what the capture shows, as far as `matched` says."""
+
+    group: int  #: 1: explains it best; candidates of one group cannot be told apart by this capture
+    fault: str  #: kind, of the simulator's table
+    place: str  #: where: line, cpu, socket, rom, ram, board
+    lines: Tuple[str, ...]
+    region: Optional[Tuple[int, int]]  #: of memory, both ends included
+    chips: Tuple[str, ...]  #: as the profile calls them
+    suspect: str
+    suspects: Tuple[str, ...]  #: the likeliest first
+    matched: int  #: cycles
+
+
+class Split(NamedTuple):
+    """A line that would tell candidates of the first group apart."""
+
+    line: str
+    first_s: float  #: when their predictions differ on it first
+
+
+class Shown(NamedTuple):
+    """One cycle in three versions: what the capture shows, what the healthy machine does, what the best candidate does."""
+
+    start_s: float
+    captured: str
+    healthy: str
+    candidate: str
+
+
+@dataclass
+class ReplayRecord:
+    """The known program beside one capture."""
+
+    program: str
+    begin_s: float
+    found_by: str  #: how the program's begin was found: reset, silence, rhythm, bus
+    cycles: int  #: captured cycles that were compared
+    healthy_matched: int
+    healthy_ended: str  #: complete, parted, lost, gave up
+    hypotheses: int = 0  #: faults that were tried
+    candidates: List[Candidate] = field(default_factory=list)
+    split_by: List[Split] = field(default_factory=list)
+    runner_up: int = 0  #: cycles that the best fault outside the first group explains
+    parted_s: Optional[float] = None  #: where the healthy machine parts from the capture
+    chance: float = 1.0  #: of a wrong fault doing as well as the first group, all that were tried taken together
+    explains_all: bool = False
+    ended: str = ""  #: where the comparison ended, and why, in words
+    shown: List[Shown] = field(default_factory=list)
+    dead_leads: Tuple[str, ...] = ()  #: strobes that the program must have moved and that the capture shows otherwise
+    left_out: Tuple[str, ...] = ()  #: strobes that were left out of the comparison, since the program contradicts their leads
+    stopped_s: Optional[float] = None  #: when the machine fell silent although its program goes on
+    memory_without: Optional[Tuple[int, int]] = None  #: no profile speaks of it, and the machine behaves as if no RAM of its own were there
+    like: int = 0  #: different parts that would do the same, too many to name any
+
+    @property
+    def healthy(self) -> bool:
+        """Whether the capture is what a healthy machine with this program does."""
+        return self.healthy_matched >= self.cycles and not self.candidates
+
+
+#: Said where a program is given and the capture does not show where in it it begins.
+NO_BEGIN = (
+    "the capture does not begin at reset, and not all address and data lines are there to find the place in the program: "
+    "begin the capture at reset"
+)

@@ -1,0 +1,14 @@
+"""Replay: the known program run beside the capture, by a healthy machine and by machines with one fault each.
+
+In the language of chip testing this is a fault dictionary (see docs/explanation/replay.md): what a capture shows is compared with what
+each fault of a catalogue would have shown.
+
+    unknown.py     values of which some bits are not known, and a CPU that calculates with them
+    board.py       what memory and ports answer, healthy or with a fault of the simulator's table
+    observed.py    what the capture shows, cycle by cycle, from its first reset on
+    course.py      one machine's run beside the capture: where it agrees, where it parts
+    catalogue.py   the faults that are tried
+    search.py      all of them against one capture: groups, chance, what would tell candidates apart
+    collect.py     the part of the evidence that keeps the cycles
+    words.py       the result in sentences
+"""

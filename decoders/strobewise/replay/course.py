@@ -1,0 +1,466 @@
+"""One machine's run beside a capture: it goes where its program goes, as long as the capture does not say otherwise.
+
+What nobody knows (RAM at power-on, what ports answer, an interrupt that no lead shows) is left open. Where the program's way hangs on it,
+each way is tried, the deepest first, and taken back when the capture contradicts; a budget bounds the tries.
+
+Rules of comparison: kinds as far as the leads tell them; T-states less waits, where a cycle may be longer than due now and then (a bus
+master, a stretched clock), never shorter; addresses and data where they were captured. Ports and acknowledges that no lead shows count
+to the cycle before them.
+"""
+
+from __future__ import annotations
+
+from typing import Any, List, NamedTuple, Optional, Tuple
+
+from ..bus.model import KINDS
+from .board import RAM, ReplayBoard
+from .observed import ACCESS, ACKNOWLEDGE, ANY, FETCH, IO_READ, IO_WRITE, NOT_KNOWN, READ, UNKNOWN_KIND, WRITE, Observed
+from .unknown import Lost, UncertainCpu, Unknown, Value, known
+
+_T = {FETCH: 4, READ: 3, WRITE: 3, IO_READ: 4, IO_WRITE: 4, ACKNOWLEDGE: 6}
+_ACCEPTS = {kind: {kind, ANY, UNKNOWN_KIND} for kind in _T}
+_ACCEPTS[READ].add(ACCESS)
+_ACCEPTS[WRITE].add(ACCESS)
+_HIDDEN = (IO_READ, IO_WRITE, ACKNOWLEDGE)
+_REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
+_RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
+_WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
+_FLAG_CHOICES = frozenset(
+    [0x20, 0x28, 0x30, 0x38] + [0xC0 | c << 3 | low for c in range(8) for low in (0, 2, 4)]
+)  #: opcodes that look at one flag
+CHECKPOINT_EVERY = 24  #: cycles
+STRETCHED_FREE, STRETCHED_SHARE = 2, 0.02  #: cycles that may be longer than due, so many and a share
+
+COMPLETE, PARTED, LOST, GAVE_UP = "complete", "parted", "lost", "gave up"
+
+
+class Parted(Exception):
+    """The capture contradicts the course."""
+
+
+class _End(Exception):
+    """The capture has no more cycles."""
+
+
+class _Restarted(Exception):
+    """The capture begins anew, at a reset, while the machine is in the middle of an instruction."""
+
+
+class Predicted(NamedTuple):
+    """One machine cycle of a course that the capture shows."""
+
+    row: int
+    kind: int
+    address: Value
+    data: Value
+
+
+class Outcome(NamedTuple):
+    """How far a machine and the capture agree."""
+
+    matched: int  #: cycles, from the begin on
+    ended: str  #: COMPLETE, PARTED, LOST (its way hangs on what nobody knows) or GAVE_UP
+    steps: int
+    log: List[Predicted]
+    guessed: int  #: bits of the program that this machine had to take from the capture
+    hidden: List[Tuple[int, int]]  #: (row before it, kind) of cycles that no lead shows though it should
+
+
+class Course:
+    """A machine beside a capture."""
+
+    def __init__(self, seen: Observed, board: ReplayBoard, begin: int, budget: int, loose: bool = False, end: Optional[int] = None,
+                 resets: Tuple[int, ...] = ()) -> None:  # fmt: skip
+        """begin: the cycle that fetches from 0000h (or anywhere, see `start_anywhere`). loose: cycles may be longer than due at any time.
+
+        resets: cycles with which the program starts anew, beside those that the capture shows.
+        """
+        self.seen, self.board = seen, board
+        self.cpu = UncertainCpu()
+        self.cpu.forget()
+        self.begin = self.at = begin
+        self.end = len(seen) if end is None else min(end, len(seen))
+        self.budget = budget
+        self._share = 1.0 if loose else STRETCHED_SHARE
+        self._due = NOT_KNOWN  # T-states of the cycle before `at`, as far as the machine has come; NOT_KNOWN: not to be compared
+        self._drift = self._stretched = 0
+        self._slack = 1 if seen.coarse else 0
+        self._log: List[Predicted] = []
+        self._hidden: List[Tuple[int, int]] = []
+        self._script: List[int] = []
+        self._used = 0
+        self._alternatives: List[Tuple[Any, List[int], bool]] = []
+        self._mark: Any = None
+        self.skips: dict[int, int] = {}  #: cycle -> how many from there on are another bus master's
+        self._weak = False
+        self._vector = 0xFF
+        self._guessed = 0
+        self._assumed: Optional[int] = None  # where a return address out of untouched RAM led to
+        self._opcode = 0
+        self._tables: dict[int, List[int]] = {}  # page of an interrupt table in ROM -> its vectors
+        self.checkpoints: List[Tuple[int, Any, dict[int, Value]]] = []  #: (cycle, state, RAM) on the way, for `resume`
+        self._next_checkpoint = begin + CHECKPOINT_EVERY
+        self._resets, self._grants = frozenset((*seen.resets, *resets)), frozenset(seen.grants)
+        self._hides = {kind for kind in _HIDDEN if kind not in seen.shown}
+        if not {"MREQ", "WR"} & seen.captured:
+            self._hides.add(WRITE)
+        self._interrupts = not seen.input_idle("INT") and not board.deaf_to_interrupts
+        self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self._hides and "MREQ" in seen.captured
+        self._nmis = not seen.input_idle("NMI")
+
+    # --- the way ---
+
+    def start_anywhere(self) -> None:
+        """Begin in the middle of a program: nothing is known but where it is."""
+        self.cpu.forget_all()
+        self.cpu.pc = self.seen.address[self.begin]
+
+    def run(self) -> Outcome:
+        """Follow the capture as far as any way leads."""
+        outer = Unknown.choose
+        Unknown.choose = self._choose_bit
+        try:
+            return self._run()
+        finally:
+            Unknown.choose = outer
+
+    def _run(self) -> Outcome:
+        furthest, ended, guessed = self.begin, PARTED, 0
+        log: List[Predicted] = []
+        hidden: List[Tuple[int, int]] = []
+        script: List[int] = []
+        steps = 0
+        while True:
+            reason = PARTED
+            try:
+                while True:
+                    self._step(script)
+                    script = []
+                    steps += 1
+                    if steps > self.budget:
+                        reason = GAVE_UP
+                        break
+            except _End:
+                reason = COMPLETE
+            except Lost:
+                reason = LOST
+            except Parted:
+                pass
+            if self.at > furthest or (reason != PARTED and self.at >= furthest) or not log:
+                furthest, log, hidden = max(furthest, self.at), self._log[:], self._hidden[:]
+                guessed = self._guessed
+                ended = reason
+            elif reason == GAVE_UP:
+                ended = GAVE_UP
+            if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(furthest):
+                return Outcome(furthest - self.begin, ended, steps, log, guessed, hidden)
+            script = self._script
+
+    def _next_alternative(self, furthest: int) -> bool:
+        while self._alternatives:
+            mark, script, weak = self._alternatives.pop()
+            if weak and furthest - mark[3] > _WEAK_REACH:
+                continue
+            self._restore(mark)
+            self._script = script
+            return True
+        return False
+
+    def _save(self) -> Any:
+        return (
+            self.cpu.save(), len(self.board.journal), self.board.bus, self.at, self._due, self._drift, self._stretched,
+            len(self._log), len(self._hidden), self._vector, self._guessed, self._assumed,
+        )  # fmt: skip
+
+    def _restore(self, mark: Any) -> None:
+        journal, log, hidden = self._set_state(mark)
+        self.board.take_back(journal)
+        del self._log[log:]
+        del self._hidden[hidden:]
+        while self.checkpoints and self.checkpoints[-1][0] > self.at:
+            self.checkpoints.pop()
+            self._next_checkpoint = self.at
+
+    def _set_state(self, mark: Any) -> Tuple[int, int, int]:
+        """Go back to a mark, but for the three lists, of which the lengths are returned: journal, log, hidden."""
+        state, journal, self.board.bus, self.at, self._due, self._drift, self._stretched, log, hidden, *rest = mark
+        self._vector, self._guessed, self._assumed = rest
+        self.cpu.restore(state)
+        return journal, log, hidden
+
+    def resume(self, checkpoint: Any) -> None:
+        """Begin where another course was, that had gone alike so far."""
+        _, mark, ram = checkpoint
+        self._set_state(mark)
+        self.board.ram = dict(ram)
+
+    def _step(self, script: List[int]) -> None:
+        """Run one instruction, or what the capture says came in its place."""
+        self._script, self._used = script, 0
+        self._mark = self._save()
+        cpu = self.cpu
+        if self.at in self._resets and self.at != self.begin:
+            cpu.reset()
+            self._due = NOT_KNOWN
+        elif self.at > self.begin:
+            self._between()
+        if self.at in self._grants and self._option(2) == 1:  # the other master may have written to memory
+            self.board.forget_ram()
+        if isinstance(cpu.pc, Unknown):
+            cpu.pc = self._seen_address(cpu.pc)
+        try:
+            cpu.step(self)  # type: ignore[arg-type]  # its values may have unknown bits, which the CPU's own types do not foresee
+        except _Restarted:
+            cpu.reset()
+            self._due = NOT_KNOWN
+        cpu.interrupt_line = False
+        if self.at >= self._next_checkpoint:
+            self._next_checkpoint = self.at + CHECKPOINT_EVERY
+            self.checkpoints.append((self.at, self._save(), dict(self.board.ram)))
+
+    def _between(self) -> None:
+        """Decide what happens between two instructions: the next one, an interrupt, an NMI, or a pause."""
+        if self.at in self.skips:
+            self.at += self.skips[self.at]
+            self._due = NOT_KNOWN
+        if self.at >= self.end:
+            raise _End
+        kinds, t_states = self.seen.kinds, self.seen.t_states
+        row = self.at
+        if kinds[row] == ACKNOWLEDGE and self._interrupts:
+            self.cpu.interrupt_line = True
+            return
+        if self._interrupts_unseen and kinds[row] in (READ, WRITE, ACCESS, UNKNOWN_KIND) and self.cpu.iff1 is not False:
+            self.cpu.interrupt_line = True  # a request where a fetch is due: the refresh of an acknowledge that no lead shows
+            return
+        if self._nmis and kinds[row] == FETCH and self._may_be_response(t_states[row]) and self._pushes_at(row + 1):
+            self._weak = True
+            if self._option(2) == 1:
+                self.cpu.nmi_pending = True
+            self._weak = False
+
+    def _may_be_response(self, t_states: int) -> bool:
+        """Whether a fetch of this length may be the response to an NMI: 5 T-states (UM0080)."""
+        return t_states == NOT_KNOWN or abs(t_states - 5) <= self._slack or (self._share == 1.0 and t_states > 5)
+
+    def _pushes_at(self, row: int) -> bool:
+        pair = self.seen.kinds[row : row + 2]
+        return all(kind in (WRITE, ACCESS) for kind in pair)
+
+    # --- choices ---
+
+    def _option(self, count: int) -> int:
+        """Take one of several ways; the others are left for later."""
+        if self._used < len(self._script):
+            chosen = self._script[self._used]
+        else:
+            chosen = 0
+            self._script = [*self._script, 0]
+        self._used += 1
+        if self._used == len(self._script) and chosen + 1 < count:
+            self._alternatives.append((self._mark, [*self._script[: self._used - 1], chosen + 1], self._weak))
+        return chosen
+
+    def _choose_bit(self, value: Unknown) -> bool:
+        chosen = self._option(2) == 0
+        cpu, mask = self.cpu, value.mask
+        if self._opcode in _FLAG_CHOICES and isinstance(cpu.f, Unknown) and not mask & mask - 1 and cpu.f.mask & mask:
+            cpu.f = known(cpu.f.value | (mask if chosen else 0), cpu.f.mask & ~mask)
+        elif self._opcode == 0x10 and not chosen:  # DJNZ that goes on: B is zero
+            cpu.b = 0
+        return chosen
+
+    def _seen_address(self, value: Unknown) -> int:
+        """Return the address that the capture shows for the coming fetch. Raises Lost where it does not."""
+        seen = self.seen
+        if self.at < self.end and seen.address_mask == 0xFFFF and seen.kinds[self.at] == FETCH:
+            return seen.address[self.at]
+        # An address out of memory that nobody wrote to: RAM that came up with 00 or FF throughout is the likeliest.
+        likely = [address for address in (0x0000, 0xFFFF) if not (address ^ value.value) & ~value.mask]
+        if not likely or not seen.address_mask ^ 0xFFFF:
+            raise Lost
+        chosen = likely[self._option(len(likely))]
+        if chosen != self._assumed:
+            self._assumed = chosen
+            self._guessed += 16
+        return chosen
+
+    # --- the bus, as cpu.model asks for it ---
+
+    def internal(self, t_states: int) -> None:
+        if self._due != NOT_KNOWN:
+            self._due += t_states
+
+    def fetch(self, address: int, refresh: int) -> int:
+        self._opcode = opcode = self._read(FETCH, address)  # type: ignore[assignment]
+        if isinstance(opcode, Unknown):
+            raise Lost
+        return opcode
+
+    def read(self, address: Value) -> Value:
+        return self._read(READ, address)
+
+    def write(self, address: Value, value: Value) -> None:
+        self._write(WRITE, address, value)
+
+    def io_read(self, port: Value) -> Value:
+        return self._read(IO_READ, port)
+
+    def io_write(self, port: Value, value: Value) -> None:
+        self._write(IO_WRITE, port, value)
+
+    def acknowledge(self, address: int, refresh: int) -> Value:
+        vector: Value
+        if self._interrupts_unseen:
+            vector = self._unseen_acknowledge()
+        else:
+            vector = self._read(ACKNOWLEDGE, address)
+        if not isinstance(vector, Unknown):
+            return vector
+        if self.cpu.im == 1:
+            return 0xFF
+        likely = [self._vector] if self._vector in _RESTARTS else []
+        if self.cpu.im == 0:
+            options = [*likely, *(code for code in _RESTARTS if code not in likely)]
+        else:
+            options = self._vectors()
+        self._vector = options[self._option(len(options))]
+        return self._vector
+
+    def _unseen_acknowledge(self) -> Value:
+        """Pass over an acknowledge of which the leads show the refresh alone: it begins 4 T-states into it."""
+        row = self.at
+        if self._due != NOT_KNOWN:
+            self._due += _REFRESH_AFTER_T
+        self._close(row)
+        if row >= self.end or row in self._resets:
+            raise _End if row >= self.end else _Restarted
+        self._due = _T[ACKNOWLEDGE] - _REFRESH_AFTER_T
+        self._log.append(Predicted(row, ACKNOWLEDGE, Unknown(0, 0xFFFF), Unknown(0, 0xFF)))
+        self.at = row + 1
+        return self.board.port(KINDS[ACKNOWLEDGE])[0]
+
+    def _vectors(self) -> List[int]:
+        """Return the vectors that lead to different places of the table at I, the one that led on before first."""
+        page = self.cpu.i << 8
+        if isinstance(page, Unknown):
+            raise Lost
+        contents, ram = self.board.contents, self.board.ram
+        known_page = self._tables.get(page)
+        if known_page is None:
+            found: dict[Tuple[Value, ...], int] = {}
+            for vector in range(0xFF, -1, -1):
+                entry = tuple(contents[a] if contents[a] >= 0 else ram.get(a, RAM) for a in (page | vector, (page | vector) + 1 & 0xFFFF))
+                if RAM not in entry and not any(isinstance(byte, Unknown) for byte in entry):
+                    found.setdefault(entry, vector)
+            known_page = list(found.values())
+            if min(contents[page : page + 0x100]) >= 0:
+                self._tables[page] = known_page
+        if not known_page:
+            raise Lost
+        return [self._vector, *(v for v in known_page if v != self._vector)] if self._vector in known_page else known_page
+
+    def _read(self, kind: int, address: Value) -> Value:
+        row = self._row(kind)
+        board, seen = self.board, self.seen
+        if row >= 0 and seen.address_mask:
+            address = self._compare_address(row, address)
+        if kind in (FETCH, READ):
+            byte, pin = board.read(KINDS[kind], address)
+        else:
+            byte, pin = board.port(KINDS[kind])
+        if row < 0:
+            return byte
+        self._log.append(Predicted(row, kind, address, pin))
+        mask = seen.data_mask[row]
+        if mask:
+            got = seen.data[row]
+            if isinstance(pin, Unknown):
+                if (pin.value ^ got) & mask & ~pin.mask:
+                    raise Parted
+                if pin.mask & mask:
+                    if kind == FETCH or (isinstance(address, int) and board.contents[address] >= 0):
+                        self._guessed += bin(pin.mask & mask).count("1")
+                    pin = known(pin.value | got & mask & pin.mask, pin.mask & ~mask)
+                    byte = board.taken(pin)
+                    board.bus = pin
+                    if isinstance(pin, int) and kind in (FETCH, READ):
+                        board.learn(address, pin)
+            elif (pin ^ got) & mask:
+                raise Parted
+        self.at = row + 1
+        return byte
+
+    def _write(self, kind: int, address: Value, value: Value) -> None:
+        row = self._row(kind)
+        board, seen = self.board, self.seen
+        if row >= 0 and seen.address_mask:
+            address = self._compare_address(row, address)
+        if row >= 0 and isinstance(value, Unknown) and board.simple:
+            mask = seen.data_mask[row]
+            if (value.value ^ seen.data[row]) & mask & ~value.mask:
+                raise Parted
+            value = known(value.value | seen.data[row] & mask & value.mask, value.mask & ~mask)
+        _, pin = board.write(KINDS[kind], address, value)
+        if row < 0:
+            return
+        self._log.append(Predicted(row, kind, address, pin))
+        mask = seen.data_mask[row]
+        if mask:
+            shown, open_bits = (pin.value, pin.mask) if isinstance(pin, Unknown) else (pin, 0)
+            if (shown ^ seen.data[row]) & mask & ~open_bits:
+                raise Parted
+        self.at = row + 1
+
+    def _compare_address(self, row: int, address: Value) -> Value:
+        """Compare an address with the captured one; return it, from the capture where the machine does not know it."""
+        mask, got = self.seen.address_mask, self.seen.address[row]
+        shown = address if self.board.simple else self.board.address_at_pin(address)
+        if isinstance(shown, Unknown):
+            if (shown.value ^ got) & mask & ~shown.mask:
+                raise Parted
+            return known(shown.value | got & mask & shown.mask, shown.mask & ~mask) if shown is address else address
+        if (shown ^ got) & mask:
+            raise Parted
+        return address
+
+    def _row(self, kind: int) -> int:
+        """Return the captured cycle that a cycle of this kind must be, -1 where no lead shows it. Raises Parted or _End."""
+        row = self.at
+        kinds = self.seen.kinds
+        if row in self.skips:
+            self.at = row = row + self.skips[row]
+            self._due = NOT_KNOWN
+        if kind in self._hides and (row >= self.end or kinds[row] != ANY):
+            if self._due != NOT_KNOWN:
+                self._due += _T[kind]
+            self._hidden.append((row - 1, kind))
+            return -1
+        self._close(row)
+        if row >= self.end:
+            raise _End
+        if row in self._resets and row != self.begin and self._due != NOT_KNOWN:
+            raise _Restarted
+        if kinds[row] not in _ACCEPTS[kind]:
+            raise Parted
+        self._due = _T[kind]
+        return row
+
+    def _close(self, row: int) -> None:
+        """Compare the length of the cycle before."""
+        due = self._due
+        if due == NOT_KNOWN or row <= self.begin:
+            return
+        got = self.seen.t_states[row - 1]
+        if got in (due, NOT_KNOWN):
+            return
+        drift = self._drift + got - due
+        if self._slack and -1 <= got - due <= 1 and -1 <= drift <= 1:
+            self._drift = drift
+            return
+        self._drift = 0
+        if got < due - self._slack:
+            raise Parted
+        self._stretched += 1
+        if self._stretched > STRETCHED_FREE + self._share * (row - self.begin):
+            raise Parted

@@ -1,0 +1,148 @@
+"""The healthy machine beside the capture: where the program begins, and which of the capture's oddities are no faults.
+
+Another bus master's cycles, a reset or a stretched clock that no lead shows would make every machine part from the capture. Where the
+healthy machine agrees with it again behind such a place, for long enough, the place is passed over.
+"""
+
+from __future__ import annotations
+
+from typing import Iterator, NamedTuple, Optional, Tuple
+
+from .board import ReplayBoard
+from .collect import first_fetches
+from .course import COMPLETE, GAVE_UP, LOST, Course, Outcome
+from .known import Program
+from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
+
+STEPS_A_CYCLE, STEPS_FREE = 3, 3000  #: instructions that a course may run, a cycle and at least
+LOOSE_GAIN = 40  #: cycles further that a comparison which lets cycles be longer must lead
+RHYTHM_LEAST = 24  #: cycles from the first fetch on that must agree before a begin is believed that nothing else shows
+TRIALS_MOST = 700  #: tries to pass over a place, each of a fraction of a millisecond
+REPAIR_GAIN = 24  #: cycles that must agree behind one
+_REPAIR_BEFORE, _OWN_MOST = 14, 6  #: cycles: how far back another master may have begun unnoticed; data cycles of one instruction
+
+
+class Setting(NamedTuple):
+    """How courses are compared with a capture."""
+
+    begin: int
+    loose: bool = False
+    anywhere: bool = False
+    skips: Tuple[Tuple[int, int], ...] = ()
+    resets: Tuple[int, ...] = ()
+
+
+class Run(NamedTuple):
+    """A course that has been run."""
+
+    setting: Setting
+    outcome: Outcome
+    course: Course
+
+
+def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint: object = None, end: Optional[int] = None,
+               budget: Optional[int] = None) -> Run:  # fmt: skip
+    """Run one machine beside the capture."""
+    course = Course(seen, board, setting.begin, budget or STEPS_A_CYCLE * len(seen) + STEPS_FREE, setting.loose, end, setting.resets)
+    course.skips = dict(setting.skips)
+    if setting.anywhere:
+        course.start_anywhere()
+    if checkpoint is not None:
+        course.resume(checkpoint)
+    return Run(setting, course.run(), course)
+
+
+def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
+    """Return the healthy machine's course from where the program begins, None where that cannot be found."""
+    best: Optional[Run] = None
+    for row in first_fetches(seen, 3):
+        run = run_course(seen, ReplayBoard(program.regions), Setting(row))
+        if best is None or run.outcome.matched > best.outcome.matched + 2:
+            best = run
+        if run.outcome.ended in (COMPLETE, LOST, GAVE_UP):
+            break
+    if best is None:
+        return None
+    if seen.found_by in (RESET, SILENCE):
+        return _loosened(seen, program, best)
+    loosened = _loosened(seen, program, best)
+    if loosened.outcome.matched >= min(RHYTHM_LEAST, len(seen)) and len(seen) >= RHYTHM_LEAST:
+        seen.found_by = RHYTHM
+        return loosened
+    if seen.found_by == PAUSE and not _shows_another_place(seen, best):
+        return best  # whoever explains all of it may show that it was the reset
+    if seen.address_mask == 0xFFFF and all(seen.data_mask[:1]) and seen.data_mask[0] == 0xFF:
+        seen.found_by = BUS
+        return _anywhere(seen, program)
+    seen.found_by = None
+    return None
+
+
+def _shows_another_place(seen: Observed, run: Run) -> bool:
+    """Whether the address lines say that the first fetch is not one from 0000h."""
+    shown = seen.address[run.setting.begin] & seen.address_mask
+    return bin(shown).count("1") > 1  # one line, or two bridged ones, may be stuck
+
+
+def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
+    """Meet the machine in the middle of its work: at the first fetch that begins an instruction."""
+    best: Optional[Run] = None
+    for row in first_fetches(seen, 4):
+        run = run_course(seen, ReplayBoard(program.regions), Setting(row, anywhere=True))
+        if best is None or run.outcome.matched > best.outcome.matched + 2:
+            best = run
+    return best
+
+
+def _loosened(seen: Observed, program: Program, strict: Run) -> Run:
+    if strict.outcome.ended == COMPLETE or ("CLK" in seen.captured and "WAIT" in seen.captured):
+        return strict
+    loose = run_course(seen, ReplayBoard(program.regions), strict.setting._replace(loose=True))
+    return loose if loose.outcome.matched >= strict.outcome.matched + LOOSE_GAIN else strict
+
+
+def repair(seen: Observed, program: Program, run: Run) -> Run:
+    """Pass over what is no fault of the machine: another master's cycles and resets that no lead shows.
+
+    Returns the run that leads furthest.
+    """
+    trials = TRIALS_MOST
+    while run.outcome.ended not in (COMPLETE, LOST) and trials > 0:
+        parted = run.setting.begin + run.outcome.matched
+        goal = min(parted + REPAIR_GAIN, len(seen))
+        for setting, first in _repairs(seen, run.setting, parted):
+            trials -= 1
+            if trials < 0 or _agrees(seen, program, run, setting, first, goal):
+                break
+        else:
+            return run
+        if trials >= 0:
+            run = run_course(seen, ReplayBoard(program.regions), setting)
+    return run
+
+
+def _agrees(seen: Observed, program: Program, run: Run, setting: Setting, first: int, goal: int) -> bool:
+    """Try a setting from shortly before the first cycle that it concerns."""
+    earlier = [point for point in run.course.checkpoints if point[0] <= first]
+    point = earlier[-1] if earlier else None
+    budget = 2 * (goal - (point[0] if point else setting.begin)) + 40
+    trial = run_course(seen, ReplayBoard(program.regions), setting, point, goal, budget)
+    return trial.outcome.matched >= goal - setting.begin
+
+
+def _repairs(seen: Observed, setting: Setting, parted: int) -> Iterator[Tuple[Setting, int]]:
+    """Yield settings that pass over something near a place, the likeliest first, each with the first cycle that it concerns."""
+    fetches = [row for row in range(max(parted - 3, setting.begin + 1), min(parted + 4, len(seen))) if seen.kinds[row] == FETCH]
+    if "RESET" not in seen.captured:
+        for row in fetches:
+            skips = (*setting.skips, (parted, row - parted)) if row > parted else setting.skips
+            yield setting._replace(resets=(*setting.resets, row), skips=skips), min(row, parted) - 1
+    if seen.input_idle("BUSREQ"):
+        return
+    taken = dict(setting.skips)
+    for first in range(min(parted, len(seen) - 1), max(parted - _REPAIR_BEFORE, setting.begin), -1):
+        if first in taken or seen.kinds[first] == FETCH:
+            continue
+        end = next((row for row in range(first, len(seen)) if seen.kinds[row] == FETCH), len(seen))
+        for own in range(min(_OWN_MOST, end - first - 1) + 1):  # the CPU's own cycles that are left before the next fetch
+            yield setting._replace(skips=(*setting.skips, (first, end - first - own))), first

@@ -1,0 +1,86 @@
+"""The program that is known, and the memory map around it."""
+
+from __future__ import annotations
+
+from typing import Any, List, NamedTuple, Optional, Sequence, Tuple
+
+from ..profile.options import Options
+from .board import Region
+
+BANK = 0x4000  #: RAM that no profile divides is tried in banks of this size
+
+
+class Program(NamedTuple):
+    """Images, regions, and what is known of the chips."""
+
+    name: str  #: FILE@0xADDRESS, comma between several
+    regions: Tuple[Region, ...]
+    banks: Tuple[Tuple[int, int], ...]  #: of RAM, both ends included
+    profile: Any
+    described: bool  #: a profile says what memory there is
+
+
+def known_program(options: Options) -> Optional[Program]:
+    """Return the program that the options name, None where they name none or nothing is known of what runs after reset."""
+    images: List[Tuple[str, int, bytes]] = list(options.roms)
+    memory = getattr(options.profile, "memory", ())
+    own = [(region.file.name, region.start, region.contents) for region in memory if region.contents]
+    images += [image for image in own if not _covered(image[1], images)]
+    if not any(start == 0 for _, start, _ in images):
+        return None
+    names = ", ".join(f"{name.rsplit('/', 1)[-1]}@0x{start:04X}" for name, start, _ in images)
+    regions = _regions(memory, [(start, content) for _, start, content in images])
+    return Program(names, regions, _banks(regions), options.profile, bool(memory))
+
+
+def _covered(address: int, images: Sequence[Tuple[str, int, bytes]]) -> bool:
+    return any(start <= address < start + len(content) for _, start, content in images)
+
+
+def _regions(memory: Sequence[Any], images: Sequence[Tuple[int, bytes]]) -> Tuple[Region, ...]:
+    """Lay images over the profile's regions.
+
+    What neither describes is a device that may answer anything, or RAM where there is no profile.
+    """
+    edges = {0, 0x10000}
+    for region in memory:
+        edges |= {region.start, region.end + 1}
+    for start, content in images:
+        edges |= {start, min(start + len(content), 0x10000)}
+    ordered = sorted(edges)
+    found: List[Region] = []
+    for start, after in zip(ordered, ordered[1:]):
+        described = next((region for region in memory if start in region), None)
+        image = next(((at, content) for at, content in images if at <= start < at + len(content)), None)
+        if image is not None and (described is None or described.kind == "rom"):
+            at, content = image
+            found.append(Region("rom", start, after - 1, content[start - at : after - at]))
+        else:
+            kind = described.kind if described is not None else "device" if memory else "ram"
+            found.append(Region(kind, start, after - 1, None))
+    return _joined(found)
+
+
+def _joined(regions: List[Region]) -> Tuple[Region, ...]:
+    """Join neighbouring regions without contents that are of one kind."""
+    joined: List[Region] = []
+    for region in regions:
+        last = joined[-1] if joined else None
+        if last is not None and last.kind == region.kind and last.contents is None and region.contents is None and region.kind != "ram":
+            joined[-1] = last._replace(end=region.end)
+        else:
+            joined.append(region)
+    return tuple(joined)
+
+
+def _banks(regions: Sequence[Region]) -> Tuple[Tuple[int, int], ...]:
+    found = []
+    for region in regions:
+        if region.kind != "ram":
+            continue
+        start = region.start
+        while start <= region.end:
+            end = min(region.end, (start // BANK + 1) * BANK - 1)
+            found.append((start, end))
+            start = end + 1
+    return tuple(found)

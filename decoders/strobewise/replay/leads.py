@@ -1,0 +1,127 @@
+"""Strobes that a lead shows at rest although the machine that explains the capture must have moved them."""
+
+from __future__ import annotations
+
+from typing import Dict, List, Optional, Sequence, Tuple
+
+from ..bus.lines import BIT, MASK
+from ..bus.model import KINDS
+from ..machine.board import ALL_HIGH, ASSERTED
+from ..machine.faults import fault
+from ..records.replay import Candidate, ReplayRecord
+from .board import ReplayBoard
+from .course import Outcome
+from .healthy import Run, run_healthy
+from .known import Program
+from .observed import ACKNOWLEDGE, ANY, FETCH, IO_READ, IO_WRITE, Observed
+
+STROBES = ("M1", "IORQ", "RD", "WR")
+LEAST_CASES = 8  #: cycles in which a strobe must have been due before it is called dead
+STRAY_SHARE = 0.04  #: of its cases in which a strobe must be wrong, where there are few
+STUCK = 0.002  #: share of the time at the other level up to which a line counts as stuck
+DEAD_SHARE = 0.9  #: of them in which it was not seen
+_UNSEEN = {IO_READ: "IORQ", IO_WRITE: "IORQ", ACKNOWLEDGE: "IORQ"}
+
+
+def _cases(seen: Observed, outcome: Outcome, board: ReplayBoard) -> Dict[str, List[Tuple[int, int]]]:
+    """Count for each captured strobe [(times due low, of those seen low), (times due high, of those seen high)]."""
+    return _count(seen, outcome, board, [name for name in ("MREQ", *STROBES, "RFSH") if name in seen.captured])
+
+
+def _count(seen: Observed, outcome: Outcome, board: ReplayBoard, names: Sequence[str]) -> Dict[str, List[Tuple[int, int]]]:
+    counts = {name: [[0, 0], [0, 0]] for name in names}
+    in_strobe = [name for name in names if name != "RFSH"]
+    for p in outcome.log:
+        if p.row >= len(seen) or seen.kinds[p.row] == ANY:
+            continue
+        pins, shown = board.pins[KINDS[p.kind]], seen.control[p.row]
+        for name in in_strobe:
+            high, got = bool(pins & MASK[name]), bool(shown >> BIT[name] & 1)
+            counts[name][high][0] += 1
+            counts[name][high][1] += got == high
+    if "RFSH" in counts:
+        rows = [p.row for p in outcome.log if p.kind == FETCH and p.row < len(seen)]
+        refreshing = sum(1 for row in rows if not seen.after[row] >> BIT["RFSH"] & 1)
+        at_rest = sum(1 for row in rows if seen.control[row] >> BIT["RFSH"] & 1)
+        counts["RFSH"] = [[len(rows), refreshing], [len(rows), at_rest]]
+    for _, kind in outcome.hidden:
+        name = _UNSEEN[kind] if kind in _UNSEEN else "WR"
+        if name in counts and not board.pins[KINDS[kind]] & MASK[name]:
+            counts[name][0][0] += 1
+    return {name: [(a[0], a[1]) for a in pair] for name, pair in counts.items()}
+
+
+def disagreeing(seen: Observed, outcome: Outcome, board: ReplayBoard) -> Dict[str, str]:
+    """Return the captured strobes that do not move as they would have to, with what they seem to be: high, low or float."""
+    found = {}
+    for name, ((low, seen_low), (high, seen_high)) in _cases(seen, outcome, board).items():
+        never = low >= LEAST_CASES and seen_low <= (1 - DEAD_SHARE) * low
+        always = high >= LEAST_CASES and seen_high <= (1 - DEAD_SHARE) * high
+        wrong = (low - seen_low) + (high - seen_high)
+        if never and not always:
+            found[name] = "high"
+        elif always and not never:
+            found[name] = "low"
+        elif wrong >= LEAST_CASES and wrong >= 0.2 * (low + high):
+            found[name] = "float"
+    return found
+
+
+def dead_leads(record: ReplayRecord, seen: Observed, healthy: Run) -> None:
+    """Where the machine runs as it should and one strobe does not move: name that strobe.
+
+    Several are no single fault, and left to the rules.
+    """
+    board = healthy.course.board
+    dead = disagreeing(seen, healthy.outcome, board)
+    dead.pop("MREQ", None)  # it frames the cycles that all this is counted in
+    record.dead_leads = tuple(sorted(dead))
+    if len(dead) != 1:
+        return
+    (name, level), = dead.items()
+    record.healthy_matched = _first_wrong(seen, healthy, name)
+    _name(record, name, level)
+
+
+def strays(seen: Observed, program: Program, name: str) -> bool:
+    """Say whether a strobe's lead, left out of the comparison, is what contradicts the healthy machine."""
+    healthy = run_healthy(seen, program)
+    if healthy is None:
+        return False
+    (low, seen_low), (high, seen_high) = _count(seen, healthy.outcome, healthy.course.board, (name,))[name]
+    wrong = low - seen_low + high - seen_high
+    return wrong >= LEAST_CASES or wrong >= STRAY_SHARE * (low + high) > 0
+
+
+def blame_lead(record: ReplayRecord, name: str, high_fraction: Optional[float], matched_with_it: int) -> ReplayRecord:
+    """Say of a machine that runs as it should once a strobe's lead is left out that the fault is that strobe's."""
+    level = "float" if high_fraction is None or STUCK < high_fraction < 1 - STUCK else "high" if high_fraction >= 1 - STUCK else "low"
+    record.left_out = record.dead_leads = (name,)
+    record.healthy_matched = min(matched_with_it, record.cycles - 1)
+    _name(record, name, level)
+    return record
+
+
+def _name(record: ReplayRecord, name: str, level: str) -> None:
+    kind = {"high": "dead-high", "low": "dead-low", "float": "floating"}[level]
+    record.explains_all, record.hypotheses = True, record.hypotheses + 2 * len(STROBES)
+    for place in ("cpu", "probe"):
+        made = fault(kind, line=name, at=place)
+        record.candidates.append(Candidate(1, kind, place, made.lines, None, (), made.suspects[0], made.suspects, record.cycles))
+
+
+def _first_wrong(seen: Observed, healthy: Run, name: str) -> int:
+    """Return how many cycles pass before a strobe shows that it is dead."""
+    begin = healthy.setting.begin
+    hidden = [row + 1 for row, kind in healthy.outcome.hidden if _UNSEEN.get(kind, "WR") == name]
+    wrong = list(hidden[:1])
+    for p in healthy.outcome.log:
+        pins = ALL_HIGH & ~ASSERTED[KINDS[p.kind]]
+        shown = seen.after[p.row] if name == "RFSH" else seen.control[p.row]
+        due = 0 if name == "RFSH" else pins >> BIT[name] & 1
+        if name == "RFSH" and p.kind != FETCH:
+            continue
+        if due != shown >> BIT[name] & 1:
+            wrong.append(p.row)
+            break
+    return max(0, min(wrong) - begin) if wrong else healthy.outcome.matched

@@ -1,0 +1,104 @@
+"""The rule on the known program: which one fault makes a machine do what the capture shows.
+
+It reads ``evidence.replay``, which is there where the program is given (replay/ runs it beside the capture). Source of the method: fault
+dictionaries, as chip testing has them (from memory); the faults are those of the simulated bench.
+"""
+
+from __future__ import annotations
+
+from typing import Dict, Iterator, List, Tuple
+
+from ..bus.lines import bar
+from ..records.evidence import BusEvidence
+from ..records.replay import Candidate, ReplayRecord
+from .base import Found, Shares, milliseconds, rule
+
+SURE, LIKELY = 0.94, 0.7  #: that the fault is as said: where it explains every cycle, and where it explains most
+LINES_NAMED = 4
+
+_KINDS = {
+    "dead-high": "stuck high", "dead-low": "stuck low", "floating": "floating", "shorted": "shorted", "open-at-chip": "open",
+    "cpu-data-in-stuck": "stuck at the CPU's input", "cpu-data-out-stuck": "stuck at the CPU's output", "rom-data-stuck": "stuck at the ROM's output",
+    "ram-bit-dead": "dead in RAM", "rom-bit-flipped": "flipped in one byte of ROM", "reset-held": "held low", "wait-held": "held low",
+    "busreq-held": "held low", "clock-dead": "stopped",
+}  # fmt: skip
+_PARTS = {
+    "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM",
+}  # fmt: skip
+_PLACES = {"cpu": " at the CPU", "socket": " behind the CPU's pin", "rom": " at the ROM", "ram": " at the RAM", "probe": " at its lead"}
+
+
+def describe(candidate: Candidate) -> str:
+    """Return a fault in a few words: "D5 and D6 shorted", "no ROM answering"."""
+    region = ""
+    if (candidate.region is not None and candidate.place == "ram") or (candidate.fault == "rom-bit-flipped" and candidate.region is not None):
+        first, last = candidate.region
+        region = f" {first:04x}h-{last:04x}h" if first != last else f" {first:04x}h"
+    chips = f" ({', '.join(candidate.chips)})" if candidate.chips else ""
+    if candidate.fault in _PARTS:
+        return _PARTS[candidate.fault] + region + chips
+    names = " and ".join(bar(name) for name in candidate.lines)
+    place = "" if candidate.fault in ("cpu-data-in-stuck", "cpu-data-out-stuck", "rom-data-stuck", "ram-bit-dead", "rom-bit-flipped") else _PLACES.get(candidate.place, "")
+    return f"{names} {_KINDS.get(candidate.fault, candidate.fault)}{place}{region}{chips}"
+
+
+def describe_group(candidates: List[Candidate]) -> str:
+    """Return all candidates of a group in words, each once."""
+    words = list(dict.fromkeys(describe(candidate) for candidate in candidates))
+    shown = words[:LINES_NAMED]
+    more = f" (or {len(words) - len(shown)} more like these)" if len(words) > len(shown) else ""
+    return ", or ".join(shown) + more
+
+
+def explain(record: ReplayRecord) -> str:
+    """Return what the first group explains, and how far everybody else comes, as one sentence."""
+    first = [candidate for candidate in record.candidates if candidate.group == 1]
+    words = describe_group(first)
+    if record.stopped_s is not None:
+        return f"the machine does all that its program says and falls silent at {milliseconds(record.stopped_s)}, as with {words}"
+    if record.dead_leads:
+        return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, but not with the levels of {', '.join(map(bar, record.dead_leads))}: {words}"
+    others = f"; no other of {record.hypotheses} single faults does so for more than {record.runner_up}" if record.runner_up else f"; no other of {record.hypotheses} single faults does"
+    return (
+        f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles; with {words} it does the same as the "
+        f"capture in {first[0].matched} of {record.cycles}{others}"
+    )
+
+
+def _shares(candidates: List[Candidate]) -> Shares:
+    """Return the suspects of a group: of each candidate the truest first, weighed down its list."""
+    weights: Dict[str, float] = {}
+    for candidate in candidates:
+        for place, suspect in enumerate(candidate.suspects):
+            weights[suspect] = weights.get(suspect, 0.0) + 0.35**place
+    whole = sum(weights.values())
+    ranked = sorted(weights.items(), key=lambda item: -item[1])[:4]
+    return tuple((name, round(weight / whole, 3)) for name, weight in ranked)
+
+
+def _lines(candidates: List[Candidate]) -> Tuple[str, ...]:
+    return tuple(dict.fromkeys(name for candidate in candidates for name in candidate.lines))[:LINES_NAMED]
+
+
+@rule(
+    "program-names-fault", "one fault explains what the program does", "fault", needs=((),), judges=(),
+    suspects=(("connection", 0.4), ("data_bus", 0.2), ("address_bus", 0.2), ("rom", 0.1), ("ram", 0.1)),
+    looks_for="with the program given: a machine with one fault of the simulated bench that does cycle by cycle what the capture shows, where the "
+    "healthy machine parts from it",
+    causes="the fault that it names, or one that drives the program the same way; two faults at once and marginal timing have no entry",
+    next_step="measure what the finding names: continuity from pin to pin with the power off, a short between neighbours, levels with it on",
+    source="the program that was given; fault dictionaries are the test trade's (from memory)",
+    host=None,
+    stands_by_itself=True,
+)  # fmt: skip
+def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.replay
+    if record is None or not record.candidates:
+        return
+    first = [candidate for candidate in record.candidates if candidate.group == 1]
+    split = record.split_by[:2]
+    step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
+    yield Found(
+        explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s, suspects=_shares(first),
+        next_step=step, confidence=SURE if record.explains_all else LIKELY,
+    )  # fmt: skip
