@@ -5,6 +5,7 @@ import random
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES
 from strobewise.replay.unknown import FULL, Table, UncertainCpu, Unknown, known, select

@@ -3,6 +3,7 @@
 import io
 
 import pytest
+
 from strobewise.diagnosis.facade import diagnose, examine
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import Scenario

@@ -10,7 +10,7 @@ from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import replay_words
 from strobewise.records.evidence import BusEvidence
 from strobewise.records.expansion import PagingRecord
-from strobewise.records.replay import ReplayRecord
+from strobewise.records.replay import Candidate, ReplayRecord
 from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-diagnosis"
@@ -74,7 +74,35 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "summary": verdict.summary,
         "next_steps": list(verdict.next_steps),
         "clip_also": list(verdict.clip_also),
-from strobewise.diagnosis.observations import replay_words
+    }
+
+
+def replay_document(record: ReplayRecord) -> dict[str, Any]:
+    """Return what replaying the known program gave as plain data."""
+    return {
+        "program": record.program,
+        "begin_s": record.begin_s,
+        "begin_found_by": record.found_by,
+        "cycles": record.cycles,
+        "healthy_matched": record.healthy_matched,
+        "healthy_ended": record.healthy_ended,
+        "hypotheses": record.hypotheses,
+        "candidates": [_candidate(candidate) for candidate in record.candidates],
+        "split_by": [{"line": split.line, "first_s": split.first_s} for split in record.split_by],
+        "summary": replay_words(record),
+    }
+
+
+def _candidate(candidate: Candidate) -> dict[str, Any]:
+    return {
+        "group": candidate.group,
+        "fault": candidate.fault,
+        "place": candidate.place,
+        "lines": list(candidate.lines),
+        "region": None if candidate.region is None else list(candidate.region),
+        "chips": list(candidate.chips),
+        "suspect": candidate.suspect,
+        "matched": candidate.matched,
     }
 
 

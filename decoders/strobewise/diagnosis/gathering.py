@@ -41,11 +41,7 @@ def gather(
     pipeline = Pipeline(captured, given, capture.header.timescale_fs)
     collector = Collector(captured, tick_s)
     pipeline.observer = collector.events
-    parts = make_parts(captured, channels, options, tick_s, more_parts)
-    if options.program_known:
-        from ..replay.part import make_part
-
-        parts += make_part(options, captured, tick_s, given, capture.header.timescale_fs)
+    parts = make_parts(captured, channels, options, tick_s, more_parts) + _replay(options, captured, tick_s, given, capture)
     for block in blocks:
         _advance(block, pipeline, collector, parts)
         if progress is not None:
@@ -67,6 +63,15 @@ def gather(
     evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+
+
+def _replay(options: Options, captured: frozenset[str], tick_s: float, given: float | None, capture: Recording) -> list[Part]:
+    """Return the part that runs the known program beside the capture; loads nothing where none is known."""
+    if not options.program_known:
+        return []
+    from ..replay.part import make_part
+
+    return [*make_part(options, captured, tick_s, given, capture.header.timescale_fs)]
 
 
 def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:

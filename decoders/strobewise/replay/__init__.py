@@ -6,9 +6,13 @@ each fault of a catalogue would have shown.
     unknown.py     values of which some bits are not known, and a CPU that calculates with them
     board.py       what memory and ports answer, healthy or with a fault of the simulator's table
     observed.py    what the capture shows, cycle by cycle, from its first reset on
+    compared.py    the bus that holds each machine cycle against the captured one
     course.py      one machine's run beside the capture: where it agrees, where it parts
     catalogue.py   the faults that are tried
     search.py      all of them against one capture: groups, chance, what would tell candidates apart
-    collect.py     the part of the evidence that keeps the cycles
-    words.py       the result in sentences
+    healthy.py     the healthy machine: where the program begins, and what is no fault
+    leads.py, stopped.py  strobes that the program contradicts; a machine that falls silent
+    collect.py, part.py   the part of the evidence that keeps the cycles and judges them
+
+The result is records/replay.py; what it means for the verdict, and its words, rules/replay.py.
 """

@@ -2,10 +2,6 @@
 
 What nobody knows (RAM at power-on, what ports answer, an interrupt that no lead shows) is left open. Where the program's way hangs on it,
 each way is tried, the deepest first, and taken back when the capture contradicts; a budget bounds the tries.
-
-Rules of comparison: kinds as far as the leads tell them; T-states less waits, where a cycle may be longer than due now and then (a bus
-master, a stretched clock), never shorter; addresses and data where they were captured. Ports and acknowledges that no lead shows count
-to the cycle before them.
 """
 
 from __future__ import annotations
@@ -14,14 +10,10 @@ from typing import Any, List, NamedTuple, Optional, Tuple
 
 from ..bus.model import KINDS
 from .board import RAM, ReplayBoard
-from .observed import ACCESS, ACKNOWLEDGE, ANY, FETCH, IO_READ, IO_WRITE, NOT_KNOWN, READ, UNKNOWN_KIND, WRITE, Observed
+from .compared import T_STATES, ComparedBus, End, Parted, Predicted, Restarted
+from .observed import ACCESS, ACKNOWLEDGE, FETCH, NOT_KNOWN, READ, UNKNOWN_KIND, WRITE, Observed
 from .unknown import Lost, UncertainCpu, Unknown, Value, known
 
-_T = {FETCH: 4, READ: 3, WRITE: 3, IO_READ: 4, IO_WRITE: 4, ACKNOWLEDGE: 6}
-_ACCEPTS = {kind: {kind, ANY, UNKNOWN_KIND} for kind in _T}
-_ACCEPTS[READ].add(ACCESS)
-_ACCEPTS[WRITE].add(ACCESS)
-_HIDDEN = (IO_READ, IO_WRITE, ACKNOWLEDGE)
 _REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
 _RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
 _WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
@@ -29,30 +21,8 @@ _FLAG_CHOICES = frozenset(
     [0x20, 0x28, 0x30, 0x38] + [0xC0 | c << 3 | low for c in range(8) for low in (0, 2, 4)]
 )  #: opcodes that look at one flag
 CHECKPOINT_EVERY = 24  #: cycles
-STRETCHED_FREE, STRETCHED_SHARE = 2, 0.02  #: cycles that may be longer than due, so many and a share
 
 COMPLETE, PARTED, LOST, GAVE_UP = "complete", "parted", "lost", "gave up"
-
-
-class Parted(Exception):
-    """The capture contradicts the course."""
-
-
-class _End(Exception):
-    """The capture has no more cycles."""
-
-
-class _Restarted(Exception):
-    """The capture begins anew, at a reset, while the machine is in the middle of an instruction."""
-
-
-class Predicted(NamedTuple):
-    """One machine cycle of a course that the capture shows."""
-
-    row: int
-    kind: int
-    address: Value
-    data: Value
 
 
 class Outcome(NamedTuple):
@@ -66,7 +36,7 @@ class Outcome(NamedTuple):
     hidden: List[Tuple[int, int]]  #: (row before it, kind) of cycles that no lead shows though it should
 
 
-class Course:
+class Course(ComparedBus):
     """A machine beside a capture."""
 
     def __init__(self, seen: Observed, board: ReplayBoard, begin: int, budget: int, loose: bool = False, end: Optional[int] = None,
@@ -75,35 +45,21 @@ class Course:
 
         resets: cycles with which the program starts anew, beside those that the capture shows.
         """
-        self.seen, self.board = seen, board
+        super().__init__(seen, board, begin, len(seen) if end is None else end, loose, resets)
         self.cpu = UncertainCpu()
         self.cpu.forget()
-        self.begin = self.at = begin
-        self.end = len(seen) if end is None else min(end, len(seen))
         self.budget = budget
-        self._share = 1.0 if loose else STRETCHED_SHARE
-        self._due = NOT_KNOWN  # T-states of the cycle before `at`, as far as the machine has come; NOT_KNOWN: not to be compared
-        self._drift = self._stretched = 0
-        self._slack = 1 if seen.coarse else 0
-        self._log: List[Predicted] = []
-        self._hidden: List[Tuple[int, int]] = []
-        self._script: List[int] = []
+        self.checkpoints: List[Tuple[int, Any, dict[int, Value]]] = []  #: (cycle, state, RAM) on the way, for `resume`
+        self._next_checkpoint = begin + CHECKPOINT_EVERY
+        self._script: List[int] = []  # the ways taken in the present step, and how many of them are used up
         self._used = 0
         self._alternatives: List[Tuple[Any, List[int], bool]] = []
         self._mark: Any = None
-        self.skips: dict[int, int] = {}  #: cycle -> how many from there on are another bus master's
         self._weak = False
         self._vector = 0xFF
-        self._guessed = 0
         self._assumed: Optional[int] = None  # where a return address out of untouched RAM led to
-        self._opcode = 0
         self._tables: dict[int, List[int]] = {}  # page of an interrupt table in ROM -> its vectors
-        self.checkpoints: List[Tuple[int, Any, dict[int, Value]]] = []  #: (cycle, state, RAM) on the way, for `resume`
-        self._next_checkpoint = begin + CHECKPOINT_EVERY
-        self._resets, self._grants = frozenset((*seen.resets, *resets)), frozenset(seen.grants)
-        self._hides = {kind for kind in _HIDDEN if kind not in seen.shown}
-        if not {"MREQ", "WR"} & seen.captured:
-            self._hides.add(WRITE)
+        self._grants = frozenset(seen.grants)
         self._interrupts = not seen.input_idle("INT") and not board.deaf_to_interrupts
         self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self._hides and "MREQ" in seen.captured
         self._nmis = not seen.input_idle("NMI")
@@ -140,7 +96,7 @@ class Course:
                     if steps > self.budget:
                         reason = GAVE_UP
                         break
-            except _End:
+            except End:
                 reason = COMPLETE
             except Lost:
                 reason = LOST
@@ -210,7 +166,7 @@ class Course:
             cpu.pc = self._seen_address(cpu.pc)
         try:
             cpu.step(self)  # type: ignore[arg-type]  # its values may have unknown bits, which the CPU's own types do not foresee
-        except _Restarted:
+        except Restarted:
             cpu.reset()
             self._due = NOT_KNOWN
         cpu.interrupt_line = False
@@ -224,7 +180,7 @@ class Course:
             self.at += self.skips[self.at]
             self._due = NOT_KNOWN
         if self.at >= self.end:
-            raise _End
+            raise End
         kinds, t_states = self.seen.kinds, self.seen.t_states
         row = self.at
         if kinds[row] == ACKNOWLEDGE and self._interrupts:
@@ -285,29 +241,7 @@ class Course:
             self._guessed += 16
         return chosen
 
-    # --- the bus, as cpu.model asks for it ---
-
-    def internal(self, t_states: int) -> None:
-        if self._due != NOT_KNOWN:
-            self._due += t_states
-
-    def fetch(self, address: int, refresh: int) -> int:
-        self._opcode = opcode = self._read(FETCH, address)  # type: ignore[assignment]
-        if isinstance(opcode, Unknown):
-            raise Lost
-        return opcode
-
-    def read(self, address: Value) -> Value:
-        return self._read(READ, address)
-
-    def write(self, address: Value, value: Value) -> None:
-        self._write(WRITE, address, value)
-
-    def io_read(self, port: Value) -> Value:
-        return self._read(IO_READ, port)
-
-    def io_write(self, port: Value, value: Value) -> None:
-        self._write(IO_WRITE, port, value)
+    # --- interrupts ---
 
     def acknowledge(self, address: int, refresh: int) -> Value:
         vector: Value
@@ -334,8 +268,8 @@ class Course:
             self._due += _REFRESH_AFTER_T
         self._close(row)
         if row >= self.end or row in self._resets:
-            raise _End if row >= self.end else _Restarted
-        self._due = _T[ACKNOWLEDGE] - _REFRESH_AFTER_T
+            raise End if row >= self.end else Restarted
+        self._due = T_STATES[ACKNOWLEDGE] - _REFRESH_AFTER_T
         self._log.append(Predicted(row, ACKNOWLEDGE, Unknown(0, 0xFFFF), Unknown(0, 0xFF)))
         self.at = row + 1
         return self.board.port(KINDS[ACKNOWLEDGE])[0]
@@ -359,108 +293,3 @@ class Course:
         if not known_page:
             raise Lost
         return [self._vector, *(v for v in known_page if v != self._vector)] if self._vector in known_page else known_page
-
-    def _read(self, kind: int, address: Value) -> Value:
-        row = self._row(kind)
-        board, seen = self.board, self.seen
-        if row >= 0 and seen.address_mask:
-            address = self._compare_address(row, address)
-        if kind in (FETCH, READ):
-            byte, pin = board.read(KINDS[kind], address)
-        else:
-            byte, pin = board.port(KINDS[kind])
-        if row < 0:
-            return byte
-        self._log.append(Predicted(row, kind, address, pin))
-        mask = seen.data_mask[row]
-        if mask:
-            got = seen.data[row]
-            if isinstance(pin, Unknown):
-                if (pin.value ^ got) & mask & ~pin.mask:
-                    raise Parted
-                if pin.mask & mask:
-                    if kind == FETCH or (isinstance(address, int) and board.contents[address] >= 0):
-                        self._guessed += bin(pin.mask & mask).count("1")
-                    pin = known(pin.value | got & mask & pin.mask, pin.mask & ~mask)
-                    byte = board.taken(pin)
-                    board.bus = pin
-                    if isinstance(pin, int) and kind in (FETCH, READ):
-                        board.learn(address, pin)
-            elif (pin ^ got) & mask:
-                raise Parted
-        self.at = row + 1
-        return byte
-
-    def _write(self, kind: int, address: Value, value: Value) -> None:
-        row = self._row(kind)
-        board, seen = self.board, self.seen
-        if row >= 0 and seen.address_mask:
-            address = self._compare_address(row, address)
-        if row >= 0 and isinstance(value, Unknown) and board.simple:
-            mask = seen.data_mask[row]
-            if (value.value ^ seen.data[row]) & mask & ~value.mask:
-                raise Parted
-            value = known(value.value | seen.data[row] & mask & value.mask, value.mask & ~mask)
-        _, pin = board.write(KINDS[kind], address, value)
-        if row < 0:
-            return
-        self._log.append(Predicted(row, kind, address, pin))
-        mask = seen.data_mask[row]
-        if mask:
-            shown, open_bits = (pin.value, pin.mask) if isinstance(pin, Unknown) else (pin, 0)
-            if (shown ^ seen.data[row]) & mask & ~open_bits:
-                raise Parted
-        self.at = row + 1
-
-    def _compare_address(self, row: int, address: Value) -> Value:
-        """Compare an address with the captured one; return it, from the capture where the machine does not know it."""
-        mask, got = self.seen.address_mask, self.seen.address[row]
-        shown = address if self.board.simple else self.board.address_at_pin(address)
-        if isinstance(shown, Unknown):
-            if (shown.value ^ got) & mask & ~shown.mask:
-                raise Parted
-            return known(shown.value | got & mask & shown.mask, shown.mask & ~mask) if shown is address else address
-        if (shown ^ got) & mask:
-            raise Parted
-        return address
-
-    def _row(self, kind: int) -> int:
-        """Return the captured cycle that a cycle of this kind must be, -1 where no lead shows it. Raises Parted or _End."""
-        row = self.at
-        kinds = self.seen.kinds
-        if row in self.skips:
-            self.at = row = row + self.skips[row]
-            self._due = NOT_KNOWN
-        if kind in self._hides and (row >= self.end or kinds[row] != ANY):
-            if self._due != NOT_KNOWN:
-                self._due += _T[kind]
-            self._hidden.append((row - 1, kind))
-            return -1
-        self._close(row)
-        if row >= self.end:
-            raise _End
-        if row in self._resets and row != self.begin and self._due != NOT_KNOWN:
-            raise _Restarted
-        if kinds[row] not in _ACCEPTS[kind]:
-            raise Parted
-        self._due = _T[kind]
-        return row
-
-    def _close(self, row: int) -> None:
-        """Compare the length of the cycle before."""
-        due = self._due
-        if due == NOT_KNOWN or row <= self.begin:
-            return
-        got = self.seen.t_states[row - 1]
-        if got in (due, NOT_KNOWN):
-            return
-        drift = self._drift + got - due
-        if self._slack and -1 <= got - due <= 1 and -1 <= drift <= 1:
-            self._drift = drift
-            return
-        self._drift = 0
-        if got < due - self._slack:
-            raise Parted
-        self._stretched += 1
-        if self._stretched > STRETCHED_FREE + self._share * (row - self.begin):
-            raise Parted

@@ -10,7 +10,8 @@ from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis, draw
-from .course import COMPLETE, PARTED, Outcome, Predicted
+from .compared import Predicted
+from .course import COMPLETE, PARTED, Outcome
 from .healthy import Run, repair, run_course, run_healthy
 from .known import Program
 from .leads import blame_lead, dead_leads, disagreeing, strays

@@ -89,7 +89,6 @@ def _lines(candidates: List[Candidate]) -> Tuple[str, ...]:
     next_step="measure what the finding names: continuity from pin to pin with the power off, a short between neighbours, levels with it on",
     source="the program that was given; fault dictionaries are the test trade's (from memory)",
     host=None,
-    stands_by_itself=True,
 )  # fmt: skip
 def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.replay
