@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import Callable, Deque, FrozenSet, List, Optional, Tuple
+from typing import Callable, Deque, FrozenSet, List, NamedTuple, Optional, Tuple
 
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import CLOCK_DELAY_T, NMI_ADDRESS, SPEC, TIMING_SAMPLES_MIN, bare_width
-from .records import HALT, LINE_BARE, Begun, Ended, Request
+from .records import HALT, LINE_BARE, Begun, Ended
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
 _RISES_KEPT = 4096
@@ -29,18 +29,43 @@ def _placing() -> Tuple[Tuple[Tuple[float, float], ...], ...]:
 _FRAMED, _BARE = _placing()
 
 
-class _Row:
+class _Place(NamedTuple):
+    """Where a kind's request lies in its cycle."""
+
+    at: float  #: T-states from T1 to its assert edge
+    shift: int  #: the same in ticks
+    late: int  #: the clock edge that starts the cycle is this many ticks before the assert edge, at least
+    whole: int  #: and so many edges lie between
+    width: float  #: nominal, T-states
+    longest: float  #: in ticks, without wait states
+
+    @classmethod
+    def of(cls, at: float, width: float, t: float) -> _Place:
+        """t: ticks in a T-state."""
+        whole = int(at)
+        # Expected this far behind a rising edge; half a clock either way is accepted.
+        return cls(at, round(at * t), int((at - whole + CLOCK_DELAY_T - 0.5) * t), whole, width, (width + 0.5) * (t or 1.0))
+
+
+class _Row(NamedTuple):
     """A cycle between its two items."""
 
-    __slots__ = ("address", "count", "data", "fall", "kind", "note", "number", "open", "rise", "start")
+    number: int
+    kind: int
+    start: int
+    clock: int  #: running number of the clock edge that starts it
+    fall: int
+    rise: int
+    address: Optional[int] = None
+    data: Optional[int] = None
+    note: str = ""
+    open: bool = False  #: a bus grant that still lasts
 
-    def __init__(
-        self, number: int, kind: int, start: int, count: int, fall: int, rise: int, address: Optional[int] = None,
-        data: Optional[int] = None, note: str = "",
-    ) -> None:  # fmt: skip
-        self.number, self.kind, self.start, self.count, self.fall, self.rise = number, kind, start, count, fall, rise
-        self.address, self.data, self.note = address, data, note
-        self.open = False  #: a bus grant that still lasts
+
+#: Line of the request, kind, whether that is inferred, assert and release, control word at the sample point, address and data (None where
+#: they are not known), release and control word of the refresh that belongs to it.
+Cycle = Tuple[int, int, bool, int, int, int, Optional[int], Optional[int], Optional[Tuple[int, int]]]
+_new = tuple.__new__  #: makes a named tuple of a tuple, in a third of the time
 
 
 class CycleRows:
@@ -54,19 +79,16 @@ class CycleRows:
         self._t = calibration.t_ticks
         self._counts_clock = calibration.counts_clock
         t = self._t or 0.0
-        self._scale = self._t or 1.0
-        #: (T-states from T1 to the assert edge, nominal width, the first in ticks) by kind index
-        self._framed, self._bare = ([(at, width, round(at * t)) for at, width in table] for table in (_FRAMED, _BARE))
+        self._framed, self._bare = ([_Place.of(at, width, t) for at, width in table] for table in (_FRAMED, _BARE))  # by kind index
         self._spike = 0.5 * t if calibration.counts_clock and t >= 4 * calibration.sample_ticks else 0.0
-        self._has_address = captured.issuperset(ADDRESS)
-        self._has_data = captured.issuperset(DATA)
+        self.has_address = captured.issuperset(ADDRESS)
+        self.has_data = captured.issuperset(DATA)
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN
         self._rises: List[int] = []  #: rising clock edges
         self._counts: List[int] = []  #: their running numbers
         self._rows: Deque[_Row] = deque()
         self._next = 0
         self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise]; the rise is -1 while it lasts
-        self._open: Optional[_Row] = None
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
 
     # --- lines ---
@@ -91,11 +113,13 @@ class CycleRows:
         """/BUSACK went high."""
         if self._grants and self._grants[-1][1] < 0:
             self._grants[-1][1] = rise
-        elif self._open is not None:
-            row, self._open = self._open, None
-            row.rise, row.open = rise, False
-            self._give(row)
-            self._close()
+            return
+        for place, row in enumerate(self._rows):
+            if row.open:
+                self._rows[place] = over = row._replace(rise=rise, open=False)
+                self._give(over)
+                self._close()
+                return
 
     def reset(self, fall: int) -> None:
         """/RESET went low."""
@@ -108,43 +132,59 @@ class CycleRows:
 
     # --- cycles ---
 
-    def add(self, request: Request, kind: int, inferred: bool, refresh: Optional[Request]) -> None:
-        """Take the next cycle: its request, what it is, and the refresh that belongs to it."""
-        line, fall, rise, control, _, address, data = request
+    def add(
+        self, line: int, kind: int, inferred: bool, fall: int, rise: int, control: int, address: Optional[int], data: Optional[int],
+        refresh: Optional[Tuple[int, int]],
+    ) -> None:  # fmt: skip
+        """Take the next cycle. See Cycle."""
         if self._grants and self._grants[0][0] < fall:
             self.insert_grants(fall)
-        at, nominal, shift = self._bare[kind] if line == LINE_BARE else self._framed[kind]
+        place = self._bare[kind] if line == LINE_BARE else self._framed[kind]
+        _, shift, late, whole, width, longest = place
         if self._counts_clock and self._rises:
-            start, count = self._t1(fall, at)
+            if whole or self._rises[-1] > fall - late:
+                start, clock = self._t1(fall, place)
+            else:
+                start, clock = self._rises[-1], self._counts[-1]
         else:
-            start, count = fall - shift, 0
+            start, clock = fall - shift, 0
         waits: Optional[int] = None
         if self._waits_known and kind != UNKNOWN:
-            beyond = (rise - fall) / self._scale - nominal
-            waits = round(beyond) if beyond > 0.5 else 0
+            waits = 0 if rise - fall <= longest else round((rise - fall) / (self._t or 1.0) - width)
         number = self._next
         self._next = number + 1
-        seen_address = address if self._has_address else None
-        seen_data = data if self._has_data and data >= 0 else None
-        if refresh is None:
-            release, in_refresh = rise, None
-        else:
-            release, in_refresh = refresh.rise, refresh.control
-        self.begun(Begun(number, KINDS[kind], start, release, seen_address, seen_data, waits, inferred, control, in_refresh))
+        release, in_refresh = refresh or (rise, None)
+        self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
         note = "halt" if kind == FETCH and not control & HALT else ""
-        self._rows.append(_Row(number, kind, start, count, fall, rise, seen_address, seen_data, note))
-        self._close()
+        rows = self._rows
+        if len(rows) != 1 or self._resets or rows[0].open or (kind == WRITE and rows[0].kind == FETCH):
+            rows.append(_Row(number, kind, start, clock, fall, rise, address, data, note))
+            self._close()
+            return
+        # What every cycle of a healthy program takes: the one before needs no more than this one to end.
+        before, before_kind, before_start, before_clock, _, _, _, _, before_note, _ = rows[0]
+        rows[0] = _new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False))
+        t_states = self._length(before_start, before_clock, start, clock)
+        self.ended(_new(Ended, (before, KINDS[before_kind], before_start, start, t_states, before_note)))
+
+    def _length(self, start: int, clock: int, end: int, end_clock: int) -> Optional[int]:
+        """Return the T-states from one T1 to the next, each a tick and a clock edge's number; None where unknown, or nonsense."""
+        if self._counts_clock:
+            length = end_clock - clock
+        elif self._t is not None:
+            length = round((end - start) / self._t)
+        else:
+            return None
+        return length if length >= 0 else None
 
     def insert_grants(self, before: int) -> None:
         """Lay the bus grants that began before a tick behind the cycles that are there."""
         while self._grants and self._grants[0][0] < before:
             fall, rise = self._grants.popleft()
-            start, count = (fall, 0) if not (self._counts_clock and self._rises) else self._t1(fall, 0.0)
-            row = _Row(self._next, GRANTED, start, count, fall, rise)
+            start, count = (fall, 0) if not (self._counts_clock and self._rises) else self._t1(fall, _Place.of(0.0, 0.0, self._t or 0.0))
+            row = _Row(self._next, GRANTED, start, count, fall, rise, open=rise < 0)
             self._next += 1
-            if rise < 0:
-                row.open, self._open = True, row
-            else:
+            if not row.open:
                 self._give(row)
             self._rows.append(row)
             self._close()
@@ -159,13 +199,9 @@ class CycleRows:
     def _give(self, grant: _Row) -> None:
         self.begun(Begun(grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
 
-    def _t1(self, fall: int, at: float) -> Tuple[int, int]:
-        """Return the tick of T1's rising edge and that edge's running number, for an edge `at` T-states into its cycle."""
-        t = self._t or 0.0
-        rises = self._rises
-        whole = int(at)
-        # Expected this far behind a rising edge; accept half a clock either way.
-        limit = fall - int((at - whole + CLOCK_DELAY_T - 0.5) * t)
+    def _t1(self, fall: int, place: _Place) -> Tuple[int, int]:
+        """Return the tick of T1's rising edge and that edge's running number, for a request that falls at a tick."""
+        t, rises, limit, whole = self._t or 0.0, self._rises, fall - place.late, place.whole
         counts = self._counts
         index = len(rises) - 1
         while index >= 0 and rises[index] > limit:
@@ -186,7 +222,7 @@ class CycleRows:
             if row.open:
                 return
             nmi = False
-            if row.kind == FETCH and follower is not None and follower.kind == WRITE and self._has_address:
+            if row.kind == FETCH and follower is not None and follower.kind == WRITE and self.has_address:
                 seen = self._nmi_response(final)
                 if seen is None:
                     return
@@ -202,7 +238,7 @@ class CycleRows:
         first, second = rows[1], rows[2]
         if second.kind != WRITE or first.address is None or second.address != first.address - 1 & 0xFFFF:
             return False
-        if self._has_data:
+        if self.has_data:
             high = -1 if first.data is None else first.data
             low = -1 if second.data is None else second.data
             if high << 8 | low != rows[0].address:
@@ -212,17 +248,10 @@ class CycleRows:
         return rows[3].kind == FETCH and rows[3].address == NMI_ADDRESS
 
     def _end(self, row: _Row, follower: Optional[_Row], nmi: bool) -> None:
-        t_states: Optional[int] = None
         if follower is None:
-            end = row.rise
+            end, t_states = row.rise, None
         else:
-            end = follower.start
-            if self._counts_clock:
-                t_states = follower.count - row.count
-            elif self._t is not None:
-                t_states = round((end - row.start) / self._t)
-            if t_states is not None and t_states < 0:
-                t_states = None  # nonsense on the lines, and none of it a length
+            end, t_states = follower.start, self._length(row.start, row.clock, follower.start, follower.clock)
         note = row.note
         resets = self._resets  # hardly ever any
         while resets and (follower is None or resets[0][0] <= follower.fall):

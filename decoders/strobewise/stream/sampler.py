@@ -7,25 +7,21 @@ what a bus does. Both give the same cycles.
 
 from __future__ import annotations
 
-from typing import Any, Callable, Dict, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Any, Callable, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.calibration import Calibration
 from ..bus.semantics import TIMING_SAMPLES_MIN
+from .conditions import QUIET_T, Condition, Event, Pins
 from .engine import StreamEngine
 from .pins import CHANNELS, P_ADDRESS, P_CLK, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
 from .records import Begun, Bus, Ended
 from .replay import ReplayHost, Rows, same_rows
 
-Pins = Tuple[int, ...]
-Event = Tuple[int, Pins]
-Condition = Dict[Any, Any]
-
 STEP_SAMPLES = 10_000  #: silence is looked at again after so many samples: the host does not tell where the capture ends
 SILENCE_SAMPLES = 100_000  #: no strobe for so long: what was seen must do to settle the time base
 SEEN_MAX = 50_000  #: events of the warm-up kept for a second look
 FIRST_EDGES = 64  #: strobe edges that must have been seen for that
-QUIET_T = 16.0  #: T-states without an edge behind which what waits for a follower waits no longer
 LONG_QUIET_T = 512.0  #: T-states without a strobe's edge that are worth telling; each time twice as many before it is told again
 EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
 EDGES_GROW = 16  #: so many times more after each spike or the like, so that a noisy capture is looked at edge by edge

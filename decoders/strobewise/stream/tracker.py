@@ -8,7 +8,7 @@ The meaning of the strobes comes from :mod:`strobewise.bus.semantics`.
 
 from __future__ import annotations
 
-from typing import Callable, FrozenSet, List, Optional
+from typing import Callable, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import Calibration
 from ..bus.model import KIND_INDEX
@@ -31,7 +31,7 @@ from ..bus.semantics import (
     compile_decisions,
 )
 from .records import BUSACK, LINE_BARE, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Begun, Ended, Request
-from .rows import CycleRows
+from .rows import Cycle, CycleRows
 from .trust import StrobeTrust
 
 FETCH = KIND_INDEX["opcode_fetch"]
@@ -45,6 +45,19 @@ _KEY_OF = tuple(
     for asserted in range(PATTERN_MASK + 1)
 )
 _LINE_KEY = (0, KEY_IORQ, KEY_BARE)
+
+
+def decided(control: int, trust: int, line: int, refreshed: bool, m1_late: bool = False) -> Tuple[int, bool]:
+    """Return the kind of a request's cycle, and whether that is inferred.
+
+    control: levels at the sample point. line: LINE_*. refreshed: a refresh follows. m1_late: with /M1 still asserted in it.
+    """
+    key = trust * KEYS + _KEY_OF[~control >> PATTERN_SHIFT & PATTERN_MASK] + _LINE_KEY[line]
+    if refreshed:
+        key += KEY_REFRESHED
+    if m1_late:
+        key += KEY_M1_LATE
+    return _KIND_OF[key], _INFERRED_OF[key]
 
 
 def _nobody(line: str, level: int, time: int) -> None:
@@ -134,6 +147,31 @@ class CycleTracker:
         """Whether a request still waits for its follower."""
         return self._undecided
 
+    @property
+    def left_in_group(self) -> int:
+        """How many requests are still to come before the strobes are judged anew."""
+        return -self._index % TRUST_GROUP
+
+    @property
+    def last_rise(self) -> int:
+        """Where the last request was released."""
+        return self._last.rise if self._last is not None else -1 << 62
+
+    def catch_up(self, fetches: int, others: int, last: Cycle) -> None:
+        """Learn of cycles of the group under way that were given out without being asked: so many fetches with their refresh, and others.
+
+        In all of them the strobes did what they should. last: the last of them.
+        """
+        if self._last is not None:
+            self._counted.count(self._last, self._last_timed, False, False)
+        line, _, _, fall, rise, control, _, _, refresh = last
+        self._last_timed = self._last_refresh = refresh is not None
+        if refresh is not None:
+            rise, control = refresh
+        self._last, self._last_trust, self._undecided = Request(line, fall, rise, control, control, 0, -1), self.trust, False
+        self._counted.count_good(fetches, others, self._last_refresh)
+        self._index += 2 * fetches + others
+
     def settle(self) -> None:
         """Judge the first group by the requests that are there."""
         held = self._first_group or []
@@ -209,14 +247,15 @@ class CycleTracker:
     def _decide(self, request: Request, refresh: Optional[Request]) -> None:
         """Give out the cycle of a request, now that its refresh is known, or that it has none."""
         self._undecided = False
-        line, _, _, control, after, _, _ = request
+        line, fall, rise, control, after, address, data = request
         bare = line == LINE_BARE
-        key = self._last_trust * KEYS + _KEY_OF[~control >> PATTERN_SHIFT & PATTERN_MASK] + _LINE_KEY[line]
-        if refresh is not None or (bare and not control & RD and not after & RFSH):
-            key += KEY_REFRESHED
-        if (refresh is not None and not refresh.control & M1) or (bare and not after & M1):
-            key += KEY_M1_LATE
-        kind, inferred = _KIND_OF[key], _INFERRED_OF[key]
+        refreshed = refresh is not None or (bare and not control & RD and not after & RFSH)
+        m1_late = (refresh is not None and not refresh.control & M1) or (bare and not after & M1)
+        kind, inferred = decided(control, self._last_trust, line, refreshed, m1_late)
         if bare and self._mreq_missed and not control & MREQ and kind != FETCH:
             inferred = False
-        self.rows.add(request, kind, inferred, refresh)
+        rows = self.rows
+        rows.add(
+            line, kind, inferred, fall, rise, control, address if rows.has_address else None,
+            data if rows.has_data and data >= 0 else None, None if refresh is None else (refresh.rise, refresh.control),
+        )  # fmt: skip

@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import Dict, FrozenSet
 
 from ..bus.semantics import TrustCounts, trust_word
-from .records import LINE_BARE, LINE_IORQ, LINE_MREQ, M1, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Request
+from .records import LINE_BARE, LINE_IORQ, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Request
 
 # Bits of what is counted of a request, above its pattern.
 _LINE = 7
 _TIMED = 1 << 9
 _FOLLOWED = 1 << 10
 _LATE = 1 << 11
+# What is counted of a good fetch, its refresh, and any other access to memory.
+_FETCH, _REFRESH, _ACCESS = (M1 | MREQ | RD) >> PATTERN_SHIFT | _FOLLOWED, (MREQ | RFSH) >> PATTERN_SHIFT | _TIMED, MREQ >> PATTERN_SHIFT
 
 
 class StrobeTrust:
@@ -36,6 +38,15 @@ class StrobeTrust:
             key |= _LATE
         seen = self._seen
         seen[key] = seen[key] + 1 if key in seen else 1
+
+    def count_good(self, fetches: int, others: int, refresh_last: bool) -> None:
+        """Count requests of /MREQ that were what they should be, all but the last: fetches, as many refreshes, and other accesses."""
+        seen = self._seen
+        for key, number in (
+            (_FETCH, fetches), (_REFRESH, fetches - refresh_last), (_ACCESS, others - (not refresh_last)),
+        ):  # fmt: skip
+            if number:
+                seen[key] = seen.get(key, 0) + number
 
     def earned(self) -> int:
         """Return the trust word that the requests counted so far earn, and begin a new group."""

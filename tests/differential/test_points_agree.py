@@ -1,0 +1,161 @@
+"""Which samples are looked at changes no row: the fast path, points and every edge give the cycles that the numpy engine gives.
+
+The bus is sampled as a capture host holds it, one tick a sample; simulated machines with and without faults, and healthy buses into which
+chance puts spikes, dead stretches, resets and grants.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from strobewise.bus.lines import ADDRESS, BIT, DATA
+from strobewise.capture.records import Block
+from strobewise.cycles.pipeline import Pipeline
+from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate
+from strobewise.stream.fast import FastPath
+from strobewise.stream.sampler import Sampler, Sinks
+from strobewise.stream.tracker import CycleTracker
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "host"))
+from fake_host import FakeHost, pins_of
+
+SLOW = settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+STROBE_FAULTS = ("dead-high", "dead-low", "floating", "intermittent")
+HELD_FAULTS = ("wait-held", "reset-held", "busreq-held", "clock-dead")
+SPIKED = 0.02  #: share of rows that may differ where spikes of one sample fall between two looks
+
+
+def sampled(sample_hz, **arguments):
+    """Return the times (samples) and words of a simulated machine's bus wherever it changes from one sample to the next."""
+    capture = simulate(sample_hz=sample_hz, **arguments)
+    changes = [(at, word) for at, word, _ in capture.words()]
+    at = np.rint(np.array([time for time, _ in changes], dtype=float) * capture.timescale_ps * sample_hz / 1e12).astype(np.int64)
+    words = np.array([word for _, word in changes], dtype=np.uint64)
+    keep = np.append(np.diff(at) > 0, True)
+    at, words = at[keep] - at[0], words[keep]
+    keep = np.append(True, words[1:] != words[:-1])
+    return at[keep], words[keep]
+
+
+def rows_of(times, words, captured, sample_hz, every_edge=False):
+    """Return the joined rows that the sampler gives."""
+    mask = sum(1 << BIT[name] for name in captured)
+    changes = []
+    for time, word in zip(times.tolist(), words.tolist(), strict=True):
+        pins = pins_of(word & mask, captured)
+        if not changes or changes[-1][1] != pins:
+            changes.append((time, pins))
+    begun, rows = {}, []
+
+    def ended(item):
+        first = begun.pop(item.number)
+        rows.append((
+            item.kind, item.start, item.end, item.t_states, first.wait_states, first.address, first.data, first.inferred, item.note,
+        ))  # fmt: skip
+
+    sinks = Sinks(lambda item: begun.setdefault(item.number, item), ended, *[lambda *_: None] * 4)
+    with pytest.raises(SystemError):
+        Sampler(FakeHost(changes, int(times[-1]) + 1), sinks, sample_hz, every_edge=every_edge).run()
+    assert not begun
+    return rows
+
+
+def numpy_rows(times, words, captured, sample_hz):
+    mask = np.uint64(sum(1 << BIT[name] for name in captured))
+    pipeline = Pipeline(captured, None, round(1e15 / sample_hz))
+    rows = [row for batch in pipeline.feed(Block(times, words & mask, None)) for row in batch.cycles.rows()]
+    return [tuple(row) for row in rows + [row for batch in pipeline.finish() for row in batch.cycles.rows()]]
+
+
+@st.composite
+def faults(draw):
+    kind = draw(st.sampled_from(("", "", *STROBE_FAULTS, *HELD_FAULTS, "glitches", "rom-absent")))
+    if not kind:
+        return []
+    names = {parameter.name for parameter in FAULTS[kind].parameters}
+    values = {}
+    if "line" in names:
+        values["line"] = draw(st.sampled_from(("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "A3", "D5")))
+    if kind in HELD_FAULTS:
+        values["after_s"] = draw(st.sampled_from((0.0, 0.0017)))
+    return [Fault(kind, values)]
+
+
+@SLOW
+@given(
+    faults=faults(),
+    leads=st.sampled_from(("full", "full", "sixteen", "eight")),
+    without=st.sampled_from(((), ("CLK",), DATA, ADDRESS, ("WR",))),
+    sample_hz=st.sampled_from((16_000_000, 24_000_000, 50_000_000)),
+    seed=st.integers(0, 10_000),
+    granted=st.booleans(),
+    pressed=st.booleans(),
+)
+def test_on_simulated_machines(faults, leads, without, sample_hz, seed, granted, pressed):
+    times, words = sampled(
+        sample_hz, machine=GENERIC, faults=faults, seed=seed, duration_s=0.0025,
+        bus_requests=[BusRequest(first_t_states=3100, period_t_states=900)] if granted else [],
+        presses=[Press("RESET", 0.0018, 0.00003)] if pressed else [],
+    )  # fmt: skip
+    captured = frozenset(LINE_SETS[leads]) - frozenset(without)
+    expected = rows_of(times, words, captured, sample_hz, every_edge=True)
+    rows = rows_of(times, words, captured, sample_hz)
+    if faults and faults[0].kind == "glitches":
+        assert len(set(rows) ^ set(expected)) <= SPIKED * len(expected)
+    else:
+        assert rows == expected
+    if not (faults and faults[0].kind == "busreq-held"):  # a host does not tell where a grant that lasts ends
+        assert numpy_rows(times, words, captured, sample_hz) == expected
+
+
+def without_fast_path(monkeypatch):
+    monkeypatch.setattr(FastPath, "will_do", lambda *_: False)
+
+
+@pytest.mark.parametrize("without", [(), ("CLK",), DATA], ids=["full", "no-clk", "no-data"])
+def test_the_fast_path_is_taken(without, monkeypatch):
+    """Nearly all cycles of a healthy machine are given out by it, and they are those that are given out without it."""
+    times, words = sampled(24_000_000, machine=GENERIC, duration_s=0.004, seed=3)
+    captured = frozenset(LINE_SETS["full"]) - frozenset(without)
+    told = []
+    catch_up = CycleTracker.catch_up
+    monkeypatch.setattr(CycleTracker, "catch_up", lambda self, fetches, others, last: (
+        told.append(fetches + others), catch_up(self, fetches, others, last),
+    ))  # fmt: skip
+    rows = rows_of(times, words, captured, 24_000_000)
+    assert sum(told) > 0.5 * len(rows) > 1000
+    without_fast_path(monkeypatch)
+    told.clear()
+    assert rows_of(times, words, captured, 24_000_000) == rows and not told
+
+
+@SLOW
+@given(seed=st.integers(0, 1 << 30), spoiled=st.integers(1, 6), length=st.sampled_from((1, 3, 40, 900)))
+def test_on_healthy_buses_with_bad_stretches(seed, spoiled, length):
+    """Stretches in which lines of the control bus stick: points may miss what falls between two looks, the fast path adds nothing to that."""
+    rng = np.random.default_rng(seed)
+    times, words = HEALTHY
+    words = words.copy()
+    for _ in range(spoiled):
+        start = int(rng.integers(len(words) // 2, len(words) - length))
+        bit = np.uint64(1 << BIT[str(rng.choice(("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "RESET", "BUSACK")))])
+        stretch = slice(start, start + length)
+        words[stretch] = words[stretch] | bit if rng.random() < 0.5 else words[stretch] & ~bit
+    captured = frozenset(LINE_SETS["full"]) - frozenset(("CLK",))
+    expected = rows_of(times, words, captured, 24_000_000, every_edge=True)
+    rows = rows_of(times, words, captured, 24_000_000)
+    with pytest.MonkeyPatch.context() as patch:
+        without_fast_path(patch)
+        points = rows_of(times, words, captured, 24_000_000)
+    # Both paths look on; a spike or a reset that moves between two looks is dated a little late.
+    assert len(set(rows) ^ set(expected)) <= len(set(points) ^ set(expected)) + 2 * spoiled
+    assert abs(len(rows) - len(expected)) <= 2 * spoiled
+
+
+HEALTHY = sampled(24_000_000, machine=GENERIC, duration_s=0.003, seed=5)
