@@ -33,7 +33,7 @@ def test_advice_fits_the_analyser_and_is_true_of_the_catalogue(symptom, channels
     names = lines_of(advice)
     assert 1 <= len(names) <= channels and len(set(names)) == len(names)
     assert set(ALWAYS) <= set(names) and all(name in LINE for name in names)
-    assert len(names) == min(channels, len(names)) and (channels > 16 or len(names) >= min(channels, 15))
+    assert channels > 16 or len(names) >= min(channels, 15)
     have = set(names)
     for rule in CATALOGUE:
         able = any(have.issuperset(needed) for needed in rule.needs)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from html import unescape
+
 import pytest
 from markdown_it import MarkdownIt
 
@@ -25,7 +28,8 @@ def dead(tmp_path_factory):
 def test_the_document_says_what_the_diagnosis_says(dead):
     text = render_markdown(dead)
     assert text.startswith("# Fault: ") and text.endswith("\n") and "\n\n\n" not in text
-    assert "| 60 % | the CPU |" in text or "the CPU |" in text
+    first = dead.verdict.suspects[0]
+    assert (first.suspect, f"| {first.confidence:.0%} | the CPU |".replace("%", " %") in text) == ("cpu", True)
     assert "1. Check the lead on a pin known to be live" in text and "Pins: 27 (/M1)." in text
     assert "> **Caution.** Power off" in text and "Rule `fetch-strobe-missing`." in text
     assert "| /M1 | 27 | **stuck low** | 0 | 0 % |" in text
@@ -49,7 +53,8 @@ def test_names_stay_text(evil):
     html = MarkdownIt("commonmark").enable("table").render(f"| a |\n|---|\n| x{escape(evil)}x |\n")
     for tag in ("<script", "<em>", "<strong>", "<code>", "<a ", "<img"):
         assert tag not in html
-    assert html.count("<td>") == 1
+    cells = re.findall("<td>(.*?)</td>", html, re.DOTALL)  # a cell too many would be dropped: what it held would be missing
+    assert [unescape(cell) for cell in cells] == [f"x{evil}x".replace("\n", "\\n")]
 
 
 def test_a_file_name_is_no_markup(tmp_path):

@@ -1,0 +1,53 @@
+"""The small wrong changes of benchmarks/mutants.py: each kind is found, compiles, and is another program."""
+
+from __future__ import annotations
+
+import ast
+import sys
+
+import pytest
+
+from conftest import ROOT
+
+sys.path.insert(0, str(ROOT / "benchmarks"))
+import mutations
+
+SOURCE = '''"""Doc 5 < 6."""
+LIMITS = (1, 2, 3)
+PAIRS = {"a": 4, "b": 8}
+def judge(value: int, on: bool) -> bool:
+    if value < 10 and not on:
+        raise ValueError(f"{value + 7}")
+    return value == LIMITS[0] or value in (5, 6)
+'''
+
+
+def made():
+    changes = [mutations.make_change(SOURCE, site) for site in mutations.sites_of(SOURCE)]
+    return [change for change in changes if change is not None]
+
+
+@pytest.mark.parametrize(
+    ("kind", "before", "after"),
+    [
+        ("compare", "if value < 10 and not on:", "if value > 10 and not on:"),
+        ("compare", "if value < 10 and not on:", "if value <= 10 and not on:"),
+        ("and-or", "if value < 10 and not on:", "if value < 10 or not on:"),
+        ("not", "if value < 10 and not on:", "if value < 10 and (on):"),
+        ("constant", "if value < 10 and not on:", "if value < 20 and not on:"),
+        ("constant", "if value < 10 and not on:", "if value < 5 and not on:"),
+        ("entry", "LIMITS = (1, 2, 3)", "LIMITS = (1, 2)"),
+        ("return", "return value == LIMITS[0] or value in (5, 6)", "return not (value == LIMITS[0] or value in (5, 6))"),
+        ("compare", "return value == LIMITS[0] or value in (5, 6)", "return value == LIMITS[0] or value not in (5, 6)"),
+        ("entry", "return value == LIMITS[0] or value in (5, 6)", "return value == LIMITS[0] or value in (5,)"),
+    ],
+)
+def test_a_change_of_each_kind(kind, before, after):
+    assert (kind, before, after) in [(change.kind, change.before, change.after) for change in made()]
+
+
+def test_changes_are_other_programs_and_leave_texts_alone():
+    for change in made():
+        changed = change.apply(SOURCE)
+        assert ast.dump(ast.parse(changed)) != ast.dump(ast.parse(SOURCE))
+        assert '"""Doc 5 < 6."""' in changed and "{value + 7}" in changed
