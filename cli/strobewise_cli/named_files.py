@@ -71,7 +71,7 @@ def _outputs(args: argparse.Namespace) -> Iterator[_Output]:
     to_standard = False
     for name, value in _values(args, OUTPUTS):
         to_standard |= value == STANDARD_OUTPUT
-        yield _Output(f"--{name}", value, _identities(value, 1))
+        yield _Output("-o" if name == "output" else f"--{name}", value, _identities(value, 1))
     for name, folder in _values(args, OUTPUT_FOLDERS):
         for file in OUTPUT_FOLDERS[name] or ():
             yield _Output("-o", os.path.join(folder, file), _identities(os.path.join(folder, file), 1))

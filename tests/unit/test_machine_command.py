@@ -100,7 +100,6 @@ def test_the_list_of_faults_explains_each(capsys):
     "arguments, message",
     [
         ([], r"no scenario \(SCENARIO\): name a scenario or a machine profile, or use --list-faults"),
-        (["FILE", "-o", "-", "--truth", "-"], r"--output and --truth would write to the same place \(-\): give each a name of its own"),
         (["FILE", "-o", "FILE"], r"the output would replace the input \(.*\): choose another name for the output"),
         (["FILE", "--fault", "deaf:line=M1"], r"no fault is called 'deaf' \(--fault deaf:line=M1\): one of dead-high, .*"),
         (["FILE", "--fault", "dead-low:M1"], r"'M1' is no KEY=VALUE \(--fault dead-low:M1\): write KIND:KEY=VALUE,KEY=VALUE"),

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import os
+import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.connection import Connection
+from types import TracebackType
+from typing import Any, TypeVar
 
 from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
@@ -15,6 +22,7 @@ WAITING = 2  #: tasks handed over beyond those at work, for each process
 
 
 Work = Callable[[Task, Options], Record]
+T = TypeVar("T")
 
 
 def run_processes(tasks: Sequence[Task], options: Options, processes: int, work: Work = examine_task) -> Iterator[Record]:
@@ -34,10 +42,62 @@ def run_processes(tasks: Sequence[Task], options: Options, processes: int, work:
             yield _alone(task, options, work)
 
 
-def make_pool(processes: int) -> ProcessPoolExecutor:
+class WorkerPool(ProcessPoolExecutor):
+    """Fresh processes that run nothing from the current folder, leave Ctrl-C to us, and never outlive us.
+
+    Each holds the reading end of a pipe whose writing end this process alone has: it ends when that is closed, by `shutdown` without
+    waiting or by the system when this process was killed.
+    """
+
+    def __init__(self, processes: int) -> None:
+        # "spawn" everywhere: a fork of a process with threads (numpy's, a progress bar's) may hang
+        context = multiprocessing.get_context("spawn")
+        os.environ["PYTHONSAFEPATH"] = "1"  # a fresh Python would look for its own modules in the current folder first
+        self._watched, self._held = context.Pipe(duplex=False)
+        super().__init__(processes, mp_context=context, initializer=_stay_with_parent, initargs=(self._watched,))
+
+    def submit(self, work: Callable[..., T], /, *args: Any, **named: Any) -> Future[T]:
+        with _interrupts_held():  # processes start here
+            return super().submit(work, *args, **named)
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> bool | None:
+        self.shutdown(wait=kind is None, cancel_futures=kind is not None)
+        return None
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        if not wait:
+            self._held.close()
+        super().shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def make_pool(processes: int) -> WorkerPool:
     """Return a pool of fresh processes."""
-    # "spawn" everywhere: a fork of a process with threads (numpy's, a progress bar's) may hang
-    return ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+    return WorkerPool(processes)
+
+
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold Ctrl-C back while processes start, which take that over: a terminal sends it to all, and ours alone is to answer."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _stay_with_parent(watched: Connection) -> None:
+    """In a new process: end with the one that started it, at once."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+    def wait_for_the_end() -> None:
+        with contextlib.suppress(EOFError, OSError):
+            watched.recv_bytes()  # nothing is ever sent
+        os._exit(1)
+
+    threading.Thread(target=wait_for_the_end, name="parent", daemon=True).start()
 
 
 def _one_pool(left: deque[Task], options: Options, processes: int, suspects: list[Task], work: Work) -> Iterator[Record]:

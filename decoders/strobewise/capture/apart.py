@@ -10,8 +10,10 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import select
 import signal
 import struct
+import threading
 from collections.abc import Callable, Iterator
 from typing import NoReturn, Optional, TypeGuard
 
@@ -107,6 +109,7 @@ def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int, informe
     try:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the other process is told, and ends this one
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        threading.Thread(target=_end_with_the_reader, args=(writing,), daemon=True).start()
         error: Optional[BaseException] = None
         try:
             for block in blocks:
@@ -119,6 +122,14 @@ def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int, informe
         status = 0
     finally:
         os._exit(status)
+
+
+def _end_with_the_reader(writing: int) -> None:
+    """End this process when nobody is left to read from it, also while it waits for a stream in which nothing comes."""
+    watched = select.poll()
+    watched.register(writing, 0)  # errors alone: the other end was closed
+    watched.poll()
+    os._exit(1)
 
 
 def _pickled(error: Optional[BaseException], capture: VcdCapture) -> bytes:
