@@ -40,7 +40,7 @@ def has(name):
 def test_what_it_says(folder):
     (folder / "broken.vcd").write_text("no capture")
     done = run_strobewise("survey", folder, "--processes", "2")
-    assert (done.returncode, done.stderr) == (1, b"")
+    assert (done.returncode, done.stderr) == (1, b""), done.stdout
     lines = done.stdout.decode().splitlines()
     assert lines[0].startswith("FAULT  bad.vcd: ") and lines[1].startswith("unreadable  broken.vcd: ")
     assert lines[-1] == "3 captures: 1 without a fault, 1 with one, 0 undecided, 1 unreadable"
@@ -103,7 +103,7 @@ def start(*command):
 
 @pytest.fixture
 def cluster(tmp_path):
-    """A scheduler and three workers, each a process of its own; yields the address and the workers."""
+    """A scheduler and three workers, each a process of its own; yields the address, the workers and the scheduler."""
     require_component("dask", has("distributed"), 'pip install "strobewise[cluster]"')
     file = tmp_path / "scheduler.json"
     running = [start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", file)]
@@ -113,21 +113,91 @@ def cluster(tmp_path):
             where = ("--scheduler-file", file, "--local-directory", tmp_path)
             workers.append(start("distributed.cli.dask_worker", "--no-nanny", "--nthreads", "1", "--no-dashboard", *where))
         running += workers
-        deadline = time.monotonic() + 60
-        while not file.exists() and time.monotonic() < deadline:
-            time.sleep(0.1)
-        yield json.loads(file.read_text())["address"], workers
+        assert wait_for(file)
+        yield json.loads(file.read_text())["address"], workers, running[0]
     finally:
         for process in running:
             process.kill()
             process.wait()
 
 
+def survey_on(address, folder, results):
+    """Start a survey on a cluster and wait until something has come of it."""
+    survey = subprocess.Popen(
+        [sys.executable, "-m", "strobewise_cli", "survey", folder, "-o", results, "--scheduler", address],
+        env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    journal = results / "journal.jsonl"
+    while survey.poll() is None and not (journal.exists() and journal.read_bytes().count(b"\n") >= 2):
+        time.sleep(0.01)
+    assert survey.poll() is None, "over before anything could be done to it"
+    return survey
+
+
+@pytest.mark.parametrize(("which", "said"), [(0, "the scheduler has gone"), (1, "no worker is left")])
+def test_a_cluster_that_dies_ends_the_run_with_one_line_and_what_is_done_stays(which, said, folder, cluster, tmp_path):
+    require_component("duckdb and pyarrow", has("duckdb") and has("pyarrow"), 'pip install "strobewise[archive]"')
+    for number in range(40):
+        shutil.copy(TRACES / "good" / "healthy-full.vcd.gz", folder / f"copy-{number:02d}.vcd.gz")
+    address, workers, scheduler = cluster
+    survey = survey_on(address, folder, tmp_path / "results")
+    for process in (scheduler,) if which == 0 else workers:
+        process.kill()
+    out, errors = survey.communicate(timeout=120)
+    remedy = "look at the cluster, then give the same command again: what is done stays done"
+    assert (survey.returncode, out, errors.decode()) == (2, b"", f"strobewise: error: {said} (--scheduler {address}): {remedy}\n")
+    done = run_strobewise("survey", folder, "-o", tmp_path / "results", "--processes", "2")
+    assert done.returncode == 1 and b"42 captures (" in done.stdout and b" known from before)" in done.stdout
+
+
+POISON = """
+import os
+from strobewise.archive import record
+if record.observe.__name__ != "poisoned":  # a worker may load this twice
+    _observe = record.observe
+    def poisoned(path, options):
+        if "poison" in path:
+            os._exit(9)
+        return _observe(path, options)
+    record.observe = poisoned
+"""
+
+
+def test_a_capture_that_kills_its_worker_each_time_is_set_aside_and_named(folder, tmp_path):
+    """Workers with a nanny, as they are by default, which starts them anew; what stood beside the poison is not blamed."""
+    require_component("dask", has("distributed"), 'pip install "strobewise[cluster]"')
+    for number in range(6):
+        shutil.copy(GOOD, folder / f"copy-{number}.vcd")
+    shutil.copy(GOOD, folder / "poison.vcd")
+    (tmp_path / "preload.py").write_text(POISON)
+    file = tmp_path / "scheduler.json"
+    running = [start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", file)]
+    try:
+        where = ("--scheduler-file", file, "--local-directory", tmp_path, "--preload", tmp_path / "preload.py")
+        running.append(start("distributed.cli.dask_worker", "--nthreads", "1", "--nworkers", "2", "--no-dashboard", *where))
+        assert wait_for(file)
+        done = run_strobewise("survey", folder, "--scheduler", json.loads(file.read_text())["address"])
+    finally:
+        for process in running:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+    assert (done.returncode, done.stderr) == (1, b""), done.stdout
+    assert b"unreadable  poison.vcd: the process that read it ended (out of memory?) (poison.vcd)" in done.stdout
+    assert b"9 captures: 7 without a fault, 1 with one, 0 undecided, 1 unreadable" in done.stdout
+
+
+def wait_for(file):
+    deadline = time.monotonic() + 60
+    while not file.exists() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    return file.exists()
+
+
 def test_a_worker_killed_in_mid_run_changes_nothing(folder, cluster, tmp_path):
     require_component("duckdb and pyarrow", has("duckdb") and has("pyarrow"), 'pip install "strobewise[archive]"')
     for number in range(20):
         shutil.copy(GOOD if number % 3 else BAD, folder / f"copy-{number:02d}.vcd")
-    address, workers = cluster
+    address, workers, _ = cluster
     results = tmp_path / "results"
     search = subprocess.Popen(
         [

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import logging
+import queue
 import socket
+import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
+from concurrent.futures import CancelledError
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -12,35 +18,137 @@ from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
 
 CONNECT_S = 5
+LOOK_S = 2  #: so often it is looked whether the cluster is still there, while nothing comes
+WITHOUT_WORKERS_S = 30  #: a nanny starts a worker anew within seconds
+FETCHES = 3  #: a result that was lost with its worker is asked for so often
+AGAIN = "look at the cluster, then give the same command again: what is done stays done"
 
 
 def run_cluster(tasks: Sequence[Task], options: Options, scheduler: str) -> Iterator[Record]:
     """Yield the records as they come, in any order.
 
     The workers must see the folder under the same path and have strobewise installed. What a worker was doing when it died is given to
-    another one; a capture that kills several of them is given up. Raises ComponentMissing, StrobewiseError.
+    another one. What was on several workers as they died is tried once more on its own at the end, so that what only stood beside a
+    capture that kills them is not blamed; one that kills them again is given up and named.
+    Raises ComponentMissing, StrobewiseError, also when the scheduler goes or no worker is left.
     """
     try:
-        from distributed import Client, as_completed
-        from distributed.scheduler import KilledWorker
+        from distributed import Client
     except ModuleNotFoundError as missing:
         remedy = 'pip install "strobewise[cluster]", or leave --scheduler out'
         raise ComponentMissing("a cluster needs dask", f"--scheduler {scheduler}", remedy) from missing
-    client = _connect(Client, scheduler)
-    with client:
-        shared = client.scatter(options, broadcast=True, hash=False)
-        futures = {client.submit(examine_task, task, shared, pure=False): task for task in tasks}
-        for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
-            task = futures.pop(future)
-            error = future.exception()
+    with _told_once():
+        client = _connect(Client, scheduler)
+        try:
+            shared = client.submit(_handed_over, options, pure=False)  # sent once; unlike scattered data made anew when its worker dies
+            run = _Run(client, shared, scheduler)
+            suspects: list[Task] = []
+            yield from run.records(tasks, suspects)
+            for task in sorted(suspects, key=lambda task: task.path):
+                killers: list[Task] = []
+                yield from run.records([task], killers)
+                for killer in killers:
+                    yield unreadable(killer, f"{CRASHED} ({killer.path})")
+        finally:
+            client.close(timeout=CONNECT_S)
+
+
+def _handed_over(options: Options) -> Options:
+    return options
+
+
+class _Run:
+    """One survey on a cluster."""
+
+    def __init__(self, client: Any, options: Any, scheduler: str) -> None:
+        self._client, self._options, self._scheduler = client, options, scheduler
+        self._ready: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._tries: Counter[str] = Counter()
+
+    def records(self, tasks: Sequence[Task], suspects: list[Task]) -> Iterator[Record]:
+        """Yield the records of these captures; suspects: those that were on several workers as they died."""
+        from distributed.scheduler import KilledWorker
+
+        running = {self._submit(task): task for task in tasks}
+        while running:
+            future = self._next()
+            task = running.pop(future)
+            error = self._error(future)
             if error is None:
-                yield future.result()
+                record = self._fetched(future)
+                if record is not None:
+                    yield record
+                else:
+                    running[self._again(task)] = task
             elif isinstance(error, KilledWorker):
-                yield unreadable(task, f"{CRASHED} ({task.path})")
+                suspects.append(task)
+            elif isinstance(error, CancelledError):
+                running[self._again(task)] = task
             else:
-                remedy = "look at the cluster, then give the same command again: what is done stays done"
-                raise StrobewiseError(f"the cluster gave up: {error}", f"--scheduler {scheduler}", remedy)
+                raise self._gave_up(f"the cluster gave up: {error}")
             future.release()
+
+    def _submit(self, task: Task) -> Any:
+        future = self._client.submit(examine_task, task, self._options, pure=False)
+        future.add_done_callback(self._ready.put)
+        return future
+
+    def _again(self, task: Task) -> Any:
+        """Submit once more what was lost with a worker or with the scheduler."""
+        self._tries[task.path] += 1
+        if self._client.status != "running":
+            raise self._gave_up("the scheduler has gone")
+        if self._tries[task.path] >= FETCHES:
+            raise self._gave_up(f"the cluster loses what came of {task.path}")
+        return self._submit(task)
+
+    def _next(self) -> Any:
+        """Return the next future that is done. Raises StrobewiseError when none will be."""
+        alone_since = time.monotonic()
+        while True:
+            try:
+                return self._ready.get(timeout=LOOK_S)
+            except queue.Empty:
+                pass
+            if self._client.status != "running":
+                raise self._gave_up("the scheduler has gone")
+            if self._has_workers():
+                alone_since = time.monotonic()
+            elif time.monotonic() - alone_since > WITHOUT_WORKERS_S:
+                raise self._gave_up("no worker is left")
+
+    def _has_workers(self) -> bool:
+        try:
+            return bool(self._client.scheduler_info().get("workers"))
+        except (OSError, ValueError):
+            return False
+
+    def _error(self, future: Any) -> Any:
+        try:
+            return future.exception(timeout=CONNECT_S)
+        except (CancelledError, TimeoutError, OSError):
+            return CancelledError()
+
+    def _fetched(self, future: Any) -> Record | None:
+        try:
+            record: Record = future.result(timeout=WITHOUT_WORKERS_S)
+            return record
+        except (CancelledError, TimeoutError, OSError):
+            return None
+
+    def _gave_up(self, what: str) -> StrobewiseError:
+        return StrobewiseError(what, f"--scheduler {self._scheduler}", AGAIN)
+
+
+@contextlib.contextmanager
+def _told_once() -> Iterator[None]:
+    """Keep what dask logs about a scheduler or a worker that has gone from the terminal: it is said in one line of ours."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(before)
 
 
 def _connect(client: Any, scheduler: str) -> Any:
