@@ -16,7 +16,7 @@ from typing import NoReturn
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
 from strobewise_cli.named_files import settle_files
-from strobewise_cli.terminal import one_line
+from strobewise_cli.terminal import sentence
 
 #: The subcommands in the order of --help, each a module of strobewise_cli.commands.
 COMMANDS = (
@@ -116,7 +116,7 @@ def _terminate(number: int, _: FrameType | None) -> NoReturn:
 def _report(text: str, debug: bool) -> int:
     if debug:
         traceback.print_exc()
-    print(f"strobewise: error: {one_line(text)}", file=sys.stderr)
+    print(f"strobewise: error: {sentence(text)}", file=sys.stderr)
     return EXIT_BAD_INPUT
 
 

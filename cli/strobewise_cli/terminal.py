@@ -14,14 +14,24 @@ def one_line(text: str) -> str:
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in text)
 
 
+SENTENCE_CHARS = 1000  #: of an error or a warning: what is longer is a name from a file, and its middle tells nobody anything
+
+
+def sentence(text: str) -> str:
+    """Return text on one line that a terminal can show, its middle left out where it is long."""
+    line = one_line(text)
+    half = SENTENCE_CHARS // 2
+    return line if len(line) <= SENTENCE_CHARS else f"{line[: half - 3]} ... {line[-half:]}"
+
+
 def warn(text: str) -> None:
     """Print a warning: something was wrong with the input, and the result stands all the same."""
-    print(f"strobewise: warning: {one_line(text)}", file=sys.stderr)
+    print(f"strobewise: warning: {sentence(text)}", file=sys.stderr)
 
 
 def note(text: str) -> None:
     """Print what the user may want to know about how the input was taken."""
-    print(f"strobewise: note: {one_line(text)}", file=sys.stderr)
+    print(f"strobewise: note: {sentence(text)}", file=sys.stderr)
 
 
 WIDTH = 80  #: columns of a report that does not go to a terminal

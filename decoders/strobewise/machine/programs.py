@@ -227,7 +227,7 @@ def assemble(source: str, symbols: Mapping[str, int], origin: int = 0, fill: int
     for place, token in fixes:
         target = labels[token[1:]]
         if token[0] == "@":
-            code[place], code[place + 1] = target & 0xFF, target >> 8
+            code[place], code[place + 1] = target & 0xFF, target >> 8 & 0xFF  # addresses go round at 64 K
         else:
             distance = target - place - 1
             if not -128 <= distance <= 127:

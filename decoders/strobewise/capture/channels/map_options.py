@@ -12,6 +12,7 @@ from strobewise.capture.channels.places import BUSES, Claim, Listed, Place, bus_
 from strobewise.errors import LineMapError
 from strobewise.files.reading import read_toml
 
+_NUMBERED = re.compile(r"(.+)#([1-9][0-9]{0,4})")  #: the second of two channels of one name: M1#2
 NO_CHANNEL = "none"  #: ``--map LINE=none``: this line was not captured, whatever the names say
 
 
@@ -92,18 +93,33 @@ def _claim(capture: Listed, text: str, source: str) -> Claim | None:
 
 def _find(capture: Listed, text: str, source: str) -> Place | None:
     """Return the bit that a channel's name means, None when there is none; exact names beat looser ones."""
+    place, which = _of_one_name(capture, text, source)
+    if place is not None or which is None:
+        return place
+    found = _of_one_name(capture, which[1], source, int(which[2]))[0]
+    if found is None:
+        raise LineMapError(f"there is no channel {text!r}", source, f"{which[1]!r} is not there so often; the first is {which[1]}#1")
+    return found
+
+
+def _of_one_name(capture: Listed, text: str, source: str, number: int = 0) -> tuple[Place | None, re.Match[str] | None]:
+    """Return the bit that a name means, the number-th of several where that is said; else the parts of NAME#NUMBER, where it is that."""
     for exact in (True, False):
         wanted = text if exact else _loose(text)
         found: dict[str, list[Place]] = {}
         for at, channel in enumerate(capture.channels):
             for place in _match(capture, at, wanted, exact):
                 found.setdefault(channel.code, []).append(place)
+        if number and found:
+            places = list(found.values())
+            return (places[number - 1][0] if number <= len(places) else None), None
         if len(found) > 1:
             names = ", ".join(repr(capture.name_of(places[0], scoped=True)) for places in found.values())
-            raise LineMapError(f"{text!r} means more than one channel: {names}", source, "write its scope as well")
+            remedy = f"write its scope as well, or {text}#2 for the second"
+            raise LineMapError(f"{text!r} means more than one channel: {names}", source, remedy)
         if found:
-            return next(iter(found.values()))[0]
-    return None
+            return next(iter(found.values()))[0], None
+    return None, None if number else _NUMBERED.fullmatch(text)
 
 
 def _loose(name: str) -> str:

@@ -43,7 +43,7 @@ class Layout:
         self.signals: list[Signal] = []
         self.by_code: dict[bytes, Signal] = {}
         bits = 0
-        for channel in header.channels:
+        for channel in sorted(header.channels, key=lambda channel: not channel.is_logic):  # an id may be that of a string as well
             if channel.code.encode("latin-1") not in self.by_code:
                 signal = Signal(channel, bits)
                 self.signals.append(signal)

@@ -1,0 +1,54 @@
+"""Small things that once gave a traceback, or an answer that helped nobody."""
+
+from __future__ import annotations
+
+import pytest
+
+from conftest import run_strobewise
+
+BODY = b'#0 1! 1"\n' + b"".join(b"#%d %d! %d\"\n" % (100 * i, i & 1, i >> 1 & 1) for i in range(1, 200))
+
+
+def write(path, declarations):
+    path.write_bytes(b"$timescale 1 ns $end\n" + declarations + b"$enddefinitions $end\n" + BODY)
+    return path
+
+
+def test_an_id_of_a_string_and_of_a_line(tmp_path):
+    capture = write(tmp_path / "x.vcd", b'$var string 1 ! note $end\n$var wire 1 ! M1 $end\n$var wire 1 " MREQ $end\n')
+    done = run_strobewise("diagnose", capture, "--html", tmp_path / "x.html")
+    assert done.returncode in (0, 1, 3) and b"Traceback" not in done.stderr
+
+
+def test_ram_at_the_very_end(tmp_path):
+    scenario = tmp_path / "s.toml"
+    regions = (("rom", 0, 0x1FFF), ("ram", 65535, 65535))
+    tables = "".join(f'[[memory]]\nkind = "{kind}"\nstart = {start}\nend = {end}\n' for kind, start, end in regions)
+    scenario.write_text(tables + '[[contents]]\nprogram = "patrol"\n[capture]\nduration_s = 0.0002\n')
+    done = run_strobewise("simulate", scenario, "-o", tmp_path / "x.vcd")
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+@pytest.mark.parametrize(("said", "number"), [("M1=M1#1", 0), ("M1=M1#2", 1)])
+def test_the_second_channel_of_a_name(said, number, tmp_path):
+    capture = write(tmp_path / "x.vcd", b'$var wire 1 ! M1 $end\n$var wire 1 " M1 $end\n')
+    done = run_strobewise("lines", capture, "--map", said, "--json", tmp_path / "x.json")
+    assert done.returncode == 0, done.stderr
+    from strobewise.capture import open_capture
+    from strobewise.capture.channels.mapping import map_channels
+
+    with open_capture(str(capture)) as opened:
+        assert [use.line for use in map_channels(opened.header.channels, [said]).uses].index("M1") == number
+
+
+def test_which_of_two_is_said_with_a_remedy_that_works(tmp_path):
+    capture = write(tmp_path / "x.vcd", b'$var wire 1 ! M1 $end\n$var wire 1 " M1 $end\n')
+    assert b"or M1#2 for the second" in run_strobewise("lines", capture, "--map", "M1=M1").stderr
+    assert b"there is no channel 'M1#3'" in run_strobewise("lines", capture, "--map", "M1=M1#3").stderr
+
+
+def test_no_error_is_longer_than_a_terminal_can_bear(tmp_path):
+    names = b"".join(b"$var wire 1 a%d " % i + b"N" * 900 + b"%d $end\n" % i for i in range(12))
+    capture = write(tmp_path / "x.vcd", names + b'$var wire 1 ! P $end\n$var wire 1 " Q $end\n')
+    done = run_strobewise("cycles", capture)
+    assert done.returncode == 2 and len(done.stderr) < 1100 and done.stderr.endswith(b"\n")
