@@ -1,4 +1,4 @@
-"""Which moment shows a rule best: the simulated machine's healthy and faulty run, and the lines to draw of them.
+"""The moment that shows a rule best (rules.picture), drawn from the simulated machine's healthy and faulty run.
 
 The pictures come from the machine model at the time of asking, so they say what the model does, not what somebody drew.
 """
@@ -13,6 +13,7 @@ from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Fault, Press, SimulatedCapture, fault, simulate
 from strobewise.machine.programs import assemble
 from strobewise.rules.base import Rule
+from strobewise.rules.picture import FETCH, Picture
 from strobewise_cli.render.waveform_text import Mark, Stretch
 
 SAMPLES_A_T_STATE = 24
@@ -38,29 +39,6 @@ loop:
 """, {})  # fmt: skip
 STOPS = assemble("F3 21 23 81 36 A5 76", {})  #: DI / LD HL,8123h / LD (HL),0A5h / HALT
 
-FETCH, READ, WRITE = "opcode_fetch", "memory_read", "memory_write"
-STORE = (FETCH, READ, WRITE)  # LD (HL),n
-STORE_LOAD = (*STORE, FETCH, READ)  # LD (HL),n / LD A,(HL)
-OUTPUT = (FETCH, READ, "io_write")
-ANSWER = ("interrupt_acknowledge", WRITE, WRITE)
-PUSHED = (FETCH, WRITE, WRITE)  # RST
-VISIT = (FETCH, READ, READ, WRITE, WRITE, FETCH)  # CALL 0058h and what answers there
-LEAVE = (FETCH, READ, READ) * 3  # POP AF / JP into the release range / RET
-FRAME = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH")
-MEMORY = ("MREQ", "RD", "WR", "A", "D")
-
-
-class Picture(NamedTuple):
-    """How to show one rule."""
-
-    lines: tuple[str, ...]  #: rows of the drawing; "A" and "D" are the buses
-    cycles: tuple[str, ...] = STORE  #: the run of machine cycles to show
-    faults: tuple[Fault, ...] = ()
-    changes: Mapping[str, Any] = {}  #: of the scenario in both runs
-    faulty: Mapping[str, Any] = {}  #: of the scenario in the faulty run alone
-    by_time: bool = False  #: the faulty run is drawn at the healthy one's moment, whatever the machine does then
-    long_t: int | None = None  #: T-states to draw when the cycles are not all that there is to see
-    at_s: float | None = None  #: the moment itself, where no run of cycles marks it
 
 
 class Drawn(NamedTuple):
@@ -73,72 +51,21 @@ class Drawn(NamedTuple):
 
 PRESS_S = 0.0001
 _T_S = 1 / (GENERIC.clock_hz or 1)
-_PRESSED = {"presses": (Press("NMI", PRESS_S, 10 * _T_S),)}
-_PAGED = {"machine": replace(GENERIC, paging=(GENERIC_PAGING,)), "lines": LINE_SETS["full_port"]}
-_PAGING = ("M1", "MREQ", "ROMDIS", "A", "D")
 
-PICTURES: dict[str, Picture] = {
-    "fetch-strobe-missing": Picture(FRAME, faults=(fault("dead-low", line="M1"),)),
-    "refresh-strobe-missing": Picture(FRAME, faults=(fault("dead-high", line="RFSH"),)),
-    "memory-request-missing": Picture(FRAME, faults=(fault("dead-high", line="MREQ"),)),
-    "read-strobe-missing": Picture(FRAME, faults=(fault("dead-high", line="RD"),), by_time=True),
-    "write-strobe-missing": Picture(FRAME, faults=(fault("dead-high", line="WR"),)),
-    "io-request-missing": Picture(("M1", "MREQ", "IORQ", "RD", "WR"), OUTPUT, (fault("dead-high", line="IORQ"),)),
-    "io-request-conflict": Picture(("MREQ", "IORQ", "RD", "WR"), OUTPUT, (fault("floating", line="IORQ"),)),
-    "lines-shorted": Picture(("MREQ", "A0", "A1", "A"), STORE_LOAD, (fault("shorted", lines=["A0", "A1"]),), by_time=True),
-    "address-line-stuck": Picture(("MREQ", "RFSH", "A1", "A"), STORE, (fault("lead-off", line="A1"),)),
-    "address-line-unsteady": Picture(("MREQ", "RFSH", "A1", "A"), STORE, (fault("floating", line="A1"),), by_time=True),
-    "data-lead-off": Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (fault("lead-off", line="D0"),)),
-    "data-line-stuck": Picture(("MREQ", "RD", "D4", "D"), STORE_LOAD, (fault("dead-low", line="D4", at="line"),)),
-    "data-line-unsteady": Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (fault("floating", line="D0"),), by_time=True),
-    "data-input-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-in-stuck", bit=0, level="low"),)),
-    "data-output-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-out-stuck", bit=0, level="low"),)),
-    "ram-bit-dead": Picture(MEMORY, STORE_LOAD, (fault("ram-bit-dead", bit=2, level="low"),)),
-    "ram-bank-missing": Picture(MEMORY, STORE_LOAD, (fault("ram-missing", start=0x8000, end=0xBFFF),)),
-    "rom-content": Picture(MEMORY, STORE_LOAD, (fault("rom-bit-flipped", address=0x000B, bit=3),)),
-    "reads-unsteady": Picture(MEMORY, STORE_LOAD, (fault("late-data", chip="ram", probability=0.9),)),
-    "reads-all-ff": Picture(MEMORY, PUSHED, (fault("rom-absent"),)),
-    "reads-all-alike": Picture(MEMORY, STORE, (fault("rom-absent"),), faulty={"pull_ups": False}, by_time=True),
-    "operands-contradicted": Picture(MEMORY, STORE_LOAD, (fault("late-data", chip="ram", probability=0.9),)),
-    "clock-inverted": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("lead-inverted", line="CLK"),)),
-    "leads-swapped": Picture(FRAME, STORE, (fault("leads-swapped", lines=["RD", "WR"]),)),
-    "leads-crossed": Picture(("MREQ", "RD", "D0", "D1", "D"), STORE_LOAD, (fault("leads-swapped", lines=["D0", "D1"]),)),
-    "program-misread": Picture(MEMORY, STORE_LOAD, (fault("lead-off", line="D0"),)),
-    "written-byte-contradicted": Picture(MEMORY, STORE_LOAD, (fault("cpu-data-out-stuck", bit=0, level="low"),)),
-    "address-contradicted": Picture(("MREQ", "RD", "WR", "A8", "A"), STORE_LOAD, (fault("dead-low", line="A8"),)),
-    "reads-all-00": Picture(MEMORY, STORE, (), faulty={"contents": ((0, bytes(0x2000)),)}, by_time=True),
-    "no-requests": Picture(FRAME, faults=(fault("busreq-held"),), by_time=True),
-    "went-silent": Picture(("CLK", "M1", "MREQ", "RD"), STORE_LOAD, faulty={"after": "wait-held"}, by_time=True),
-    "requests-without-fetch": Picture(("M1", "MREQ", "RD", "WR"), STORE, (fault("dead-high", line="RFSH"), fault("lead-off", line="M1"))),
-    "capture-too-coarse": Picture(FRAME, faulty={"sample_hz": 8_000_000}),
-    "spikes": Picture(FRAME, STORE, (fault("glitches", per_ms=900),), by_time=True),
-    "clock-stopped": Picture(("CLK", "M1", "MREQ", "RD"), STORE, faulty={"after": "clock-dead"}, by_time=True),
-    "clock-off-frequency": Picture(("CLK", "M1", "MREQ", "RD"), (FETCH,), (fault("clock-slow", ratio=0.5),), by_time=True, long_t=8),
-    "clock-jitter": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("clock-jitter", ns=60),), by_time=True),
-    "slow-strobe": Picture(("CLK", "M1", "MREQ", "RD"), STORE, (fault("lead-skewed", line="MREQ", ns=150),)),
-    "reset-held": Picture(("CLK", "RESET", "M1", "MREQ"), STORE, (fault("reset-held"),), by_time=True),
-    "reset-loop": Picture(("RESET", "M1", "MREQ"), (FETCH,), (fault("reset-loop", period_s=1e-5, hold_s=2e-6),), by_time=True, long_t=66),
-    "wait-held": Picture(("CLK", "WAIT", "MREQ", "RD"), STORE_LOAD, faulty={"after": "wait-held"}, by_time=True),
-    "bus-request-held": Picture(("BUSREQ", "BUSACK", "MREQ", "RD"), STORE_LOAD, faulty={"after": "busreq-held"}, by_time=True,
-                                changes={"bus_requests": (BusRequest(60, 62, 6),)}),
-    "interrupt-held": Picture(("INT", "M1", "IORQ"), ANSWER, (fault("int-held"),), long_t=66),
-    "halt-line-contradicted": Picture(("HALT", "M1", "MREQ", "RD", "WR"), STORE, (fault("dead-low", line="HALT"),)),
-    "halted-for-good": Picture(("HALT", "M1", "MREQ", "A"), STORE_LOAD, faulty={"contents": ((0, STOPS),)}),
-    "nmi-held": Picture(("NMI", "M1", "MREQ", "A"), PUSHED, (fault("nmi-held"),), by_time=True, long_t=33,
-                        changes=_PRESSED, at_s=PRESS_S),
-    "nmi-not-answered": Picture(("NMI", "M1", "MREQ", "A"), PUSHED, (fault("dead-high", line="NMI", at="cpu"),), by_time=True,
-                                changes=_PRESSED, at_s=PRESS_S, long_t=33),
-    "paging-not-triggered": Picture(_PAGING, VISIT, (fault("dead-high", line="M1"),), changes=_PAGED, long_t=21),
-    "paging-device-silent": Picture(_PAGING, VISIT, (fault("device-silent"),), changes=_PAGED, long_t=21),
-    "paging-not-released": Picture(_PAGING, LEAVE, (fault("device-never-leaves"),), changes=_PAGED, long_t=33),
-    "rom-disable-not-obeyed": Picture(_PAGING, VISIT, (fault("rom-disable-ignored"),), changes=_PAGED, long_t=21),
-}  # fmt: skip
+#: What both runs have beside the bare machine, and the words for what the faulty one has instead.
+MACHINES: Mapping[str, Mapping[str, Any]] = {
+    "": {},
+    "paged": {"machine": replace(GENERIC, paging=(GENERIC_PAGING,)), "lines": LINE_SETS["full_port"]},
+    "nmi-pressed": {"presses": (Press("NMI", PRESS_S, 10 * _T_S),)},
+    "bus-shared": {"bus_requests": (BusRequest(60, 62, 6),)},
+}
+OTHER_PROGRAMS = {"halts": STOPS, "only-nops": bytes(0x2000)}
 
 
 def picture_of(rule: Rule) -> Picture:
     """Return the rule's picture; for a rule without one of its own, a healthy run of the lines that it needs or judges."""
-    if rule.id in PICTURES:
-        return PICTURES[rule.id]
+    if rule.picture is not None:
+        return rule.picture
     named = [*rule.judges, *rule.needs[0]]
     lines = [name for name in CONTROL if name in named and name != "ROMDIS"]
     lines = list(dict.fromkeys(["MREQ", "RD", *lines]))
@@ -155,17 +82,33 @@ def healthy(picture: Picture) -> Drawn:
 
 def faulty(picture: Picture) -> Drawn | None:
     """Return the faulty run, None where the picture has none."""
-    if not picture.faults and not picture.faulty:
+    if not picture.has_faulty_run:
         return None
     start, t_states = _moment(picture, _run(picture, (), {}))
-    changes = dict(picture.faulty)
-    faults = picture.faults
-    if "after" in changes:
-        faults = (fault(changes.pop("after"), after_s=start + (t_states // 3) * _T_S),)
-    run = _run(picture, faults, changes)
+    faults = faults_of(picture, start + (t_states // 3) * _T_S)
+    run = _run(picture, faults, changes_of(picture))
     if not picture.by_time:
         start, t_states = _moment(picture, run, (start, t_states))
-    return Drawn(_stretch(run, start, t_states), picture.lines, (*map(_told, faults), *map(_changed, changes)))
+    return Drawn(_stretch(run, start, t_states), picture.lines, (*map(_told, faults), *map(_changed, changes_of(picture))))
+
+
+def faults_of(picture: Picture, after_s: float) -> tuple[Fault, ...]:
+    """Return what is put into the machine; after_s: the time at which the fault sets in that does so while the picture is drawn."""
+    if picture.after:
+        return (fault(picture.after, after_s=after_s),)
+    return tuple(fault(done.kind, **done.parameters) for done in picture.faults)
+
+
+def changes_of(picture: Picture) -> dict[str, Any]:
+    """Return the settings of the simulation that the faulty run has otherwise."""
+    changes: dict[str, Any] = {}
+    if picture.other_program:
+        changes["contents"] = ((0, OTHER_PROGRAMS[picture.other_program]),)
+    if picture.sample_hz is not None:
+        changes["sample_hz"] = picture.sample_hz
+    if not picture.pull_ups:
+        changes["pull_ups"] = False
+    return changes
 
 
 def _told(fault: Fault) -> str:
@@ -178,8 +121,9 @@ def _changed(name: str) -> str:
 
 
 def _run(picture: Picture, faults: tuple[Fault, ...], changes: Mapping[str, Any]) -> SimulatedCapture:
-    machine = picture.changes.get("machine", GENERIC)
-    quiet = machine.paging or picture.at_s is not None  # no interrupt may come between
+    both = MACHINES[picture.machine]
+    machine = both.get("machine", GENERIC)
+    quiet = machine.paging or picture.machine == "nmi-pressed"  # no interrupt may come between
     settings: dict[str, Any] = {
         "machine": replace(machine, interrupt_period_t_states=None if quiet else 400),
         "contents": ((0, PROGRAM),),
@@ -187,7 +131,7 @@ def _run(picture: Picture, faults: tuple[Fault, ...], changes: Mapping[str, Any]
         "duration_s": DURATION_S,
         "timescale": "1ns",
         "faults": faults,
-        **{key: value for key, value in picture.changes.items() if key != "machine"},
+        **{key: value for key, value in both.items() if key != "machine"},
         **changes,
     }
     return simulate(**settings)
@@ -195,8 +139,8 @@ def _run(picture: Picture, faults: tuple[Fault, ...], changes: Mapping[str, Any]
 
 def _moment(picture: Picture, run: SimulatedCapture, otherwise: tuple[float, int] | None = None) -> tuple[float, int]:
     """Return where the run of cycles begins, in seconds, and how many T-states to draw."""
-    if picture.at_s is not None:
-        return picture.at_s - LEAD_IN_T * _T_S, picture.long_t or 33
+    if picture.machine == "nmi-pressed":
+        return PRESS_S - LEAD_IN_T * _T_S, picture.long_t or 33
     cycles, wanted = run.truth["cycles"], picture.cycles
     kinds = [cycle["kind"] for cycle in cycles]
     for first in range(len(kinds) - len(wanted) + 1):

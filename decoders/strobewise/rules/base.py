@@ -12,6 +12,7 @@ from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Named
 
 from ..bus.model import SUSPECTS, Finding, SuspectShare
 from ..records.evidence import BusEvidence
+from .picture import Picture
 
 SEVERITIES = ("fault", "warning", "note")
 
@@ -85,6 +86,7 @@ class Rule:
     answered_by: Tuple[str, ...] = ()  #: rules whose fault, found in another capture of the machine, answers this one
     names_channels: bool = False  #: its note offers a mapping, which is told also where all is well
     praises: bool = False  #: its note says that a line is good, which is told where all is well
+    picture: Optional[Picture] = None  #: the moment that shows it, None where no single one does
     decide: Decide = _finds_nothing
 
     def __call__(self, decide: Decide) -> Decide:

@@ -13,6 +13,7 @@ from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
 from .base import CAUTION_SOLDER, Found, Shares, rule
 from .memory import runs_away
+from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
 MOVES_MIN = 24  #: samples at the rarer level before two lines that are always equal are believed
 COUNTED_LINES = 7  #: A0..A6 carry the refresh counter
@@ -38,6 +39,7 @@ def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
     "between them",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, derails=True, explains_its_lines=True,
+    picture=Picture(("MREQ", "A0", "A1", "A"), STORE_LOAD, (done("shorted", lines=["A0", "A1"]),), by_time=True),
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -99,6 +101,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, refresh and instruction set; the checks: common practice",
     host=None, derails=True,
+    picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("lead-off", line="A1"),)),
 )  # fmt: skip
 def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -166,6 +169,7 @@ LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus"
     next_step="move the lead to a pin known to be live; then measure the line's continuity from the CPU's pin to a memory chip, power off",
     source="UM0080, refresh and instruction set; the checks: common practice",
     host=None, derails=True,
+    picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("floating", line="A1"),), by_time=True),
 )  # fmt: skip
 def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -231,6 +235,7 @@ def _lead_proved(evidence: BusEvidence) -> bool:
     causes="the lead is off, on another pin, or the clip does not touch: the CPU itself reads the right bytes",
     next_step="reseat the lead of this data line and capture again", source="UM0080, instruction set",
     host=None, explains_its_lines=True,
+    picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("lead-off", line="D0"),)),
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -255,6 +260,7 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clip the lead to the CPU's own leg, not the socket or track, and capture again: right there means the contact, wrong the CPU",
     source="UM0080, instruction set; the check: common practice",
     host=None, seen_astray=True, explains_its_lines=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-in-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -277,6 +283,7 @@ def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     "means the CPU",
     source="UM0080, instruction set; the check: common practice",
     host=None, seen_astray=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-out-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
@@ -319,6 +326,7 @@ def _contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
     next_step="compare the memory's speed grade with the clock; scope a data line against /RD: it must settle well before the release",
     source="UM0080, instruction set and data set-up times; the checks: common practice",
     host=None,
+    picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)

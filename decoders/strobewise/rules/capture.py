@@ -8,6 +8,7 @@ from ..bus.lines import STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
 from .base import COARSE_SAMPLES, HOLDS, Found, milliseconds, rule, too_coarse
+from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 from .strobes import CPU_FIRST, INVERTED_LEAD
 
 LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
@@ -25,6 +26,7 @@ IDLE_LOW = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #:
     next_step="capture again with at least 4, better 8 samples a clock period (24 MHz for a clock of 3 to 6 MHz)",
     source="common practice; two samples a period is the theoretical limit", caution="",
     host="whole", stands_by_itself=True, undecided=1, softens=True,
+    picture=Picture(FRAME, sample_hz=8_000_000),
 )  # fmt: skip
 def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     samples = evidence.samples_per_t
@@ -50,6 +52,7 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clip ground close to the CPU (pin 29), shorten and separate the leads, set the threshold to about 1.4 V, capture again",
     source="common practice",
     host=None,
+    picture=Picture(FRAME, STORE, (done("glitches", per_ms=900),), by_time=True),
 )  # fmt: skip
 def spikes(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.glitches >= 3 and evidence.glitches > GLITCH_SHARE * evidence.requests:
@@ -68,6 +71,7 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
     next_step="measure 5 V between pins 11 and 29 at the CPU itself; reseat the CPU; only then try a CPU known to be good",
     source="common practice",
     host="whole", undecided=2, answered_by=HOLDS,
+    picture=Picture(FRAME, faults=(done("busreq-held"),), by_time=True),
 )  # fmt: skip
 def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests > 2 or evidence.duration_s <= 0:
@@ -102,6 +106,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     next_step="capture again with CLK (pin 6), /RESET (pin 26), /WAIT (pin 24) and /BUSREQ (pin 25) as well",
     source="common practice",
     host="standstill", undecided=3, answered_by=HOLDS,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE_LOAD, after="wait-held", by_time=True),
 )  # fmt: skip
 def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests <= 2 or evidence.last_request_s is None:
@@ -130,6 +135,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     next_step="capture again with /BUSACK (pin 23) as well; if no other master has the bus, look at the CPU's supply and clock",
     source="UM0080; no instruction needs more than 8 requests between two fetches",
     host="stretch", undecided=5,
+    picture=Picture(("M1", "MREQ", "RD", "WR"), STORE, (done("dead-high", line="RFSH"), done("lead-off", line="M1"))),
 )  # fmt: skip
 def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
@@ -147,6 +153,7 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     causes="a floating /IORQ (dead output, lead off), or /MREQ and /IORQ (pins 19 and 20) bridged",
     next_step="power off and measure the resistance between pins 19 and 20; then check the lead for /IORQ", source="UM0080, timing figures",
     host=None,
+    picture=Picture(("MREQ", "IORQ", "RD", "WR"), OUTPUT, (done("floating", line="IORQ"),)),
 )  # fmt: skip
 def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("IORQ")

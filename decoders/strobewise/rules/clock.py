@@ -7,6 +7,7 @@ from typing import Iterator
 from ..bus.lines import pin_text
 from ..records.evidence import BusEvidence
 from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
+from .picture import FETCH, STORE, Picture, done
 
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 PAUSE_T = 64.0
@@ -28,6 +29,7 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",
     host="standstill", explains=("no-requests", "went-silent", "wait-held", "halted-for-good"), lasting=True, stands_by_itself=True,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, after="clock-dead", by_time=True),
 )  # fmt: skip
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     line, clock = evidence.line("CLK"), evidence.clock
@@ -82,6 +84,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
     source="common practice",
     host=None, stands_by_itself=True,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), (FETCH,), (done("clock-slow", ratio=0.5),), by_time=True, long_t=8),
 )  # fmt: skip
 def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -102,6 +105,7 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     causes="oscillator starting badly, ripple on the supply, a second driver on the clock line, a bad ground clip",
     next_step="scope " + pin_text("CLK") + " and the 5 V rail for ripple; shorten the ground clip", source="common practice",
     host=None,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, (done("clock-jitter", ns=60),), by_time=True),
 )  # fmt: skip
 def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -126,6 +130,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map 'CLK=!CHANNEL'; until then every cycle seems to start half a T-state off",
     source="UM0080, op-code fetch and memory timing; the delay after the edge from the AC characteristics",
     host=None, explains=("slow-strobe",),
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, (done("lead-inverted", line="CLK"),)),
 )  # fmt: skip
 def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock

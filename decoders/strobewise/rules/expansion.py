@@ -11,6 +11,7 @@ from ..bus.lines import ADDRESS, DATA, bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.expansion import Trigger
 from .base import Found, milliseconds, rule
+from .picture import LEAVE, PAGING, PUSHED, VISIT, Picture, done
 from .strobes import CPU_FIRST
 
 NEEDS = (("MREQ", *ADDRESS),)  #: and the line of the profile's paging, whatever its name
@@ -39,6 +40,7 @@ def _connector(evidence: BusEvidence, name: str) -> str:
     "track or contact; try the device on a machine known to be good before blaming it",
     source="common practice",
     host="whole",
+    picture=Picture(PAGING, VISIT, (done("dead-high", line="M1"),), machine="paged", long_t=21),
 )  # fmt: skip
 def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("M1")
@@ -62,6 +64,7 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clean the edge connector and reseat the device, check its supply; then try a device known to be good",
     source="common practice",
     host="whole",
+    picture=Picture(PAGING, VISIT, (done("device-silent"),), machine="paged", long_t=21),
 )  # fmt: skip
 def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
     for paging in evidence.pagings:
@@ -93,6 +96,7 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
     causes="the device's address decoding, or an address line that does not reach it", source="common practice",
     next_step="check the device's address lines for continuity; try a device known to be good",
     host="whole",
+    picture=Picture(PAGING, LEAVE, (done("device-never-leaves"),), machine="paged", long_t=33),
 )  # fmt: skip
 def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     for paging in evidence.pagings:
@@ -116,6 +120,7 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     causes="the ROM-disable line does not reach the ROM's enable pin: track, edge contact, the gate between them",
     next_step="trace the ROM-disable line from the edge connector to the ROM's enable pin", source="common practice",
     host=None,
+    picture=Picture(PAGING, VISIT, (done("rom-disable-ignored"),), machine="paged", long_t=21),
 )  # fmt: skip
 def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
     for paging in evidence.pagings:
@@ -138,6 +143,8 @@ def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's NMI input, its joint, or a pulse that does not reach the pin",
     next_step=f"scope {pin_text('NMI')} at the CPU itself while the button is pressed", source="UM0080, interrupt response",
     host=None,
+    picture=Picture(("NMI", "M1", "MREQ", "A"), PUSHED, (done("dead-high", line="NMI", at="cpu"),), by_time=True,
+        machine="nmi-pressed", long_t=33),
 )  # fmt: skip
 def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.line("NMI").assertions - evidence.line("NMI").asserted_first

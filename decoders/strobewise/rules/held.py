@@ -11,6 +11,7 @@ from ..bus.lines import bar, pin_text
 from ..bus.model import KIND_INDEX
 from ..records.evidence import PATTERN_LINES, BusEvidence
 from .base import Found, milliseconds, rule
+from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
@@ -45,6 +46,7 @@ def _share(evidence: BusEvidence, name: str) -> float:
     "capacitor, diode and button",
     source="UM0080, reset; the checks: common practice",
     host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
+    picture=Picture(("CLK", "RESET", "M1", "MREQ"), STORE, (done("reset-held"),), by_time=True),
 )  # fmt: skip
 def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
@@ -77,6 +79,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"unplug everything from the expansion port and capture again; watch the 5 V rail and {pin_text('RESET')} on a scope together",
     source="common practice",
     host="ongoing", lasting=True, stands_by_itself=True,
+    picture=Picture(("RESET", "M1", "MREQ"), (FETCH,), (done("reset-loop", period_s=1e-5, hold_s=2e-6),), by_time=True, long_t=66),
 )  # fmt: skip
 def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
@@ -96,6 +99,7 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"find who pulls {pin_text('WAIT')}: unplug everything from the expansion port, then the pull-up and the wait-state generator's output",
     source="UM0080, wait states; the checks: common practice",
     host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
+    picture=Picture(("CLK", "WAIT", "MREQ", "RD"), STORE_LOAD, after="wait-held", by_time=True),
 )  # fmt: skip
 def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("WAIT")
@@ -128,6 +132,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"find who pulls {pin_text('BUSREQ')}: unplug everything from the expansion port, then the pull-up",
     source="UM0080, bus request/acknowledge; the checks: common practice",
     host="standstill", explains=("no-requests", "went-silent"), lasting=True,
+    picture=Picture(("BUSREQ", "BUSACK", "MREQ", "RD"), STORE_LOAD, after="busreq-held", by_time=True, machine="bus-shared"),
 )  # fmt: skip
 def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
     for name in ("BUSREQ", "BUSACK"):
@@ -162,6 +167,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"find who pulls {pin_text('INT')}: unplug everything from the expansion port; check what clears the interrupt source",
     source="UM0080, interrupt response; the checks: common practice",
     host="whole", seen_astray=True, lasting=True,
+    picture=Picture(("INT", "M1", "IORQ"), ANSWER, (done("int-held"),), long_t=66),
 )  # fmt: skip
 def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("INT")
@@ -197,6 +203,7 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
     next_step=f"check the lead on a pin known to be live, then scope {pin_text('HALT')} at the CPU itself",
     source="UM0080, halt; the check: common practice",
     host="stretch",
+    picture=Picture(("HALT", "M1", "MREQ", "RD", "WR"), STORE, (done("dead-low", line="HALT"),)),
 )  # fmt: skip
 def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     transfers = _runs_while_halted(evidence)
@@ -217,6 +224,7 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"find who pulls {pin_text('NMI')}: unplug everything from the expansion port, then the button and the pull-up",
     source="UM0080, interrupt response; the checks: common practice",
     host="whole", lasting=True, stands_by_itself=True,
+    picture=Picture(("NMI", "M1", "MREQ", "A"), PUSHED, (done("nmi-held"),), by_time=True, long_t=33, machine="nmi-pressed"),
 )  # fmt: skip
 def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("NMI")
@@ -234,6 +242,7 @@ def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     "program has interrupts off; then see what the program did before the HALT (listing)",
     source="UM0080, halt exit; the checks: common practice",
     host="whole", seen_astray=True, lasting=True, undecided=4,
+    picture=Picture(("HALT", "M1", "MREQ", "A"), STORE_LOAD, other_program="halts"),
 )  # fmt: skip
 def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("HALT")

@@ -12,6 +12,7 @@ from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.leads import LeadsRecord
 from .base import Found, rule, too_coarse
+from .picture import FRAME, STORE, Picture, done
 
 WITNESSES = {
     "instructions": "instructions agree with the cycles behind them and with where the program goes on",
@@ -30,6 +31,7 @@ WITNESSES = {
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
     host=None, lasting=True, relabels=True,
+    picture=Picture(FRAME, STORE, (done("leads-swapped", lines=["RD", "WR"]),)),
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     if too_coarse(evidence):

@@ -13,6 +13,7 @@ from ..bus.semantics import NMI_ADDRESS
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
 from .base import CAUTION_SOLDER, Found, milliseconds, rule
+from .picture import MEMORY, PUSHED, STORE, STORE_LOAD, Picture, done
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
 RUNAWAY_READS = 50
@@ -67,6 +68,7 @@ def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
     host=None, seen_astray=True, lasting=True,
+    picture=Picture(MEMORY, PUSHED, (done("rom-absent"),)),
 )  # fmt: skip
 def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -88,6 +90,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     next_step="if the bus was not forced on purpose: measure each data line against ground with the power off, then the ROM's outputs",
     source="common practice; 00h is NOP, UM0080", caution=CAUTION_SOLDER,
     host=None, seen_astray=True, lasting=True,
+    picture=Picture(MEMORY, STORE, other_program="only-nops", by_time=True),
 )  # fmt: skip
 def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -107,6 +110,7 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True, lasting=True,
+    picture=Picture(MEMORY, STORE, (done("rom-absent"),), pull_ups=False, by_time=True),
 )  # fmt: skip
 def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -168,6 +172,7 @@ def runs_away(memory: MemoryRecord) -> bool:
     "they are socketed",
     source="common practice",
     host=None, derails=True,
+    picture=Picture(("MREQ", "RD", "D4", "D"), STORE_LOAD, (done("dead-low", line="D4", at="line"),)),
 )  # fmt: skip
 def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -204,6 +209,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
     source="common practice",
     host=None, derails=True,
+    picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("floating", line="D0"),), by_time=True),
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -226,6 +232,7 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     next_step="say with a profile what pages memory; if nothing does, check the memory's speed grade, its supply and the clock",
     source="common practice",
     host=None, seen_astray=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -260,6 +267,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -308,6 +316,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)
@@ -353,6 +362,7 @@ def _mirror(memory: MemoryRecord) -> Optional[int]:
     next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("rom-bit-flipped", address=0x000B, bit=3),)),
 )  # fmt: skip
 def rom_content(evidence: BusEvidence) -> Iterator[Found]:
     memory = _memory(evidence)

@@ -24,6 +24,7 @@ from .buses import (
 )
 from .leads import leads_swapped
 from .memory import data_line_stuck, data_line_unsteady, runs_away
+from .picture import MEMORY, STORE_LOAD, Picture, done
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
 CONSISTENT_MIN = 6  #: contradictions of one line before it is called a fault
@@ -157,6 +158,7 @@ def _spoken_for(evidence: BusEvidence, *rules: Callable[[BusEvidence], Iterable[
     "line moving, means the CPU or its socket",
     source="UM0080, instruction set; the check: common practice",
     host=None, derails=True,
+    picture=Picture(MEMORY, STORE_LOAD, (done("lead-off", line="D0"),)),
 )  # fmt: skip
 def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -204,6 +206,7 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     next_step="swap the two leads or map them the other way round with --map, and look at the capture again",
     source="UM0080, instruction set; the check: common practice",
     host=None, derails=True, explains_its_lines=True,
+    picture=Picture(("MREQ", "RD", "D0", "D1", "D"), STORE_LOAD, (done("leads-swapped", lines=["D0", "D1"]),)),
 )  # fmt: skip
 def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -248,6 +251,7 @@ def _crossed_addresses(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     "means the CPU; a right level means the lead",
     source="UM0080, instruction set; the check: common practice", caution=CAUTION_SOLDER,
     host=None, explains=(*RUNAWAYS, "halted-for-good", "ram-bit-dead", "reads-unsteady"),
+    picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-out-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
@@ -283,6 +287,7 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, opcode fetch; the check: common practice",
     host=None, derails=True,
+    picture=Picture(("MREQ", "RD", "WR", "A8", "A"), STORE_LOAD, (done("dead-low", line="A8"),)),
 )  # fmt: skip
 def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)

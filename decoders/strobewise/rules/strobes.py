@@ -6,12 +6,13 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, Optional, Tuple
+from typing import Iterator, Optional
 
 from ..bus.lines import bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.strobes import ENOUGH, behaviour
 from .base import CAUTION_CLIP, RUNAWAYS, Found, Shares, milliseconds, rule, too_coarse
+from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
 
 
@@ -103,7 +104,6 @@ LAGGING: Shares = (("probe_or_capture", 0.6), ("connection", 0.15), ("cpu", 0.15
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
 APART_T = 0.15
 SPIKES: Shares = (("probe_or_capture", 0.5), ("clock", 0.3), ("cpu", 0.1))
-FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
 
 
 @rule(
@@ -114,6 +114,7 @@ FRAME: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "RFSH"))
     "shorted, or the lead is off. The machine may run all the same: only acknowledges and devices that watch for fetches need /M1",
     next_step=PIN_CHECK.format(pin=pin_text("M1")), source="UM0080, instruction op-code fetch; the check: common practice",
     host="stretch",
+    picture=Picture(FRAME, faults=(done("dead-low", line="M1"),)),
 )  # fmt: skip
 def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, CPU_FIRST)
@@ -126,6 +127,7 @@ def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     "unless the board refreshes it in another way",
     next_step=PIN_CHECK.format(pin=pin_text("RFSH")), source="UM0080, instruction op-code fetch; the check: common practice",
     host="stretch",
+    picture=Picture(FRAME, faults=(done("dead-high", line="RFSH"),)),
 )  # fmt: skip
 def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, CPU_FIRST)
@@ -138,6 +140,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     "board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("MREQ")), source="UM0080, memory read or write; the check: common practice",
     host="stretch", explains=(*RUNAWAYS, "ram-bank-missing", "ram-bit-dead"),
+    picture=Picture(FRAME, faults=(done("dead-high", line="MREQ"),)),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, CPU_FIRST, LEAD_FIRST)
@@ -154,6 +157,7 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's IORQ output, its joint, a short, or the lead; ports and interrupt acknowledges then do nothing",
     next_step=PIN_CHECK.format(pin=pin_text("IORQ")), source="UM0080, input or output; the check: common practice",
     host="stretch",
+    picture=Picture(("M1", "MREQ", "IORQ", "RD", "WR"), OUTPUT, (done("dead-high", line="IORQ"),)),
 )  # fmt: skip
 def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, CPU_FIRST)
@@ -165,6 +169,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
     host="stretch", explains=(*RUNAWAYS, "ram-bank-missing", "ram-bit-dead"),
+    picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, CPU_FIRST, LEAD_FIRST):
@@ -179,6 +184,7 @@ def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     next_step=PIN_CHECK.format(pin=pin_text("WR")), source="UM0080, memory read or write; the check: common practice",
     caution=CAUTION_CLIP,
     host="stretch", explains=("ram-bank-missing", "ram-bit-dead"),
+    picture=Picture(FRAME, faults=(done("dead-high", line="WR"),)),
 )  # fmt: skip
 def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, CPU_FIRST)

@@ -12,6 +12,7 @@ from ..bus.lines import STROBES
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from ..records.evidence import BusEvidence
 from .base import Found, milliseconds, rule
+from .picture import STORE, Picture, done
 
 REFRESH_S = 0.002  #: dynamic memory keeps its contents for 2 ms (128 rows), from memory
 OFF_RATE = 0.1
@@ -26,6 +27,7 @@ REQUESTS_MIN = 4
     next_step="look at the edge on a scope at the CPU's pin: a slow slope is load or a weak output, a late clean edge is the clock's own level",
     source="Z8400/Z84C00 Product Specification, AC characteristics",
     host=None,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, (done("lead-skewed", line="MREQ", ns=150),)),
 )  # fmt: skip
 def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.timing
