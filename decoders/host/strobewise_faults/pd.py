@@ -145,15 +145,15 @@ class Decoder(srd.Decoder):
         if self.told < self.ongoing:
             self.judge(self.observer.whole, 0, now, self.ongoing - self.told, self.told)
 
-    def judge(self, counts, start, end, rules, spoken=None):
-        """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken."""
+    def judge(self, counts, start, end, rules, spoken=None, silent=()):
+        """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken; silent: need not speak again."""
         if self.observer.bus.rate is None:
             rules = rules & self.of_stretch  # the others judge seconds
         evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
         if self.paging is not None:
             evidence.pagings = [self.paging.record]
         for finding in run(evidence, rules):
-            if finding.severity == "note":
+            if finding.severity == "note" or finding.rule in silent:
                 continue
             first = start if finding.first_s is None else round(finding.first_s * self.observer.rate)
             last = end if finding.last_s is None else round(finding.last_s * self.observer.rate)
@@ -187,7 +187,7 @@ class Decoder(srd.Decoder):
         """Judge what is left, and what only the whole capture shows."""
         if self.cycles >= self.stretch_cycles // 4 or self.stretch_start == 0:  # a few cycles say too little by themselves
             self.judge(self.observer.stretch, self.stretch_start, end, self.of_stretch)
-        self.judge(self.observer.whole, 0, end, self.of_whole - self.standing - self.told)
+        self.judge(self.observer.whole, 0, end, self.of_whole, silent=self.standing | self.told)
         self.put(0, end, self.count, len(self.spoken))
 
     def show(self, place, start, end, texts):

@@ -7,9 +7,10 @@ decorator :data:`rule`; it yields :class:`Found` for each thing that it finds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, NamedTuple, Optional, Tuple
+from dataclasses import dataclass, field, replace
+from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mapping, NamedTuple, Optional, Sequence, Tuple
 
+from ..bus.lines import ADDRESS, DATA
 from ..bus.model import SUSPECTS, Finding, SuspectShare
 from ..records.evidence import BusEvidence
 from .picture import Picture
@@ -27,6 +28,8 @@ CAUTION_SOLDER = (
 )
 
 Shares = Tuple[Tuple[str, float], ...]
+#: Of what a rule that sees the same less closely says nothing: of anything, of the same bus, of the lines that were named.
+Scope = Literal["all", "bus", "lines"]
 Host = Optional[Literal["stretch", "standstill", "ongoing", "whole"]]
 HOSTS: Tuple[Host, ...] = (
     "stretch",  # over each stretch of cycles, whatever its length
@@ -78,6 +81,7 @@ class Rule:
     derails: bool = False  #: a fault of its sends the program astray, so it explains all rules that are `seen_astray`
     seen_astray: bool = False  #: it finds what a machine shows once another fault has made it run astray
     explains_its_lines: bool = False  #: what it finds explains whatever else its lines show
+    speaks_for: Mapping[str, Scope] = field(default_factory=dict)  #: rules that see the same less closely, and are then silent: about what
     relabels: bool = False  #: the labels are wrong, so the other rules judged a machine that is not there
     stands_by_itself: bool = False  #: wrong labels on strobes and buses leave it as it is
     lasting: bool = False  #: judges what lasts, and so may speak of a fault even in a capture sampled too slowly for the others
@@ -134,7 +138,7 @@ def check_catalogue() -> None:
     """Raise ValueError where a rule names another that does not exist, or itself; to be called when all are registered."""
     known = ids(lambda each: True)
     for each in CATALOGUE:
-        named = {*each.explains, *each.answered_by}
+        named = {*each.explains, *each.answered_by, *each.speaks_for}
         if named - known or each.id in named:
             raise ValueError(f"rule {each.id!r} names {', '.join(sorted((named - known) or {each.id}))}, which is no other rule")
 
@@ -144,11 +148,34 @@ RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike")
 #: What holds a CPU, so that it makes no request.
 HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 
+BUSES = (frozenset(ADDRESS), frozenset(DATA))
+
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 
 def too_coarse(evidence: BusEvidence) -> bool:
     """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
     return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
+
+
+def said_once(findings: Sequence[Finding]) -> List[Finding]:
+    """Drop what another rule, which looks closer, says of the same capture; that one's own severity does not matter.
+
+    This is about one capture. What follows from a fault of the machine, whichever capture shows it, is the verdict's to drop.
+    """
+    scopes = {each.id: each.speaks_for for each in CATALOGUE if each.speaks_for}
+    return [
+        finding
+        for finding in findings
+        if not any(_covers(scopes[other.rule].get(finding.rule), other, finding) for other in findings if other.rule in scopes)
+    ]
+
+
+def _covers(scope: Optional[Scope], closer: Finding, finding: Finding) -> bool:
+    if scope is None or scope == "all":
+        return scope is not None
+    if scope == "lines":
+        return not set(closer.lines).isdisjoint(finding.lines)
+    return any(not bus.isdisjoint(closer.lines) and not bus.isdisjoint(finding.lines) for bus in BUSES)
 
 
 def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str]) -> Finding:
@@ -172,6 +199,7 @@ def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Fi
         if (only is None or each.id in only) and each.can_decide(evidence)
         for finding in _findings(each, evidence)
     ]
+    findings = said_once(findings)
     softening = ids(lambda each: each.softens)
     if any(f.rule in softening and f.severity == "warning" for f in findings):
         lasting = ids(lambda each: each.lasting)

@@ -39,6 +39,7 @@ def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
     "between them",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, derails=True, explains_its_lines=True,
+    speaks_for={"written-byte-contradicted": "lines", "address-contradicted": "bus", "program-contradicted": "all"},
     picture=Picture(("MREQ", "A0", "A1", "A"), STORE_LOAD, (done("shorted", lines=["A0", "A1"]),), by_time=True),
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
@@ -101,6 +102,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, refresh and instruction set; the checks: common practice",
     host=None, derails=True,
+    speaks_for={"address-contradicted": "bus", "program-contradicted": "all"},
     picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("lead-off", line="A1"),)),
 )  # fmt: skip
 def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
@@ -169,6 +171,7 @@ LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus"
     next_step="move the lead to a pin known to be live; then measure the line's continuity from the CPU's pin to a memory chip, power off",
     source="UM0080, refresh and instruction set; the checks: common practice",
     host=None, derails=True,
+    speaks_for={"address-contradicted": "bus", "program-contradicted": "all"},
     picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("floating", line="A1"),), by_time=True),
 )  # fmt: skip
 def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
@@ -235,13 +238,14 @@ def _lead_proved(evidence: BusEvidence) -> bool:
     causes="the lead is off, on another pin, or the clip does not touch: the CPU itself reads the right bytes",
     next_step="reseat the lead of this data line and capture again", source="UM0080, instruction set",
     host=None, explains_its_lines=True,
+    speaks_for={"program-misread": "lines", "written-byte-contradicted": "lines", "program-contradicted": "all"},
     picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("lead-off", line="D0"),)),
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
     if buses is None:
         return
-    for bit, wrong, asked in _contradicted_data(buses):
+    for bit, wrong, asked in contradicted_data(buses):
         if _input_dead(evidence, buses, bit):
             continue  # the line moves, and what the CPU writes shows right: the CPU's own input
         line = evidence.line(f"D{bit}")
@@ -260,13 +264,14 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clip the lead to the CPU's own leg, not the socket or track, and capture again: right there means the contact, wrong the CPU",
     source="UM0080, instruction set; the check: common practice",
     host=None, seen_astray=True, explains_its_lines=True,
+    speaks_for={"program-misread": "lines", "written-byte-contradicted": "lines", "program-contradicted": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-in-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
     if buses is None:
         return
-    for bit, wrong, asked in _contradicted_data(buses):
+    for bit, wrong, asked in contradicted_data(buses):
         if _input_dead(evidence, buses, bit):
             yield Found(
                 f"D{bit} moves on the bus, yet the addresses that the CPU made of {wrong} of {asked} operand bytes show it at another level",
@@ -283,13 +288,14 @@ def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     "means the CPU",
     source="UM0080, instruction set; the check: common practice",
     host=None, seen_astray=True,
+    speaks_for={"written-byte-contradicted": "lines", "program-contradicted": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-out-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
     if buses is None:
         return
-    contradicted = {bit for bit, _, _ in _contradicted_data(buses)}
+    contradicted = {bit for bit, _, _ in contradicted_data(buses)}
     pushes = buses.pushes
     for bit in range(8):
         for lost, asked, other, level in (
@@ -303,7 +309,7 @@ def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
                 )  # fmt: skip
 
 
-def _contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
+def contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
     """Yield (data bit, wrong, compared) for data lines that the addresses made of operands contradict in both operand bytes."""
     if buses.operands.compared < 2 * OPERANDS_MIN:
         return

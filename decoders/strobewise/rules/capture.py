@@ -76,13 +76,11 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
 def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests > 2 or evidence.duration_s <= 0:
         return
-    if evidence.has("CLK") and evidence.line("CLK").edges == 0:
-        return  # the clock's own rule speaks
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
-        return  # theirs
+        return  # held: what it does not do, it is kept from
     others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > 4]
     if others and evidence.has("MREQ") and evidence.line("MREQ").edges == 0:
-        return  # /MREQ's own rule speaks
+        return  # it works, and only its /MREQ does not
     unseen = [name for name in ("CLK", "RESET", "WAIT", "BUSREQ") if name not in evidence.captured]
     where = "" if not unseen else f"; {', '.join(bar(name) for name in unseen)} not captured"
     text = f"{evidence.requests} requests in {milliseconds(evidence.duration_s)}{where}"

@@ -29,6 +29,7 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",
     host="standstill", explains=("no-requests", "went-silent", "wait-held", "halted-for-good"), lasting=True, stands_by_itself=True,
+    speaks_for={"no-requests": "all"},
     picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, after="clock-dead", by_time=True),
 )  # fmt: skip
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
@@ -66,6 +67,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     causes="a board that stops the clock on purpose (then it is nothing), an intermittent oscillator or joint, samples that the analyser lost",
     next_step="repeat the capture; if the pause stays, scope the oscillator and flex the board gently at the crystal", source="common practice",
     host=None,
+    speaks_for={"clock-jitter": "all"},
 )  # fmt: skip
 def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
@@ -111,8 +113,6 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if clock.source != "CLK" or not clock.hz or clock.deviation_s is None or not evidence.samples_per_t or evidence.samples_per_t < 4:
         return
-    if clock.longest and clock.longest.length_s * clock.hz > PAUSE_T:
-        return  # a pause spoils the figure; it has its own rule
     sampling = 0.41 * (evidence.sample_interval_s or 0.0)  # two edges, each uniformly rounded: 1 / sqrt(6) of an interval
     excess = max(0.0, clock.deviation_s**2 - sampling**2) ** 0.5
     if excess * clock.hz > JITTER_SHARE:

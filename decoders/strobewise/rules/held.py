@@ -250,7 +250,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     if span is None or not line.asserted_last:
         return
     if not evidence.notes.get("halt") or _runs_while_halted(evidence):
-        return  # the line lies; its own rule speaks
+        return  # a halted CPU fetches one address and nothing else: this one runs, and the line lies
     woken = line.assertions > 1 and evidence.cycles["interrupt_acknowledge"] + evidence.notes.get("nmi_response", 0) > 0
     last = evidence.end_s - span.end_s < 1e-9 or span.end_s >= evidence.end_s
     if woken or not last or span.length_s < 0.3 * evidence.duration_s:

@@ -31,6 +31,7 @@ WITNESSES = {
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
     host=None, lasting=True, relabels=True,
+    speaks_for={**dict.fromkeys(("program-misread", "leads-crossed", "written-byte-contradicted", "address-contradicted", "program-contradicted"), "all")},
     picture=Picture(FRAME, STORE, (done("leads-swapped", lines=["RD", "WR"]),)),
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:

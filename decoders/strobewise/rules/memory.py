@@ -172,6 +172,7 @@ def runs_away(memory: MemoryRecord) -> bool:
     "they are socketed",
     source="common practice",
     host=None, derails=True,
+    speaks_for={"written-byte-contradicted": "lines", "program-contradicted": "all"},
     picture=Picture(("MREQ", "RD", "D4", "D"), STORE_LOAD, (done("dead-low", line="D4", at="line"),)),
 )  # fmt: skip
 def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
@@ -188,7 +189,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         reads = sum(record.transfers for _, record in _readings(memory))
         wrote = memory.writes.constant(bit)
         if _contradicted(evidence, bit):
-            continue  # the CPU read other bytes than the capture shows: the lead's own rule speaks
+            continue  # the CPU read other bytes than the capture shows, so it is not the line that stands still
         same = wrote is not None and memory.writes.transfers >= ENOUGH_WRITES
         also = "and in all writes too" if same else "while writes show it moving"
         suspects = None
@@ -209,6 +210,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
     source="common practice",
     host=None, derails=True,
+    speaks_for={"written-byte-contradicted": "lines", "program-contradicted": "all"},
     picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("floating", line="D0"),), by_time=True),
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:

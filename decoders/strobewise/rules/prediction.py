@@ -6,24 +6,15 @@ a contradiction points at is common practice. The CPU itself comes last: a line 
 
 from __future__ import annotations
 
-from typing import Callable, Iterable, Iterator, List, Optional, Tuple
+from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE
 from ..program.words import explain
 from ..records.evidence import BusEvidence
 from ..records.prediction import PredictionRecord
 from .base import CAUTION_SOLDER, RUNAWAYS, Found, Shares, rule
-from .buses import (
-    BRIDGE,
-    address_line_stuck,
-    address_line_unsteady,
-    data_input_contradicted,
-    data_lead_off,
-    data_output_contradicted,
-    lines_shorted,
-)
-from .leads import leads_swapped
-from .memory import data_line_stuck, data_line_unsteady, runs_away
+from .buses import BRIDGE, contradicted_data
+from .memory import runs_away
 from .picture import MEMORY, STORE_LOAD, Picture, done
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
@@ -137,15 +128,15 @@ def _swapped(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     return int(low[1:]), int(high[1:])
 
 
+def _line_known(evidence: BusEvidence) -> bool:
+    """Say whether the addresses made of operands tell already which data line it is."""
+    return evidence.buses is not None and any(True for _ in contradicted_data(evidence.buses))
+
+
 def _strobes_good(evidence: BusEvidence) -> bool:
     """Say whether the strobes that tell the kinds of cycle apart are what they should be."""
     counts = [evidence.strobes[name] for name in ("MREQ", "IORQ", "RD", "WR") if name in evidence.strobes]
     return all(count.hit >= 0.97 and count.false <= 0.03 for count in counts)
-
-
-def _spoken_for(evidence: BusEvidence, *rules: Callable[[BusEvidence], Iterable[Found]]) -> frozenset[str]:
-    """Return the lines that other rules name already."""
-    return frozenset(line for each in rules for found in each(evidence) for line in found.lines)
 
 
 @rule(
@@ -158,26 +149,24 @@ def _spoken_for(evidence: BusEvidence, *rules: Callable[[BusEvidence], Iterable[
     "line moving, means the CPU or its socket",
     source="UM0080, instruction set; the check: common practice",
     host=None, derails=True,
+    speaks_for={"program-contradicted": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("lead-off", line="D0"),)),
 )  # fmt: skip
 def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
     if record is None or not _strobes_good(evidence):
         return
-    taken = _spoken_for(evidence, data_lead_off, data_input_contradicted, leads_swapped)
     bit = _misread(record)
     start, end = _span(record)
     if bit is None:
         several = _any_of_several(record)
-        if several and _runaway(evidence) and not taken:
+        if several and _runaway(evidence) and not _line_known(evidence):
             names = tuple(f"D{line}" for line in several)
             yield Found(
                 f"the CPU does not act on the bytes captured, in {record.sought} contradictions over {coverage(record)}: one of "
                 f"{', '.join(names)} reaches it at another level; first, {_first(record, *names)}",
                 names, record.sought, start, end, suspects=INPUT_OR_LEAD, confidence=0.8,
             )  # fmt: skip
-        return
-    if f"D{bit}" in taken:
         return
     total = sum(record.explained[f"D{bit}"][:2])
     low, high = record.explained[f"D{bit}"][2:]  # where no other line explains it, the level is sure
@@ -206,11 +195,12 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     next_step="swap the two leads or map them the other way round with --map, and look at the capture again",
     source="UM0080, instruction set; the check: common practice",
     host=None, derails=True, explains_its_lines=True,
+    speaks_for={"program-contradicted": "all"},
     picture=Picture(("MREQ", "RD", "D0", "D1", "D"), STORE_LOAD, (done("leads-swapped", lines=["D0", "D1"]),)),
 )  # fmt: skip
 def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
-    if record is None or not _strobes_good(evidence) or _spoken_for(evidence, leads_swapped):
+    if record is None or not _strobes_good(evidence):
         return
     pair = _swapped(record)
     start, end = _span(record)
@@ -257,17 +247,13 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     record = _prediction(evidence)
     if record is None or _runaway(evidence):
         return
-    taken = _spoken_for(
-        evidence, data_output_contradicted, data_lead_off, data_input_contradicted, data_line_stuck, data_line_unsteady, lines_shorted,
-        leads_swapped,
-    )  # fmt: skip
     misread = _misread(record)
     if _swapped(record) is not None:
         return
     start, end = _span(record)
     for bit in range(8):
         stuck = _stuck_write(record, bit)
-        if stuck is None or f"D{bit}" in taken or bit == misread:
+        if stuck is None or bit == misread:
             continue
         lost, asked, level = stuck
         moves = _moves(record, bit)
@@ -287,6 +273,7 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
     source="UM0080, opcode fetch; the check: common practice",
     host=None, derails=True,
+    speaks_for={"program-contradicted": "all"},
     picture=Picture(("MREQ", "RD", "WR", "A8", "A"), STORE_LOAD, (done("dead-low", line="A8"),)),
 )  # fmt: skip
 def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
@@ -294,8 +281,7 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if record is None:
         return
     wrong = {bit: stuck for bit in range(16) if (stuck := _stuck_address(record, bit)) is not None}
-    taken = _spoken_for(evidence, address_line_stuck, address_line_unsteady, lines_shorted, leads_swapped)
-    if len(wrong) > 2 or taken & set(ADDRESS):
+    if len(wrong) > 2:
         return
     start, end = _span(record)
     first = _first(record, "address", "next", "code")
@@ -369,7 +355,7 @@ def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if record is None or _runaway(evidence):
         return
     total = sum(number for what, number in record.differences.items() if what != "code")
-    if not total or _named(evidence, record):
+    if not total or _named(record):
         return
     many = total >= MANY and total >= MANY_SHARE * record.instructions
     start, end = _span(record)
@@ -380,14 +366,9 @@ def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
-def _named(evidence: BusEvidence, record: PredictionRecord) -> bool:
+def _named(record: PredictionRecord) -> bool:
     """Say whether a line explains what differs, so that nothing is left to say of the rest."""
-    lines = any(_stuck_write(record, bit) for bit in range(8)) or any(_stuck_address(record, bit) for bit in range(16))
-    others = _spoken_for(
-        evidence, data_lead_off, data_input_contradicted, data_output_contradicted, data_line_stuck, data_line_unsteady, lines_shorted,
-        address_line_stuck, address_line_unsteady, leads_swapped, address_contradicted, leads_crossed, program_misread,
-    )  # fmt: skip
-    return bool(lines or others)
+    return any(_stuck_write(record, bit) for bit in range(8)) or any(_stuck_address(record, bit) for bit in range(16))
 
 
 def _lines_of(record: PredictionRecord) -> Tuple[str, ...]:
