@@ -19,7 +19,7 @@ from strobewise.hookup.plan import advise
 from strobewise.hookup.symptoms import find_symptom
 from strobewise.machine.faults import FAULTS
 from strobewise.rules import CATALOGUE, FAMILIES, Found, find_rule, rule
-from strobewise.rules.base import HOSTS, check_catalogue, host_rules, ids
+from strobewise.rules.base import HOSTS, check_catalogue, host_rules, ids, said_once
 from strobewise.stream.records import Begun, Bus, Ended
 from strobewise.verdict.judge import judge, without_consequences
 from strobewise_cli.render.explain_text import print_catalogue, print_rule
@@ -132,9 +132,11 @@ def test_a_record_that_is_wrong_in_itself_is_refused(catalogue, facts):
     assert find_rule("kettle-on") is None
 
 
-@pytest.mark.parametrize("field", ["explains", "answered_by"])
-def test_an_id_that_no_rule_has_is_refused(catalogue, field):
-    add(**{field: ("reset-holds",)})
+@pytest.mark.parametrize(
+    "facts", [{"explains": ("reset-holds",)}, {"answered_by": ("reset-holds",)}, {"speaks_for": {"reset-holds": "all"}}]
+)
+def test_an_id_that_no_rule_has_is_refused(catalogue, facts):
+    add(**facts)
     with pytest.raises(ValueError, match=r"^rule 'kettle-on' names reset-holds, which is no other rule$"):
         check_catalogue()
 
@@ -212,6 +214,55 @@ def test_what_a_finding_says_of_its_lines_is_enough(cause):
 
 def test_only_those_explain_their_lines():
     assert ids(lambda each: each.explains_its_lines) == {"lines-shorted", "data-lead-off", "data-input-contradicted", "leads-crossed"}
+
+
+DATA_LINE = {"written-byte-contradicted": "lines", "program-contradicted": "all"}
+ADDRESS_LINE = {"address-contradicted": "bus", "program-contradicted": "all"}
+FOLLOWED = ("program-misread", "leads-crossed", "written-byte-contradicted", "address-contradicted", "program-contradicted")
+SPEAKS_FOR = {
+    "data-lead-off": {"program-misread": "lines", **DATA_LINE},
+    "data-input-contradicted": {"program-misread": "lines", **DATA_LINE},
+    "data-output-contradicted": DATA_LINE,
+    "data-line-stuck": DATA_LINE,
+    "data-line-unsteady": DATA_LINE,
+    "lines-shorted": {**DATA_LINE, **ADDRESS_LINE},
+    "address-line-stuck": ADDRESS_LINE,
+    "address-line-unsteady": ADDRESS_LINE,
+    "leads-swapped": dict.fromkeys(FOLLOWED, "all"),
+    "program-misread": {"program-contradicted": "all"},
+    "leads-crossed": {"program-contradicted": "all"},
+    "address-contradicted": {"program-contradicted": "all"},
+    "clock-stopped": {"no-requests": "all"},
+    "clock-pauses": {"clock-jitter": "all"},
+}
+SPOKEN = [(closer, rule, scope) for closer, others in SPEAKS_FOR.items() for rule, scope in others.items()]
+
+
+def test_who_speaks_for_whom_is_all_here():
+    assert {each.id: dict(each.speaks_for) for each in CATALOGUE if each.speaks_for} == SPEAKS_FOR
+
+
+def once(*findings):
+    return [finding.rule for finding in said_once(findings)]
+
+
+@pytest.mark.parametrize("severity", ["fault", "warning", "note"])
+@pytest.mark.parametrize("closer, rule, scope", SPOKEN)
+def test_what_one_rule_says_another_need_not(closer, rule, scope, severity):
+    def left(named, line):
+        return once(found(closer, named, severity), found(rule, (line,))) == [closer, rule]
+
+    assert not left(("D3", "D4"), "D3") and not left(("A3",), "A3")  # the same line
+    assert left(("D3", "D4"), "D5") == (scope == "lines")  # another line of the same bus
+    assert left(("A3",), "A4") == (scope == "lines")
+    assert left(("D3",), "A3") == (scope in ("lines", "bus"))  # another bus
+    assert left(("M1",), "D3") == (scope in ("lines", "bus"))
+    assert once(found(rule, ("D3",)), found("spikes", ("D3",))) == [rule, "spikes"]
+
+
+@pytest.mark.parametrize("closer, rule, scope", SPOKEN)
+def test_who_names_no_line_is_spoken_for_only_where_all_is_said(closer, rule, scope):
+    assert (once(found(closer, ("D3",)), found(rule, ())) == [closer]) == (scope == "all")
 
 
 @pytest.mark.parametrize("stands", sorted(ids(lambda each: True) - {"leads-swapped"}))
