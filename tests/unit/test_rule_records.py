@@ -65,8 +65,8 @@ def test_a_rule_that_is_added_is_known_everywhere(catalogue):
     print_catalogue(CATALOGUE, out)
     print_rule(find_rule("kettle-on"), out)
     assert out.getvalue().count("kettle-on") == 2 and "kettle on the same socket" in " ".join(out.getvalue().split())
-    assert "| `kettle-on` | a kettle on the same socket | /MREQ |" in documentation("readme_tables").rule_table()
     reference = documentation("generate_reference")
+    assert "| [`kettle-on`](#kettle-on) | a kettle on the same socket | /MREQ |" in reference.rule_table()
     assert reference.CATALOGUE is CATALOGUE
     reference.CATALOGUE = [find_rule("kettle-on")]  # drawing all of them takes a while
     assert "## kettle-on" in reference.rules()
