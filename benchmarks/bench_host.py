@@ -57,6 +57,8 @@ class Decoder(srd.Decoder):
 EMPTIES = {
     "returns_at_once": "return",
     "mreq_edges": "c = [{0: 'e'}]\n        while True: pins = wait(c)",
+    "cycles_alone": "c = {0: 'f', 5: 'h'}\n        while True: pins = wait(c)",
+    "points_too": "c = {0: 'f', 5: 'h'}; s = [{0: 'r'}, {'skip': 7}]\n        while True: pins = wait(c); pins = wait(s)",
     "transfers": "c = [{3: 'r'}, {4: 'r'}]\n        while True: pins = wait(c)",
 }
 COUNTING = '''
@@ -92,7 +94,9 @@ class Case:
 
 CASES = (
     Case("address and data", NO_CLOCK),
+    Case("address and data, no lengths", NO_CLOCK, ":lengths=hide"),
     Case("the same with CLK", FULL),
+    Case("the same with CLK, no lengths", FULL, ":lengths=hide"),
     Case("the same with CLK, its edges ignored", FULL, ":clock_edges=ignore"),
     Case("strobes alone", STROBES),
     Case("/M1 and /MREQ alone", ("M1", "MREQ")),
@@ -101,6 +105,7 @@ CASES = (
     Case("address and data, every edge", NO_CLOCK, ":look=every edge"),
     Case("address and data, and instructions", NO_CLOCK, stack=",strobewise_instructions"),
     Case("address and data, and faults", NO_CLOCK, stack=",strobewise_faults"),
+    Case("all three stacked, no lengths", NO_CLOCK, ":lengths=hide", stack=",strobewise_instructions,strobewise_faults"),
 )
 
 
@@ -196,6 +201,8 @@ def main() -> None:
         transfers = bench.per_second("transfers", CASES[0])
         print(f"{'floor: each edge of /MREQ':40s} {floor:6.2f} s per s of bus")
         print(f"{'floor: end of each /RD and /WR':40s} {transfers:6.2f} s per s of bus")
+        for label, name in (("floor: one look a cycle", "cycles_alone"), ("floor: and its sample point", "points_too")):
+            print(f"{label:40s} {bench.per_second(name, CASES[0]):6.2f} s per s of bus")
         for case in CASES:
             if options.only in case.label:
                 took = bench.per_second("strobewise_cycles", case)

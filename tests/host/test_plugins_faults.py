@@ -39,7 +39,7 @@ def test_healthy_machines_raise_no_alarm(trace, tmp_path):
     ],
 )
 def test_faults_are_said_in_the_words_of_their_rule(trace, words, tmp_path):
-    assert any(words in line for line in findings(TRACES / "faults" / trace, tmp_path, show="strobewise_faults=finding"))
+    assert any(words in line for line in findings(TRACES / "faults" / trace, tmp_path, show="strobewise_faults=findings"))
 
 
 def test_a_clock_that_stops_in_the_first_stretch(tmp_path):

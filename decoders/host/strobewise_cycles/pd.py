@@ -47,6 +47,7 @@ class Decoder(srd.Decoder):
         {"id": "clock_hz", "desc": "CPU clock in Hz when CLK is not captured (0: measure it)", "default": 0},
         {"id": "clock_edges", "desc": "Edges of CLK", "default": "use", "values": ("use", "ignore")},
         {"id": "look", "desc": "Samples to look at", "default": "points", "values": ("points", "every edge")},
+        {"id": "lengths", "desc": "Lengths of cycles", "default": "show", "values": ("show", "hide")},
     )
     annotations = (
         *((kind.replace("_", "-"), WORDS[kind].long) for kind in KINDS),
@@ -137,9 +138,12 @@ class Decoder(srd.Decoder):
             elif data is not None and kind in ("memory_write", "io_write"):
                 put(start, release, binary, written[data])
 
+        lengths = self.options["lengths"] == "show"
+
         def ended(item):
             start = max(item.start, 0)
-            put(start, item.end, out, [LENGTHS, ended_texts(item)])
+            if lengths or item.note:
+                put(start, item.end, out, [LENGTHS, ended_texts(item)])
             put(start, item.end, stream, ("end", item))
 
         def settled(bus):

@@ -20,7 +20,7 @@ from strobewise.stream.labels import ALONE_TEXTS, finding_texts
 from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
 
-FINDING, TRIGGER, ANSWER, REMARK = range(4)
+FINDING, TRIGGER, ANSWER, REMARK, WARNING, SILENCE = range(6)
 FIRST_STRETCH, STRETCH_CYCLES = 64, 512  #: machine cycles that the rules judge together: a few at first, twice as many each time
 ANSWER_LINES = ("ROMDIS", "WAIT", "INT", "NMI", "BUSREQ")
 
@@ -49,10 +49,12 @@ class Decoder(srd.Decoder):
         ("paging-trigger", "Paging trigger"),
         ("paging-answer", "Paging answer"),
         ("remark", "Remark"),
+        ("warning", "Warning"),
+        ("paging-silence", "Paging trigger without an answer"),
     )
     annotation_rows = (
-        ("findings", "Findings", (FINDING,)),
-        ("paging", "Paging", (TRIGGER, ANSWER)),
+        ("findings", "Findings", (FINDING, WARNING)),
+        ("paging", "Paging", (TRIGGER, ANSWER, SILENCE)),
         ("remarks", "Remarks", (REMARK,)),
     )
 
@@ -129,7 +131,7 @@ class Decoder(srd.Decoder):
         if self.cycles >= self.stretch_cycles:
             self.judge(observer.stretch, self.stretch_start, item.start, self.of_stretch)
             self.judge_ongoing(item.start)
-            observer.new_stretch()
+            observer.new_stretch(max(item.start, 0))
             self.cycles, self.stretch_start = 0, item.start
             self.stretch_cycles = min(2 * self.stretch_cycles, STRETCH_CYCLES)
         self.cycles += 1
@@ -157,7 +159,8 @@ class Decoder(srd.Decoder):
                 continue
             first = start if finding.first_s is None else round(finding.first_s * self.observer.rate)
             last = end if finding.last_s is None else round(finding.last_s * self.observer.rate)
-            self.show(FINDING, first, last, finding_texts(finding, find_rule(finding.rule).title))
+            place = FINDING if finding.severity == "fault" else WARNING
+            self.show(place, first, last, finding_texts(finding, find_rule(finding.rule).title))
             if finding.severity == "fault":
                 self.spoken.add(finding.rule)
             if spoken is not None:
@@ -181,7 +184,7 @@ class Decoder(srd.Decoder):
             return
         how = "without /M1" if begun.inferred else "fetched"
         long = f"Paging trigger 0x{begun.address:04x} {how}, no answer on {line} within {self.asked.within_t} T-states"
-        self.show(FINDING, begun.start, begun.release, [long, "No answer", "-"])
+        self.show(SILENCE, begun.start, begun.release, [long, "No answer", "-"])
 
     def finish(self, end):
         """Judge what is left, and what only the whole capture shows."""

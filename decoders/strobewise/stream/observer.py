@@ -57,16 +57,20 @@ class _Held:
         if self.longest is None or end - start > self.longest[1] - self.longest[0]:
             self.longest = (start, end)
 
-    def record(self, line: LineEvidence, end: int, rate: float) -> None:
-        longest, total = self.longest, self.total
+    def asserted(self, now: int) -> int:
+        """Return for how long it was active up to a time."""
+        return self.total + (0 if self.since is None else max(now - self.since, 0))
+
+    def record(self, line: LineEvidence, start: int, end: int, rate: float, before: int) -> None:
+        """Fill in what was seen from start to end. before: for how long it was active before that."""
+        longest, total = self.longest, min(max(self.asserted(end) - before, 0), end - start)
         if self.since is not None:
-            total += end - self.since
             if longest is None or end - self.since > longest[1] - longest[0]:
                 longest = (self.since, end)
         line.edges, line.assertions, line.asserted_s = self.changes, self.count, total / rate
         line.asserted_first, line.asserted_last = self.first, self.since is not None
         line.longest = None if longest is None else Span(longest[0] / rate, longest[1] / rate)
-        share = total / end if end else float(self.first)
+        share = total / (end - start) if end > start else float(self.first)
         line.high_fraction = share if self.active else 1.0 - share
 
 
@@ -81,6 +85,7 @@ class Observer:
         self._last_clock: Optional[int] = None
         self._held = {name: _Held(name) for name in HELD_LINES if name in self.captured}
         self._by_sample = [held for name, held in self._held.items() if name not in ("RESET", "BUSACK")]
+        self._before: Dict[str, int] = {}  #: how long each was active before the stretch
         self._levels = -1
         self.whole = _Counts()
         self.stretch = _Counts()
@@ -116,9 +121,10 @@ class Observer:
         for held in self._by_sample:
             held.level(time, bool(control & held.mask) == bool(held.active))
 
-    def new_stretch(self) -> None:
-        """Begin counting a stretch anew."""
+    def new_stretch(self, start: int) -> None:
+        """Begin counting a stretch anew. start: its first sample."""
         self.stretch = _Counts()
+        self._before = {name: held.asserted(start) for name, held in self._held.items()}
 
     def evidence(self, counts: _Counts, start: int, end: int) -> BusEvidence:
         """Return the record of what was counted. start, end: samples."""
@@ -142,10 +148,10 @@ class Observer:
         evidence.clock = ClockEvidence(hz=hz, source=bus.t_source)
         if self._last_clock is not None:
             evidence.clock.last_edge_s = self._last_clock / rate
-        evidence.lines = self._lines(counts, end)
+        evidence.lines = self._lines(counts, start, end)
         return evidence
 
-    def _lines(self, counts: _Counts, end: int) -> Dict[str, LineEvidence]:
+    def _lines(self, counts: _Counts, start: int, end: int) -> Dict[str, LineEvidence]:
         lines = {name: LineEvidence(name) for name in sorted(self.captured)}
         seen = [(pattern, number) for row in counts.histogram for pattern, number in enumerate(row) if number]
         total = sum(number for _, number in seen)
@@ -157,7 +163,8 @@ class Observer:
         if "CLK" in lines:
             lines["CLK"].edges = 2 * counts.requests + 1  # it is counted by, so it moved; how often does not matter
         for name, held in self._held.items():
-            held.record(lines[name], end, self.rate)
+            before = self._before.get(name, 0) if counts is self.stretch else 0
+            held.record(lines[name], start, end, self.rate, before)
         return lines
 
 

@@ -89,14 +89,14 @@ class PagingWatch:
         trigger, held = self.is_trigger(item), self._active
         if trigger and not held:
             self._open.append(item)
+        if item.kind == "opcode_fetch" and held and item.address is not None:  # the device may let go within this very fetch
+            if any(low <= item.address <= high for low, high in options.released_in):
+                self._release = item.release
         self._level(item.start + (item.release - item.start) // 2, bool(item.control & self._bit) == bool(options.active))
         if item.refresh is not None:
             self._level(item.release, bool(item.refresh & self._bit) == bool(options.active))
         if trigger and held:
             self._keep(Trigger(item.start / self._rate, item.address or 0, self._strobed(item), 0.0, True))
-        if item.kind == "opcode_fetch" and self._active and item.address is not None:
-            if any(low <= item.address <= high for low, high in options.released_in):
-                self._release = item.release
 
     def _strobed(self, item: Begun) -> Optional[bool]:
         return not item.inferred if self._has_m1 else None

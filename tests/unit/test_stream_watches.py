@@ -1,0 +1,50 @@
+"""What is counted along the stream of cycles in a capture host: lines that are held, a device that pages."""
+
+from __future__ import annotations
+
+import pytest
+
+from strobewise.bus.lines import MASK
+from strobewise.stream.observer import Observer
+from strobewise.stream.paging import PagingOptions, PagingWatch
+from strobewise.stream.records import Begun, Bus
+
+IDLE = 0x7FFF & ~MASK["ROMDIS"]
+BUS = Bus(("MREQ", "M1", "HALT", "ROMDIS"), 1_000_000, 7.0, "MREQ", 1.0, False, True)
+
+
+def fetch(number, address, control, refresh):
+    return Begun(number, "opcode_fetch", 28 * number, 28 * number + 24, address, 0, 0, False, control, refresh)
+
+
+@pytest.mark.parametrize("in_refresh", [True, False], ids=["at once", "one fetch later"])
+def test_the_fetch_that_releases_a_device_may_see_it_go(in_refresh):
+    answers, quiet = IDLE | MASK["ROMDIS"], IDLE
+    watch = PagingWatch(PagingOptions((0x58,), "ROMDIS", 1, 4, ((0x2F40, 0x2F4F),)), 7.0, 1e6, True, lambda _: None)
+    watch.feed(fetch(0, 0x58, quiet, answers))
+    watch.feed(fetch(1, 0x59, answers, answers))
+    watch.feed(fetch(2, 0x2F40, answers, quiet if in_refresh else answers))
+    for number in range(3, 20):
+        watch.feed(fetch(number, 0x60 + number, quiet, quiet))
+    assert (watch.record.released, watch.record.not_released, watch.record.let_go_alone) == (1, 0, 0)
+
+
+def test_a_device_that_stays_is_told():
+    answers = IDLE | MASK["ROMDIS"]
+    watch = PagingWatch(PagingOptions((0x58,), "ROMDIS", 1, 4, ((0x2F40, 0x2F4F),)), 7.0, 1e6, True, lambda _: None)
+    watch.feed(fetch(0, 0x58, IDLE, answers))
+    for number in range(1, 30):
+        watch.feed(fetch(number, 0x2F40 if number == 1 else 0x60, answers, answers))
+    assert (watch.record.released, watch.record.not_released) == (0, 1)
+
+
+def test_no_line_is_held_for_longer_than_the_stretch_that_is_judged():
+    observer = Observer(BUS)
+    for number in range(100):
+        observer.begun(fetch(number, number, IDLE & ~MASK["HALT"], IDLE))
+    observer.new_stretch(2800)
+    for number in range(100, 120):
+        observer.begun(fetch(number, number, IDLE & ~MASK["HALT"] if number < 110 else IDLE, IDLE))
+    halt = observer.evidence(observer.stretch, 2800, 3360).lines["HALT"]
+    assert halt.asserted_s == pytest.approx(280e-6) and halt.high_fraction == pytest.approx(0.5)
+    assert observer.evidence(observer.whole, 0, 3360).lines["HALT"].asserted_s == pytest.approx(3080e-6)
