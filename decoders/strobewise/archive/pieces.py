@@ -15,8 +15,9 @@ import numpy as np
 
 from ..bus.calibration import Calibration
 from ..capture.records import BitAssignment, Block
+from ..capture.unknown import at_rest
 from ..capture.vcd.reader import VcdCapture
-from ..cycles.requests import CLK, WATCHED, BlockEvents, RequestFinder, idle_word
+from ..cycles.requests import CLK, IORQ, MREQ, RD, WATCHED, WR, BlockEvents, RequestFinder, idle_word
 
 OVERLAP_BYTES = 2 << 20  #: read beyond the end of a piece
 SAFE_GAP_T = 0.9  #: no strobe asserted for so long: longer than a gap that a spike may leave, shorter than the shortest between two cycles
@@ -70,7 +71,7 @@ def read_piece(piece: Piece) -> Found | None:
                 first_time = int(block.times[0]) if first_time is None else first_time
                 if safe is None:
                     safe, doubtful = _safe_point(block, piece, first_time, doubtful)
-                found = finder.feed(block.times, block.words, block.unknown)
+                found = finder.feed(*at_rest(block))
                 events.append(found)
                 settled = int(block.times[-1])
     finally:
@@ -115,9 +116,10 @@ def _safe_point(block: Block, piece: Piece, first_time: int, doubtful: int) -> t
     control = block.words.view("<u2")[0::4] | np.uint16(idle_word(piece.captured))
     sure = np.ones(len(block.times), np.bool_)
     if block.unknown is not None:
-        control = control | block.unknown.view("<u2")[0::4] & ~CLK  # as the finder takes it
+        control = at_rest(block).words.view("<u2")[0::4] | np.uint16(idle_word(piece.captured))
         left = np.bitwise_and.accumulate(block.unknown) & np.uint64(doubtful)
-        sure, doubtful = left == 0, int(left[-1])
+        # Nor may cycles hang there on a line that is not known: a stretch in which one is not lies in one piece.
+        sure, doubtful = (left == 0) & (block.unknown & np.uint64(MREQ | IORQ | RD | WR | CLK) == 0), int(left[-1])
     else:
         doubtful = 0
     moved = np.flatnonzero((control[1:] ^ control[:-1]) & WATCHED) + 1
@@ -140,4 +142,6 @@ def between(found: BlockEvents, low: int, high: int | None) -> BlockEvents:
         [reset for reset in found.resets if low <= reset[0] < end],
         found.reset_since if low <= found.reset_since < end else -1,
         found.glitches,
+        [blind for blind in found.blind if low <= blind[0] < end],
+        found.blind_since if low <= found.blind_since < end else -1,
     )

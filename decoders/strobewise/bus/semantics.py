@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from typing import FrozenSet, NamedTuple, Tuple
 
+from .lines import MASK
 from .model import KIND_INDEX
 
 
@@ -46,6 +47,7 @@ REFRESH_WIDTH = 1.0
 REFRESH_GAP_MAX = 0.75  #: half way between the refresh gap (0.5 T) and the shortest gap between accesses (1 T)
 REFRESH_GAP_MARKED = 1.25  #: the same where /RFSH itself marks the refresh, so that jitter and a badly set threshold do no harm
 REFRESH_WIDTH_MAX = 1.6  #: a refresh takes 1 T, a data access at least 2 T; the fetch itself (1.5 T) never follows this closely
+REFRESH_WIDTH_ALONE = 1.25  #: with /RD, /WR and /M1 released, a request this narrow can be nothing else: a fetch takes 1.5 T, data 2 T
 GLITCH_T = 0.5  #: an asserted pulse shorter than this is no strobe: the shortest real ones (/WR in a write, /MREQ in refresh) take 1 T
 GAP_GLITCH_T = 0.25  #: a released gap shorter than this may be a spike: the shortest real one (before refresh) takes 0.5 T
 GAP_GLITCH_SAMPLES = 1.5  #: and it must be no longer than this many samples, or than
@@ -56,6 +58,7 @@ DATA_LEAD_SAMPLES = 1.5  #: data are read this far before the release, beyond th
 CLOCK_DELAY_T = 0.15
 #: A strobe asserted for longer frames no transfer: it is held or stuck, and must not hold back what other lines say.
 LONGEST_REQUEST_T = 4096.0
+BLIND_T = 3.0  #: a line that was not known so shortly before a request may have hidden where its cycle began
 HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long after its release
 #: Samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9).
 TIMING_SAMPLES_MIN = 2.9
@@ -139,6 +142,10 @@ def _decide_io(key: int, trust: int, m1: bool, rd: bool, wr: bool) -> Tuple[str,
     if trust & TRUST_WR:
         return "io_read", True
     return "unknown", False
+
+
+#: The strobe whose silence tells the other direction, where a kind is concluded without its own: bits as in bus.lines.
+SILENT_STROBE = {"memory_read": MASK["WR"], "memory_write": MASK["RD"], "io_read": MASK["WR"], "io_write": MASK["RD"]}
 
 
 def compile_decisions() -> Tuple[Tuple[int, ...], Tuple[bool, ...]]:

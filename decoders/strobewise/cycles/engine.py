@@ -12,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.calibration import Calibration
-from ..bus.lines import ADDRESS, BIT, DATA
+from ..bus.lines import ADDRESS, ADDRESS_MASK, BIT, DATA, DATA_MASK
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import (
+    BLIND_T,
     CLOCK_DELAY_T,
     KEY_BARE,
     KEY_IORQ,
@@ -24,18 +25,20 @@ from ..bus.semantics import (
     NMI_ADDRESS,
     REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
+    REFRESH_WIDTH_ALONE,
     REFRESH_WIDTH_MAX,
-    SPEC,
+    SILENT_STROBE,
     TIMING_SAMPLES_MIN,
     TRUST_GROUP,
     TRUST_M1,
     TRUST_RD,
     TRUST_RFSH,
     TrustCounts,
-    bare_width,
     compile_decisions,
     trust_word,
 )
+from .placing import ASSERTS_AT, BARE_AT, BARE_WIDTH, WIDTH
+from .refreshes import every_other, followers, touching
 from .requests import LINE_BARE, LINE_IORQ, LINE_MREQ, BlockEvents, Int, Requests
 from .table import NOT_KNOWN, CycleTable
 
@@ -45,28 +48,16 @@ _Column = npt.NDArray[Any]
 
 _NEVER = 1 << 62
 _LOOK_AHEAD = 12  #: requests kept back: an NMI response is known by the next three cycles, each of at most two requests
-FETCH, READ, WRITE, ACK, GRANTED, UNKNOWN = (
+FETCH, READ, WRITE, ACCESS, ACK, GRANTED, UNKNOWN = (
     KIND_INDEX[kind]
-    for kind in ("opcode_fetch", "memory_read", "memory_write", "interrupt_acknowledge", "bus_granted", "unknown")
+    for kind in ("opcode_fetch", "memory_read", "memory_write", "memory_access", "interrupt_acknowledge", "bus_granted", "unknown")
 )
+_ADDRESS_BITS, _DATA_BITS = np.uint64(ADDRESS_MASK), np.uint64(DATA_MASK)
 REFRESH = len(KIND_INDEX)  #: class of a refresh request, beside the kinds
 
 _M1, _RD, _WR, _RFSH, _HALT, _BUSACK = (np.uint16(1 << BIT[n]) for n in ("M1", "RD", "WR", "RFSH", "HALT", "BUSACK"))
 
-
-def _per_kind(value: str) -> npt.NDArray[np.float64]:
-    table = np.zeros(len(KIND_INDEX) + 1)
-    for kind, index in KIND_INDEX.items():
-        spec = SPEC.get(kind, SPEC["memory_read"])
-        table[index] = getattr(spec, value)
-    return table
-
-
-_ASSERTS_AT, _WIDTH = _per_kind("asserts_at"), _per_kind("width")
-_BARE_WIDTH = np.array([bare_width(kind) for kind in KIND_INDEX] + [1.0])
-_BARE_AT = np.array([0.5] * (len(KIND_INDEX) + 1))
-_BARE_AT[[KIND_INDEX["memory_write"]]] = 1.5
-_BARE_AT[[KIND_INDEX["io_read"], KIND_INDEX["io_write"]]] = 1.0
+_SILENT = np.array([SILENT_STROBE.get(kind, 0) for kind in KIND_INDEX], np.uint64)
 
 
 @dataclass
@@ -93,15 +84,20 @@ class CycleBuilder:
         self._has_data = captured.issuperset(DATA)
         self._grants_count = "BUSACK" in captured and busack_valid
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN
+        self._blind_reach = int(BLIND_T * (self._t or 0.0))
         self._pending: list[Requests] = []
         self._rises: list[Int] = []
         self._rises_base = 0
         self._grants: list[tuple[int, int]] = []
         self._resets: list[tuple[int, int]] = []
         self._reset_since = -1  #: a reset that still lasts began then
+        self._blind: list[tuple[int, int]] = []
+        self._blind_since = -1  #: the same for a stretch in which a line that cycles hang on is not known
         self._trust: int | None = None
         self._group_trusts: list[int] = []
-        self._before = (-_NEVER, False, False)  # release of the request before; was it a refresh, and one by the gap before it alone
+        #: release of the request before; was it a refresh, and one by the gap before it alone; /M1 asserted
+        self._before = (-_NEVER, False, False, False)
+        self._directions = captured.issuperset(("RD", "WR"))
         self._timed = np.zeros(0, np.bool_)
 
     def feed(self, events: BlockEvents) -> int:
@@ -119,6 +115,8 @@ class CycleBuilder:
             self._grants.extend(events.grants)
         self._resets.extend(events.resets)
         self._reset_since = events.reset_since
+        self._blind.extend(events.blind)
+        self._blind_since = events.blind_since
         return sum(len(part) for part in self._pending)
 
     def build(self, final: bool = False) -> Batch | None:
@@ -129,14 +127,15 @@ class CycleBuilder:
         if whole == 0 and not (final and self._grants):
             return None
         rises = self._clean_rises()
-        refresh, trust = self._refreshes(requests)
+        refresh, lone, trust = self._refreshes(requests)
         kind, inferred = self._decide(requests, refresh, trust)
+        refresh |= lone
         table, owner = self._rows(requests, kind, inferred, refresh, rises)
         # Rows are in order of time; a grant goes out with the request before it.
         out = len(owner) if final else int(np.searchsorted(np.maximum.accumulate(owner), whole))
         classes = np.where(refresh, np.uint8(REFRESH), kind)
         batch = Batch(requests.select(slice(0, whole)), classes[:whole], table[:out], owner[:out])
-        self._carry(requests, refresh, whole, rises, int(table.start[out]) if out < len(table) else None)
+        self._carry(requests, refresh & ~lone, whole, rises, int(table.start[out]) if out < len(table) else None)
         return batch
 
     def _clean_rises(self) -> Int:
@@ -159,16 +158,18 @@ class CycleBuilder:
         self._rises = [rises]
         return rises
 
-    def _refreshes(self, requests: Requests) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.uint16]]:
-        """Say which requests are the refresh half of the one before, and which strobes each request may rely on.
+    def _refreshes(self, requests: Requests) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_], npt.NDArray[np.uint16]]:
+        """Say which requests are the refresh half of the one before, which are refreshes apart from it, and which strobes each may rely on.
 
-        The gap and the width of the /MREQ pulse tell; where /RFSH behaved in the last group, it may mark a refresh after a longer gap too.
+        The gap and the width of the /MREQ pulse tell, and, whatever the clock did meanwhile, /RFSH where it behaved in the last group, /M1
+        in the request before, or a width that nothing else has. One far from the request before tells nothing of that one: its fetch
+        shows by /M1 itself, and its acknowledge may lie on an /IORQ that was not captured.
         """
         n = len(requests)
         if not n:
-            return np.zeros(0, np.bool_), np.zeros(0, np.uint16)
+            return np.zeros(0, np.bool_), np.zeros(0, np.bool_), np.zeros(0, np.uint16)
         t = self._t if self._t is not None else 1.0
-        before, was_refresh, was_timed = self._before
+        before, was_refresh, was_timed, was_m1 = self._before
         gap = np.empty(n, np.int64)
         gap[1:] = requests.fall[1:] - requests.rise[:-1]
         gap[0] = requests.fall[0] - before
@@ -180,22 +181,26 @@ class CycleBuilder:
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
             timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
-        self._timed = _every_other(timed, was_timed)
+        self._timed = every_other(timed, was_timed)
         trust = self._trusts(requests, self._timed)
         # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
         transfer = (trust & np.uint16(TRUST_M1) != 0) & (requests.control & _M1 == 0)
         transfer |= (trust & np.uint16(TRUST_RD) != 0) & (requests.control & _RD == 0)
+        sure = (requests.rise - requests.fall < REFRESH_WIDTH_ALONE * t) & (self._directions and self._t is not None)
+        sure |= (trust & np.uint16(TRUST_RFSH) != 0) & (requests.control & _RFSH == 0)
+        m1_before = np.concatenate([[was_m1], requests.control[:-1] & _M1 == 0])
+        sure |= m1_before & (trust & np.uint16(TRUST_M1 | TRUST_RD) == TRUST_M1 | TRUST_RD)
         quiet = _RD | _WR | _M1
-        marked = narrow & (trust & np.uint16(TRUST_RFSH) != 0) & (requests.control & (_RFSH | quiet) == quiet)
-        marked &= gap < REFRESH_GAP_MARKED * t
-        return _every_other(timed & ~transfer | marked, was_refresh), trust
+        sure &= (requests.line == LINE_MREQ) & (requests.control & quiet == quiet)
+        near = gap < REFRESH_GAP_MARKED * t
+        return every_other(timed & ~transfer | sure & near, was_refresh), sure & ~near, trust
 
     def _decide(
         self, requests: Requests, refresh: npt.NDArray[np.bool_], trust: npt.NDArray[np.uint16]
     ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
         asserted = ~requests.control
         bare = requests.line == LINE_BARE
-        followed, m1_late = _followers(requests, refresh)
+        followed, m1_late = followers(requests, refresh)
         key = (requests.line == LINE_IORQ) * np.uint16(KEY_IORQ)
         key |= bare * np.uint16(KEY_BARE)
         key |= followed * np.uint16(KEY_REFRESHED)
@@ -207,6 +212,10 @@ class CycleBuilder:
         if not self._calibration.mreq_frames and "MREQ" in self._captured:
             seen = asserted & np.uint16(1 << BIT["MREQ"]) != 0
             inferred = inferred & ~(bare & seen & (kind != FETCH))
+        if requests.unknown.any():  # what a strobe that is not known did not say proves nothing
+            unsure = inferred & ~bare & (requests.unknown & _SILENT[kind] != 0)
+            kind = np.where(unsure, np.where(requests.line == LINE_IORQ, np.uint8(UNKNOWN), np.uint8(ACCESS)), kind)
+            inferred = inferred & ~unsure
         return kind, inferred
 
     def _trusts(self, requests: Requests, refresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint16]:
@@ -214,7 +223,7 @@ class CycleBuilder:
         n = len(requests)
         asserted = ~requests.control
         m1, rd, wr, rfsh = (asserted & bit != 0 for bit in (_M1, _RD, _WR, _RFSH))
-        followed, m1_late = _followers(requests, refresh)
+        followed, m1_late = followers(requests, refresh)
         memory = requests.line == LINE_MREQ
         not_io = requests.line != LINE_IORQ
         fetch = followed & not_io
@@ -254,11 +263,14 @@ class CycleBuilder:
         fall, rise = requests.fall[owner], requests.rise[owner]
         kinds = kind[owner]
         bare = requests.line[owner] == LINE_BARE
-        at = np.where(bare, _BARE_AT[kinds], _ASSERTS_AT[kinds])
+        at = np.where(bare, BARE_AT[kinds], ASSERTS_AT[kinds])
         start, count = self._t1(fall, at, rises)
+        if self._is_blind:
+            start = np.where(self._in_blind(fall, fall), fall - np.round(at * (self._t or 0.0)).astype(np.int64), start)
         waits = self._waits(fall, rise, kinds, bare)
-        address = requests.address[owner].astype(np.int32) if self._has_address else None
-        data = np.where(requests.unknown[owner], NOT_KNOWN, requests.data[owner].astype(np.int16)) if self._has_data else None
+        unknown = requests.unknown[owner]
+        address = np.where(unknown & _ADDRESS_BITS, NOT_KNOWN, requests.address[owner].astype(np.int32)) if self._has_address else None
+        data = np.where(unknown & _DATA_BITS, NOT_KNOWN, requests.data[owner].astype(np.int16)) if self._has_data else None
         note = np.where((kinds == FETCH) & (requests.control[owner] & _HALT == 0), NOTE_INDEX["halt"], 0)
         none = np.full(len(owner), NOT_KNOWN)
         columns: list[_Column] = [
@@ -295,12 +307,21 @@ class CycleBuilder:
         start = rises[inside] + np.round((index - inside) * t).astype(np.int64)
         return start, index + self._rises_base
 
+    @property
+    def _is_blind(self) -> bool:
+        return bool(self._blind) or self._blind_since >= 0
+
+    def _in_blind(self, low: Int, high: Int) -> npt.NDArray[np.bool_]:
+        """Say which stretches of ticks, each with what led to it, touch one in which a line that cycles hang on was not known."""
+        lasting = [(self._blind_since, _NEVER)] if self._blind_since >= 0 else []
+        return touching([*self._blind, *lasting], low - self._blind_reach, high)
+
     def _waits(
         self, fall: Int, rise: Int, kinds: npt.NDArray[np.uint8], bare: npt.NDArray[np.bool_]
     ) -> npt.NDArray[np.int64]:
         if not self._waits_known or self._t is None:
             return np.full(len(fall), NOT_KNOWN)
-        nominal = np.where(bare, _BARE_WIDTH[kinds], _WIDTH[kinds])
+        nominal = np.where(bare, BARE_WIDTH[kinds], WIDTH[kinds])
         waits = np.maximum(np.round((rise - fall) / self._t - nominal), 0).astype(np.int64)
         waits[kinds == UNKNOWN] = NOT_KNOWN
         return waits
@@ -317,6 +338,10 @@ class CycleBuilder:
             elif self._t is not None:
                 t_states[:-1] = np.round(np.diff(start) / self._t)
         t_states[t_states < 0] = NOT_KNOWN  # nonsense on the lines, and none of it a length
+        if self._is_blind and n:
+            lost = self._in_blind(fall, np.append(fall[1:], rise[-1]))
+            t_states[lost] = NOT_KNOWN
+            end[lost] = rise[lost]
         lasting = [(self._reset_since, _NEVER)] if self._reset_since >= 0 else []
         for low, high in (*self._resets, *lasting):
             k = int(np.searchsorted(fall, low)) - 1  # the cycle that the reset broke off or followed
@@ -342,7 +367,7 @@ class CycleBuilder:
         if not self._has_address or len(kinds) < 4:
             return
         hit = (kinds[:-3] == FETCH) & (kinds[1:-2] == WRITE) & (kinds[2:-1] == WRITE) & (kinds[3:] == FETCH)
-        hit &= (address[3:] == NMI_ADDRESS) & (address[2:-1] == (address[1:-2] - 1) & 0xFFFF)
+        hit &= (address[:-3] >= 0) & (address[1:-2] >= 0) & (address[3:] == NMI_ADDRESS) & (address[2:-1] == (address[1:-2] - 1) & 0xFFFF)
         if self._has_data:
             hit &= (data[1:-2].astype(np.int32) << 8 | data[2:-1]) == address[:-3]
         note[:-3][hit] = NOTE_INDEX["nmi_response"]
@@ -352,40 +377,16 @@ class CycleBuilder:
     ) -> None:
         """Keep what the next batch needs; horizon is the start of the first cycle that was not handed out."""
         if whole:
-            self._before = (int(requests.rise[whole - 1]), bool(refresh[whole - 1]), bool(self._timed[whole - 1]))
+            m1 = not int(requests.control[whole - 1]) & int(_M1)
+            self._before = (int(requests.rise[whole - 1]), bool(refresh[whole - 1]), bool(self._timed[whole - 1]), m1)
             if whole >= TRUST_GROUP:
                 self._trust = self._group_trusts[whole // TRUST_GROUP - 1]
         self._pending = [requests.select(slice(whole, None))] if whole < len(requests) else []
         limit = horizon if horizon is not None else _NEVER
         self._grants = [grant for grant in self._grants if grant[0] >= limit]
         self._resets = [reset for reset in self._resets if reset[1] >= limit - 1]
+        self._blind = [blind for blind in self._blind if blind[1] >= limit - self._blind_reach]
         if len(rises):
             keep_from = max(0, int(np.searchsorted(rises, limit)) - 8)
             self._rises = [rises[keep_from:]]
             self._rises_base += keep_from
-
-
-def _every_other(candidate: npt.NDArray[np.bool_], first_was: bool) -> npt.NDArray[np.bool_]:
-    """Return the candidates but those directly behind one that stays: a refresh is never the refresh of a refresh.
-
-    first_was: the request before the first was a refresh.
-    """
-    index = np.arange(len(candidate))
-    start = np.maximum.accumulate(np.where(candidate, -1, index))  # the last request before each run of candidates
-    place = index - start - 1
-    if first_was:
-        place[start < 0] += 1
-    return np.asarray(candidate & (place % 2 == 0))
-
-
-def _followers(requests: Requests, refresh: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Say which requests a refresh follows, and in which of those /M1 is still asserted then."""
-    followed = np.zeros(len(requests), np.bool_)
-    m1_late = np.zeros(len(requests), np.bool_)
-    followed[:-1] = refresh[1:]
-    m1_late[:-1] = refresh[1:] & (requests.control[1:] & _M1 == 0)
-    bare = requests.line == LINE_BARE
-    if bare.any():  # where /MREQ does not show the refresh, /RFSH behind the release does
-        followed |= bare & (requests.control & _RD == 0) & (requests.after & _RFSH == 0)
-        m1_late |= bare & (requests.after & _M1 == 0)
-    return followed, m1_late

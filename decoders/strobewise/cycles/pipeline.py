@@ -17,6 +17,7 @@ from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
+from ..capture.unknown import at_rest
 from .engine import Batch, CycleBuilder
 from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BlockEvents, Control, Int, RequestFinder, Requests, idle_word, pulses
 from .table import CycleTable
@@ -59,11 +60,10 @@ class WarmUp:
 
     def add(self, block: Block) -> tuple[Int, bool]:
         """Hold one more block; return the rising clock edges (ticks) among events let go, and whether there is enough to calibrate."""
-        self.held.append(block)
+        self.held = [_joined([*self.held, block])]
         control, _ = self._control()
-        changed = _changes(control)
+        changed = self._known_changes(_changes(control))
         first, _, complete = self._prefix(changed)
-        self.held = [_joined(self.held)]
         gone = self._let_go(first if (changed & _STROBES).any() else len(changed))
         return gone, complete
 
@@ -78,8 +78,8 @@ class WarmUp:
             return np.empty(0, np.int64)
         times, words, unknown = self.held[0]
         control = words.view("<u2")[0::4]
-        changed = _changes(control if unknown is None else control | unknown.view("<u2")[0::4])[:upto]
-        rises = np.flatnonzero(_changes(control[:upto]) & control[:upto] & CLK)
+        changed = _changes(control[:upto])
+        rises = np.flatnonzero(changed & control[:upto] & CLK)
         keep = changed & (BUSACK | RESET) != 0
         keep[0] = True
         # Among those that stay the clock stands as it did before the events that follow: it rises where it did, and nowhere else.
@@ -113,6 +113,16 @@ class WarmUp:
             return first, min(max(complete), limit), True
         return first, min(len(changed), limit), len(changed) >= limit
 
+    def _known_changes(self, changed: Control) -> Control:
+        """Return what changed at each event, `changed`, less what was not known before or is not known behind it."""
+        unknown = _joined(self.held).unknown
+        if unknown is None:
+            return changed
+        hidden = unknown.view("<u2")[0::4]
+        known = changed.copy()
+        known[1:] &= ~(hidden[1:] | hidden[:-1])
+        return known
+
     def _control(self) -> tuple[Control, Int]:
         idle = np.uint16(idle_word(self.captured))
         words = np.concatenate([block.words for block in self.held])
@@ -122,7 +132,7 @@ class WarmUp:
     def settle(self) -> tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
         control, times = self._control()
-        first, end, _ = self._prefix(_changes(control))
+        first, end, _ = self._prefix(self._known_changes(_changes(control)))
         control, times = control[first:end], times[first:end]
         # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
         grid = estimate_sample_interval(times[1:], self.timescale_fs)
@@ -222,12 +232,13 @@ class Pipeline:
 
     def feed(self, block: Block) -> Iterator[Batch]:
         """Take a block; yield the batches that it completes."""
+        block = at_rest(block)
         if self._warm_up is None:
             yield from self._advance(block)
         elif len(block.times):
             rises, complete = self._warm_up.add(block)
             if len(rises):
-                self._note(BlockEvents(Requests.empty(), rises, [], [], -1, 0))
+                self._note(BlockEvents(Requests.empty(), rises, [], [], -1, 0, [], -1))
             if complete:
                 yield from self._start()
 

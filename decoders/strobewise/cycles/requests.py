@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.calibration import Calibration
-from ..bus.lines import BIT, CONTROL, LINE
+from ..bus.lines import BIT, CONTROL, DATA_MASK, LINE
 from ..bus.semantics import (
     DATA_LEAD_SAMPLES,
     GAP_GLITCH_FLOOR_T,
@@ -24,6 +24,7 @@ from ..bus.semantics import (
 
 Int = npt.NDArray[np.int64]
 Control = npt.NDArray[np.uint16]
+Words = npt.NDArray[np.uint64]
 
 CLK, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "IORQ", "RD", "WR"))
 BUSACK, RESET = np.uint16(1 << BIT["BUSACK"]), np.uint16(1 << BIT["RESET"])
@@ -33,7 +34,7 @@ LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2
 
 _NEVER = 1 << 62
 _NO_TIMES = np.empty(0, np.int64)
-
+_DATA = np.uint64(DATA_MASK)
 
 
 def idle_word(captured: frozenset[str]) -> int:
@@ -50,7 +51,8 @@ class Requests:
     """Requests in order of their assert edges, arrays of equal length n.
 
     line: uint8, LINE_*; fall, rise: int64 ticks; control: uint16, control word at the sample point; after: uint16, control word 1 T after
-    the release; address: uint16 at the sample point; data: uint8 just before the release; unknown: bool, data had a bit that was x or z.
+    the release; address: uint16 at the sample point; data: uint8 just before the release; unknown: uint64, bits of the packed word that
+    were x or z there.
     """
 
     line: npt.NDArray[np.uint8]
@@ -60,7 +62,7 @@ class Requests:
     after: Control
     address: npt.NDArray[np.uint16]
     data: npt.NDArray[np.uint8]
-    unknown: npt.NDArray[np.bool_]
+    unknown: Words
 
     def __len__(self) -> int:
         return len(self.fall)
@@ -72,7 +74,7 @@ class Requests:
     @staticmethod
     def empty() -> Requests:
         """Return no requests."""
-        types = (np.uint8, np.int64, np.int64, np.uint16, np.uint16, np.uint16, np.uint8, np.bool_)
+        types = (np.uint8, np.int64, np.int64, np.uint16, np.uint16, np.uint16, np.uint8, np.uint64)
         return Requests(*(np.empty(0, dtype) for dtype in types))  # type: ignore[arg-type]
 
     @staticmethod
@@ -96,6 +98,8 @@ class BlockEvents:
     resets: list[tuple[int, int]]  #: /RESET low, ticks, once it is over
     reset_since: int  #: /RESET has been low since then, -1 while it is not
     glitches: int  #: spikes dropped from /MREQ and /IORQ
+    blind: list[tuple[int, int]]  #: a line that cycles hang on was not known, ticks, once that is over
+    blind_since: int  #: one has not been known since then, -1 while all are
 
 
 def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int, bool]:
@@ -142,6 +146,7 @@ class RequestFinder:
         self._lines += [(LINE_BARE, bit) for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
         framing = (MREQ if self._frames else np.uint16(0)) | (IORQ if self._io_frames else np.uint16(0))
         self._framing = np.uint16(framing)
+        self._blindness = Blindness(framing or RD | WR, calibration.counts_clock)
         t = calibration.t_ticks or 0.0
         sample = calibration.sample_ticks
         self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
@@ -155,16 +160,15 @@ class RequestFinder:
         self._has_bus_lines = "BUSACK" in captured or "RESET" in captured
         self._times = np.empty(0, np.int64)
         self._words = np.empty(0, np.uint64)
-        self._unknown: npt.NDArray[np.uint64] | None = None
+        self._unknown: Words | None = None
         self._settled = -_NEVER  # requests that start before this have been handed out
         self._open = {BUSACK: -1, RESET: -1}
         self._first = True
 
-    def feed(
-        self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, final: bool = False
-    ) -> BlockEvents:
+    def feed(self, times: Int, words: Words, unknown: Words | None, final: bool = False) -> BlockEvents:
         """Take a block (see capture.vcd.Block) and return what is settled; with final=True all that is left."""
         seen = len(self._times)
+        blind = self._blindness.feed(times, unknown, final)
         if seen:
             if unknown is not None or self._unknown is not None:
                 left = self._unknown if self._unknown is not None else np.zeros(seen, np.uint64)
@@ -172,20 +176,23 @@ class RequestFinder:
                 unknown = np.concatenate([left, right])
             times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
         if not len(times):
-            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], self._open[RESET], 0)
+            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since)
         control = words.view("<u2")[0::4] | self._idle
-        if unknown is not None:
-            control |= unknown.view("<u2")[0::4] & ~CLK  # a strobe that is not known is not taken as asserted
         changed = control[1:] ^ control[:-1]
-        rises = np.flatnonzero(changed & control[1:] & CLK != 0) + 1
+        rising = changed & control[1:] & CLK != 0
+        hidden = None
+        if unknown is not None:
+            hidden = unknown.view("<u2")[0::4]
+            rising &= hidden[:-1] & CLK == 0  # out of the unknown is no edge
+        rises = np.flatnonzero(rising) + 1
         clock_rises = times[rises[np.searchsorted(rises, seen) :]]
         at = np.flatnonzero(changed & WATCHED != 0) + 1
-        events = _Events(times, at, times[at], changed[at - 1], control[at])
+        events = _Events(times, at, times[at], changed[at - 1], control[at], hidden)
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
         requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
         self._keep_tail(times, words, unknown, cut)
-        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes)
+        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, self._blindness.since)
 
     def _slow_lines(
         self, events: _Events, first: int, seen: int, end: int, final: bool
@@ -214,8 +221,8 @@ class RequestFinder:
         self,
         events: _Events,
         control: Control,
-        words: npt.NDArray[np.uint64],
-        unknown: npt.NDArray[np.uint64] | None,
+        words: Words,
+        unknown: Words | None,
         limit: int,
         final: bool,
     ) -> tuple[Requests, int, int]:
@@ -283,7 +290,7 @@ class RequestFinder:
             control[after],
             words[point].view("<u2")[1::4],
             late_words.view(np.uint8)[4::8],
-            np.zeros(len(line), np.bool_) if unknown is None else unknown[latest].view(np.uint8)[4::8] != 0,
+            np.zeros(len(line), np.uint64) if unknown is None else unknown[point] & ~_DATA | unknown[latest] & _DATA,
         )
 
     def _line(self, events: _Events, bit: np.uint16, bare: bool, final: bool) -> tuple[Int, Int, Int, int]:
@@ -298,8 +305,12 @@ class RequestFinder:
         open_at = int(events.times[falls[-1]]) if len(falls) > len(rises) else _NEVER
         if final or int(events.all_times[-1]) - open_at > self._longest:
             open_at = _NEVER
+        elif open_at != _NEVER and events.hidden is not None and events.hidden[events.at[falls[-1]] - 1] & bit:
+            open_at = _NEVER
         falls = falls[: len(rises)]
         fits = events.times[rises] - events.times[falls] <= self._longest
+        if events.hidden is not None:  # as at the ends of a capture: an edge that was not seen can not be placed
+            fits &= (events.hidden[events.at[falls] - 1] | events.hidden[events.at[rises]]) & bit == 0
         if not fits.all():
             falls, rises = falls[fits], rises[fits]
         fall, rise = events.times[falls], events.times[rises]
@@ -311,12 +322,43 @@ class RequestFinder:
         fall, rise, spikes = clean(np.append(fall, open_at), np.append(rise, _NEVER), self._glitch, self._gap)
         return fall[:-1], rise[:-1], spikes, int(fall[-1])
 
-    def _keep_tail(
-        self, times: Int, words: npt.NDArray[np.uint64], unknown: npt.NDArray[np.uint64] | None, cut: int
-    ) -> None:
+    def _keep_tail(self, times: Int, words: Words, unknown: Words | None, cut: int) -> None:
         keep = slice(min(cut, len(times) - 1), None)
         self._times, self._words = times[keep].copy(), words[keep].copy()
         self._unknown = unknown[keep].copy() if unknown is not None and unknown[keep].any() else None
+
+
+class Blindness:
+    """Finds the stretches in which a line that cycles hang on was not known, block after block."""
+
+    def __init__(self, framing: np.uint16, counts_clock: bool) -> None:
+        """framing: the lines that frame requests."""
+        self._lines = framing | (CLK if counts_clock else np.uint16(0))
+        self._known = CLK  #: lines that had a level: before its first one a line hides nothing but, of the clock, how long cycles took
+        self.since = -1  #: where the stretch that lasts began, -1 while there is none
+
+    def feed(self, times: Int, unknown: Words | None, final: bool) -> list[tuple[int, int]]:
+        """Take a block and return the stretches that ended in it; with final=True one that still lasts too."""
+        found: list[tuple[int, int]] = []
+        if unknown is None:
+            self._known |= self._lines
+            if self.since >= 0 and len(times):
+                found.append((self.since, int(times[0])))
+                self.since = -1
+        elif len(times):
+            hidden = unknown.view("<u2")[0::4] & self._lines
+            known = np.bitwise_or.accumulate(~hidden & self._lines) | self._known
+            blind = np.concatenate([[self.since >= 0], hidden & known != 0])
+            self._known = known[-1]
+            for k in np.flatnonzero(blind[1:] != blind[:-1]).tolist():
+                if blind[k + 1]:
+                    self.since = int(times[k])
+                else:
+                    found.append((self.since, int(times[k])))
+                    self.since = -1
+        if final and self.since >= 0:
+            found.append((self.since, _NEVER))
+        return found
 
 
 @dataclass
@@ -328,6 +370,7 @@ class _Events:
     times: Int
     changed: Control
     levels: Control
+    hidden: Control | None  #: control lines that are not known at each event of the block, None where all are
 
     def levels_at(self, times: Int) -> Control:
         """Return the levels of the watched strobes at times behind the first of these events; the other bits may be older."""

@@ -9,6 +9,8 @@ from ..capture import Capture, Recording, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
 from ..capture.records import Block
 from ..capture.source import STANDARD_INPUT
+from ..capture.unknown import at_rest
+from ..cycles.engine import Batch
 from ..cycles.pipeline import Pipeline
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
@@ -46,14 +48,16 @@ def gather(
         _advance(block, pipeline, collector, parts)
         if progress is not None:
             progress(capture.taken)
-    for batch in pipeline.finish():
-        collector.batch(batch)
-        for part in parts:
-            part.feed(batch)
+    _take(pipeline.finish(), collector, parts)
     start, end = capture.start_time or 0, capture.end_time or 0
     calibration = pipeline.calibration
+    in_volts = _in_volts(capture, channels)
+    never = _never_known(capture, channels) - in_volts if end > start else frozenset()
+    captured -= never
+    collector.settle_lines(never, in_volts)
     sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
     evidence = collector.record(start, end, sample, t_ticks)
+    evidence.never_known = tuple(sorted(never))
     _fill(evidence, capture, channels, pipeline, options, tick_s)
     times, words = collector.kept()
     for part in parts:
@@ -95,13 +99,36 @@ def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts
 
 
 def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:
+    block = at_rest(block)
     collector.block(block)
     for part in parts:
         part.block(block)
-    for batch in pipeline.feed(block):
+    _take(pipeline.feed(block), collector, parts)
+
+
+def _take(batches: Iterator[Batch], collector: Collector, parts: list[Part]) -> None:
+    for batch in batches:
         collector.batch(batch)
         for part in parts:
             part.feed(batch)
+
+
+def _in_volts(capture: Recording, channels: ChannelMap) -> frozenset[str]:
+    """Return the lines that were captured in volts."""
+    codes = set(capture.analog_levels())
+    bits = {assignment.target_bit for assignment in channels.assignments if assignment.code in codes}
+    return frozenset(use.line for use in channels.uses if use.line is not None and use.target_bit in bits)
+
+
+def _never_known(capture: Recording, channels: ChannelMap) -> frozenset[str]:
+    """Return the lines whose level was never known."""
+    statistics = capture.channel_statistics()
+    never = set()
+    for assignment in channels.assignments:
+        bit = statistics.get((assignment.code, assignment.bit_in_vector))
+        if bit is not None and not bit.known_ticks:
+            never.add(assignment.target_bit)
+    return frozenset(use.line for use in channels.uses if use.line is not None and use.target_bit in never)
 
 
 def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
@@ -111,21 +138,7 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipel
     evidence.unmapped = tuple(use.name for use in channels.unmapped)
     evidence.warnings = tuple(capture.warnings)
     evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
-    by_bit = {assignment.target_bit: assignment for assignment in channels.assignments}
-    statistics = capture.channel_statistics()
-    levels = capture.analog_levels()
-    for use in channels.uses:
-        if use.line is None or use.target_bit not in by_bit:
-            continue
-        assignment = by_bit[use.target_bit]
-        line = evidence.lines.setdefault(use.line, LineEvidence(use.line))
-        line.volts = levels.get(assignment.code)
-        bit = statistics.get((assignment.code, assignment.bit_in_vector))
-        if bit is not None:
-            line.edges = bit.edges
-            if bit.known_ticks:
-                high = bit.high_ticks / bit.known_ticks
-                line.high_fraction = 1.0 - high if assignment.inverted else high
+    _fill_lines(evidence, capture, channels)
     clock = evidence.clock
     clock.nominal_hz = options.nominal_hz
     clock.high_fraction = evidence.line("CLK").high_fraction
@@ -141,3 +154,24 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipel
         # CLK itself says how few samples there are, though too few to count T-states by it.
         evidence.samples_per_t = min(evidence.samples_per_t, (clock.mean_s or 0.0) / evidence.sample_interval_s)
     evidence.framed_by = "MREQ" if calibration.mreq_frames else "RD and WR"
+
+
+def _fill_lines(evidence: BusEvidence, capture: Recording, channels: ChannelMap) -> None:
+    """Add what the reader counted on each line."""
+    by_bit = {assignment.target_bit: assignment for assignment in channels.assignments}
+    length = (capture.end_time or 0) - (capture.start_time or 0)
+    statistics = capture.channel_statistics()
+    levels = capture.analog_levels()
+    for use in channels.uses:
+        if use.line is None or use.target_bit not in by_bit or use.line in evidence.never_known:
+            continue
+        assignment = by_bit[use.target_bit]
+        line = evidence.lines.setdefault(use.line, LineEvidence(use.line))
+        line.volts = levels.get(assignment.code)
+        bit = statistics.get((assignment.code, assignment.bit_in_vector))
+        if bit is not None:
+            line.edges = bit.edges
+            if bit.known_ticks:
+                line.known_fraction = min(1.0, bit.known_ticks / length) if length else 1.0
+                high = bit.high_ticks / bit.known_ticks
+                line.high_fraction = 1.0 - high if assignment.inverted else high

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from bitarray import bitarray
 from bitarray.util import count_xor
 
-from ..bus.lines import ADDRESS, CONTROL, DATA
+from ..bus.lines import ADDRESS, BIT, CONTROL, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
@@ -26,6 +26,7 @@ from ..records.evidence import REFRESH_CLASS, BusEvidence
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
+_COUNTER = np.uint64(0x7F << BIT["A0"])
 _ORDER = (*CONTROL, *("",) * (16 - len(CONTROL)), *ADDRESS, *DATA)  #: line of each column of the pair matrix
 
 
@@ -63,6 +64,7 @@ class BusesPart:
         self._unlike = {(i, j): 0 for i in range(n) for j in range(i + 1, n)}  #: samples in which two columns differ
         self._ones = [0] * n
         self._samples = 0
+        self._hidden = 0  #: bits of the packed word that were not known in some request
         self._batches = 0
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
         self._refresh_last: int | None = None
@@ -89,7 +91,7 @@ class BusesPart:
             steps = requests.address[1:] ^ requests.address[:-1]
             for bit in range(16):
                 self._address_toggles[bit] += int(np.count_nonzero(steps & np.uint16(1 << bit)))
-            self._follow_refresh(requests.address[batch.request_class == REFRESH_CLASS])
+            self._follow_refresh(requests.address[(batch.request_class == REFRESH_CLASS) & (requests.unknown & _COUNTER == 0)])
             if self._has_data and closely:
                 self._check_operands(batch)
 
@@ -105,6 +107,7 @@ class BusesPart:
         for k, column in enumerate(columns):
             self._ones[k] += column.count()
         self._samples += len(requests)
+        self._hidden |= int(np.bitwise_or.reduce(requests.unknown))
         limit = UNLIKE_SHARE * self._samples + 8
         for pair in list(self._unlike):
             self._unlike[pair] += count_xor(columns[pair[0]], columns[pair[1]])
@@ -136,9 +139,11 @@ class BusesPart:
             return
         called, at, used = found
         if len(called):
+            called = called[address[called] >= 0]
             self._count_pushes(address[called] + 3, data[called + 3], data[called + 4])
         said = data[at + 1].astype(np.int64) | data[at + 2].astype(np.int64) << 8
-        self._count_operands(said, address[used].astype(np.int64))
+        shown = address[used].astype(np.int64)
+        self._count_operands(said[shown >= 0], shown[shown >= 0])
 
     def _check_restarts(self, kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16], address: npt.NDArray[np.int32]) -> None:
         """A restart pushes the address behind it."""
@@ -146,7 +151,7 @@ class BusesPart:
             return
         fetch = (kind[:-3] == _FETCH) & (data[:-3] & 0xC7 == 0xC7) & (data[:-3] >= 0)
         at = np.flatnonzero(fetch & (kind[1:-2] == _WRITE) & (kind[2:-1] == _WRITE) & (kind[3:] == _FETCH))
-        at = at[(address[at + 3] == (data[at] & 0x38)) & (at > 0)]
+        at = at[(address[at + 3] == (data[at] & 0x38)) & (address[at] >= 0) & (at > 0)]
         at = at[~(np.isin(data[at - 1], (0xCB, 0xED)) & (kind[at - 1] == _FETCH))]
         if len(at):
             self._count_pushes(address[at] + 1, data[at + 1], data[at + 2])
@@ -197,6 +202,8 @@ class BusesPart:
         pairs = []
         for (i, j), unlike in self._unlike.items():
             rarer = min(moves[i], moves[j])
+            if self._hidden >> self._columns[i] & 1 or self._hidden >> self._columns[j] & 1:
+                continue
             if rarer > 0 and unlike <= UNLIKE_SHARE * self._samples and unlike <= 10 * UNLIKE_SHARE * rarer:
                 pairs.append(Pair(self._names[i], self._names[j], self._samples, rarer))
         return BusesRecord(

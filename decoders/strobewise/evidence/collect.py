@@ -100,6 +100,8 @@ class Collector:
         self._kept: list[Block] = []
         self._kept_events = 0
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
+        self._hidden = np.zeros((CLASSES, len(PATTERN_LINES)), np.int64)  # requests of each class in which a line was not known
+        self._blind: list[tuple[int, int]] = []  # stretches in which requests, or the clock, could not be seen
         self._missing: dict[str, list[int]] = {}
         self._cycles = np.zeros(len(KINDS), np.int64)
         self._notes = np.zeros(len(NOTES), np.int64)
@@ -113,6 +115,16 @@ class Collector:
         self._clock = _ClockWatch()
         self._halts: set[int] = set()
         self.glitches = 0
+
+    def settle_lines(self, never: frozenset[str], in_volts: frozenset[str]) -> None:
+        """Leave out lines whose level was never known.
+
+        in_volts: lines that were captured in volts: between the limits they are not asserted, which is a finding and no ignorance.
+        """
+        for name in in_volts & frozenset(PATTERN_LINES):
+            self._hidden[:, PATTERN_LINES.index(name)] = 0
+        self.captured -= never
+        self._held = {name: held for name, held in self._held.items() if name not in never}
 
     def block(self, block: Block) -> None:
         """Take one block of the raw capture."""
@@ -139,7 +151,8 @@ class Collector:
     def events(self, events: BlockEvents) -> None:
         """Take what the request finder saw in a block."""
         self.glitches += events.glitches
-        self._clock.feed(events.clock_rises)
+        self._blind += events.blind
+        self._clock.feed(events.clock_rises, events.blind)
         if self._clock.phases < PHASES_WANTED:
             requests = events.requests
             self._clock.place(requests.fall[requests.line == LINE_MREQ], events.clock_rises)
@@ -151,7 +164,10 @@ class Collector:
             pattern = (~requests.control >> _SHIFT) & np.uint16(PATTERNS - 1)
             counts = np.bincount(classes.astype(np.intp) * PATTERNS + pattern, minlength=CLASSES * PATTERNS)
             self._histogram += counts
-            self._find_missing(requests.fall, classes, pattern, counts.reshape(CLASSES, PATTERNS))
+            hidden = (requests.unknown.view("<u2")[0::4] >> _SHIFT) & np.uint16(PATTERNS - 1)
+            for bit in range(len(PATTERN_LINES)) if hidden.any() else ():
+                self._hidden[:, bit] += np.bincount(classes[hidden >> np.uint16(bit) & 1 == 1], minlength=CLASSES)
+            self._find_missing(requests.fall, classes, pattern, hidden, counts.reshape(CLASSES, PATTERNS))
             self._activity(requests.fall, requests.rise, classes)
         cycles = batch.cycles
         self._cycles += np.bincount(cycles.kind, minlength=len(KINDS))
@@ -162,7 +178,14 @@ class Collector:
         if notes[1] and len(self._halts) < 64:
             self._halts.update(np.unique(cycles.address[cycles.note == 1]).tolist())
 
-    def _find_missing(self, fall: Int, classes: npt.NDArray[np.uint8], pattern: npt.NDArray[np.uint16], counts: npt.NDArray[Any]) -> None:
+    def _find_missing(
+        self,
+        fall: Int,
+        classes: npt.NDArray[np.uint8],
+        pattern: npt.NDArray[np.uint16],
+        hidden: npt.NDArray[np.uint16],
+        counts: npt.NDArray[Any],
+    ) -> None:
         for bit, name in enumerate(STROBES):
             if name not in self.captured:
                 continue
@@ -170,17 +193,17 @@ class Collector:
             with_it = (np.arange(PATTERNS) >> bit & 1).astype(np.bool_)
             called = counts[expects]
             if called[:, ~with_it].any():
-                missing = fall[expects[classes] & (pattern >> np.uint16(bit) & 1 == 0)]
-                first, last = int(missing[0]), int(missing[-1])
-                known = self._missing.setdefault(name, [first, last])
-                known[1] = last
+                missing = fall[expects[classes] & ((pattern | hidden) >> np.uint16(bit) & 1 == 0)]
+                if len(missing):
+                    known = self._missing.setdefault(name, [int(missing[0]), int(missing[-1])])
+                    known[1] = int(missing[-1])
 
     def _activity(self, fall: Int, rise: Int, classes: npt.NDArray[np.uint8]) -> None:
         last = self._span[1]
         before = rise[:-1] if last is None else np.r_[last, rise[:-1]]
         after = fall[1:] if last is None else fall
         if len(after):
-            k = int((after - before).argmax())
+            k = int(self._seen_gaps(before, after).argmax())
             self._silence = _longer(self._silence, int(before[k]), int(after[k]))
         if self._span[0] is None:
             self._span[0] = int(fall[0])
@@ -191,10 +214,18 @@ class Collector:
         if len(refreshes):
             steps = np.diff(refreshes) if self._refresh_last is None else np.diff(np.r_[self._refresh_last, refreshes])
             if len(steps):
-                k = int(steps.argmax())
-                end = int(refreshes[k + (1 if self._refresh_last is None else 0)])
+                ends = refreshes[1:] if self._refresh_last is None else refreshes
+                k = int(self._seen_gaps(ends - steps, ends).argmax())
+                end = int(ends[k])
                 self._no_refresh = _longer(self._no_refresh, end - int(steps[k]), end)
             self._refresh_last = int(refreshes[-1])
+
+    def _seen_gaps(self, before: Int, after: Int) -> Int:
+        """Return the lengths of gaps, 0 for those in which something could not be seen."""
+        gaps = after - before
+        for low, high in self._blind:
+            gaps[(before < high) & (after > low)] = 0
+        return gaps
 
     def _runs(self, fall: Int, classes: npt.NDArray[np.uint8]) -> None:
         """Follow the longest run of requests between two fetches (refreshes aside)."""
@@ -220,7 +251,8 @@ class Collector:
         """
         histogram = self._histogram.reshape(CLASSES, PATTERNS).tolist()
         evidence = BusEvidence(captured=self.captured, start_s=start * self.tick_s, end_s=end * self.tick_s, histogram=histogram)
-        evidence.strobes = count_strobes(histogram, self.captured)
+        evidence.hidden = self._hidden.tolist()
+        evidence.strobes = count_strobes(histogram, self.captured, evidence.hidden)
         for name, count in evidence.strobes.items():
             if name in self._missing:
                 count.first_missing_s, count.last_missing_s = (tick * self.tick_s for tick in self._missing[name])
@@ -228,6 +260,8 @@ class Collector:
         evidence.notes = {note: n for note, n in zip(NOTES, self._notes.tolist(), strict=True) if note and n}
         evidence.inferred_fetches, evidence.waits, evidence.requests = self._inferred, self._waits, self._requests
         if self._span[0] is not None and self._span[1] is not None:
+            for _, high in self._blind:  # whatever could not be seen was no silence
+                self._span[1] = max(self._span[1], min(high, end))
             evidence.first_request_s, evidence.last_request_s = self._span[0] * self.tick_s, self._span[1] * self.tick_s
         evidence.longest_silence = self._seconds(self._silence)
         evidence.longest_without_refresh = self._seconds(self._no_refresh)
@@ -266,7 +300,8 @@ class _ClockWatch:
 
     def __init__(self) -> None:
         self.count = 0
-        self.last: int | None = None
+        self.last: int | None = None  #: the last edge, None where one behind it could not be seen
+        self.last_seen: int | None = None
         self.shortest: int | None = None
         self.longest: tuple[int, int] | None = None
         self._sum = self._squares = 0.0
@@ -274,7 +309,18 @@ class _ClockWatch:
         self._phase = 0j
         self.phases = 0
 
-    def feed(self, rises: Int) -> None:
+    def feed(self, rises: Int, blind: list[tuple[int, int]]) -> None:
+        """Take rising edges; blind: stretches, ended up to now, in which some could not be seen."""
+        for low, high in blind:
+            at = int(np.searchsorted(rises, high))
+            before = int(np.searchsorted(rises, low))
+            self._add(rises[:before])
+            rises, self.last = rises[at:], None
+        self._add(rises)
+        if blind and not len(rises):
+            self.last_seen = blind[-1][1]
+
+    def _add(self, rises: Int) -> None:
         if not len(rises):
             return
         steps = np.diff(rises) if self.last is None else np.diff(np.r_[self.last, rises])
@@ -288,7 +334,7 @@ class _ClockWatch:
             self._squares += float(np.square(steps, dtype=np.float64).sum())
             self._steps += len(steps)
         self.count += len(rises)
-        self.last = int(rises[-1])
+        self.last = self.last_seen = int(rises[-1])
 
     def place(self, falls: Int, rises: Int) -> None:
         """Add up where in the clock period /MREQ falls, as unit vectors: the period is a circle."""
@@ -303,13 +349,13 @@ class _ClockWatch:
         clock = ClockEvidence(edges=self.count)
         if self.phases >= PHASES_MIN and abs(self._phase) > 0.5 * self.phases:
             clock.mreq_phase = float(np.angle(self._phase) / (2 * np.pi) % 1.0)
-        if self.longest is not None and self.shortest is not None and self.last is not None:
+        if self.longest is not None and self.shortest is not None and self.last_seen is not None:
             clock.shortest_s = self.shortest * tick_s
             clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)
             mean = self._sum / self._steps
             clock.mean_s = mean * tick_s
             clock.deviation_s = max(0.0, self._squares / self._steps - mean * mean) ** 0.5 * tick_s
-            clock.last_edge_s = self.last * tick_s
+            clock.last_edge_s = self.last_seen * tick_s
         return clock
 
 

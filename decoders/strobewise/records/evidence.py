@@ -57,6 +57,7 @@ class LineEvidence:
     line: str
     edges: int = 0
     high_fraction: Optional[float] = None
+    known_fraction: float = 1.0  #: share of the capture in which its level was known
     shortest_pulse_s: Optional[float] = None
     follows: Optional[str] = None  #: the line whose edges it repeats
     assertions: int = 0  #: times it went to its active level
@@ -125,6 +126,7 @@ class BusEvidence:
     inverted: FrozenSet[str] = frozenset()
     unlabelled: bool = False
     unmapped: Tuple[str, ...] = ()
+    never_known: Tuple[str, ...] = ()  #: lines of the channel map whose level the capture never gives
     start_s: float = 0.0
     end_s: float = 0.0
     sample_interval_s: Optional[float] = None
@@ -132,6 +134,7 @@ class BusEvidence:
     lines: Dict[str, LineEvidence] = field(default_factory=dict)
     strobes: Dict[str, StrobeCount] = field(default_factory=dict)
     histogram: List[List[int]] = field(default_factory=lambda: [[0] * PATTERNS for _ in range(CLASSES)])
+    hidden: List[List[int]] = field(default_factory=list)  #: by class and pattern line: requests in which that line was not known
     clock: ClockEvidence = field(default_factory=ClockEvidence)
     cycles: Dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
     inferred_fetches: int = 0
@@ -179,8 +182,13 @@ class BusEvidence:
         return self.lines.get(name) or LineEvidence(name)
 
 
-def count_strobes(histogram: List[List[int]], captured: FrozenSet[str]) -> Dict[str, StrobeCount]:
-    """Sum a histogram of request classes by strobe patterns into one count for each captured strobe."""
+def count_strobes(
+    histogram: List[List[int]], captured: FrozenSet[str], hidden: Optional[List[List[int]]] = None
+) -> Dict[str, StrobeCount]:
+    """Sum a histogram of request classes by strobe patterns into one count for each captured strobe.
+
+    hidden: by class and pattern line, requests in which that line was not known: they say nothing of it.
+    """
     counts = {}
     for bit, name in enumerate(STROBES):
         if name not in captured:
@@ -191,11 +199,12 @@ def count_strobes(histogram: List[List[int]], captured: FrozenSet[str]) -> Dict[
             if expected is None:
                 continue
             asserted = sum(number for pattern, number in enumerate(row) if pattern >> bit & 1)
+            total = sum(row) - (hidden[index][bit] if hidden is not None else 0)
             if name in expected:
-                count.expected += sum(row)
+                count.expected += total
                 count.seen += asserted
             else:
-                count.others += sum(row)
+                count.others += total
                 count.wrong += asserted
         counts[name] = count
     return counts

@@ -5,13 +5,16 @@ from __future__ import annotations
 from typing import Callable, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import Calibration
-from ..bus.lines import MASK
-from .records import BUSACK, CLK, IORQ, MREQ, RESET, Begun, Ended
+from ..bus.lines import LINES, MASK
+from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, Begun, Ended
 from .requests import RequestSource
 from .tracker import CycleTracker
 from .warm_up import WarmUp, idle_word
 
 _CONTROL = 0xFFFF
+_REST_LOW, _REST_HIGH = (  # control lines by the level at which they rest; CLK has none
+    sum(1 << line.bit for line in LINES if line.bit < 16 and line.active_level == level and line.name != "CLK") for level in (1, 0)
+)
 _SLOW = BUSACK | RESET
 _FRAMING = MREQ | IORQ
 _HELD_MAX, _HELD_LAST = 8192, 64  #: events held before any strobe moves, and those of them that stay
@@ -48,9 +51,12 @@ class StreamEngine:
         self._warm_up = WarmUp(captured, given_t_ticks, timescale_fs)
         self._held: List[Tuple[int, int, int]] = []
         self._slow = _SLOW & sum(MASK[name] for name in captured)
-        self._before: Optional[int] = None  #: control word before the next event of the warm-up
+        self._before: Optional[Tuple[int, int]] = None  #: control word before the next event of the warm-up, and what of it is not known
         self._word: Optional[int] = None  #: state before the next event, idle lines filled in
         self._time = 0
+        self._unknown = 0  #: bits that were not known before the next event
+        self._hangs_on = 0  #: lines that cycles hang on
+        self._known = CLK  #: lines that had a level: before its first one a line hides nothing but, of the clock, how long cycles took
         self.last_clock: Optional[int] = None  #: last rising clock edge
         self._clock_hidden = False
 
@@ -61,15 +67,15 @@ class StreamEngine:
 
     def feed(self, time: int, word: int, unknown: int = 0) -> None:
         """Take an event: the levels of all lines from `time` on (bits as in bus.lines), and the bits that are x or z."""
-        # A strobe that is not known is not taken as asserted.
-        clean = word | self._idle | unknown & _CONTROL & ~CLK
+        clean = word | self._idle
+        if unknown:  # a line that is not known is not taken as asserted
+            clean = (clean | unknown & _REST_HIGH) & ~(unknown & _REST_LOW)
         if self.tracker is not None:
             self._advance(time, clean, unknown)
             return
-        known = (word | self._idle) & _CONTROL
-        before, self._before = self._before, known
+        before, self._before = self._before, (clean & _CONTROL, unknown)
         self._held.append((time, clean, unknown))
-        if before is not None and self._warm_up.add(time, known, before):
+        if before is not None and self._warm_up.add(time, clean & _CONTROL, before[0], (unknown | before[1]) & _CONTROL):
             self.settle()
         elif len(self._held) > _HELD_MAX and not self._warm_up.begun:
             self._forget()
@@ -101,18 +107,20 @@ class StreamEngine:
         self.tracker.trust = trust
 
     def _advance(self, time: int, word: int, unknown: int) -> None:
-        tracker, source, before = self.tracker, self.source, self._word
+        tracker, source, before, was_unknown = self.tracker, self.source, self._word, self._unknown
         assert tracker is not None and self.calibration is not None
         self._word, self._time = word, time
+        if unknown or self._unknown or before is None:
+            self._follow_unknown(tracker, time, unknown, before is None)
         if before is None or source is None:
-            self.source = RequestSource(self.calibration, word, time, tracker.request)
+            self.source = RequestSource(self.calibration, word, time, tracker.request, unknown)
             if self._slow & ~word & BUSACK:
                 tracker.granted(time)
             if self._slow & ~word & RESET:
                 tracker.reset(time)
             return
         changed = word ^ before
-        if changed & word & CLK:
+        if changed & word & CLK and not was_unknown & CLK:  # out of the unknown is no edge
             if self._clock_hidden and self.last_clock is not None and self.calibration.t_ticks:
                 tracker.clock(time, max(1, round((time - self.last_clock) / self.calibration.t_ticks)))
                 self._clock_hidden = False
@@ -133,6 +141,21 @@ class StreamEngine:
         source.feed(time, word, unknown)
         if source.idle:
             tracker.advance(time)
+
+    def _follow_unknown(self, tracker: CycleTracker, time: int, unknown: int, first: bool) -> None:
+        """Follow the stretches in which a line that cycles hang on is not known."""
+        assert self.calibration is not None
+        if first:
+            framing = (MREQ if self.calibration.mreq_frames else 0) | (IORQ if self.calibration.iorq_frames else 0)
+            self._hangs_on = (framing or RD | WR) | (CLK if self.calibration.counts_clock else 0)
+        was = self._unknown & self._known & self._hangs_on
+        self._known |= ~unknown & self._hangs_on
+        self._unknown = unknown
+        now = unknown & self._known & self._hangs_on
+        if now and not was:
+            tracker.rows.blinded(time)
+        elif was and not now:
+            tracker.rows.sees_again(time)
 
     @property
     def begun(self) -> bool:

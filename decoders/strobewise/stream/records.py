@@ -24,8 +24,9 @@ class Request(NamedTuple):
     rise: int
     control: int  #: control word at the sample point, idle lines filled in
     after: int  #: control word 1 T behind the release; only looked at for a bare request
-    address: int  #: at the sample point
+    address: int  #: at the sample point, -1 where a bit of it was not known
     data: int  #: just before the release, -1 where a bit of it was not known
+    hidden: int = 0  #: control lines whose level was not known at the sample point
 
 
 class Begun(NamedTuple):

@@ -55,8 +55,11 @@ class _Strobe:
 class RequestSource:
     """Turns events, one by one, into requests in order of their assert edges."""
 
-    def __init__(self, calibration: Calibration, word: int, time: int, deliver: Callable[[Request], None]) -> None:
-        """word: the state (idle lines filled in) before the first event, at `time`. deliver: called with each request."""
+    def __init__(self, calibration: Calibration, word: int, time: int, deliver: Callable[[Request], None], unknown: int = 0) -> None:
+        """word: the state (idle lines filled in) before the first event, at `time`; unknown: bits of it that are x or z.
+
+        deliver: called with each request.
+        """
         self.limits = Limits(calibration)
         self.glitches = 0  #: spikes dropped from /MREQ and /IORQ
         self._deliver = deliver
@@ -69,7 +72,7 @@ class RequestSource:
         self._watched = sum(strobe.bit for strobe in self._strobes)
         self._times: List[int] = [time]
         self._words: List[int] = [word]
-        self._unknown: List[int] = [0]
+        self._unknown: List[int] = [unknown]
         self._ready: List[Tuple[int, int, int, int]] = []  #: (fall, place in _strobes, rise, line), not yet delivered
         self._unsettled = False  #: something is complete but for what may still come
 
@@ -88,7 +91,9 @@ class RequestSource:
             for place, strobe in enumerate(self._strobes):
                 if changed & strobe.bit:
                     if not word & strobe.bit:
-                        strobe.fall = time
+                        strobe.fall = None if self._unknown[-2] & strobe.bit else time  # an edge that was not seen can not be placed
+                    elif strobe.fall is not None and unknown & strobe.bit:
+                        strobe.fall = None
                     elif strobe.fall is not None:
                         self._pulse(place, strobe, strobe.fall, time)
                         strobe.fall = None
@@ -170,10 +175,11 @@ class RequestSource:
         return self._words[bisect_right(self._times, time) - 1]
 
     def _request(self, line: int, fall: int, rise: int) -> Request:
-        point = self._word(fall + ((rise - fall) * 3 >> 2))
+        at = bisect_right(self._times, fall + ((rise - fall) * 3 >> 2)) - 1
+        point, hidden = self._words[at], self._unknown[at]
         late = bisect_right(self._times, max(rise - self.limits.lead, fall)) - 1
         data = -1 if self._unknown[late] & DATA_MASK else (self._words[late] & DATA_MASK) >> FIRST_DATA_BIT
         return Request(
             line, fall, rise, point & 0xFFFF, self._word(rise + self.limits.after) & 0xFFFF,
-            (point & ADDRESS_MASK) >> FIRST_ADDRESS_BIT, data,
+            -1 if hidden & ADDRESS_MASK else (point & ADDRESS_MASK) >> FIRST_ADDRESS_BIT, data, hidden & 0xFFFF,
         )  # fmt: skip

@@ -8,11 +8,12 @@ from typing import Callable, Deque, FrozenSet, List, NamedTuple, Optional, Tuple
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
-from ..bus.semantics import CLOCK_DELAY_T, NMI_ADDRESS, SPEC, TIMING_SAMPLES_MIN, bare_width
+from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SPEC, TIMING_SAMPLES_MIN, bare_width
 from .records import HALT, LINE_BARE, Begun, Ended
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
 _RISES_KEPT = 4096
+_NEVER = 1 << 62
 
 
 def _placing() -> Tuple[Tuple[Tuple[float, float], ...], ...]:
@@ -90,6 +91,8 @@ class CycleRows:
         self._next = 0
         self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise]; the rise is -1 while it lasts
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
+        self._blind: Deque[List[int]] = deque()  #: a line that cycles hang on is not known, the same
+        self._blind_reach = int(BLIND_T * t)
 
     # --- lines ---
 
@@ -130,6 +133,18 @@ class CycleRows:
         if self._resets and self._resets[-1][1] < 0:
             self._resets[-1][1] = rise
 
+    def blinded(self, since: int) -> None:
+        """A line that cycles hang on is not known any more."""
+        self._blind.append([since, _NEVER])
+
+    def sees_again(self, time: int) -> None:
+        """All of them are known again."""
+        self._blind[-1][1] = time
+
+    def _in_blind(self, low: int, high: int) -> bool:
+        """Say whether a stretch of ticks, with what led to it, touches one in which a line that cycles hang on was not known."""
+        return any(start < high and end > low - self._blind_reach for start, end in self._blind)
+
     # --- cycles ---
 
     def add(
@@ -148,6 +163,8 @@ class CycleRows:
                 start, clock = self._rises[-1], self._counts[-1]
         else:
             start, clock = fall - shift, 0
+        if self._blind and self._in_blind(fall, fall):
+            start = fall - shift
         waits: Optional[int] = None
         if self._waits_known and kind != UNKNOWN:
             waits = 0 if rise - fall <= longest else round((rise - fall) / (self._t or 1.0) - width)
@@ -157,7 +174,7 @@ class CycleRows:
         self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
         note = "halt" if kind == FETCH and not control & HALT else ""
         rows = self._rows
-        if len(rows) != 1 or self._resets or rows[0].open or (kind == WRITE and rows[0].kind == FETCH):
+        if len(rows) != 1 or self._resets or self._blind or rows[0].open or (kind == WRITE and rows[0].kind == FETCH):
             rows.append(_Row(number, kind, start, clock, fall, rise, address, data, note))
             self._close()
             return
@@ -252,6 +269,11 @@ class CycleRows:
             end, t_states = row.rise, None
         else:
             end, t_states = follower.start, self._length(row.start, row.clock, follower.start, follower.clock)
+        if self._blind:
+            if self._in_blind(row.fall, row.rise if follower is None else follower.fall):
+                t_states, end = None, row.rise
+            while len(self._blind) > 1 and self._blind[0][1] < row.fall - self._blind_reach:
+                self._blind.popleft()
         note = row.note
         resets = self._resets  # hardly ever any
         while resets and (follower is None or resets[0][0] <= follower.fall):

@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import Callable, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import Calibration
-from ..bus.model import KIND_INDEX
+from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import (
     KEY_BARE,
     KEY_IORQ,
@@ -23,18 +23,20 @@ from ..bus.semantics import (
     KEYS,
     REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
+    REFRESH_WIDTH_ALONE,
     REFRESH_WIDTH_MAX,
+    SILENT_STROBE,
     TRUST_GROUP,
     TRUST_M1,
     TRUST_RD,
     TRUST_RFSH,
     compile_decisions,
 )
-from .records import BUSACK, LINE_BARE, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Begun, Ended, Request
+from .records import BUSACK, LINE_BARE, LINE_IORQ, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Begun, Ended, Request
 from .rows import Cycle, CycleRows
 from .trust import StrobeTrust
 
-FETCH = KIND_INDEX["opcode_fetch"]
+FETCH, ACCESS, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_access", "unknown"))
 _QUIET = RD | WR | M1
 _KIND_OF, _INFERRED_OF = compile_decisions()
 #: Bits of the decision key for each pattern of asserted lines, and for each line that frames a request.
@@ -91,10 +93,11 @@ class CycleTracker:
         self.trust = 0  #: trust word that the next request is judged by
         t = calibration.t_ticks if calibration.t_ticks is not None else 1.0
         self._width_max = REFRESH_WIDTH_MAX * t if calibration.t_ticks is not None else -1.0
-        self._width_alone = 1.25 * t
+        self._width_alone = REFRESH_WIDTH_ALONE * t
+        self._width_sure = self._width_alone if calibration.t_ticks is not None and captured.issuperset(("RD", "WR")) else -1.0
         self._gap_max = REFRESH_GAP_MAX * t
         self._gap_marked = REFRESH_GAP_MARKED * t
-        self._gap_decided = self._gap_marked if "RFSH" in captured else self._gap_max  #: no refresh begins this long after a release
+        self._gap_decided = self._gap_marked if captured & {"RFSH", "RD"} else self._gap_max  #: no refresh begins this long after a release
         self._mreq_missed = not calibration.mreq_frames and "MREQ" in captured
         self._counted = StrobeTrust(captured)
         self._first_group: Optional[List[Request]] = []
@@ -209,7 +212,7 @@ class CycleTracker:
 
     def _follows(self, request: Request) -> bool:
         """Say whether its width and the gap before make a request a candidate for a refresh."""
-        line, fall, rise, control, _, _, _ = request
+        line, fall, rise, control, _, _, _, _ = request
         if line != LINE_MREQ or rise - fall >= self._width_max:
             return False
         if self._last is not None:
@@ -218,7 +221,7 @@ class CycleTracker:
 
     def take(self, request: Request) -> None:
         """Take the next request, once the first group has been judged."""
-        line, fall, rise, control, _, _, _ = request
+        line, fall, rise, control, _, _, _, _ = request
         if self.grants_count and not control & BUSACK:
             return
         last = self._last
@@ -236,26 +239,37 @@ class CycleTracker:
             # A strobe that can be relied on and says "transfer" outweighs a gap that jitter made short.
             if (trust & TRUST_M1 and not control & M1) or (trust & TRUST_RD and not control & RD):
                 refresh = False
-        elif trust & TRUST_RFSH and control & (RFSH | _QUIET) == _QUIET and line == LINE_MREQ and last is not None:
-            refresh = rise - fall < self._width_max and fall - last.rise < self._gap_marked
+        lone = False  # a refresh apart from the request before, of which it tells nothing
+        if not refresh and line == LINE_MREQ and control & _QUIET == _QUIET and self._surely(request, last, trust):
+            lone = last is None or fall - last.rise >= self._gap_marked
+            refresh = not lone
         refresh = refresh and not self._last_refresh
         if self._undecided and last is not None:
             self._decide(last, request if refresh else None)
         self._last, self._last_trust, self._last_timed, self._last_refresh = request, trust, timed, refresh
-        self._undecided = not refresh
+        self._undecided = not refresh and not lone
+
+    def _surely(self, request: Request, last: Optional[Request], trust: int) -> bool:
+        """Say whether a request of /MREQ without /RD, /WR and /M1 is a refresh whatever the clock did meanwhile."""
+        if request.rise - request.fall < self._width_sure or (trust & TRUST_RFSH and not request.control & RFSH):
+            return True
+        return last is not None and not last.control & M1 and trust & (TRUST_M1 | TRUST_RD) == TRUST_M1 | TRUST_RD
 
     def _decide(self, request: Request, refresh: Optional[Request]) -> None:
         """Give out the cycle of a request, now that its refresh is known, or that it has none."""
         self._undecided = False
-        line, fall, rise, control, after, address, data = request
+        line, fall, rise, control, after, address, data, hidden = request
         bare = line == LINE_BARE
         refreshed = refresh is not None or (bare and not control & RD and not after & RFSH)
         m1_late = (refresh is not None and not refresh.control & M1) or (bare and not after & M1)
         kind, inferred = decided(control, self._last_trust, line, refreshed, m1_late)
         if bare and self._mreq_missed and not control & MREQ and kind != FETCH:
             inferred = False
+        if hidden and inferred and not bare and hidden & SILENT_STROBE.get(KINDS[kind], 0):
+            # What a strobe that is not known did not say proves nothing.
+            kind, inferred = (UNKNOWN if line == LINE_IORQ else ACCESS), False
         rows = self.rows
         rows.add(
-            line, kind, inferred, fall, rise, control, address if rows.has_address else None,
+            line, kind, inferred, fall, rise, control, address if rows.has_address and address >= 0 else None,
             data if rows.has_data and data >= 0 else None, None if refresh is None else (refresh.rise, refresh.control),
         )  # fmt: skip

@@ -49,9 +49,12 @@ class WarmUp:
         """Whether a strobe has moved."""
         return bool(self._times)
 
-    def add(self, time: int, control: int, before: int) -> bool:
-        """Take an event: the control word, idle lines filled in, and the one before it; True when there is enough to calibrate."""
-        changed = control ^ before
+    def add(self, time: int, control: int, before: int, unknown: int = 0) -> bool:
+        """Take an event: the control word, idle lines filled in, and the one before it; True when there is enough to calibrate.
+
+        unknown: lines whose level was not known before or is not known now; they did not move.
+        """
+        changed = (control ^ before) & ~unknown
         if not self._times:
             if not changed & STROBES:
                 return False

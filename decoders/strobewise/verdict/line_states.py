@@ -15,18 +15,23 @@ from ..records.strobes import behaviour
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.
 MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
 
+MOSTLY_KNOWN = 0.98  #: share of the capture from which nothing is said of levels that are not known
+
 
 def survey(evidence: BusEvidence) -> List[LineState]:
     """Return the state of every line of the CPU's bus, captured or not, in the order of the table of lines; then further lines."""
-    names = [line.name for line in LINES] + sorted(name for name in evidence.captured if name not in LINE)
+    names = [line.name for line in LINES] + sorted(name for name in (*evidence.captured, *evidence.never_known) if name not in LINE)
     return [_state(name, evidence) for name in names]
 
 
 def _state(name: str, evidence: BusEvidence) -> LineState:
     if name not in evidence.captured:
-        return LineState(name, "not_captured", 0, None, None, None, "")
+        remark = "on a channel whose level is never known" if name in evidence.never_known else ""
+        return LineState(name, "not_captured", 0, None, None, None, remark)
     line = evidence.line(name)
     state, remark = _judge(line, evidence)
+    if line.known_fraction < MOSTLY_KNOWN:
+        remark += ("; " if remark else "") + f"known for {line.known_fraction * 100:.0f} % of the capture only"
     return LineState(name, state, line.edges, line.high_fraction, line.shortest_pulse_s, line.follows, remark)
 
 

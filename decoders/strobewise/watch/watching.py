@@ -355,9 +355,10 @@ def _count(rows: Block, channels: ChannelMap) -> Statistics:
     statistics = {}
     for assignment in channels.assignments:
         high = rows.words >> np.uint64(assignment.target_bit) & np.uint64(1) == 1
+        known_at = None if rows.unknown is None else rows.unknown[:-1] >> np.uint64(assignment.target_bit) & np.uint64(1) == 0
         edges = int(np.count_nonzero(high[1:] != high[:-1]))
-        on = int(lengths[high[:-1]].sum())
-        known = int(lengths.sum())
+        seen = high[:-1] if known_at is None else high[:-1] & known_at
+        on, known = int(lengths[seen].sum()), int(lengths.sum() if known_at is None else lengths[known_at].sum())
         on = known - on if assignment.inverted else on
         statistics[assignment.code, assignment.bit_in_vector] = BitStatistics(edges, on, known)
     return statistics
@@ -367,6 +368,9 @@ def _cut(blocks: list[Block], begin: int, end: int) -> Block:
     """Return the rows from a tick to another one as one block; it begins with the state at its first tick."""
     times = np.concatenate([block.times for block in blocks])
     words = np.concatenate([block.words for block in blocks])
+    unknown = None
+    if any(block.unknown is not None for block in blocks):
+        unknown = np.concatenate([np.zeros(len(b.words), np.uint64) if b.unknown is None else b.unknown for b in blocks])
     low = max(0, int(np.searchsorted(times, begin, "right")) - 1)
     high = max(low + 1, int(np.searchsorted(times, end, "right")))
-    return Block(times[low:high], words[low:high], None)
+    return Block(times[low:high], words[low:high], None if unknown is None else unknown[low:high])
