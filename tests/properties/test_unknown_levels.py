@@ -102,7 +102,7 @@ def test_cycles_around_an_unknown_stretch_have_no_length(tmp_path):
     assert len(rows) < len(right)
     starts = {row.start: row for row in right}
     lost = [at for at, row in enumerate(rows[:-1]) if row.t_states is None]
-    assert 10 <= len(lost) < 0.2 * len(rows)
+    assert 1 <= len(lost) < 0.2 * len(rows)
     assert lost == list(range(lost[0], lost[-1] + 1))  # one stretch, and none elsewhere
     assert all(row.t_states is None or row.t_states == starts[row.start].t_states for row in rows)
 

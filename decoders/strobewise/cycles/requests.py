@@ -316,6 +316,8 @@ class RequestFinder:
         fall, rise = events.times[falls], events.times[rises]
         if bare:
             alone = events.levels_at((fall + rise) >> 1) & self._framing == self._framing
+            if events.hidden is not None:  # released, and known to be
+                alone &= events.hidden[np.searchsorted(events.all_times, (fall + rise) >> 1, "right") - 1] & self._framing == 0
             fall, rise = fall[alone], rise[alone]
         if open_at == _NEVER:
             return *clean(fall, rise, self._glitch, self._gap), _NEVER

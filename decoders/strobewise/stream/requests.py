@@ -114,8 +114,10 @@ class RequestSource:
         """Take a line's complete pulse: join it to the one before, or let that go its way."""
         if rise - fall > self.limits.longest:
             return
-        if strobe.line == LINE_BARE and self._word((fall + rise) >> 1) & self._framing != self._framing:
-            return
+        if strobe.line == LINE_BARE:
+            at = bisect_right(self._times, (fall + rise) >> 1) - 1
+            if self._words[at] & ~self._unknown[at] & self._framing != self._framing:
+                return  # not released, or not known to be
         if strobe.held is not None:
             if fall - strobe.held[1] < self.limits.gap:
                 if strobe.line != LINE_BARE:
