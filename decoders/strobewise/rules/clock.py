@@ -80,7 +80,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "clock-off-frequency", "CLK off its frequency", "fault", needs=(("CLK",),), judges=("CLK",),
-    suspects=(("clock", 0.85), ("program", 0.0)),
+    suspects=(("clock", 0.8), ("probe_or_capture", 0.2)),
     looks_for="a clock that differs from what --clock or the machine profile says",
     causes="wrong or cracked crystal, oscillator on an overtone, divider; or the stated frequency is wrong",
     next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
@@ -96,7 +96,7 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     if abs(share) > OFF_FREQUENCY:
         yield Found(
             f"CLK runs at {clock.hz / 1e6:.4g} MHz, {share * 100:+.1f} % from the {clock.nominal_hz / 1e6:.4g} MHz it should have",
-            ("CLK",), suspects=(("clock", 0.8), ("probe_or_capture", 0.2)), first_s=evidence.start_s, last_s=evidence.end_s,
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s,
         )  # fmt: skip
 
 
