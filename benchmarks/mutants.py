@@ -65,25 +65,37 @@ ENGINES_AGREE = (
 AREAS = (
     Area("bus", 8, (f"{ENGINE}/bus",), _unit("bus_tables", "calibration")),
     Area("cycles", 8, (f"{ENGINE}/cycles",), ("tests/differential/test_machine_truth.py", *ENGINES_AGREE)),
-    Area("stream", 8, (f"{ENGINE}/stream",), ("tests/host/test_stream_for_others.py", *ENGINES_AGREE, "tests/host/test_plugins_agree.py")),
+    Area(
+        "stream", 8, (f"{ENGINE}/stream",),
+        (
+            *_unit("stream_details", "stream_watches"), "tests/host/test_stream_for_others.py", *ENGINES_AGREE,
+            "tests/host/test_plugins_agree.py",
+        ),
+    ),
     Area(
         "evidence", 14, (f"{ENGINE}/evidence",),
-        _unit("timing_evidence", "rules_volts", "listing", "prediction", "rules", "leads"),
+        _unit("evidence_details", "timing_evidence", "rules_volts", "listing", "prediction", "rules", "leads"),
     ),
     Area(
         "rules", 20, (f"{ENGINE}/rules",),
-        _unit("timing_evidence", "rules_volts", "rule_records", "prediction", "rules", "leads", "rules_simulated"),
+        _unit(
+            "rule_table", "rules_on_their_limits", "rule_records", "timing_evidence", "rules_volts", "prediction", "rules", "leads",
+            "rules_simulated",
+        ),
     ),
     Area(
         "verdict", 10, (f"{ENGINE}/verdict", f"{ENGINE}/diagnosis"),
-        (*_unit("verdict", "observations", "timing_evidence", "joining", "rules"), "tests/golden"),
+        (*_unit("verdict", "evidence_details", "observations", "timing_evidence", "joining", "rules"), "tests/golden"),
     ),
-    Area("program", 6, (f"{ENGINE}/program",), _unit("listing", "prediction")),
+    Area("program", 6, (f"{ENGINE}/program",), _unit("tally", "listing", "prediction")),
     Area("capture", 8, (f"{ENGINE}/capture",), _unit("channels", "vcd_header", "vcd_body", "scope_csv", "grid", "rewrite")),
-    Area("identify", 4, (f"{ENGINE}/identify",), _unit("identify")),
+    Area("identify", 4, (f"{ENGINE}/identify",), _unit("program_fit", "identify")),
     Area(
         "machine", 12, (f"{ENGINE}/machine",),
-        _unit("machine_pins", "machine_analyser", "machine_vcd_text", "machine_programs", "scenario", "machine_bench", "machine_faults"),
+        _unit(
+            "machine_wiring", "machine_pins", "machine_analyser", "machine_vcd_text", "machine_programs", "scenario", "machine_bench",
+            "machine_faults",
+        ),
     ),
     Area("compare", 10, (f"{ENGINE}/compare",), _unit("compare")),
     Area(

@@ -78,3 +78,16 @@ def test_a_plain_warning_leaves_the_machine_well_but_is_told():
 
 def test_notes_do_not_count():
     assert judge([finding("capture-damaged", "note")], evidence()).state == "no_fault_found"
+
+
+def kept(*findings):
+    return [f.rule for f in without_consequences(findings)]
+
+
+def test_wrong_labels_leave_only_what_does_not_hang_on_them():
+    labels = finding("leads-swapped", lines=("RESET", "RD"))
+    assert kept(labels, finding("wait-held", lines=("WAIT",)), finding("fetch-strobe-missing")) == ["leads-swapped", "wait-held"]
+    assert kept(labels, finding("reset-held", lines=("RESET",))) == ["leads-swapped"]  # found on a line that is another
+    assert kept(labels, finding("capture-too-coarse", "warning", ())) == ["leads-swapped", "capture-too-coarse"]  # of no line at all
+    assert kept(labels, finding("ringing", "note")) == ["leads-swapped", "ringing"]
+    assert kept(finding("leads-swapped", lines=("CLK", "RD")), finding("wait-held", lines=("WAIT",))) == ["leads-swapped"]

@@ -46,7 +46,7 @@ class _Strobe:
 
     __slots__ = ("bit", "fall", "held", "line")
 
-    def __init__(self, line: int, bit: int, low: bool) -> None:
+    def __init__(self, line: int, bit: int) -> None:
         self.line, self.bit = line, bit
         self.fall: Optional[int] = None  #: where the pulse under way began
         self.held: Optional[Tuple[int, int]] = None  #: a pulse that a spike may have torn
@@ -68,7 +68,7 @@ class RequestSource:
         framing += [(LINE_IORQ, IORQ)] if calibration.iorq_frames else []
         bare = [(LINE_BARE, bit) for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
         self._framing = sum(bit for _, bit in framing)
-        self._strobes = [_Strobe(line, bit, not word & bit) for line, bit in framing + bare]
+        self._strobes = [_Strobe(line, bit) for line, bit in framing + bare]
         self._watched = sum(strobe.bit for strobe in self._strobes)
         self._times: List[int] = [time]
         self._words: List[int] = [word]

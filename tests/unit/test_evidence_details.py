@@ -1,0 +1,88 @@
+"""Evidence of details, on records and edges made by hand: releases of a device, lines that follow another, the map of memory."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bitarray import bitarray
+from hand_made import evidence_of
+
+from strobewise.bus.lines import BIT
+from strobewise.diagnosis.memory_map import Stretch, seen_map
+from strobewise.evidence.closer_look import look_closer
+from strobewise.evidence.expansion import _Watch
+from strobewise.machine.scenario import GENERIC_PAGING
+from strobewise.records.evidence import LineEvidence, StrobeCount
+from strobewise.records.memory import Levels, MemoryRecord
+
+TICK_S, T_S = 1e-9, 250e-9
+
+
+def releases(changes, fetches, paging=GENERIC_PAGING, end=1_000_000):
+    """Return (released, not released, let go alone, when) for changes (tick, active) of the answering line and release fetches."""
+    watch = _Watch(paging, BIT["ROMDIS"], True, [])
+    watch._changes, watch._release_fetches = list(changes), list(fetches)
+    record = watch.record(TICK_S, T_S, end * TICK_S)
+    return record.released, record.not_released, record.let_go_alone, record.let_go_alone_s
+
+
+def grace():
+    """Return the ticks that an answer may take."""
+    return round(((GENERIC_PAGING.within_t_states + 1.5) * T_S + 2e-8) / TICK_S)
+
+
+def test_a_release_comes_within_three_times_the_grace():
+    late = 3 * grace()
+    for delay in (100, late - 2):
+        assert releases([(50_000, True), (100_000 + delay, False)], [100_000]) == (1, 0, 0, None)
+    assert releases([(50_000, True), (100_000 + late + 2, False)], [100_000]) == (0, 1, 1, pytest.approx((100_000 + late + 2) * TICK_S))
+
+
+def test_a_line_that_stays_active_was_not_released():
+    assert releases([(50_000, True)], [100_000]) == (0, 1, 0, None)
+
+
+def test_release_fetches_that_say_nothing():
+    assert releases([], [100_000]) == (0, 0, 0, None)  # no level is known
+    assert releases([(50_000, True), (60_000, False)], [100_000])[:2] == (0, 0)  # not active
+    near = 1_000_000 - 4 * grace()
+    assert releases([(50_000, True)], [near + 2]) == (0, 0, 0, None)  # too close to the end
+    assert releases([(50_000, True)], [near - 2]) == (0, 1, 0, None)
+
+
+def test_letting_go_alone_is_told_only_where_the_profile_says_what_releases():
+    alone = [(50_000, True), (80_000, False), (90_000, True), (95_000, False)]
+    assert releases(alone, []) == (0, 0, 2, pytest.approx(80_000 * TICK_S))
+    assert releases(alone, [], replace(GENERIC_PAGING, released_by_fetch_in=())) == (0, 0, 0, None)
+    assert releases([(50_000, False), (60_000, True)], []) == (0, 0, 0, None)  # what it was at the start is no change
+
+
+@pytest.mark.parametrize(("edges", "follows"), [(15, None), (16, "D0"), (40, "D0")])
+def test_a_strobe_follows_another_line_from_sixteen_edges_on(edges, follows):
+    evidence = evidence_of(captured=evidence_of().captured | {"D0"})
+    evidence.lines["D0"] = LineEvidence("D0", edges=edges, high_fraction=0.5)
+    evidence.lines["M1"] = LineEvidence("M1", edges=edges, high_fraction=0.5)
+    evidence.strobes["M1"] = StrobeCount(expected=20, seen=8, others=20, wrong=8)
+    times = 100 * np.arange(edges + 1, dtype=np.int64)
+    both = np.uint64(1 << BIT["M1"] | 1 << BIT["D0"])
+    look_closer(evidence, times, np.where(np.arange(edges + 1) % 2, both, np.uint64(0)), TICK_S, 1.0)
+    assert evidence.lines["M1"].follows == follows
+    assert evidence.lines["M1"].shortest_pulse_s == pytest.approx(1e-7)
+
+
+def test_the_memory_map_names_what_was_touched_and_nothing_else():
+    fetched, read, written, wrong = (bitarray(65536) for _ in range(4))
+    for each in (fetched, read, written, wrong):
+        each.setall(False)
+    fetched[0x0000] = read[0x07FF] = True  # two pages side by side
+    read[0x0C00] = True  # one apart
+    written[0x1000] = True  # beside it, written and never read
+    read[0x1400] = written[0x1400] = True
+    memory = MemoryRecord(
+        fetched, read, written, wrong, Levels(), Levels(), Levels(), Levels(), [], 0, 0, 0, 0, 0, {}, {}, [], 0, (0, 0), 0, 0, 0, [0] * 8
+    )
+    assert seen_map(memory) == [
+        Stretch("read only", 0x0000, 0x07FF), Stretch("read only", 0x0C00, 0x0FFF), Stretch("read and written", 0x1000, 0x17FF),
+    ]  # fmt: skip
