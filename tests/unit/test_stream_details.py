@@ -62,4 +62,4 @@ def test_rows_are_the_same_but_for_the_ends():
     odd = (1, 2, "unknown")
     assert same_rows(ROWS, [odd] * ENDS_LEFT_OUT + ROWS[20 : 20 + ROWS_MIN] + [odd] * ENDS_LEFT_OUT)
     assert not same_rows(ROWS, [odd] * (ENDS_LEFT_OUT + 1) + ROWS[20 : 20 + ROWS_MIN] + [odd] * ENDS_LEFT_OUT)
-    assert not same_rows(ROWS[:30] + [odd] + ROWS[30:], ROWS[:60])  # a row between
+    assert not same_rows([*ROWS[:30], odd, *ROWS[30:]], ROWS[:60])  # a row between

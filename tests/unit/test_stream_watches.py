@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from strobewise.bus.lines import MASK
+from strobewise.bus.lines import MASK, STROBES
+from strobewise.bus.model import KIND_INDEX
+from strobewise.records.evidence import REFRESH_CLASS
 from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch
 from strobewise.stream.records import Begun, Bus
@@ -48,3 +50,17 @@ def test_no_line_is_held_for_longer_than_the_stretch_that_is_judged():
     halt = observer.evidence(observer.stretch, 2800, 3360).lines["HALT"]
     assert halt.asserted_s == pytest.approx(280e-6) and halt.high_fraction == pytest.approx(0.5)
     assert observer.evidence(observer.whole, 0, 3360).lines["HALT"].asserted_s == pytest.approx(3080e-6)
+
+
+def test_refreshes_are_requests_of_their_own_and_their_longest_pause_is_kept():
+    observer = Observer(BUS)
+    in_refresh = IDLE & ~MASK["MREQ"] & ~MASK["RFSH"]
+    for number in range(10):
+        item = fetch(number, number, IDLE & ~MASK["MREQ"] & ~MASK["M1"], None if number in (4, 5) else in_refresh)
+        observer.begun(item)
+    counts = observer.whole
+    (pattern,) = [(place, times) for place, times in enumerate(counts.histogram[REFRESH_CLASS]) if times]
+    asserted = {name for bit, name in enumerate(STROBES) if pattern[0] >> bit & 1}
+    assert (asserted, pattern[1]) == ({"MREQ", "RFSH"}, 8)
+    assert counts.requests == 18 and counts.cycles[KIND_INDEX["opcode_fetch"]] == 10
+    assert counts.no_refresh == (28 * 3 + 24, 28 * 6 + 24)  # from release to release
