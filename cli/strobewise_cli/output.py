@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import IO, Any, BinaryIO, cast
 
 from strobewise.errors import UsageError
+from strobewise.files.plain_data import Json
 from strobewise.files.reading import descriptor
 from strobewise.files.writing import buffered, named_errors, whole_file
 from strobewise_cli.terminal import one_line
@@ -69,7 +70,7 @@ def _packed(raw: BinaryIO, target: str, mode: str) -> Iterator[IO[Any]]:
             yield stack.enter_context(io.TextIOWrapper(stream, encoding="utf-8", errors="backslashreplace", newline="\n"))
 
 
-def json_text(document: Any) -> str:
+def json_text(document: Json) -> str:
     """Return a document as JSON with a line feed at its end. Bytes of a file name that are no text become visible escapes.
 
     A lone surrogate, as Python has for them, is none of the characters that JSON text may hold (RFC 8259, section 8.2, from memory).
@@ -77,16 +78,20 @@ def json_text(document: Any) -> str:
     return json.dumps(_sound(document), indent=1, ensure_ascii=True) + "\n"
 
 
-def json_line(document: Any) -> str:
+def json_line(document: Json) -> str:
     """Return the same on one line."""
     return json.dumps(_sound(document), ensure_ascii=True) + "\n"
 
 
-def _sound(value: Any) -> Any:
+def _sound_text(text: str) -> str:
+    return text if text.isascii() else text.encode("utf-8", "backslashreplace").decode()
+
+
+def _sound(value: Json) -> Json:
     if isinstance(value, str):
-        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode()
+        return _sound_text(value)
     if isinstance(value, dict):
-        return {_sound(key): _sound(inner) for key, inner in value.items()}
+        return {_sound_text(key): _sound(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
         return [_sound(inner) for inner in value]
     return value

@@ -10,17 +10,21 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:
-    from strobewise.bus.model import LineState
+    import numpy as np
+    import numpy.typing as npt
+    from _pytest._code.code import TerminalRepr, TracebackStyle
+
+    from strobewise.bus.model import CycleKind, LeadPlace, LineState, LineStateName
     from strobewise.cycles.table import CycleTable
     from strobewise.diagnosis.facade import Diagnosis
-    from strobewise.expectations import CheckedCapture, Expectations
+    from strobewise.expectations import CheckedCapture, Event, Expectations
     from strobewise.profile.options import Options
 
 __all__ = [
@@ -83,12 +87,12 @@ class CaptureUnderTest:
 
     def where(self, ticks: int) -> str:
         """Return a time of the capture for people."""
-        from strobewise.rules.base import milliseconds
+        from strobewise.bus.units import time_words
 
-        return milliseconds(ticks * self.tick_s)
+        return time_words(ticks * self.tick_s)
 
 
-_CAPTURES = pytest.StashKey[dict[Any, CaptureUnderTest]]()
+_CAPTURES = pytest.StashKey[dict[tuple[object, ...], CaptureUnderTest]]()
 
 
 @pytest.fixture
@@ -106,7 +110,7 @@ def capture(request: pytest.FixtureRequest) -> Callable[..., CaptureUnderTest]:
         machine: str | os.PathLike[str] | None = None,
         maps: Mapping[str, str] | None = None,
         clock_hz: float | None = None,
-        probe_at: Mapping[str, str] | None = None,
+        probe_at: Mapping[str, LeadPlace] | None = None,
     ) -> CaptureUnderTest:
         __tracebackhide__ = True
         full = (folder / path).resolve()
@@ -148,7 +152,7 @@ def assert_finding(capture: CaptureUnderTest, rule: str) -> None:
         _fail([f"{capture!r}: expected the finding {rule}, seen " + (", ".join(found) or "none")])
 
 
-def assert_line(capture: CaptureUnderTest, line: str, *states: str) -> None:
+def assert_line(capture: CaptureUnderTest, line: str, *states: LineStateName) -> None:
     """Fail unless a line is in one of these states (``active``, ``idle``, ``stuck_low`` ...)."""
     __tracebackhide__ = True
     seen = capture.lines.get(line)
@@ -164,7 +168,9 @@ def assert_fetches(capture: CaptureUnderTest, address: Address, least: int = 1, 
     assert_seen(capture, "opcode_fetch", address, least=least, most=most)
 
 
-def assert_never(capture: CaptureUnderTest, kind: str | None = None, address: Address | None = None, data: Address | None = None) -> None:
+def assert_never(
+    capture: CaptureUnderTest, kind: CycleKind | None = None, address: Address | None = None, data: Address | None = None
+) -> None:
     """Fail if such a machine cycle happened."""
     __tracebackhide__ = True
     assert_seen(capture, kind, address, data, least=0, most=0)
@@ -172,7 +178,7 @@ def assert_never(capture: CaptureUnderTest, kind: str | None = None, address: Ad
 
 def assert_seen(
     capture: CaptureUnderTest,
-    kind: str | None = None,
+    kind: CycleKind | None = None,
     address: Address | None = None,
     data: Address | None = None,
     least: int = 1,
@@ -195,7 +201,7 @@ def assert_seen(
     if len(places):
         said.append(f"first at {capture.where(int(table.start[places[0]]))}, last at {capture.where(int(table.start[places[-1]]))}")
     elif event.address is not None:
-        said.append(_nearest(table, event))
+        said.append(_nearest(table, event, event.address[0]))
     _fail(said)
 
 
@@ -219,7 +225,7 @@ def _pair(value: Address | None) -> tuple[int, int] | None:
     return (value, value) if isinstance(value, int) else value
 
 
-def _not_captured(capture: CaptureUnderTest, event: Any) -> str:
+def _not_captured(capture: CaptureUnderTest, event: Event) -> str:
     from strobewise.bus.lines import ADDRESS, DATA
 
     wanted = (ADDRESS if event.address is not None else ()) + (DATA if event.data is not None else ())
@@ -227,7 +233,7 @@ def _not_captured(capture: CaptureUnderTest, event: Any) -> str:
     return ", ".join(missing[:3]) + (f" and {len(missing) - 3} more" if len(missing) > 3 else "")
 
 
-def _matching(table: CycleTable, event: Any) -> Any:
+def _matching(table: CycleTable, event: Event) -> npt.NDArray[np.intp]:
     """Return the rows of an event."""
     import numpy as np
 
@@ -240,14 +246,14 @@ def _matching(table: CycleTable, event: Any) -> Any:
     return np.flatnonzero(hit)
 
 
-def _nearest(table: CycleTable, event: Any) -> str:
+def _nearest(table: CycleTable, event: Event, low: int) -> str:
     """Name the addresses nearest to those that never came."""
     from dataclasses import replace
 
     import numpy as np
 
     addresses, counts = np.unique(table.address[_matching(table, replace(event, address=None))], return_counts=True)
-    order = np.argsort(np.abs(addresses - event.address[0]))[:ADDRESSES_SHOWN]
+    order = np.argsort(np.abs(addresses - low))[:ADDRESSES_SHOWN]
     listed = [f"0x{addresses[k]:04x} ({counts[k]} times)" for k in sorted(order.tolist())]
     return "nearest: " + (", ".join(listed) or "there is none at any address")
 
@@ -294,8 +300,8 @@ class NotAsExpected(Exception):
 class ExpectationItem(pytest.Item):
     """One capture held against its file of expectations."""
 
-    def __init__(self, *, expected: Expectations, file: Path, **kwargs: Any) -> None:
-        super().__init__(**kwargs)
+    def __init__(self, *, expected: Expectations, file: Path, name: str, parent: pytest.Collector) -> None:
+        super().__init__(name, parent)
         self.expected = expected
         self.file = file
 
@@ -311,7 +317,7 @@ class ExpectationItem(pytest.Item):
         if not result.passed:
             raise NotAsExpected("\n".join(_report(result, self.expected)))
 
-    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: TracebackStyle | None = None) -> str | TerminalRepr:
         """Show the differences; a traceback would say nothing of the capture."""
         if isinstance(excinfo.value, NotAsExpected):
             return str(excinfo.value)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -42,7 +42,7 @@ def report_console(stream: IO[str]) -> Console:
     return make_console(stream, width=None if stream.isatty() else WIDTH)
 
 
-def make_console(stream: IO[str], **options: Any) -> Console:
+def make_console(stream: IO[str], width: int | None = None, soft_wrap: bool = False) -> Console:
     """Return a console that colours on a terminal only, and leaves a closed pipe to the caller: rich would end with status 1."""
     from rich.console import Console
 
@@ -50,4 +50,4 @@ def make_console(stream: IO[str], **options: Any) -> Console:
         def on_broken_pipe(self) -> None:
             raise  # noqa: PLE0704  # called while the error is being handled
 
-    return PlainConsole(file=stream, highlight=False, **options)
+    return PlainConsole(file=stream, highlight=False, width=width, soft_wrap=soft_wrap)

@@ -5,8 +5,6 @@ The names in __all__ are the public interface. What needs numpy loads on first u
 
 from __future__ import annotations
 
-from typing import Any
-
 from .bus.model import Finding, LineState, MachineCycle, SuspectShare, Verdict
 from .errors import StrobewiseError
 
@@ -26,7 +24,7 @@ __version__ = "0.1.0"
 _LAZY = ("Diagnosis", "Options", "diagnose")
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name in _LAZY:
         from .diagnosis import facade as module
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Optional, Tuple
+from typing import Optional, Tuple
 
 
 class StrobewiseError(Exception):
@@ -42,7 +42,7 @@ class CaptureError(StrobewiseError):
             where += f", byte {offset}"
         super().__init__(what, where, remedy)
 
-    def __reduce__(self) -> Tuple[Any, ...]:
+    def __reduce__(self) -> Tuple[object, ...]:
         """Let it travel between processes."""
         return type(self), (self.what, self.path, self.line, self.offset, self.remedy)
 

@@ -16,7 +16,6 @@ SOURCES = sorted([*ENGINE.rglob("*.py"), *CLI.rglob("*.py"), *HOST.rglob("*.py")
 #: Fields that no code of the product reads by name, and why they stay.
 KEPT = {
     "Operation.documented": "a fact of the opcode table, which the tests hold against the manual's count",
-    "TrueCycle.bus_granted": "goes into the truth of a simulated capture with all others, by _asdict",
     "Operation.useless_prefix": "a fact of the opcode table, by which the tests choose what other emulators agree on",
 }
 

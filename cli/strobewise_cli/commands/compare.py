@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import add_machine_options, engine_options, report_notes
+from strobewise_cli.commands.options import Subparsers, add_machine_options, engine_options, report_notes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
@@ -58,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     return 0 if comparison.alike else 1
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "compare",

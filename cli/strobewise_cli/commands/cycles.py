@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
 
-from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened, processes
+from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened, processes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
@@ -49,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "cycles", help="list the machine cycles", description="List the machine cycles of a capture.", epilog=_EPILOG

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import (
+    Subparsers,
     add_capture,
     add_machine_options,
     engine_options,
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_STATUS[diagnosis.verdict.state]
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "diagnose",

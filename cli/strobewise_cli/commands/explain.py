@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import difflib
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
+from strobewise_cli.commands.options import Subparsers
 
 _EPILOG = """\
 examples:
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "explain",

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import clock_hz
+from strobewise_cli.commands.options import Subparsers, clock_hz
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 SYMPTOM_NAMES = ("dead", "resets", "ignores-expansion", "dies-warm", "memory-size", "garbage", "hangs", "unknown")
@@ -60,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "hookup",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from typing import Any
 
 from strobewise_cli.commands.options import (
+    Subparsers,
     add_capture,
     add_machine_options,
     engine_options,
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "lines",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
+from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.terminal import note
 
@@ -55,7 +55,7 @@ def _steps(args: argparse.Namespace, capture: Capture, channels: ChannelMap, clo
     note(f"{predictor.instructions} instructions checked: {outcome}{beyond} ({args.capture})")
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "listing",

@@ -7,9 +7,10 @@ import contextlib
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
+from strobewise.bus.model import LEAD_PLACES, LeadPlace
 from strobewise.errors import LineMapError, UsageError
 from strobewise.profile.options import read_rom
 from strobewise_cli.named_files import settle_files_read
@@ -27,6 +28,7 @@ _CLOCK_RANGE_HZ = (1e3, 1e9)
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 
 
+Subparsers: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"  #: what a command adds its parser to
 RomImage = tuple[str, int, bytes]  #: file, address of its first byte, content
 
 
@@ -158,10 +160,11 @@ def processes(text: str) -> int:
     return int(text)
 
 
-def probe_place(text: str) -> tuple[str, str]:
+def probe_place(text: str) -> tuple[str, LeadPlace]:
     """Return line and place of LINE=cpu or LINE=connector."""
     line, _, place = text.partition("=")
-    line, place = line.strip().lstrip("/").upper(), place.strip().lower()
-    if place not in ("cpu", "connector") or line not in (*CONTROL, *ADDRESS, *DATA):
+    line, name = line.strip().lstrip("/").upper(), place.strip().lower()
+    found = next((each for each in LEAD_PLACES if each == name), None)
+    if found is None or line not in (*CONTROL, *ADDRESS, *DATA):
         raise UsageError(f"{text!r} is no line and place", "--probe-at", "write LINE=cpu or LINE=connector, as M1=connector")
-    return line, place
+    return line, found

@@ -8,9 +8,9 @@ import shlex
 import shutil
 import subprocess
 from pathlib import Path
-from typing import Any
 
 from strobewise.errors import ComponentMissing, StrobewiseError, UsageError
+from strobewise_cli.commands.options import Subparsers
 from strobewise_cli.hostpath import host_folder
 
 HOST = "sigrok-cli"
@@ -119,7 +119,7 @@ def _ask_host(command: list[str], environment: dict[str, str]) -> subprocess.Com
         raise StrobewiseError("the capture host does not answer", Path(command[0]).name, "run it by hand") from None
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "plugins",

@@ -9,10 +9,10 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import add_capture, add_machine_options, engine_options, opened
+from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.terminal import one_line
 
@@ -111,7 +111,7 @@ def _rate(hertz: float) -> str:
     return f"{hertz:.4g} Hz"
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "prepare",

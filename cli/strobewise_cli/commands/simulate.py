@@ -9,11 +9,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from strobewise.errors import ScenarioError, UsageError
+from strobewise_cli.commands.options import Subparsers
 from strobewise_cli.named_files import settle_files_read
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 if TYPE_CHECKING:
     from strobewise.machine import Fault, Scenario
+    from strobewise.machine.faults.table import Value
 
 _EPILOG = """\
 examples:
@@ -83,7 +85,7 @@ def _fault(text: str) -> Fault:
     from strobewise.machine import Fault
 
     kind, _, rest = text.partition(":")
-    parameters: dict[str, Any] = {}
+    parameters: dict[str, Value] = {}
     for part in rest.split(",") if rest else []:
         key, sign, value = part.partition("=")
         if not sign:
@@ -95,7 +97,7 @@ def _fault(text: str) -> Fault:
         raise UsageError(error.what, f"--fault {text}", error.remedy) from None
 
 
-def _value(text: str) -> Any:
+def _value(text: str) -> Value:
     """Return a parameter's value: a number, a truth value, lines joined by +, or a word."""
     if text in ("true", "false"):
         return text == "true"
@@ -124,7 +126,7 @@ def fault_list() -> str:
     return "\n".join(out)
 
 
-def _shown(value: Any) -> str:
+def _shown(value: Value) -> str:
     if value == "" and isinstance(value, str):
         return "by the line"
     return str(value).lower() if isinstance(value, bool) else str(value)
@@ -165,7 +167,7 @@ def _names(text: str) -> str:
     return text
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "simulate",

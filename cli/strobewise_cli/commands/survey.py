@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import add_machine_options, engine_options, processes
+from strobewise_cli.commands.options import Subparsers, add_machine_options, engine_options, processes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
@@ -58,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     return 3 if survey.count(state="no_fault_found") < len(survey.records) else 0
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "survey",

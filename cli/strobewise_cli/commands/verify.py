@@ -6,10 +6,11 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from strobewise.errors import StrobewiseError, UsageError
 from strobewise_cli.commands.options import (
+    Subparsers,
     add_capture,
     add_machine_options,
     engine_options,
@@ -126,7 +127,7 @@ def _seen_from(folder: str, name: str) -> str:
         return os.path.abspath(name)
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "verify",

@@ -7,12 +7,12 @@ import contextlib
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import add_machine_options, engine_options, opened
+from strobewise_cli.commands.options import Subparsers, add_machine_options, engine_options, opened
 from strobewise_cli.output import open_output
 from strobewise_cli.terminal import note, one_line
 
@@ -131,7 +131,7 @@ def _signals() -> Iterator[None]:
             signal.signal(each, signal.SIG_IGN)  # the first one is enough; nothing may cut off the summary
         raise _Stopped
 
-    before: dict[signal.Signals, Any] = {}
+    before: dict[signal.Signals, Callable[[int, FrameType | None], object] | int | None] = {}
     try:
         for each in (signal.SIGINT, signal.SIGTERM):
             before[each] = signal.signal(each, stop)
@@ -157,7 +157,7 @@ def _window(text: str) -> float:
     return seconds
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "watch",

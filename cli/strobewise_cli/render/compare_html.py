@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
@@ -52,7 +52,7 @@ def _moments(word: str, findings: Sequence[Finding]) -> list[Moment]:
     ]
 
 
-def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, Any]:
+def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, object]:
     """Return what the template shows."""
     sides = (comparison.good, comparison.suspect)
     repaired = comparison.sentence.startswith("repaired") or comparison.alike

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from strobewise.bus.model import Finding
 from strobewise.compare.code import CodeChange
 from strobewise.compare.flow import Parting, Reached
 from strobewise.compare.records import ClockPair, Comparison, KindPair, StrobePair, TimingShift
 from strobewise.diagnosis.facade import Diagnosis
+from strobewise.files.plain_data import Document
 from strobewise_cli.output import json_text
 
 FORMAT = "strobewise-comparison"
 VERSION = 1
 
 
-def document(comparison: Comparison) -> dict[str, Any]:
+def document(comparison: Comparison) -> Document:
     """Return the whole comparison as plain data."""
     return {
         "format": FORMAT,
@@ -45,7 +44,7 @@ def render(comparison: Comparison) -> str:
     return json_text(document(comparison))
 
 
-def _side(diagnosis: Diagnosis) -> dict[str, Any]:
+def _side(diagnosis: Diagnosis) -> Document:
     examined = diagnosis.captures[0]
     return {
         "path": examined.path,
@@ -58,14 +57,14 @@ def _side(diagnosis: Diagnosis) -> dict[str, Any]:
     }
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding) -> Document:
     return {
         "rule": finding.rule, "severity": finding.severity, "lines": list(finding.lines), "suspect": finding.suspect,
         "count": finding.count, "first_s": finding.first_s, "last_s": finding.last_s, "evidence": finding.evidence,
     }  # fmt: skip
 
 
-def _parting(parting: Parting) -> dict[str, Any]:
+def _parting(parting: Parting) -> Document:
     return {
         "address": parting.address, "text": parting.text, "good_next": parting.good_next, "suspect_next": parting.suspect_next,
         "good_s": parting.good_s, "suspect_s": parting.suspect_s, "fetches_before": parting.agreed, "certain": parting.certain,
@@ -73,7 +72,7 @@ def _parting(parting: Parting) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _strobe(pair: StrobePair) -> dict[str, Any]:
+def _strobe(pair: StrobePair) -> Document:
     return {
         "line": pair.line,
         "good": {"expected": pair.good.expected, "strobed": pair.good_strobed, "asserted_elsewhere": pair.good.wrong},
@@ -81,18 +80,18 @@ def _strobe(pair: StrobePair) -> dict[str, Any]:
     }
 
 
-def _kind(pair: KindPair) -> dict[str, Any]:
+def _kind(pair: KindPair) -> Document:
     return {
         "kind": pair.kind, "good": pair.good, "suspect": pair.suspect,
         "good_share": round(pair.good_share, 6), "suspect_share": round(pair.suspect_share, 6),
     }  # fmt: skip
 
 
-def _reached(reached: Reached) -> dict[str, Any]:
+def _reached(reached: Reached) -> Document:
     return {"only_good": [list(pair) for pair in reached.good], "only_suspect": [list(pair) for pair in reached.suspect]}
 
 
-def _code(code: CodeChange) -> dict[str, Any]:
+def _code(code: CodeChange) -> Document:
     return {
         "addresses": code.addresses, "common": code.common, "first": code.first,
         "good_byte": code.good_byte, "suspect_byte": code.suspect_byte, "bits": code.bits,
@@ -100,7 +99,7 @@ def _code(code: CodeChange) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _clock(clock: ClockPair) -> dict[str, Any]:
+def _clock(clock: ClockPair) -> Document:
     return {
         "good_hz": clock.good_hz, "suspect_hz": clock.suspect_hz,
         "good_deviation_s": clock.good_deviation_s, "suspect_deviation_s": clock.suspect_deviation_s,
@@ -108,7 +107,7 @@ def _clock(clock: ClockPair) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _shift(shift: TimingShift) -> dict[str, Any]:
+def _shift(shift: TimingShift) -> Document:
     return {
         "line": shift.line, "edge": shift.edge, "reference": shift.reference, "good_s": shift.good_s, "suspect_s": shift.suspect_s,
         "shift_s": shift.shift_s, "uncertainty_s": shift.uncertainty_s,

@@ -11,8 +11,8 @@ from rich.text import Text
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
+from strobewise.bus.units import time_words
 from strobewise.compare.records import Comparison, TimingShift
-from strobewise.rules.base import milliseconds
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.terminal import one_line, report_console
@@ -31,7 +31,7 @@ def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
         clock = side.evidence.clock.hz
         speed = f", clock {clock / 1e6:.4g} MHz" if clock else ""
         words = side.verdict.state.replace("_", " ")
-        _say(console, f"{word + ':':<9}", f"{side.captures[0].path}: {milliseconds(side.evidence.duration_s)}{speed}, {words}")
+        _say(console, f"{word + ':':<9}", f"{side.captures[0].path}: {time_words(side.evidence.duration_s)}{speed}, {words}")
     _findings(console, "Findings gone", comparison.gone)
     _findings(console, "Findings new", comparison.new)
     _findings(console, "Findings in both", comparison.kept)
@@ -121,7 +121,7 @@ def _program(console: Console, comparison: Comparison) -> None:
     if parting is not None:
         _head(console, "Where the programs part ways")
         _say(console, "  ", f"{sentence(parting.words(*captures))} {parting.agreed} fetches agree before it.")
-        _say(console, "  ", f"At {milliseconds(parting.good_s)} in {captures[0]}, at {milliseconds(parting.suspect_s)} in {captures[1]}.")
+        _say(console, "  ", f"At {time_words(parting.good_s)} in {captures[0]}, at {time_words(parting.suspect_s)} in {captures[1]}.")
     if comparison.code is not None:
         _head(console, "Code that reads differently")
         _say(console, "  ", sentence(comparison.code.words(*captures)))

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import replay_words
+from strobewise.files.plain_data import Document
 from strobewise.records.evidence import BusEvidence
 from strobewise.records.expansion import PagingRecord
 from strobewise.records.replay import Candidate, ReplayRecord
@@ -18,13 +17,13 @@ VERSION = 1
 TRIGGERS_MAX = 1000  #: told one by one; their number is told in any case
 
 
-def document(diagnosis: Diagnosis) -> dict[str, Any]:
+def document(diagnosis: Diagnosis) -> Document:
     """Return the whole diagnosis as plain data; numbers that are not known are None."""
     evidence = diagnosis.evidence
     cycles = dict(evidence.cycles)
     cycles["inferred_fetches"] = evidence.inferred_fetches
     captures = [capture_document(examined) for examined in diagnosis.captures]
-    body: dict[str, Any] = {
+    body: Document = {
         "format": FORMAT,
         "version": VERSION,
         "capture": captures[0],
@@ -51,7 +50,7 @@ def render(diagnosis: Diagnosis) -> str:
     return json_text(document(diagnosis))
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding) -> Document:
     return {
         "rule": finding.rule,
         "severity": finding.severity,
@@ -67,7 +66,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def _verdict(verdict: Verdict) -> Document:
     return {
         "state": verdict.state,
         "suspects": [{"suspect": s.suspect, "confidence": s.confidence} for s in verdict.suspects],
@@ -77,7 +76,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
     }
 
 
-def replay_document(record: ReplayRecord) -> dict[str, Any]:
+def replay_document(record: ReplayRecord) -> Document:
     """Return what replaying the known program gave as plain data."""
     return {
         "program": record.program,
@@ -93,7 +92,7 @@ def replay_document(record: ReplayRecord) -> dict[str, Any]:
     }
 
 
-def _candidate(candidate: Candidate) -> dict[str, Any]:
+def _candidate(candidate: Candidate) -> Document:
     return {
         "group": candidate.group,
         "fault": candidate.fault,
@@ -106,7 +105,7 @@ def _candidate(candidate: Candidate) -> dict[str, Any]:
     }
 
 
-def line_document(line: LineState) -> dict[str, Any]:
+def line_document(line: LineState) -> Document:
     """Return one line of the survey as plain data."""
     return {
         "line": line.line,
@@ -119,7 +118,7 @@ def line_document(line: LineState) -> dict[str, Any]:
     }
 
 
-def capture_document(examined: Examined) -> dict[str, Any]:
+def capture_document(examined: Examined) -> Document:
     """Return what is known of the capture itself as plain data."""
     evidence = examined.evidence
     return {
@@ -133,7 +132,7 @@ def capture_document(examined: Examined) -> dict[str, Any]:
     }
 
 
-def _program(evidence: BusEvidence) -> dict[str, Any] | None:
+def _program(evidence: BusEvidence) -> Document | None:
     """Return how much of the program the model followed, None where it could not."""
     record = evidence.prediction
     if record is None:
@@ -147,7 +146,7 @@ def _program(evidence: BusEvidence) -> dict[str, Any] | None:
     }
 
 
-def _interrupts(evidence: BusEvidence) -> dict[str, Any] | None:
+def _interrupts(evidence: BusEvidence) -> Document | None:
     """Return how the maskable interrupt fared, None where /INT was not captured."""
     record = evidence.timing
     if record is None or record.interrupts is None:
@@ -164,7 +163,7 @@ def _interrupts(evidence: BusEvidence) -> dict[str, Any] | None:
     }
 
 
-def _paging(record: PagingRecord) -> dict[str, Any]:
+def _paging(record: PagingRecord) -> Document:
     """Return what one paging arrangement of the profile was asked, and what it answered."""
     return {
         "name": record.name,
@@ -180,7 +179,7 @@ def _paging(record: PagingRecord) -> dict[str, Any]:
     }
 
 
-def _delays(evidence: BusEvidence) -> list[dict[str, Any]]:
+def _delays(evidence: BusEvidence) -> list[Document]:
     """Return each measured delay behind the clock, with the speed grades whose limit it keeps or breaks beyond the doubt of a sample."""
     record = evidence.timing
     if record is None:

@@ -11,9 +11,9 @@ from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
 from strobewise.bus.model import Finding, LineState
+from strobewise.bus.units import time_words
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
-from strobewise.rules.base import milliseconds
 from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.terminal import one_line, report_console
 
@@ -75,9 +75,9 @@ def _finding(console: Console, finding: Finding) -> None:
     tag = f"  [{finding.severity}] "
     span = ""
     if finding.first_s is not None and finding.last_s is not None and finding.last_s > finding.first_s:
-        span = f" ({milliseconds(finding.first_s)} to {milliseconds(finding.last_s)})"
+        span = f" ({time_words(finding.first_s)} to {time_words(finding.last_s)})"
     elif finding.first_s is not None:
-        span = f" (at {milliseconds(finding.first_s)})"
+        span = f" (at {time_words(finding.first_s)})"
     text = f"{finding.evidence}{span}. Rule {finding.rule}."
     lines = textwrap.wrap(one_line(text), console.width - 5)
     head = Text(tag.rstrip(), COLOURS[finding.severity])
@@ -91,7 +91,7 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
     for examined in diagnosis.captures:
         evidence = examined.evidence
         rate = "" if not examined.sample_interval_s else f", sampled at {1e-6 / examined.sample_interval_s:.4g} MHz"
-        _hanging(console, "  ", f"{examined.path}: {milliseconds(evidence.duration_s)}{rate}")
+        _hanging(console, "  ", f"{examined.path}: {time_words(evidence.duration_s)}{rate}")
     evidence = diagnosis.evidence
     clock = evidence.clock
     if clock.hz:

@@ -145,7 +145,7 @@ def _moment(picture: Picture, run: SimulatedCapture, otherwise: tuple[float, int
     kinds = [cycle["kind"] for cycle in cycles]
     for first in range(len(kinds) - len(wanted) + 1):
         if tuple(kinds[first : first + len(wanted)]) == wanted and (picture.cycles != (FETCH,) or first > 8):
-            t_states = sum(cycle["t_states"] for cycle in cycles[first : first + len(wanted)])
+            t_states = sum(cycle["t_states"] or 0 for cycle in cycles[first : first + len(wanted)])
             return cycles[first]["start_s"], picture.long_t or t_states
     if otherwise is None:
         raise ValueError("the healthy run does not show the cycles of the picture")

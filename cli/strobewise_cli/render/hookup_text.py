@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import textwrap
-from typing import IO, Any
+from typing import IO
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, bar
+from strobewise.bus.units import time_words
+from strobewise.files.plain_data import Document
 from strobewise.hookup.plan import Advice
 from strobewise.rules import find_rule
-from strobewise.rules.base import milliseconds
 from strobewise_cli.output import json_text
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.terminal import report_console
@@ -41,7 +42,7 @@ def print_advice(advice: Advice, stream: IO[str]) -> None:
     least = f"{advice.sample_hz_min / 1e6:.3g} MHz is the least for {clock}"
     _say(console, "  rate:     ", f"{advice.sample_hz / 1e6:.4g} MHz; {least}. Fewer channels are better than a slower rate.")
     samples = advice.duration_s * advice.sample_hz / 1e6
-    length = f"{milliseconds(advice.duration_s)} ({samples:.3g} million samples)"
+    length = f"{time_words(advice.duration_s)} ({samples:.3g} million samples)"
     _say(console, "  duration: ", f"{length}, or as much of it as the analyser holds")
     _say(console, "  trigger:  ", advice.trigger)
     _head(console, "Then")
@@ -115,7 +116,7 @@ def _say(console: Console, lead: str, text: str) -> None:
         console.print((lead if number == 0 else " " * len(lead)) + line, markup=False)
 
 
-def document(advice: Advice) -> dict[str, Any]:
+def document(advice: Advice) -> Document:
     """Return the advice as plain data."""
     return {
         "format": FORMAT,

@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import KINDS
+from strobewise.bus.units import time_words
 from strobewise.records.memory import MemoryRecord
-from strobewise.rules.base import milliseconds
 from strobewise_cli.render.html_data import COLUMNS, Course
 
 WIDTH, HEIGHT = 720, 150
@@ -62,7 +62,7 @@ def _x(share: float) -> float:
 def _time_labels(start_s: float, end_s: float, y: float) -> list[Label]:
     anchors = ("start", "middle", "middle", "middle", "end")
     return [
-        Label(_x(n / 4), y, milliseconds(start_s + (end_s - start_s) * n / 4) if start_s or n else "0", anchor)
+        Label(_x(n / 4), y, time_words(start_s + (end_s - start_s) * n / 4) if start_s or n else "0", anchor)
         for n, anchor in enumerate(anchors)
     ]
 
@@ -82,14 +82,14 @@ def cycle_mix(course: Course) -> Chart | None:
                 continue
             high = count / most * room
             y -= high
-            title = f"{count} {KINDS[kind].replace('_', ' ')} from {milliseconds(course.edges_s[number])}"
+            title = f"{count} {KINDS[kind].replace('_', ' ')} from {time_words(course.edges_s[number])}"
             rects.append(Rect(_x(number / len(course.kinds)), round(y, 1), round(wide, 1), round(high, 1), KINDS[kind], title))
     totals = [sum(column) for column in zip(*course.kinds, strict=True)]
     legend = tuple((KINDS[k], f"{KINDS[k].replace('_', ' ')} ({n})") for k, n in enumerate(totals) if n)
     labels = [*_time_labels(course.edges_s[0], course.edges_s[-1], HEIGHT - 6), Label(LEFT - 6, TOP + 10, str(most), "end")]
     labels.append(Label(LEFT - 6, HEIGHT - BOTTOM, "0", "end"))
     summary = ", ".join(words for _, words in legend)
-    step = milliseconds((course.edges_s[-1] - course.edges_s[0]) / len(course.kinds))
+    step = time_words((course.edges_s[-1] - course.edges_s[0]) / len(course.kinds))
     title = f"Machine cycles over time, counted in stretches of {step}"
     return Chart(title, WIDTH, HEIGHT, tuple(rects), tuple(labels), (), legend, summary)
 
@@ -115,7 +115,7 @@ def clock_stability(course: Course, sample_s: float | None = None) -> Chart | No
     rects: list[Rect] = []
     line: list[str] = []
     for number, (shortest, middle, longest) in known:
-        title = f"{shortest * 1e9:.0f} to {longest * 1e9:.0f} ns, mean {middle * 1e9:.1f} ns, from {milliseconds(course.edges_s[number])}"
+        title = f"{shortest * 1e9:.0f} to {longest * 1e9:.0f} ns, mean {middle * 1e9:.1f} ns, from {time_words(course.edges_s[number])}"
         x = _x(number / len(course.period))
         rects.append(Rect(x, y(longest), round(wide, 1), round(max(1.5, y(shortest) - y(longest)), 1), "period", title))
         line.append(f"{'M' if not line else 'L'}{x + wide / 2:.1f} {y(middle)}")
@@ -153,14 +153,14 @@ def timeline(course: Course, triggers: Sequence[tuple[str, Sequence[float]]]) ->
         for first, last, level in _levels(shares):
             width, high = max(1.5, (last - first + 1) / columns * wide), level * (ROW - 7)
             active = sum(shares[first : last + 1]) * (end - start) / columns
-            title = f"{name}: {milliseconds(active)}" if kind == "held" else name
+            title = f"{name}: {time_words(active)}" if kind == "held" else name
             x = round(left + first / columns * wide, 1)
             rects.append(Rect(x, round(y + ROW - 5 - high, 1), round(width, 1), round(high, 1), kind, title))
     height = TOP + len(rows) * ROW + BOTTOM
     moments = (start, start + (end - start) / 2, end)
     anchors = ("start", "middle", "end")
     for number, (moment, anchor) in enumerate(zip(moments, anchors, strict=True)):
-        labels.append(Label(left + wide * number / 2, height - 6, milliseconds(moment) if moment else "0", anchor))
+        labels.append(Label(left + wide * number / 2, height - 6, time_words(moment) if moment else "0", anchor))
     summary = "; ".join(_row_words(name, shares, kind) for name, shares, kind in rows)
     legend = (("held", "line at its active level, the higher the more of the time"), ("event", "event"))
     return Chart("Interrupts, paging and held lines", WIDTH, height, tuple(rects), tuple(labels), (), legend, summary)

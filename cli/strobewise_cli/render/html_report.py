@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.utils import htmlsafe_json_dumps
@@ -17,11 +17,11 @@ from markupsafe import Markup
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
 from strobewise.bus.model import Finding, LineState
+from strobewise.bus.units import time_words
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.profile.options import Options
 from strobewise.rules import find_rule
-from strobewise.rules.base import milliseconds
 from strobewise.verdict.judge import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
 from strobewise_cli.render.explain_text import names_text, sentence
@@ -73,7 +73,7 @@ def environment() -> Environment:
     )
 
 
-def without_control_characters(value: Any) -> Any:
+def without_control_characters(value: object) -> object:
     """Return text from outside with what is not printable written as an escape, line by line; anything else as it is."""
     return "\n".join(map(one_line, value.split("\n"))) if type(value) is str else value
 
@@ -92,7 +92,7 @@ def render_page(diagnosis: Diagnosis, options: Options) -> str:
     return environment().get_template("report.html.j2").render(context(diagnosis, collect_all(diagnosis, options)))
 
 
-def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, Any]:
+def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, object]:
     """Return what the template shows."""
     verdict = diagnosis.verdict
     return {
@@ -118,7 +118,7 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, Any
     }  # fmt: skip
 
 
-def viewer_context(captures: Sequence[PageData]) -> dict[str, Any]:
+def viewer_context(captures: Sequence[PageData]) -> dict[str, object]:
     """Return what every page with a waveform needs: its data, its style and its scripts."""
     view = viewer(captures)
     return {
@@ -143,7 +143,7 @@ def capture_words(diagnosis: Diagnosis) -> str:
     parts = []
     for examined in diagnosis.captures:
         rate = f" sampled at {1e-6 / examined.sample_interval_s:.4g} MHz" if examined.sample_interval_s else ""
-        parts.append(f"{milliseconds(examined.evidence.duration_s)}{rate}")
+        parts.append(f"{time_words(examined.evidence.duration_s)}{rate}")
     evidence = diagnosis.evidence
     if evidence.clock.hz:
         source = {"CLK": "measured", "given": "given"}.get(evidence.clock.source, f"estimated from {bar(evidence.clock.source)}")
@@ -163,8 +163,8 @@ def when(finding: Finding) -> str:
     if finding.first_s is None:
         return ""
     if finding.last_s is not None and finding.last_s > finding.first_s:
-        return f"From {milliseconds(finding.first_s)} to {milliseconds(finding.last_s)}."
-    return f"At {milliseconds(finding.first_s)}."
+        return f"From {time_words(finding.first_s)} to {time_words(finding.last_s)}."
+    return f"At {time_words(finding.first_s)}."
 
 
 def finding_blocks(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import Any
+from operator import itemgetter
+from typing import NotRequired, TypedDict
 
 import numpy as np
 
@@ -20,13 +21,22 @@ _NMI = NOTES.index("nmi_response")
 _HALT = NOTES.index("halt")
 
 
-def rows_of(examined: Examined, named: Collection[str] = ()) -> list[dict[str, Any]]:
+class Row(TypedDict):
+    """A row of the waveform: a line, or a whole bus."""
+
+    name: str
+    label: str
+    bit: int  #: of the packed word, the lowest one of a bus
+    width: NotRequired[int]  #: of a bus
+
+
+def rows_of(examined: Examined, named: Collection[str] = ()) -> list[Row]:
     """Return the rows of the waveform: captured lines in the table's order, whole buses as one row of values each.
 
     named: lines of findings, which get a row of their own even where they belong to a whole bus.
     """
     captured = examined.channels.channels
-    rows: list[dict[str, Any]] = [
+    rows: list[Row] = [
         {"name": name, "label": bar(name), "bit": BIT[name]} for name in CONTROL if name in captured
     ]
     rows += [{"name": name, "label": name, "bit": bit} for name, bit in examined.channels.extra_bits.items() if name in captured]
@@ -39,9 +49,10 @@ def rows_of(examined: Examined, named: Collection[str] = ()) -> list[dict[str, A
     return rows
 
 
-def viewer(captures: Sequence[PageData]) -> dict[str, Any]:
+def viewer(captures: Sequence[PageData]) -> dict[str, object]:
     """Return what the waveform's script draws, ready for JSON. Times are ticks from the start of their capture."""
-    sources, windows = [], []
+    sources: list[dict[str, object]] = []
+    windows: list[tuple[int, dict[str, object]]] = []  # with the place of each in the list
     for number, data in enumerate(captures):
         rows = rows_of(data.examined, data.named)
         start = data.examined.start_tick
@@ -51,8 +62,8 @@ def viewer(captures: Sequence[PageData]) -> dict[str, Any]:
             "tState": data.t_ticks,
             "rows": rows,
         })  # fmt: skip
-        windows += [{"source": number, **_window(window, rows, start)} for window in data.windows]
-    return {"kinds": list(KINDS), "sources": sources, "windows": sorted(windows, key=lambda window: _rank(window["key"]))}
+        windows += [(_rank(window.key), {"source": number, **_window(window, rows, start)}) for window in data.windows]
+    return {"kinds": list(KINDS), "sources": sources, "windows": [window for _, window in sorted(windows, key=itemgetter(0))]}
 
 
 def _rank(key: str) -> int:
@@ -60,7 +71,7 @@ def _rank(key: str) -> int:
     return next((number for number, word in enumerate(FIRST_SEEN) if key.startswith(word)), len(FIRST_SEEN))
 
 
-def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str, Any]:
+def _window(window: Window, rows: list[Row], start: int) -> dict[str, object]:
     return {
         "key": window.key,
         "title": window.title,
@@ -83,7 +94,7 @@ def _window(window: Window, rows: list[dict[str, Any]], start: int) -> dict[str,
     }  # fmt: skip
 
 
-def _trace(window: Window, row: dict[str, Any], start: int) -> list[int]:
+def _trace(window: Window, row: Row, start: int) -> list[int]:
     """Return a row's changes as time, value, time, value ...; the first is the level that it has when the window begins."""
     mask = np.uint64((1 << row.get("width", 1)) - 1)
     values = window.words >> np.uint64(row["bit"]) & mask

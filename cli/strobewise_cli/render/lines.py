@@ -6,6 +6,7 @@ from typing import IO
 
 from strobewise.bus.model import LineState
 from strobewise.diagnosis.examined import Examined
+from strobewise.files.plain_data import Document
 from strobewise_cli.output import json_text
 from strobewise_cli.render.diagnosis_json import capture_document, line_document
 from strobewise_cli.render.diagnosis_text import print_lines
@@ -19,7 +20,7 @@ _NAMES_SHOWN = 12
 def render_json(examined: Examined, lines: list[LineState]) -> str:
     """Return the survey as text, with a line feed at its end; its objects are those of the diagnosis."""
     clock = examined.evidence.clock
-    document = {
+    document: Document = {
         "format": FORMAT,
         "version": VERSION,
         "capture": capture_document(examined),

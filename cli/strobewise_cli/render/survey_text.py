@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import IO, Any
+from typing import IO
 
+from strobewise.archive.record import Row
 from strobewise.archive.results import DATABASE
 from strobewise.archive.run import Survey
+from strobewise.files.plain_data import Document
 from strobewise_cli.output import json_text
 from strobewise_cli.terminal import make_console, one_line
 
@@ -48,7 +50,7 @@ def totals(survey: Survey) -> dict[str, int]:
 
 def render_json(survey: Survey) -> str:
     """Return the survey as text, with a line feed at its end; rows as in the tables, findings and lines with their capture."""
-    document: dict[str, Any] = {
+    document: Document = {
         "format": FORMAT,
         "version": VERSION,
         "folder": survey.folder,
@@ -61,5 +63,5 @@ def render_json(survey: Survey) -> str:
     return json_text(document)
 
 
-def _without_path(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _without_path(rows: list[Row]) -> list[Row]:
     return [{name: value for name, value in row.items() if name != "path"} for row in rows]

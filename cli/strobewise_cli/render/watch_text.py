@@ -7,12 +7,13 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING
 
 from strobewise.bus.model import Finding
+from strobewise.bus.units import time_words
 from strobewise.errors import UsageError
+from strobewise.files.plain_data import Document
 from strobewise.files.writing import buffered
-from strobewise.rules.base import milliseconds
 from strobewise.watch.watching import Totals, Watch, Window
 from strobewise_cli.output import json_line
 from strobewise_cli.terminal import one_line
@@ -118,7 +119,7 @@ def print_summary(totals: Totals, seconds: float, stream: IO[str]) -> None:
     size = f"{gigabytes:.2f} GB" if gigabytes >= 0.1 else f"{totals.taken / 1e6:.2f} MB"
     cycles = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in totals.cycles.items() if count)
     stream.write(
-        f"watched {duration(length)} of the stream ({milliseconds(length)}), {size} in {duration(seconds)}"
+        f"watched {duration(length)} of the stream ({time_words(length)}), {size} in {duration(seconds)}"
         f" ({totals.taken / 1e6 / max(seconds, 1e-9):.0f} MB/s)\n"
         f"cycles: {cycles or 'none'}\n"
         f"windows: {totals.windows}, with a fault {totals.faulty}, undecided {totals.undecided}\n"
@@ -173,7 +174,7 @@ class WatchLog:
         self._file.flush()  # the whole line at once
 
 
-def _record(window: Window, since: Totals, saved: str | None) -> dict[str, Any]:
+def _record(window: Window, since: Totals, saved: str | None) -> Document:
     return {
         "format": FORMAT, "version": VERSION,
         "window": window.number, "start_s": since.start_s, "end_s": window.end_s, "state": window.verdict.state,
@@ -184,7 +185,7 @@ def _record(window: Window, since: Totals, saved: str | None) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding) -> Document:
     return {
         "rule": finding.rule, "severity": finding.severity, "lines": list(finding.lines), "count": finding.count,
         "first_s": finding.first_s, "last_s": finding.last_s, "evidence": finding.evidence,

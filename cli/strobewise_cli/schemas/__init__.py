@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
-from typing import Any
 
 #: Name of the schema file -> the output that it describes.
 SCHEMAS = {
@@ -18,9 +17,9 @@ SCHEMAS = {
 }
 
 
-def load_schema(name: str) -> dict[str, Any]:
+def load_schema(name: str) -> dict[str, object]:
     """Return one of SCHEMAS as plain data. Raises KeyError for another name."""
     if name not in SCHEMAS:
         raise KeyError(name)
-    schema: dict[str, Any] = json.loads(files(__name__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
+    schema: dict[str, object] = json.loads(files(__name__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
     return schema

@@ -8,7 +8,7 @@ import os
 import stat
 from collections.abc import Iterator
 from dataclasses import asdict
-from typing import Any
+from typing import Any, BinaryIO
 
 from .. import __version__
 from ..errors import UsageError
@@ -55,7 +55,7 @@ def _raise(error: OSError) -> None:
 
 def fingerprint(options: Options) -> str:
     """Return a digest of what else decides a record: the options and this version of strobewise."""
-    parts: list[Any] = [__version__, options.maps, options.clock_hz, repr(options.profile), sorted(options.probe_at.items())]
+    parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), sorted(options.probe_at.items())]
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
         parts.append(read_named(options.map_file, MAX_TABLE_BYTES))
@@ -71,7 +71,7 @@ class Journal:
     def __init__(self, path: str, options: Options) -> None:
         self._path = path
         self._fingerprint = fingerprint(options)
-        self._file: Any = None
+        self._file: BinaryIO | None = None
 
     def done(self, tasks: list[Task]) -> dict[str, Record]:
         """Return the records of those captures that need not be examined again, by path."""
@@ -110,6 +110,7 @@ class Journal:
 
     def add(self, record: Record) -> None:
         """Add a record; it is safe from then on. Raises OSError."""
+        assert self._file is not None, "begin first"
         self._file.write(self._line(record))
         self._file.flush()
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 from ..errors import StrobewiseError
 from ..expectations.observe import Observation, observe
 from ..profile.options import Options
 from .columns import CAPTURES, timing_column
 
-Row = dict[str, Any]
+Value = str | int | float | bool | None
+Row = dict[str, Value]  #: column -> what the table holds there
 CRASHED = "the process that read it ended (out of memory?)"
 
 
@@ -103,6 +104,7 @@ def _record(task: Task, seen: Observation) -> Record:
     )  # fmt: skip
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Value) -> Value:
     """Return a number of any library as Python's own."""
-    return value.item() if hasattr(value, "item") else value
+    item: Callable[[], Value] | None = getattr(value, "item", None)
+    return value if item is None else item()

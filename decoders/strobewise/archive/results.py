@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from typing import Any
 
 from ..errors import ComponentMissing
 from ..files.writing import named_errors, own_folder, take_name
 from .columns import TABLES, Column
-from .record import Record, Row
+from .record import Record, Row, Value
 
 DATABASE = "survey.duckdb"
 _DUCKDB_TYPES = {"text": "VARCHAR", "integer": "BIGINT", "number": "DOUBLE"}
@@ -57,7 +56,7 @@ def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) ->
     pq.write_table(table, path, compression="zstd")
 
 
-def _storable(value: Any) -> Any:
+def _storable(value: Value) -> Value:
     """Return a value as the files take it: a file name may hold bytes that are no text."""
     return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Dict, NamedTuple, Optional, Tuple
+from typing import Dict, Literal, NamedTuple, Optional, Tuple, get_args
 
-#: Machine-cycle kinds; a cycle table stores the index.
-KINDS: Tuple[str, ...] = (
+# Closed vocabularies: each stands once, as the type; the tuple of its values is read from it. JSON shows the words as they stand here.
+
+CycleKind = Literal[
     "opcode_fetch",
     "memory_read",
     "memory_write",
@@ -15,14 +16,15 @@ KINDS: Tuple[str, ...] = (
     "interrupt_acknowledge",
     "bus_granted",
     "unknown",
-)
+]
+KINDS: Tuple[CycleKind, ...] = get_args(CycleKind)  #: a cycle table stores the index
 KIND_INDEX: Dict[str, int] = {kind: index for index, kind in enumerate(KINDS)}
 
-#: Notes that a cycle can carry; a cycle table stores the index.
-NOTES: Tuple[str, ...] = ("", "halt", "nmi_response", "cut_short", "after_reset")
+CycleNote = Literal["", "halt", "nmi_response", "cut_short", "after_reset"]
+NOTES: Tuple[CycleNote, ...] = get_args(CycleNote)  #: a cycle table stores the index
 NOTE_INDEX: Dict[str, int] = {note: index for index, note in enumerate(NOTES)}
 
-SUSPECTS: Tuple[str, ...] = (
+Suspect = Literal[
     "cpu",
     "rom",
     "ram",
@@ -37,15 +39,27 @@ SUSPECTS: Tuple[str, ...] = (
     "program",
     "probe_or_capture",
     "none",
-)
+]
+SUSPECTS: Tuple[Suspect, ...] = get_args(Suspect)
+Shares = Tuple[Tuple[Suspect, float], ...]  #: parts and the share of the suspicion that each has, most likely first
 
-LINE_STATES: Tuple[str, ...] = ("active", "stuck_high", "stuck_low", "floating", "idle", "not_captured")
+LineStateName = Literal["active", "stuck_high", "stuck_low", "floating", "idle", "not_captured"]
+LINE_STATES: Tuple[LineStateName, ...] = get_args(LineStateName)
+
+Severity = Literal["fault", "warning", "note"]
+SEVERITIES: Tuple[Severity, ...] = get_args(Severity)  #: the gravest first
+
+VerdictState = Literal["no_fault_found", "fault", "cannot_decide"]
+VERDICT_STATES: Tuple[VerdictState, ...] = get_args(VerdictState)
+
+LeadPlace = Literal["cpu", "connector"]  #: where a user says that a lead sits
+LEAD_PLACES: Tuple[LeadPlace, ...] = get_args(LeadPlace)
 
 
 class MachineCycle(NamedTuple):
     """One machine cycle rebuilt from the bus. Times are in ticks of the capture's timescale."""
 
-    kind: str
+    kind: CycleKind
     start: int  #: rising clock edge of T1, or the best estimate
     end: int  #: the same of the next cycle, or the end of the last strobe when there is none
     t_states: Optional[int]  #: clocks from this T1 to the next, wait states included; None when not known
@@ -53,14 +67,14 @@ class MachineCycle(NamedTuple):
     address: Optional[int]  #: 0..0xFFFF, None when not captured
     data: Optional[int]  #: 0..0xFF, None when not captured
     inferred: bool  #: concluded without the kind's own strobe
-    note: str
+    note: CycleNote
 
 
 class LineState(NamedTuple):
     """What one line did over the capture."""
 
     line: str
-    state: str
+    state: LineStateName
     edges: int
     high_fraction: Optional[float]
     shortest_pulse_s: Optional[float]
@@ -71,7 +85,7 @@ class LineState(NamedTuple):
 class SuspectShare(NamedTuple):
     """A part and how sure the verdict is that the fault sits there, 0..1."""
 
-    suspect: str
+    suspect: Suspect
     confidence: float
 
 
@@ -79,9 +93,9 @@ class Finding(NamedTuple):
     """One thing that a rule found. Times are in seconds on the capture's own time axis."""
 
     rule: str
-    severity: str  #: "fault", "warning" or "note"
+    severity: Severity
     lines: Tuple[str, ...]
-    suspect: str
+    suspect: Suspect
     confidence: float
     first_s: Optional[float]
     last_s: Optional[float]
@@ -95,7 +109,7 @@ class Finding(NamedTuple):
 class Verdict(NamedTuple):
     """What the findings amount to."""
 
-    state: str  #: "no_fault_found", "fault" or "cannot_decide"
+    state: VerdictState
     suspects: Tuple[SuspectShare, ...]
     summary: str
     next_steps: Tuple[str, ...]

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 from ..bus.lines import bar
 from ..bus.model import Finding
+from ..bus.units import time_words
 from ..diagnosis.facade import Diagnosis
 from ..records.evidence import StrobeCount
-from ..rules.base import milliseconds
 from .code import CodeChange
 from .flow import Parting, Reached
 
@@ -76,8 +76,8 @@ class HeldChange(NamedTuple):
 
     def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
         """Return the change as half a sentence. good, suspect: what to call the two captures."""
-        before = f"never longer than {milliseconds(self.good_s)}" if self.good_s else "never"
-        return f"{bar(self.line)} is held to the end in {suspect}, for {milliseconds(self.suspect_s)}, in {good} {before}"
+        before = f"never longer than {time_words(self.good_s)}" if self.good_s else "never"
+        return f"{bar(self.line)} is held to the end in {suspect}, for {time_words(self.suspect_s)}, in {good} {before}"
 
 
 class ClockPair(NamedTuple):

@@ -87,11 +87,12 @@ class Z80:
         self.pc = self.i = self.r = self.im = self.wz = self.q = self.hold = 0
         self.iff1 = self.iff2 = self.halted = self.nmi_pending = False
 
-    def save(self) -> tuple[Any, ...]:
+    def save(self) -> tuple[object, ...]:
         """Return the whole state, in the order of STATE."""
-        return _state(self)
+        state: tuple[object, ...] = _state(self)
+        return state
 
-    def restore(self, state: tuple[Any, ...]) -> None:
+    def restore(self, state: tuple[object, ...]) -> None:
         """Go back to a state from `save`."""
         for name, value in zip(STATE, state):
             setattr(self, name, value)

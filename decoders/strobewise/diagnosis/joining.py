@@ -11,13 +11,13 @@ from dataclasses import replace
 from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar
-from ..bus.model import Finding, LineState, SuspectShare
+from ..bus.model import Finding, LineState, Shares, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import behaviour
 from ..rules.base import ids
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
-COMES_AND_GOES = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))
+COMES_AND_GOES: Shares = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))
 
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")

@@ -9,11 +9,11 @@ from typing import Iterator, List, NamedTuple
 
 from ..bus.lines import bar
 from ..bus.timing import CHARACTERISTIC, GRADES
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import PagingRecord
 from ..records.replay import ReplayRecord
 from ..records.timing import Interrupts, TimingRecord
-from ..rules.base import milliseconds
 from ..rules.prediction import followed
 from ..rules.replay import describe_group
 from .memory_map import seen_map
@@ -60,7 +60,7 @@ _BEGINS = {
 
 def replay_words(record: ReplayRecord) -> str:
     """Return how far the known program and the capture agree, and where the comparison ended."""
-    text = f"{record.program} {_BEGINS.get(record.found_by, record.found_by)} at {milliseconds(record.begin_s)}: "
+    text = f"{record.program} {_BEGINS.get(record.found_by, record.found_by)} at {time_words(record.begin_s)}: "
     text += f"{record.healthy_matched} of {record.cycles} cycles are those of a healthy machine"
     if record.candidates:
         groups = sorted({candidate.group for candidate in record.candidates})
@@ -68,7 +68,7 @@ def replay_words(record: ReplayRecord) -> str:
             members = [candidate for candidate in record.candidates if candidate.group == group]
             text += f"; {members[0].matched} with {describe_group(members)}"
         if record.split_by:
-            text += "; told apart by " + ", ".join(f"{bar(split.line)} at {milliseconds(split.first_s)}" for split in record.split_by[:3])
+            text += "; told apart by " + ", ".join(f"{bar(split.line)} at {time_words(split.first_s)}" for split in record.split_by[:3])
         return text
     if record.memory_without is not None:
         first, last = record.memory_without
@@ -78,7 +78,7 @@ def replay_words(record: ReplayRecord) -> str:
     if record.healthy_ended == "gave up":
         return text + "; there too many ways were open, and the comparison ends"
     if record.healthy_matched < record.cycles:
-        text += f"; it parts at {milliseconds(record.parted_s)}" if record.parted_s is not None else ""
+        text += f"; it parts at {time_words(record.parted_s)}" if record.parted_s is not None else ""
         if record.like:
             return text + f"; {record.like} different parts could each do the same"
         return text + f"; none of {record.hypotheses} single faults does what the capture shows"
@@ -90,9 +90,9 @@ def _interrupts(seen: Interrupts) -> str:
     if seen.unanswered:
         parts.append(f"{seen.unanswered} not acknowledged before the next or the end (interrupts may be switched off)")
     if seen.period_s is not None:
-        parts.append(f"every {milliseconds(seen.period_s)}")
+        parts.append(f"every {time_words(seen.period_s)}")
     if seen.latency_s is not None:
-        parts.append(f"acknowledged after {milliseconds(seen.latency_s)}")
+        parts.append(f"acknowledged after {time_words(seen.latency_s)}")
     parts += [f"in mode {mode}" + ("" if len(seen.modes) == 1 else f" {_times(count)}") for mode, count in sorted(seen.modes.items())]
     vectors = [f"{vector:02X}h" for vector in sorted(seen.vectors)]
     if vectors:
@@ -110,7 +110,7 @@ def _paging(record: PagingRecord) -> str:
     answered = [trigger.answer_s for trigger in fresh if trigger.answer_s is not None]
     text = f"{len(fresh)} trigger{'s' if len(fresh) != 1 else ''} that called for an answer on {bar(record.line)}, {len(answered)} answered"
     if answered:
-        text += f" (after {milliseconds(max(answered))} at the longest)"
+        text += f" (after {time_words(max(answered))} at the longest)"
     if record.released or record.not_released:
         text += f"; {record.released} of {record.released + record.not_released} fetches in the release range let go"
     return text
@@ -122,13 +122,13 @@ def _delays(record: TimingRecord) -> str:
     keeps = [grade for grade in GRADES if all(grade in delay.meets for delay in record.delays)]
     beyond = [grade for grade in GRADES if breaks[grade]]
     unsure = [grade for grade in GRADES if grade not in keeps and grade not in beyond]
-    parts = [f"{len(record.delays)} delays known to {milliseconds(record.uncertainty_s)}"]
+    parts = [f"{len(record.delays)} delays known to {time_words(record.uncertainty_s)}"]
     if keeps:
         parts.append(f"within the limits of the {_grades(keeps)} grade{'s' if len(keeps) > 1 else ''}")
     if beyond:
         slowest = max(breaks[beyond[0]], key=lambda delay: delay.median_s)
         parts.append(
-            f"beyond those of {_grades(beyond)} ({CHARACTERISTIC[slowest.symbol].meaning}: {milliseconds(slowest.median_s)} in the middle)"
+            f"beyond those of {_grades(beyond)} ({CHARACTERISTIC[slowest.symbol].meaning}: {time_words(slowest.median_s)} in the middle)"
         )
     if not keeps and not beyond:
         return f"{parts[0]}, too coarse to tell the speed grade"

@@ -7,8 +7,6 @@ instruction set).
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
@@ -156,7 +154,7 @@ class BusesPart:
         if len(at):
             self._count_pushes(address[at] + 1, data[at + 1], data[at + 2])
 
-    def _count_pushes(self, back: npt.NDArray[Any], high: npt.NDArray[Any], low: npt.NDArray[Any]) -> None:
+    def _count_pushes(self, back: npt.NDArray[np.int32], high: npt.NDArray[np.int16], low: npt.NDArray[np.int16]) -> None:
         total = self._pushes
         for said, shown in ((back >> 8 & 0xFF, high), (back & 0xFF, low)):
             known = shown >= 0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -184,7 +182,7 @@ class Collector:
         classes: npt.NDArray[np.uint8],
         pattern: npt.NDArray[np.uint16],
         hidden: npt.NDArray[np.uint16],
-        counts: npt.NDArray[Any],
+        counts: Int,
     ) -> None:
         for bit, name in enumerate(STROBES):
             if name not in self.captured:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from ..bus.units import time_words
 from ..profile.options import Options
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
-from ..rules.base import milliseconds
 from .model import NEVER, Check, CheckedCapture, Expectations, Range, shown
 from .observe import Observation, Seen, observe
 
@@ -145,4 +145,4 @@ def _times(count: Range) -> str:
 
 
 def _from(seconds: float | None) -> str:
-    return "" if seconds is None else f"from {milliseconds(seconds)} on"
+    return "" if seconds is None else f"from {time_words(seconds)} on"

@@ -5,21 +5,21 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
-from typing import Any
+from typing import TypeGuard, TypeVar
 
 from ..bus.lines import LINE
-from ..bus.model import KINDS, LINE_STATES, NOTES, SUSPECTS
+from ..bus.model import KINDS, LEAD_PLACES, LINE_STATES, NOTES, SUSPECTS, VERDICT_STATES, LeadPlace, LineStateName
 from ..compare.edges import CAUSED_BY
 from ..profile.fields import Fields, load_toml
 from ..rules import CATALOGUE
 from .model import BUSES, LIMITS, NEVER, ONCE_OR_MORE, VERSION, Event, ExpectationError, Expectations, PagingExpectation, Range
 
-VERDICT_STATES = ("no_fault_found", "fault", "cannot_decide")
 CYCLE_COUNTS = (*KINDS, "inferred_fetches")
 #: Names of the table [timing_ns]: the strobes are active low, so an assertion is a fall.
 EDGES = tuple(f"{line} {'fall' if edge == 'assert' else 'rise'}" for line, edge, _ in CAUSED_BY)
 _RANGE = "a number, a pair [low, high], { about = N, percent = P }, { least = N } or { most = N }"
 _LIMIT = 1e15
+T = TypeVar("T")
 
 
 def load_expectations(path: str | Path) -> Expectations:
@@ -60,9 +60,10 @@ def load_expectations(path: str | Path) -> Expectations:
 
 def _texts(fields: Fields, name: str) -> tuple[str, ...]:
     values = fields.many(name, (), "a list of file names")
-    if not all(isinstance(value, str) and value and "\0" not in value for value in values):
+    names = tuple(value for value in values if isinstance(value, str) and value and "\0" not in value)
+    if len(names) != len(values):
         raise fields.refuse(name, f"{name} holds something that is no file name", "a list of file names")
-    return tuple(values)
+    return names
 
 
 def _file(fields: Fields, name: str, path: Path) -> Path | None:
@@ -77,13 +78,13 @@ def _maps(fields: Fields) -> tuple[str, ...]:
     return maps
 
 
-def _probes(fields: Fields) -> dict[str, str]:
+def _probes(fields: Fields) -> dict[str, LeadPlace]:
     table = fields.table("probe_at")
-    probes = {}
+    probes: dict[str, LeadPlace] = {}
     for name in table.names():
         if name not in LINE:
             raise table.refuse(name, f"{name} is no line", "a line of the CPU, as M1")
-        probes[name] = table.choice(name, ("cpu", "connector"))
+        probes[name] = table.choice(name, LEAD_PLACES)
     return probes
 
 
@@ -96,18 +97,18 @@ def _rom(fields: Fields, path: Path) -> tuple[Path, int]:
     return file, address
 
 
-def _one_or_many(fields: Fields, name: str, allowed: tuple[str, ...]) -> tuple[str, ...]:
-    listed = "one of " + ", ".join(allowed) + ", or a list of them"
+def _one_or_many(fields: Fields, name: str, allowed: tuple[T, ...]) -> tuple[T, ...]:
+    listed = "one of " + ", ".join(map(str, allowed)) + ", or a list of them"
     value = fields.raw(name, None, listed)
     if value is None:
         return ()
     values = value if isinstance(value, list) else [value]
-    if not values or not all(isinstance(item, str) and item in allowed for item in values):
+    if not values or not all(item in allowed for item in values):
         raise fields.refuse(name, f"{name} is {value!r}", listed)
-    return tuple(values)
+    return tuple(allowed[allowed.index(item)] for item in values)
 
 
-def _lines(fields: Fields) -> dict[str, tuple[str, ...]]:
+def _lines(fields: Fields) -> dict[str, tuple[LineStateName, ...]]:
     table = fields.table("lines")
     lines = {}
     for name in table.names():
@@ -133,9 +134,10 @@ def _range(fields: Fields, name: str) -> Range:
     if isinstance(value, dict):
         return _spelled_range(fields.nested(name, value), fields, name)
     pair = value if isinstance(value, list) else [value, value]
-    if len(pair) != 2 or not all(map(_is_number, pair)) or pair[0] > pair[1]:
+    numbers = [item for item in pair if _is_number(item)]
+    if len(pair) != 2 or len(numbers) != 2 or numbers[0] > numbers[1]:
         raise fields.refuse(name, f"{name} is {value!r}", _RANGE)
-    return Range(pair[0], pair[1])
+    return Range(numbers[0], numbers[1])
 
 
 def _spelled_range(table: Fields, fields: Fields, name: str) -> Range:
@@ -152,7 +154,7 @@ def _spelled_range(table: Fields, fields: Fields, name: str) -> Range:
     raise fields.refuse(name, f"{name} is no range", _RANGE)
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) <= _LIMIT
 
 
@@ -188,10 +190,10 @@ def _span(fields: Fields, name: str, highest: int) -> tuple[int, int] | None:
     if value is None:
         return None
     pair = value if isinstance(value, list) else [value, value]
-    whole = len(pair) == 2 and all(isinstance(item, int) and not isinstance(item, bool) and 0 <= item <= highest for item in pair)
-    if not whole or pair[0] > pair[1]:
+    whole = [item for item in pair if isinstance(item, int) and not isinstance(item, bool) and 0 <= item <= highest]
+    if len(pair) != 2 or len(whole) != 2 or whole[0] > whole[1]:
         raise fields.refuse(name, f"{name} is {value!r}", allowed)
-    return pair[0], pair[1]
+    return whole[0], whole[1]
 
 
 def _digest(fields: Fields) -> str | None:

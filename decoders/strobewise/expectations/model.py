@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from ..bus.lines import ADDRESS, DATA
+from ..bus.model import CycleKind, CycleNote, LeadPlace, LineStateName, Suspect, VerdictState
 from ..errors import StrobewiseError
 
 VERSION = 1
@@ -66,10 +67,10 @@ class Event:
 
     name: str
     key: str  #: its place in the file, as required[2]
-    kind: str | None = None  #: machine-cycle kind
+    kind: CycleKind | None = None
     address: tuple[int, int] | None = None  #: both ends included
     data: tuple[int, int] | None = None
-    note: str | None = None
+    note: CycleNote | None = None
     instruction: str | None = None  #: pattern of the mnemonic, * and ? stand for anything
     count: Range = ONCE_OR_MORE
 
@@ -109,12 +110,12 @@ class Expectations:
     maps: tuple[str, ...] = ()
     clock_hz: float | None = None
     roms: tuple[tuple[Path, int], ...] = ()
-    probe_at: dict[str, str] = field(default_factory=dict)
-    states: tuple[str, ...] = ()  #: verdict states that are as expected
-    suspect: str | None = None
+    probe_at: dict[str, LeadPlace] = field(default_factory=dict)
+    states: tuple[VerdictState, ...] = ()  #: verdict states that are as expected
+    suspect: Suspect | None = None
     allowed: tuple[str, ...] | None = None  #: rules that may fire; None: not checked
     required_findings: tuple[str, ...] = ()
-    lines: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    lines: dict[str, tuple[LineStateName, ...]] = field(default_factory=dict)
     cycles: dict[str, Range] = field(default_factory=dict)
     limits: dict[str, Range] = field(default_factory=dict)
     timing_ns: dict[str, Range] = field(default_factory=dict)  #: "M1 rise" -> delay behind its clock edge, nanoseconds

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from ..bus.model import KINDS
 from ..verdict.line_states import MAY_REST
@@ -170,7 +170,7 @@ def _limits(seen: Sequence[Observation]) -> Table:
     return table
 
 
-def _around(values: Sequence[float], percent: float) -> Any:
+def _around(values: Sequence[float], percent: float) -> InlineTable | list[float]:
     low, high = min(values), max(values)
     if low == high:
         return _inline(about=low, percent=percent)

@@ -6,7 +6,9 @@ import os
 import re
 import stat
 from pathlib import Path
-from typing import Any, Dict, Optional, Union
+from typing import Dict, Optional, Union
+
+from .plain_data import Toml
 
 MAX_TABLE_BYTES = 1 << 20  #: a profile, a map, a scenario, expectations: far more than a person writes
 
@@ -56,7 +58,7 @@ def read_named(path: Union[str, Path], most: int) -> bytes:
     return bytes(content)
 
 
-def read_toml(path: Union[str, Path]) -> Dict[str, Any]:
+def read_toml(path: Union[str, Path]) -> Dict[str, Toml]:
     """Return the top table of a TOML file. Raises ValueError, which says what is wrong (tomllib.TOMLDecodeError is one); OSError."""
     import tomllib  # since Python 3.11: whoever only reads images does without
 

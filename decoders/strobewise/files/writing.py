@@ -11,9 +11,12 @@ import os
 import secrets
 import shutil
 import tempfile
-from typing import Any, BinaryIO, Iterator
+from typing import TYPE_CHECKING, BinaryIO, Iterator
 
 from ..errors import UsageError
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 PART_PREFIX = ".strobewise-"  #: a short name of its own: that of the target may be as long as the system allows
 PART_SUFFIX = ".part"
@@ -26,7 +29,7 @@ class _NamedFile(io.FileIO):
         super().__init__(handle, "wb")
         self._target = target
 
-    def write(self, data: Any) -> int:
+    def write(self, data: ReadableBuffer, /) -> int:
         try:
             return super().write(data)
         except OSError as error:

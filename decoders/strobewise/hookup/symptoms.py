@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Mapping, NamedTuple, Optional, Tuple
 
-from ..bus.model import SUSPECTS
+from ..bus.model import SUSPECTS, Suspect
 
 
 class Symptom(NamedTuple):
@@ -12,7 +12,7 @@ class Symptom(NamedTuple):
 
     name: str
     words: str
-    weights: Mapping[str, float]  #: suspect -> how much it comes into question, 0..1
+    weights: Mapping[Suspect, float]  #: suspect -> how much it comes into question, 0..1
     lines: Tuple[str, ...]  #: lines that the symptom itself speaks of
     triggers: Tuple[Tuple[str, str], ...]  #: (line, edge) to trigger on, the best first; none that a healthy machine meets all the time
     without_trigger: str

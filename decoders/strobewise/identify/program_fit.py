@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -155,7 +155,7 @@ class _Parsed(NamedTuple):
 class Program:
     """A stretch of machine cycles, ready to be judged under one order of the lines after the other."""
 
-    def __init__(self, kind: npt.NDArray[Any], odd: Flags | None = None) -> None:
+    def __init__(self, kind: Int | npt.NDArray[np.uint8], odd: Flags | None = None) -> None:
         """kind: integers, shape (n,), index into KINDS, without bus grants. odd: cycles that belong to no instruction."""
         self.kind = kind
         digit = np.full(len(KIND_INDEX), _OTHER, np.int64)

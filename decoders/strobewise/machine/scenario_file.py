@@ -6,6 +6,7 @@ The keys of the machine itself are those of a machine profile (``profile.py``).
 from __future__ import annotations
 
 from pathlib import Path
+from typing import cast
 
 from ..bus.lines import BIT
 from ..bus.timing import GRADES
@@ -14,6 +15,7 @@ from ..profile.fields import Fields, load_toml
 from ..profile.machine import load_profile, parse_profile, read_contents
 from .board import ASSERTED, Port, WaitRule
 from .faults import FAULTS, Fault
+from .faults.table import Value
 from .programs import PROGRAMS
 from .scenario import LINE_SETS, BoardOptions, BusRequest, CaptureOptions, Cpu, Press, Scenario
 from .vcd_text import LAYOUTS, NAMING, TIMESCALES, UNLABELLED, Dialect
@@ -94,7 +96,7 @@ def _contents(fields: Fields, draft: Scenario, path: Path, size: int) -> bytes:
     if file is not None:
         return read_contents(fields, "file", path.parent / file, size)
     try:
-        data = bytes.fromhex(text)
+        data = bytes.fromhex(text or "")
     except ValueError:
         data = b""
     if not 0 < len(data) <= size:
@@ -227,10 +229,10 @@ def _dialect(fields: Fields) -> Dialect:
 
 def _fault(fields: Fields) -> Fault:
     kind = FAULTS[fields.choice("kind", tuple(FAULTS))]
-    parameters = {}
+    parameters: dict[str, Value] = {}
     for parameter in kind.parameters:
         if parameter.name in fields or parameter.default is None:
-            parameters[parameter.name] = fields.raw(parameter.name, None, parameter.allowed)
+            parameters[parameter.name] = cast(Value, fields.raw(parameter.name, None, parameter.allowed))  # Fault checks it
             if parameter.name not in fields:
                 raise fields.refuse(parameter.name, f"{parameter.name} is missing", parameter.allowed)
         else:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
-from dataclasses import replace
-from typing import IO, Any
+from collections.abc import Iterable, Iterator
+from dataclasses import fields, replace
+from typing import IO, TypeVar
 
 from ..bus.lines import BIT, MASK
 from ..bus.timing import limit_ps
@@ -16,12 +16,14 @@ from .board import Bank, Board, FaultyBoard
 from .device import Pager
 from .pins import resolve_timing
 from .plan import Plan
-from .scenario import LINE_SETS, CaptureOptions, Scenario
+from .scenario import LINE_SETS, BoardOptions, CaptureOptions, Cpu, Scenario
 from .sources import BusMaster, Button, PulseTrain, Source
-from .vcd_text import TIMESCALES, VcdText, label
+from .truth import TrueFault, TrueRow, Truth
+from .vcd_text import TIMESCALES, Dialect, VcdText, label
 from .waveform import Timed
 
 _PS_PER_S = 10**12
+_Record = TypeVar("_Record", Scenario, CaptureOptions, Dialect, BoardOptions, Cpu)
 
 
 class SimulatedCapture:
@@ -32,7 +34,7 @@ class SimulatedCapture:
         self.seed = seed
         self.labels = label(scenario.capture.lines, scenario.capture.names)
         self.timescale_ps = TIMESCALES[scenario.capture.dialect.timescale]
-        self._truth: dict[str, Any] | None = None
+        self._truth: Truth | None = None
 
     def words(self) -> Iterator[tuple[int, int, int]]:
         """Yield (time in timescale units, packed word, mask of the captured lines) at each change, the first at time 0."""
@@ -47,7 +49,7 @@ class SimulatedCapture:
         text.write(self._changes(), round(capture.duration_s * _PS_PER_S) // self.timescale_ps, file)
 
     @property
-    def truth(self) -> dict[str, Any]:
+    def truth(self) -> Truth:
         """What really happened, ready for JSON: the machine cycles inside the capture, the faults, who is to blame."""
         if self._truth is None:
             for _ in self._changes():
@@ -80,22 +82,24 @@ def run_scenario(scenario: Scenario, seed: int | None = None) -> SimulatedCaptur
     return SimulatedCapture(scenario, scenario.seed if seed is None else seed)
 
 
-def simulate(scenario: Scenario | None = None, **changes: Any) -> SimulatedCapture:
+def simulate(scenario: Scenario | None = None, **changes: object) -> SimulatedCapture:
     """Return the capture of a scenario with some fields changed, for tests: ``simulate(lines="eight", faults=[...])``.
 
     changes: fields of Scenario, CaptureOptions, Dialect, BoardOptions or Cpu by their names; `lines` may also be the name of
     a line set. Raises TypeError for a name that none of them has.
     """
     scenario = scenario or Scenario()
-    if isinstance(changes.get("lines"), str):
-        changes["lines"] = LINE_SETS[changes["lines"]]
+    lines = changes.get("lines")
+    if isinstance(lines, str):
+        changes["lines"] = LINE_SETS[lines]
     for key in ("lines", "faults", "presses", "bus_requests", "ports", "waits"):
-        if key in changes:
-            changes[key] = tuple(changes[key])
+        given = changes.get(key)
+        if isinstance(given, Iterable):
+            changes[key] = tuple(given)
 
-    def changed(record: Any) -> Any:
-        own = {name: changes.pop(name) for name in list(changes) if name in record.__dataclass_fields__}
-        return replace(record, **own) if own else record
+    def changed(record: _Record) -> _Record:
+        names = [each.name for each in fields(record) if each.name in changes]
+        return replace(record, **{name: changes.pop(name) for name in names})  # type: ignore[arg-type]  # by name, as the caller says
 
     scenario = changed(scenario)
     capture: CaptureOptions = changed(scenario.capture)
@@ -243,8 +247,8 @@ def _with_dead_clock(bench: Bench, plan: Plan) -> Iterator[list[Timed]]:
         yield [(bench.now, rest)]
 
 
-def _truth(scenario: Scenario, seed: int, plan: Plan, bench: Bench, settings: Settings) -> dict[str, Any]:
-    faults = [
+def _truth(scenario: Scenario, seed: int, plan: Plan, bench: Bench, settings: Settings) -> Truth:
+    faults: list[TrueFault] = [
         {
             "fault": fault.kind,
             "parameters": dict(fault.values),
@@ -270,9 +274,9 @@ def _truth(scenario: Scenario, seed: int, plan: Plan, bench: Bench, settings: Se
     }
 
 
-def _true_cycles(cycles: list[TrueCycle], plan: Plan, settings: Settings) -> list[dict[str, Any]]:
+def _true_cycles(cycles: list[TrueCycle], plan: Plan, settings: Settings) -> list[TrueRow]:
     """Return the cycles that begin inside the capture, on its time axis; those that fall into lost samples are left out."""
-    found = []
+    found: list[TrueRow] = []
     for cycle in cycles:
         start = cycle.start - settings.start
         if not 0 <= start < plan.duration_ps:
@@ -285,8 +289,9 @@ def _true_cycles(cycles: list[TrueCycle], plan: Plan, settings: Settings) -> lis
             lost += after - first if plan.gaps_close and sample >= after else 0
         if hidden:
             continue
-        row = cycle._asdict()
-        row["start_s"] = (start - lost * _PS_PER_S // plan.sample_hz) / _PS_PER_S
-        del row["start"]
-        found.append(row)
+        begin = (start - lost * _PS_PER_S // plan.sample_hz) / _PS_PER_S
+        found.append(TrueRow(
+            kind=cycle.kind, t_states=cycle.t_states, wait_states=cycle.wait_states, address=cycle.address, data=cycle.data,
+            note=cycle.note, bus_granted=cycle.bus_granted, start_s=begin,
+        ))  # fmt: skip
     return found

@@ -6,16 +6,19 @@ import difflib
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Never, TypeVar, cast
 
 from ..errors import StrobewiseError
+from ..files.plain_data import Toml
 from ..files.reading import read_toml
 
-_MISSING = object()
+#: In place of a default where a key must be there. As the type of nothing it adds none to what a method returns.
+_MISSING: Never = cast(Never, object())
 T = TypeVar("T")
+D = TypeVar("D")
 
 
-def load_toml(path: Path, error: type[StrobewiseError]) -> dict[str, Any]:
+def load_toml(path: Path, error: type[StrobewiseError]) -> dict[str, Toml]:
     """Return a TOML file's top table. Raises `error` when it cannot be read or is no TOML."""
     try:
         return read_toml(path)
@@ -34,7 +37,7 @@ def _shown(number: float) -> str:
 class Fields:
     """One TOML table. Take its keys one by one, then call `finish`, which refuses the keys that nobody took."""
 
-    def __init__(self, table: dict[str, Any], path: Path, error: type[StrobewiseError], place: str = "") -> None:
+    def __init__(self, table: dict[str, Toml], path: Path, error: type[StrobewiseError], place: str = "") -> None:
         """place: how to reach this table from the top of the file, such as "memory[2]"."""
         self._table = table
         self._path = path
@@ -62,11 +65,11 @@ class Fields:
         """Return the keys that the table has, for tables whose keys the user chooses."""
         return tuple(self._table)
 
-    def nested(self, name: str, table: dict[str, Any]) -> Fields:
+    def nested(self, name: str, table: dict[str, Toml]) -> Fields:
         """Return a table that was taken as a raw value."""
         return Fields(table, self._path, self._error, self.key(name))
 
-    def _take(self, name: str, default: Any, allowed: str) -> Any:
+    def _take(self, name: str, default: object, allowed: str) -> Toml:
         self._taken.append(name)
         if name in self._table:
             return self._table[name]
@@ -74,12 +77,12 @@ class Fields:
             raise self.refuse(name, f"{name} is missing", allowed)
         return _MISSING
 
-    def raw(self, name: str, default: Any, allowed: str) -> Any:
+    def raw(self, name: str, default: D, allowed: str) -> Toml | D:
         """Return a value of any type; the caller checks it."""
         value = self._take(name, default, allowed)
         return default if value is _MISSING else value
 
-    def text(self, name: str, default: Any = _MISSING) -> Any:
+    def text(self, name: str, default: D = _MISSING) -> str | D:
         value = self._take(name, default, "a text")
         if value is _MISSING:
             return default
@@ -87,13 +90,13 @@ class Fields:
             raise self.refuse(name, f"{name} is {value!r}", "a text that is not empty")
         return value
 
-    def file_name(self, name: str, default: Any = _MISSING) -> Any:
+    def file_name(self, name: str, default: D = _MISSING) -> str | D:
         value = self.text(name, default)
         if isinstance(value, str) and "\0" in value:
             raise self.refuse(name, f"{name} is {value!r}", "a file name")
         return value
 
-    def boolean(self, name: str, default: Any = _MISSING) -> Any:
+    def boolean(self, name: str, default: D = _MISSING) -> bool | D:
         value = self._take(name, default, "true or false")
         if value is _MISSING:
             return default
@@ -101,22 +104,22 @@ class Fields:
             raise self.refuse(name, f"{name} is {value!r}", "true or false")
         return value
 
-    def integer(self, name: str, low: int, high: int, default: Any = _MISSING, base: int = 10) -> Any:
+    def integer(self, name: str, low: int, high: int, default: D = _MISSING, base: int = 10) -> int | D:
         """base: 16 where the limits are better read in hexadecimal."""
         allowed = f"a whole number {low}..{high}" if base == 10 else f"a whole number 0x{low:04X}..0x{high:04X}"
         value = self._take(name, default, allowed)
         return default if value is _MISSING else self._in_range(name, value, low, high, allowed)
 
-    def _in_range(self, name: str, value: Any, low: int, high: int, allowed: str) -> int:
+    def _in_range(self, name: str, value: Toml, low: int, high: int, allowed: str) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
             shown = f"0x{value:X}" if isinstance(value, int) and not isinstance(value, bool) and "0x" in allowed else repr(value)
             raise self.refuse(name, f"{name} is {shown}", allowed)
         return value
 
-    def address(self, name: str, default: Any = _MISSING) -> Any:
+    def address(self, name: str, default: D = _MISSING) -> int | D:
         return self.integer(name, 0, 0xFFFF, default, 16)
 
-    def number(self, name: str, low: float, high: float, default: Any = _MISSING) -> Any:
+    def number(self, name: str, low: float, high: float, default: D = _MISSING) -> float | D:
         allowed = f"a number {_shown(low)}..{_shown(high)}"
         value = self._take(name, default, allowed)
         if value is _MISSING:
@@ -125,53 +128,60 @@ class Fields:
             raise self.refuse(name, f"{name} is {value!r}", allowed)
         return value
 
-    def choice(self, name: str, allowed: Sequence[Any], default: Any = _MISSING) -> Any:
+    def choice(self, name: str, allowed: Sequence[T], default: D = _MISSING) -> T | D:
         listed = "one of " + ", ".join(str(item) for item in allowed)
         value = self._take(name, default, listed)
         if value is _MISSING:
             return default
-        if isinstance(value, bool) or value not in allowed:
+        found = next((item for item in allowed if item == value and not isinstance(value, bool)), _MISSING)
+        if found is _MISSING:
             raise self.refuse(name, f"{name} is {value!r}{self._nearest(value, allowed)}", listed)
-        return value
+        return found
 
-    def many(self, name: str, default: Any = _MISSING, allowed: str = "a list") -> Any:
+    def many(self, name: str, default: D = _MISSING, allowed: str = "a list") -> list[Toml] | D:
         """Return a list as it stands; the caller checks its items."""
+        value = self._listed(name, default, allowed)
+        return default if value is None else value
+
+    def _listed(self, name: str, default: object, allowed: str) -> list[Toml] | None:
+        """Return the list under a key; None where the default takes its place."""
         value = self._take(name, default, allowed)
         if value is _MISSING:
-            return default
+            return None
         if not isinstance(value, list):
             raise self.refuse(name, f"{name} is {value!r}", allowed)
         return value
 
-    def addresses(self, name: str, default: Any = _MISSING) -> Any:
+    def addresses(self, name: str, default: D = _MISSING) -> tuple[int, ...] | D:
         allowed = "a list of addresses 0x0000..0xFFFF"
-        value = self.many(name, default, allowed)
-        return value if value is default else tuple(self._in_range(name, v, 0, 0xFFFF, allowed) for v in value)
+        value = self._listed(name, default, allowed)
+        return default if value is None else tuple(self._in_range(name, v, 0, 0xFFFF, allowed) for v in value)
 
-    def ranges(self, name: str, default: Any = _MISSING) -> Any:
+    def ranges(self, name: str, default: D = _MISSING) -> tuple[tuple[int, int], ...] | D:
         """Return a list of [first, last] address pairs as tuples."""
         allowed = "a list of pairs [first, last] of addresses 0x0000..0xFFFF, first not above last"
-        value = self.many(name, default, allowed)
-        if value is default:
-            return value
-        for pair in value:
-            if not isinstance(pair, list) or len(pair) != 2:
-                raise self.refuse(name, f"{name} holds {pair!r}", allowed)
-            for end in pair:
-                self._in_range(name, end, 0, 0xFFFF, allowed)
-            if pair[0] > pair[1]:
-                raise self.refuse(name, f"{name} holds [0x{pair[0]:04X}, 0x{pair[1]:04X}]", allowed)
-        return tuple((first, last) for first, last in value)
+        value = self._listed(name, default, allowed)
+        if value is None:
+            return default
+        return tuple(self._pair(name, pair, allowed) for pair in value)
 
-    def choices(self, name: str, allowed: Sequence[str], default: Any = _MISSING) -> Any:
-        listed = "a list of " + ", ".join(allowed)
-        value = self.many(name, default, listed)
-        if value is default:
-            return value
+    def _pair(self, name: str, pair: Toml, allowed: str) -> tuple[int, int]:
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise self.refuse(name, f"{name} holds {pair!r}", allowed)
+        first, last = (self._in_range(name, end, 0, 0xFFFF, allowed) for end in pair)
+        if first > last:
+            raise self.refuse(name, f"{name} holds [0x{first:04X}, 0x{last:04X}]", allowed)
+        return first, last
+
+    def choices(self, name: str, allowed: Sequence[T], default: D = _MISSING) -> tuple[T, ...] | D:
+        listed = "a list of " + ", ".join(map(str, allowed))
+        value = self._listed(name, default, listed)
+        if value is None:
+            return default
         for item in value:
             if item not in allowed:
                 raise self.refuse(name, f"{name} holds {item!r}{self._nearest(item, allowed)}", listed)
-        return tuple(value)
+        return tuple(allowed[allowed.index(item)] for item in value)
 
     def table(self, name: str) -> Fields:
         """Return the table under a key; an empty one where it is absent."""
@@ -201,7 +211,7 @@ class Fields:
                 raise self.refuse(name, f"unknown key {name!r}{self._nearest(name, self._taken)}", f"one of {known}")
 
     @staticmethod
-    def _nearest(value: Any, allowed: Sequence[Any]) -> str:
+    def _nearest(value: object, allowed: Sequence[object]) -> str:
         texts = [str(item) for item in allowed]
         close = difflib.get_close_matches(str(value), texts, 1) if isinstance(value, str) else []
         if not close and isinstance(value, str):

@@ -53,9 +53,10 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
     if end < start:
         raise fields.refuse("end", f"end 0x{end:04X} is below start 0x{start:04X}", "the region's last address")
     name = fields.file_name("file", None)
-    chips = tuple(fields.many("chips", (), "a list of one chip, or of eight, D0 first"))
-    if len(chips) not in (0, 1, 8) or not all(isinstance(chip, str) and chip for chip in chips):
-        raise fields.refuse("chips", f"chips holds {len(chips)} entries", "a list of one chip's name, or of eight, D0 first")
+    listed = fields.many("chips", (), "a list of one chip, or of eight, D0 first")
+    chips = tuple(chip for chip in listed if isinstance(chip, str) and chip)
+    if len(listed) not in (0, 1, 8) or len(chips) != len(listed):
+        raise fields.refuse("chips", f"chips holds {len(listed)} entries", "a list of one chip's name, or of eight, D0 first")
     fields.finish()
     file = path.parent / name if name is not None else None
     contents = read_contents(fields, "file", file, end - start + 1) if file is not None else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
 from ..records.profile import Profile
 
@@ -20,7 +21,7 @@ class Options:
     clock_hz: float | None = None
     profile: Profile | None = None
     roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
-    probe_at: dict[str, str] = field(default_factory=dict)  #: LINE -> "cpu" or "connector"
+    probe_at: dict[str, LeadPlace] = field(default_factory=dict)  #: by line; "cpu" for those that are not in it
     replay: bool = True  #: run the program beside the capture where it is known
 
     @property

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Dict, FrozenSet, List, NamedTuple, Optional, Tuple
 
 from ..bus.lines import STROBES
-from ..bus.model import KINDS
+from ..bus.model import KINDS, LeadPlace
 from ..bus.semantics import SPEC
 from .buses import BusesRecord
 from .expansion import PagingRecord
@@ -151,7 +151,7 @@ class BusEvidence:
     halt_addresses: Tuple[int, ...] = ()
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()
-    probe_at: Dict[str, str] = field(default_factory=dict)
+    probe_at: Dict[str, LeadPlace] = field(default_factory=dict)
     profile: Optional[Profile] = None
     #: Deeper evidence, a family each; None, or none, where the capture does not hold the lines that it needs.
     buses: Optional[BusesRecord] = None

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import List, NamedTuple, Optional, Tuple
 
+from ..bus.model import Suspect
+
 
 class Candidate(NamedTuple):
     """A fault that would have given what the capture shows, as far as `matched` says."""
@@ -15,8 +17,8 @@ class Candidate(NamedTuple):
     lines: Tuple[str, ...]
     region: Optional[Tuple[int, int]]  #: of memory, both ends included
     chips: Tuple[str, ...]  #: as the profile calls them
-    suspect: str
-    suspects: Tuple[str, ...]  #: the likeliest first
+    suspect: Suspect
+    suspects: Tuple[Suspect, ...]  #: the likeliest first
     matched: int  #: cycles
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Callable, Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Callable, Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import LINE
 from ..records.evidence import BusEvidence
@@ -216,7 +216,7 @@ def _convinces(matched: int, record: ReplayRecord) -> bool:
 
 def _candidates(tried: Sequence[Tried], group: int, program: Program) -> List[Candidate]:
     """Return candidates, each fault once, whatever was taken for the undriven bus."""
-    found: Dict[Tuple[Any, ...], Candidate] = {}
+    found: Dict[Tuple[object, ...], Candidate] = {}
     for one in tried:
         hypothesis, fault = one.hypothesis, one.hypothesis.fault
         key = (fault.kind, hypothesis.place, fault.lines, hypothesis.region, str(sorted(fault.values.items())))

@@ -11,11 +11,9 @@ from dataclasses import dataclass, field, replace
 from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mapping, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA
-from ..bus.model import SUSPECTS, Finding, SuspectShare
+from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
 from .picture import Picture
-
-SEVERITIES = ("fault", "warning", "note")
 
 #: Cautions that go with steps in which the user touches the machine (common practice).
 CAUTION_CLIP = (
@@ -27,7 +25,6 @@ CAUTION_SOLDER = (
     "local electrical rules. A set with a display tube or a mains supply inside belongs in trained hands."
 )
 
-Shares = Tuple[Tuple[str, float], ...]
 #: Of what a rule that sees the same less closely says nothing: of anything, of the same bus, of the lines that were named.
 Scope = Literal["all", "bus", "lines"]
 Host = Optional[Literal["stretch", "standstill", "ongoing", "whole"]]
@@ -48,7 +45,7 @@ class Found(NamedTuple):
     count: int = 1  # type: ignore[assignment]  # as in Finding
     first_s: Optional[float] = None
     last_s: Optional[float] = None
-    severity: Optional[str] = None
+    severity: Optional[Severity] = None
     suspects: Optional[Shares] = None
     next_step: Optional[str] = None
     confidence: Optional[float] = None  #: that the line behaves as said, whoever is to blame
@@ -67,7 +64,7 @@ class Rule:
 
     id: str
     title: str
-    severity: str
+    severity: Severity
     needs: Tuple[Tuple[str, ...], ...]  #: sets of lines, any one of which lets the rule decide
     judges: Tuple[str, ...]  #: lines (or parts of the machine) that it can find at fault
     suspects: Shares  #: usual suspects with their share, most likely first
@@ -229,14 +226,3 @@ def _findings(each: Rule, evidence: BusEvidence) -> Iterator[Finding]:
             caution=each.caution if severity != "note" else "",
             suspects=suspects,
         )
-
-
-def milliseconds(seconds: Optional[float]) -> str:
-    """Return a time in the unit that a bench worker would say it in."""
-    if seconds is None:
-        return "?"
-    size = abs(seconds)
-    for limit, factor, unit in ((1e-6, 1e9, "ns"), (1e-3, 1e6, "µs"), (1.0, 1e3, "ms")):
-        if size < limit:
-            return f"{seconds * factor:.3g} {unit}"
-    return f"{seconds:.4g} s"

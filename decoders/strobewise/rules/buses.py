@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
+from ..bus.model import Shares
 from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
-from .base import CAUTION_SOLDER, Found, Shares, rule
+from .base import CAUTION_SOLDER, Found, rule
 from .memory import runs_away
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 

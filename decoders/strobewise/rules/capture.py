@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Iterator, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar, pin_text
+from ..bus.model import Shares
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
-from .base import COARSE_SAMPLES, HOLDS, Found, milliseconds, rule, too_coarse
+from .base import COARSE_SAMPLES, HOLDS, Found, rule, too_coarse
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 from .strobes import CPU_FIRST, INVERTED_LEAD
 
@@ -15,7 +17,7 @@ LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in 
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
 
-IDLE_LOW = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #: an inverted channel of a line at rest looks the same
+IDLE_LOW: Shares = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #: an inverted channel of a line at rest looks the same
 
 
 @rule(
@@ -83,7 +85,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
         return  # it works, and only its /MREQ does not
     unseen = [name for name in ("CLK", "RESET", "WAIT", "BUSREQ") if name not in evidence.captured]
     where = "" if not unseen else f"; {', '.join(bar(name) for name in unseen)} not captured"
-    text = f"{evidence.requests} requests in {milliseconds(evidence.duration_s)}{where}"
+    text = f"{evidence.requests} requests in {time_words(evidence.duration_s)}{where}"
     if others:
         text += f", while {', '.join(bar(name) for name in others)} moves"
     if unseen or others or evidence.duration_s * (evidence.clock.hz or 1e6) < SILENT_T:
@@ -119,7 +121,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
         return
     hold_seen = evidence.has("CLK", "RESET", "WAIT", "BUSREQ")
     yield Found(
-        f"no request in the last {milliseconds(rest)}, from {milliseconds(evidence.last_request_s)} on", (),
+        f"no request in the last {time_words(rest)}, from {time_words(evidence.last_request_s)} on", (),
         first_s=evidence.last_request_s, last_s=evidence.end_s, severity="fault" if hold_seen else "warning",
         suspects=(("cpu", 0.4), ("supply", 0.3), ("connection", 0.2)) if hold_seen else None, confidence=0.7,
     )  # fmt: skip
@@ -139,7 +141,7 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
         return
     yield Found(
-        f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {milliseconds(evidence.run_without_fetch_s)} on",
+        f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on",
         (), evidence.longest_run_without_fetch, evidence.run_without_fetch_s, confidence=0.7,
     )  # fmt: skip
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Iterator
 
 from ..bus.lines import pin_text
+from ..bus.model import Shares
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from .base import COARSE_SAMPLES, Found, Shares, milliseconds, rule
+from .base import COARSE_SAMPLES, Found, rule
 from .picture import FETCH, STORE, Picture, done
 
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
@@ -37,7 +39,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     if line.edges == 0:
         if evidence.requests >= 8:
             yield Found(
-                f"no edge on CLK in {milliseconds(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
+                f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
                 "the lead for CLK is off, or its label is wrong",
                 ("CLK",), severity="warning", suspects=(("probe_or_capture", 0.85), ("connection", 0.1)),
                 next_step=f"check the lead for CLK on {pin_text('CLK')}",
@@ -45,7 +47,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
         elif evidence.duration_s > 0:
             level = "high" if (line.high_fraction or 0) > 0.5 else "low"
             yield Found(
-                f"no edge on CLK in {milliseconds(evidence.duration_s)}, {level} throughout", ("CLK",),
+                f"no edge on CLK in {time_words(evidence.duration_s)}, {level} throughout", ("CLK",),
                 first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.97,
             )  # fmt: skip
         return
@@ -54,8 +56,8 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
         active_later = evidence.last_request_s is not None and evidence.last_request_s > clock.last_edge_s + STOPPED_T / clock.hz
         if rest * clock.hz > STOPPED_T and not active_later:
             yield Found(
-                f"CLK ran at {clock.hz / 1e6:.4g} MHz and stopped at {milliseconds(clock.last_edge_s)}, "
-                f"{milliseconds(rest)} before the capture ends",
+                f"CLK ran at {clock.hz / 1e6:.4g} MHz and stopped at {time_words(clock.last_edge_s)}, "
+                f"{time_words(rest)} before the capture ends",
                 ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s,
             )  # fmt: skip
 
@@ -73,7 +75,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if clock.hz and clock.longest and evidence.line("CLK").edges and clock.longest.length_s * clock.hz > PAUSE_T:
         yield Found(
-            f"CLK rested for {milliseconds(clock.longest.length_s)} from {milliseconds(clock.longest.start_s)}", ("CLK",),
+            f"CLK rested for {time_words(clock.longest.length_s)} from {time_words(clock.longest.start_s)}", ("CLK",),
             first_s=clock.longest.start_s, last_s=clock.longest.end_s, confidence=0.8,
         )  # fmt: skip
 
@@ -117,7 +119,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     excess = max(0.0, clock.deviation_s**2 - sampling**2) ** 0.5
     if excess * clock.hz > JITTER_SHARE:
         yield Found(
-            f"the clock period varies by {milliseconds(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
+            f"the clock period varies by {time_words(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.7,
         )  # fmt: skip
 

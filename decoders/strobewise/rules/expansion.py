@@ -8,9 +8,10 @@ from __future__ import annotations
 from typing import Iterator, List
 
 from ..bus.lines import ADDRESS, DATA, bar, pin_text
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import Trigger
-from .base import Found, milliseconds, rule
+from .base import Found, rule
 from .picture import LEAVE, PAGING, PUSHED, VISIT, Picture, done
 from .strobes import CPU_FIRST
 
@@ -83,7 +84,7 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
         elif len(silent) >= 2 and len(silent) >= SOME * len(asked):
             yield Found(
                 f"{paging.name}: {len(silent)} of {len(asked)} triggers {how} not answered on {bar(paging.line)} within {paging.within_t} "
-                f"T-states, the first at {milliseconds(silent[0].time_s)}",
+                f"T-states, the first at {time_words(silent[0].time_s)}",
                 (paging.line,), len(silent), silent[0].time_s, silent[-1].time_s,
                 suspects=(("expansion_device", 0.5), ("connection", 0.45)), confidence=0.85,
             )  # fmt: skip
@@ -108,7 +109,7 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
         if paging.let_go_alone >= 2 and paging.let_go_alone > paging.released:
             yield Found(
                 f"{paging.name}: {bar(paging.line)} went inactive {paging.let_go_alone} times with no fetch that releases it, first at "
-                f"{milliseconds(paging.let_go_alone_s)}",
+                f"{time_words(paging.let_go_alone_s)}",
                 (paging.line,), paging.let_go_alone, paging.let_go_alone_s, severity="warning", confidence=0.7,
             )  # fmt: skip
 

@@ -9,8 +9,9 @@ from typing import Iterator
 
 from ..bus.lines import bar, pin_text
 from ..bus.model import KIND_INDEX
+from ..bus.units import time_words
 from ..records.evidence import PATTERN_LINES, BusEvidence
-from .base import Found, milliseconds, rule
+from .base import Found, rule
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
@@ -64,9 +65,9 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         return
     share = line.longest.length_s / evidence.duration_s if evidence.duration_s else 0.0
     if share > 0.5 or line.longest.length_s > 0.5:
-        how = "throughout" if line.edges == 0 else f"from {milliseconds(line.longest.start_s)} to the end"
+        how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
-            f"/RESET low {how} ({milliseconds(line.longest.length_s)})", ("RESET",),
+            f"/RESET low {how} ({time_words(line.longest.length_s)})", ("RESET",),
             first_s=line.longest.start_s, last_s=line.longest.end_s, confidence=0.96,
         )  # fmt: skip
 
@@ -85,8 +86,8 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
     if line.assertions >= RESET_LOOP and line.longest is not None:
         yield Found(
-            f"/RESET went low {line.assertions} times in {milliseconds(evidence.duration_s)}, at most for "
-            f"{milliseconds(line.longest.length_s)}",
+            f"/RESET went low {line.assertions} times in {time_words(evidence.duration_s)}, at most for "
+            f"{time_words(line.longest.length_s)}",
             ("RESET",), line.assertions, evidence.start_s, evidence.end_s,
         )  # fmt: skip
 
@@ -110,9 +111,9 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     ends = span.end_s < evidence.end_s or not line.asserted_last
     long_one = span.length_s * hz > (WAIT_HELD_T if ends else WAIT_NEVER_ENDS_T)
     if long_one and _rest_after(evidence, "WAIT"):
-        how = "throughout" if line.edges == 0 else f"from {milliseconds(span.start_s)}" + (" to the end" if line.asserted_last else "")
+        how = "throughout" if line.edges == 0 else f"from {time_words(span.start_s)}" + (" to the end" if line.asserted_last else "")
         yield Found(
-            f"/WAIT low {how} ({milliseconds(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
+            f"/WAIT low {how} ({time_words(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
             first_s=span.start_s, last_s=span.end_s, confidence=0.95,
         )  # fmt: skip
     elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= 50:
@@ -152,7 +153,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
             return
         lines = tuple(n for n in ("BUSREQ", "BUSACK") if evidence.line(n).asserted_last and n in evidence.captured)
         yield Found(
-            f"{' and '.join(bar(n) for n in lines)} low from {milliseconds(span.start_s)} to the end ({milliseconds(span.length_s)}): "
+            f"{' and '.join(bar(n) for n in lines)} low from {time_words(span.start_s)} to the end ({time_words(span.length_s)}): "
             "the CPU has given the bus away",
             lines, first_s=span.start_s, last_s=span.end_s, confidence=0.95,
         )  # fmt: skip
@@ -174,7 +175,7 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     acknowledged = evidence.cycles["interrupt_acknowledge"]
     if line.longest is None or evidence.requests < 50 or _share(evidence, "INT") < HELD_SHARE:
         return
-    stretch = f"/INT low for {_share(evidence, 'INT') * 100:.0f} % of {milliseconds(evidence.duration_s)}"
+    stretch = f"/INT low for {_share(evidence, 'INT') * 100:.0f} % of {time_words(evidence.duration_s)}"
     first, last = line.longest.start_s, line.longest.end_s
     if acknowledged >= 3:
         yield Found(f"{stretch}, acknowledged {acknowledged} times without letting go", ("INT",), acknowledged, first, last)
@@ -229,7 +230,7 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
 def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("NMI")
     if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= 50:
-        yield Found(f"/NMI low throughout ({milliseconds(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
+        yield Found(f"/NMI low throughout ({time_words(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
                     confidence=0.85)  # fmt: skip
 
 
@@ -257,7 +258,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
         return
     asked = evidence.line("INT").assertions if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
-    text = f"/HALT low{where} from {milliseconds(span.start_s)} to the end ({milliseconds(span.length_s)})"
+    text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
     certain = span.length_s > HALT_JUDGED_S
     if asked is None:
         text += "; /INT was not captured, so whether anything could end it is not known"

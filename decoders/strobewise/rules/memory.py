@@ -9,10 +9,12 @@ from __future__ import annotations
 from typing import Dict, Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
+from ..bus.model import Shares
 from ..bus.semantics import NMI_ADDRESS
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
-from .base import CAUTION_SOLDER, Found, milliseconds, rule
+from .base import CAUTION_SOLDER, Found, rule
 from .picture import MEMORY, PUSHED, STORE, STORE_LOAD, Picture, done
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
@@ -25,7 +27,7 @@ CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits cou
 RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
 FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to have answered
-LED_ASTRAY = (("ram", 0.36), ("rom", 0.32), ("glue", 0.2), ("data_bus", 0.08))
+LED_ASTRAY: Shares = (("ram", 0.36), ("rom", 0.32), ("glue", 0.2), ("data_bus", 0.08))
 ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
@@ -192,7 +194,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
             continue  # the CPU read other bytes than the capture shows, so it is not the line that stands still
         same = wrote is not None and memory.writes.transfers >= ENOUGH_WRITES
         also = "and in all writes too" if same else "while writes show it moving"
-        suspects = None
+        suspects: Optional[Shares] = None
         few = memory.writes.transfers < ENOUGH_WRITES  # a program that went astray writes anywhere: that makes no RAM of what it hit
         if not same and (len(levels) == 1 or (few and wrote is None)):
             suspects = (("rom", 0.42), ("data_bus", 0.28), ("connection", 0.24))  # only one memory was read: its output, or the line
@@ -389,7 +391,7 @@ def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Fo
         text = " and ".join(f"D{bit} always {'high' if level else 'low'}" for bit, level in lanes)
         bit = lanes[0][0]
         ram_moves = memory.reads_ram.transfers >= 16 and all(memory.reads_ram.constant(b) is None for b, _ in lanes)
-        suspects = (("rom", 0.6), ("connection", 0.3)) if ram_moves else (("data_bus", 0.45), ("rom", 0.25), ("connection", 0.2))
+        suspects: Shares = (("rom", 0.6), ("connection", 0.3)) if ram_moves else (("data_bus", 0.45), ("rom", 0.25), ("connection", 0.2))
         tail = ", yet it moves in reads from RAM" if ram_moves else ""
         return Found(f"{share}: {text}{tail}{_chip(evidence, rom.start, bit)}", tuple(f"D{b}" for b, _ in lanes), rom.wrong,
                      rom.first_s, rom.last_s, suspects=suspects, confidence=0.9)  # fmt: skip
@@ -411,7 +413,7 @@ def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Fo
     if rom.wrong_addresses > 0.3 * rom.addresses:
         text = f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses: another version of this ROM, or another memory answers there"
         return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=0.7)
-    return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, first at {milliseconds(rom.first_s)}", (), rom.wrong,
+    return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, first at {time_words(rom.first_s)}", (), rom.wrong,
                  rom.first_s, rom.last_s, severity="warning", confidence=0.6)  # fmt: skip
 
 

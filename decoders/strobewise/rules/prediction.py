@@ -9,10 +9,11 @@ from __future__ import annotations
 from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE
+from ..bus.model import Shares
 from ..program.words import explain
 from ..records.evidence import BusEvidence
 from ..records.prediction import PredictionRecord
-from .base import CAUTION_SOLDER, RUNAWAYS, Found, Shares, rule
+from .base import CAUTION_SOLDER, RUNAWAYS, Found, rule
 from .buses import BRIDGE, contradicted_data
 from .memory import runs_away
 from .picture import MEMORY, STORE_LOAD, Picture, done

@@ -9,9 +9,11 @@ from __future__ import annotations
 from typing import Dict, Iterator, List, Tuple
 
 from ..bus.lines import bar
+from ..bus.model import Shares, Suspect
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
-from .base import Found, Shares, milliseconds, rule
+from .base import Found, rule
 
 SURE, LIKELY = 0.94, 0.7  #: that the fault is as said: where it explains every cycle, and where it explains most
 LINES_NAMED = 4
@@ -55,7 +57,7 @@ def explain(record: ReplayRecord) -> str:
     first = [candidate for candidate in record.candidates if candidate.group == 1]
     words = describe_group(first)
     if record.stopped_s is not None:
-        return f"the machine does all that its program says and falls silent at {milliseconds(record.stopped_s)}, as with {words}"
+        return f"the machine does all that its program says and falls silent at {time_words(record.stopped_s)}, as with {words}"
     if record.dead_leads:
         return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, but not with the levels of {', '.join(map(bar, record.dead_leads))}: {words}"
     others = f"; no other of {record.hypotheses} single faults does so for more than {record.runner_up}" if record.runner_up else f"; no other of {record.hypotheses} single faults does"
@@ -67,7 +69,7 @@ def explain(record: ReplayRecord) -> str:
 
 def _shares(candidates: List[Candidate]) -> Shares:
     """Return the suspects of a group: of each candidate the truest first, weighed down its list."""
-    weights: Dict[str, float] = {}
+    weights: Dict[Suspect, float] = {}
     for candidate in candidates:
         for place, suspect in enumerate(candidate.suspects):
             weights[suspect] = weights.get(suspect, 0.0) + 0.35**place

@@ -9,9 +9,11 @@ from __future__ import annotations
 from typing import Iterator, Optional
 
 from ..bus.lines import bar, pin_text
+from ..bus.model import Shares
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.strobes import ENOUGH, behaviour
-from .base import CAUTION_CLIP, RUNAWAYS, Found, Shares, milliseconds, rule, too_coarse
+from .base import CAUTION_CLIP, RUNAWAYS, Found, rule, too_coarse
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
 
@@ -62,7 +64,7 @@ def _strobe(
         suspects = LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
     if seen.kind == "partial" and count.first_missing_s is not None:
-        sentence += f", missing first at {milliseconds(count.first_missing_s)} and last at {milliseconds(count.last_missing_s)}"
+        sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
     yield Found(
         sentence,
         (name,),

@@ -10,8 +10,9 @@ from typing import Iterator
 
 from ..bus.lines import STROBES
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from .base import Found, milliseconds, rule
+from .base import Found, rule
 from .picture import STORE, Picture, done
 
 REFRESH_S = 0.002  #: dynamic memory keeps its contents for 2 ms (128 rows), from memory
@@ -38,8 +39,8 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
         if slowest in delay.breaks:
             limit = limit_ps(delay.symbol, slowest) * 1e-12
             yield Found(
-                f"{CHARACTERISTIC[delay.symbol].meaning}: {milliseconds(delay.median_s)} in the middle of {delay.count} edges, known to "
-                f"{milliseconds(record.uncertainty_s)}; the {slowest} MHz grade allows {milliseconds(limit)}",
+                f"{CHARACTERISTIC[delay.symbol].meaning}: {time_words(delay.median_s)} in the middle of {delay.count} edges, known to "
+                f"{time_words(record.uncertainty_s)}; the {slowest} MHz grade allows {time_words(limit)}",
                 (delay.line,), delay.count, evidence.start_s, evidence.end_s, confidence=0.7,
             )  # fmt: skip
 
@@ -57,7 +58,7 @@ def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
     if span is not None and span.length_s > REFRESH_S and (evidence.samples_per_t or 0) >= 3:
         yield Found(
-            f"no refresh for {milliseconds(span.length_s)} from {milliseconds(span.start_s)} on: dynamic memory that the CPU refreshes loses "
+            f"no refresh for {time_words(span.length_s)} from {time_words(span.start_s)} on: dynamic memory that the CPU refreshes loses "
             "its contents",
             (), first_s=span.start_s, last_s=span.end_s, confidence=0.8,
         )  # fmt: skip
@@ -83,7 +84,7 @@ def interrupt_rate(evidence: BusEvidence) -> Iterator[Found]:
     share = found.period_s / due - 1.0
     if abs(share) > OFF_RATE:
         yield Found(
-            f"/INT asks every {milliseconds(found.period_s)}, {share * 100:+.0f} % from the {milliseconds(due)} of the profile "
+            f"/INT asks every {time_words(found.period_s)}, {share * 100:+.0f} % from the {time_words(due)} of the profile "
             f"({found.requests} requests, {found.acknowledged} acknowledged)",
             ("INT",), found.requests, evidence.start_s, evidence.end_s, confidence=0.75,
         )  # fmt: skip

@@ -9,9 +9,10 @@ from __future__ import annotations
 from typing import Iterator, List, NamedTuple, Optional, Tuple
 
 from ..bus.lines import LINE, LINES, STROBES, bar, pin_text
+from ..bus.model import Shares
 from ..records.evidence import BusEvidence, LineEvidence
 from ..records.volts import AnalogLevels
-from .base import Found, Shares, rule
+from .base import Found, rule
 
 INPUT_LOW_V, OUTPUT_LOW_V, OUTPUT_HIGH_V = 0.8, 0.4, 2.4
 DEAD_BELOW_V = 1.0  #: an output that never leaves this range is dead: a driven one swings above 2.4 V

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, FrozenSet, List, Tuple
+from typing import Any, Dict, FrozenSet, List, Protocol, Sequence, Tuple, Union
 
 from ..bus.calibration import Calibration
 from ..bus.semantics import SAMPLE_POINT
@@ -11,12 +11,24 @@ from .requests import Limits
 
 Pins = Tuple[int, ...]
 Event = Tuple[int, Pins]
+#: As the host spells it: the place of a pin and "r", "f", "e", "h" or "l", or the word "skip" and a number of samples.
 Condition = Dict[Any, Any]
 
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
 HELD_T = 512.0  #: T-states that a strobe may be asserted, or released; whoever waits longer does so edge by edge
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
+
+
+class Host(Protocol):
+    """What is asked of the capture host (its decoder object has all three)."""
+
+    samplenum: int
+    matched: Tuple[bool, ...]
+
+    def wait(self, conditions: Union[Condition, Sequence[Condition], None] = None) -> Pins:
+        """Return the pins at the next sample that meets one of the conditions; raises EOFError or SystemError at the end."""
+        ...
 
 
 class Conditions:
@@ -42,8 +54,10 @@ class Conditions:
         self.point: Dict[Tuple[int, float], List[Condition]] = {
             (place, width): [{place: "r"}, {"skip": skip}, *reset] for place in (P_MREQ, P_IORQ) for width, skip in self.points.items()
         }
-        self.release = {place: [{place: "r"}, *data, *reset, {"skip": self.held}] for place in (P_MREQ, P_IORQ)}
-        self.second = [{P_MREQ: "r"}, *data, {"skip": max(1, self.points[2.0] - self.points[1.5])}]
+        self.release: Dict[int, List[Condition]] = {
+            place: [{place: "r"}, *data, *reset, {"skip": self.held}] for place in (P_MREQ, P_IORQ)
+        }
+        self.second: List[Condition] = [{P_MREQ: "r"}, *data, {"skip": max(1, self.points[2.0] - self.points[1.5])}]
         self.framing: List[Condition] = [{P_CLK: "r"}, {P_MREQ: "f"}, *([{P_IORQ: "f"}] if self.io else [])]
         self.refresh: List[Condition] = [{"skip": self.refresh_at}, *reset]
         self.again: Condition = {"skip": self.sample}
@@ -59,8 +73,8 @@ class Conditions:
         idle += reset
         self.clock_at = len(idle) if self.clock else -1  #: place of the condition that CLK rises
         idle += [{P_CLK: "r"}] if self.clock else []
-        self.idle = [*idle, {"skip": self.longest}]
-        self.idle_timed = [*idle, {"skip": self.quiet}]  #: while something waits for its follower
+        self.idle: List[Condition] = [*idle, {"skip": self.longest}]
+        self.idle_timed: List[Condition] = [*idle, {"skip": self.quiet}]  #: while something waits for its follower
 
     def odd_refresh(self, released: Event, seen: Event) -> List[Event]:
         """Return the events behind the release of a fetch whose refresh is not what it should be. seen: in its middle, or before."""

@@ -8,12 +8,12 @@ then looks at every edge. So it changes no cycle, only what it costs.
 
 from __future__ import annotations
 
-from typing import Any, Dict, FrozenSet, List, Optional, Tuple
+from typing import Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_GAP_MAX, TRUST_M1, TRUST_MREQ, TRUST_RD, TRUST_RFSH, TRUST_WR
 from .clocks import Clocks
-from .conditions import Conditions, Event, Pins
+from .conditions import Conditions, Event, Host, Pins
 from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits
 from .records import BUSACK, IORQ, LINE_MREQ, M1, MREQ, RD, RESET, RFSH, WR, Request
 from .rows import Cycle
@@ -92,9 +92,9 @@ class FastPath:
     """Follows memory requests for as long as they are what they should be."""
 
     def __init__(
-        self, host: Any, tracker: CycleTracker, captured: FrozenSet[str], control: ControlWords, conditions: Conditions
+        self, host: Host, tracker: CycleTracker, captured: FrozenSet[str], control: ControlWords, conditions: Conditions
     ) -> None:
-        """host: see sampler.Host."""
+        """host: see conditions.Host."""
         self._host, self._tracker, self._conditions = host, tracker, conditions
         self._trust = sum(bit for name, bit in _TRUST.items() if name in captured)
         self._possible = captured >= _NEEDED

@@ -11,11 +11,11 @@ While every strobe can be relied on, requests of memory are left to the fast pat
 
 from __future__ import annotations
 
-from typing import Any, FrozenSet, List, Optional, Tuple
+from typing import FrozenSet, List, Optional, Tuple
 
 from ..bus.semantics import TRUST_M1, TRUST_RD, TRUST_RFSH
 from .clocks import Clocks
-from .conditions import Condition, Conditions, Event, Pins
+from .conditions import Condition, Conditions, Event, Host, Pins
 from .engine import StreamEngine
 from .fast import FastPath, before
 from .pins import (
@@ -44,8 +44,8 @@ _SEEN_KEPT = 64  #: changes of the data bus kept of one request
 class PointSampler:
     """Looks at points until something is out of the ordinary."""
 
-    def __init__(self, host: Any, engine: StreamEngine, captured: FrozenSet[str], control: ControlWords) -> None:
-        """host: see sampler.Host. The engine is settled, and nothing is under way on the bus."""
+    def __init__(self, host: Host, engine: StreamEngine, captured: FrozenSet[str], control: ControlWords) -> None:
+        """host: see conditions.Host. The engine is settled, and nothing is under way on the bus."""
         assert engine.calibration is not None and engine.tracker is not None
         self._host = host
         self._engine = engine

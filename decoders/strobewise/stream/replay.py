@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Dict, List, Optional, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple, Union
 
+from .conditions import Condition, Pins
 from .records import Begun, Ended
 
-Pins = Tuple[int, ...]
 ENDS_LEFT_OUT = 6  #: rows at either end of the warm-up that are not compared: what came before and after them is missing
 ROWS_MIN = 32  #: rows that must have been compared
 
@@ -22,13 +22,13 @@ class ReplayHost:
         self._at = 0
         self._started = False
 
-    def wait(self, conditions: Any = None) -> Pins:
+    def wait(self, conditions: Union[Condition, Sequence[Condition], None] = None) -> Pins:
         """Go to the next sample that meets one of the conditions. Raises EOFError behind the last event."""
         events, now = self._events, self.samplenum
         if not self._started:
             self._started = True
             return events[0][1]
-        terms: List[Dict[Any, Any]] = conditions if isinstance(conditions, list) else [conditions]
+        terms = [conditions] if isinstance(conditions, dict) else conditions or ({},)
         limit: Optional[int] = None
         for term in terms:
             if "skip" in term and (limit is None or now + term["skip"] < limit):
@@ -50,7 +50,7 @@ class ReplayHost:
                 return pins
 
 
-def _met(term: Dict[Any, Any], before: Pins, pins: Pins, passed: int) -> bool:
+def _met(term: Condition, before: Pins, pins: Pins, passed: int) -> bool:
     for place, what in term.items():
         if place == "skip":
             if passed != what:
@@ -66,7 +66,7 @@ class Rows:
     def __init__(self) -> None:
         """Begin with none."""
         self._begun: Dict[int, Begun] = {}
-        self.rows: List[Tuple[Any, ...]] = []
+        self.rows: List[Tuple[object, ...]] = []
 
     def begun(self, item: Begun) -> None:
         """Keep a first item."""
@@ -80,7 +80,7 @@ class Rows:
         )
 
 
-def same_rows(edges: Sequence[Tuple[Any, ...]], points: Sequence[Tuple[Any, ...]]) -> bool:
+def same_rows(edges: Sequence[Tuple[object, ...]], points: Sequence[Tuple[object, ...]]) -> bool:
     """Say whether every row that points gave, those at the ends apart, is one that edges gave, in the same order without a gap."""
     middle = list(points[ENDS_LEFT_OUT:-ENDS_LEFT_OUT])
     if len(middle) < ROWS_MIN:

@@ -7,11 +7,11 @@ what a bus does. Both give the same cycles.
 
 from __future__ import annotations
 
-from typing import Any, Callable, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Callable, FrozenSet, List, NamedTuple, Optional, Sequence
 
 from ..bus.calibration import Calibration
 from ..bus.semantics import TIMING_SAMPLES_MIN
-from .conditions import QUIET_T, Condition, Event, Pins
+from .conditions import QUIET_T, Condition, Event, Host, Pins
 from .engine import StreamEngine
 from .pins import CHANNELS, P_ADDRESS, P_CLK, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
@@ -28,22 +28,11 @@ EDGES_GROW = 16  #: so many times more after each spike or the like, so that a n
 EDGES_MAX = 1 << 30
 
 
-def _nobody(*_: Any) -> None:
+def _nobody(*_: object) -> None:
     """Nobody wants to know."""
 
 
 _NOBODY = (_nobody, _nobody, _nobody, _nobody)
-
-
-class Host:
-    """What the sampler asks of the capture host (its decoder object has all three)."""
-
-    samplenum: int
-    matched: Tuple[bool, ...]
-
-    def wait(self, conditions: Any = None) -> Pins:
-        """Return the pins at the next sample that meets one of the conditions; raises EOFError or SystemError at the end."""
-        raise NotImplementedError
 
 
 class Sinks(NamedTuple):
@@ -62,14 +51,14 @@ class Sampler:
 
     def __init__(
         self,
-        host: Any,
+        host: Host,
         sinks: Sinks,
         rate: Optional[int] = None,
         clock_hz: Optional[float] = None,
         every_edge: bool = False,
         ignore_clock: bool = False,
     ) -> None:
-        """host: see Host. rate: samples a second, if known. clock_hz: what the user gave."""
+        """host: see conditions.Host. rate: samples a second, if known. clock_hz: what the user gave."""
         self._host = host
         self._sinks = sinks
         self._rate = rate
@@ -256,7 +245,8 @@ class Sampler:
                 engine.feed(host.samplenum, word_of(pins))
         every = self._conditions(clock, all_lines=True)
         every.append({"skip": STEP_SAMPLES})
-        edges, last, before = 0, host.samplenum, ()
+        edges, last = 0, host.samplenum
+        before: Pins = ()
         while engine.tracker is None:
             pins = self._last_pins = wait(every)
             now, matched = host.samplenum, host.matched

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Dict, List, Sequence, Tuple
 
-from ..bus.model import SUSPECTS, Finding, SuspectShare, Verdict
+from ..bus.model import SUSPECTS, Finding, Suspect, SuspectShare, Verdict
 from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE, ids
 
@@ -71,7 +71,7 @@ def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[Susp
     Findings that share a line speak of one fault: their shares multiply. Findings that share none may be faults of their own: the
     strongest word on each suspect counts. Warnings beside faults weigh less.
     """
-    best: Dict[str, float] = {}
+    best: Dict[Suspect, float] = {}
     for group in _same_fault([*primary, *secondary]):
         weight = max(f.confidence * WEIGHT[f.severity] * (1.0 if f in primary else 0.3) for f in group)
         for name, share in _joined(group).items():
@@ -91,7 +91,7 @@ def _same_fault(findings: Sequence[Finding]) -> List[List[Finding]]:
     return groups
 
 
-def _joined(group: Sequence[Finding]) -> Dict[str, float]:
+def _joined(group: Sequence[Finding]) -> Dict[Suspect, float]:
     """Multiply the shares of findings that speak of one fault; what a finding leaves open goes to the suspects it does not name."""
     names = dict.fromkeys(share.suspect for finding in group for share in finding.suspects)  # in order: sums round by it
     product = dict.fromkeys(names, 1.0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import List, Tuple
 
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
-from ..bus.model import LineState
+from ..bus.model import LineState, LineStateName
 from ..records.evidence import BusEvidence, LineEvidence
 from ..records.strobes import behaviour
 
@@ -35,7 +35,7 @@ def _state(name: str, evidence: BusEvidence) -> LineState:
     return LineState(name, state, line.edges, line.high_fraction, line.shortest_pulse_s, line.follows, remark)
 
 
-def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[str, str]:
+def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, str]:
     name = line.line
     high = (line.high_fraction or 0.0) > 0.5
     if name in STROBES and name in evidence.strobes:
@@ -46,7 +46,7 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[str, str]:
         if seen is not None and seen.kind == "inverted":
             return "active", "the opposite of what the rest of the bus calls for"
         if seen is not None and seen.kind in ("silent", "held"):
-            state = ("stuck_high" if high else "stuck_low") if line.edges == 0 else "stuck_high"
+            state: LineStateName = "stuck_high" if high or line.edges else "stuck_low"
             if seen.kind == "held":
                 return state, f"asserted in all {count.seen} requests that call for it, and not released between them"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"

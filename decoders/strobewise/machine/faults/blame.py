@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Sequence, Tuple
+from typing import Dict, Sequence
 
 from ...bus.lines import ADDRESS, BIT, DATA, LINE
-from .table import Names
+from .table import Names, Suspects
 
 
 def own_line(line: str, **_: object) -> Names:
@@ -23,14 +23,17 @@ def data_line(bit: int, **_: object) -> Names:
     return (f"D{bit}",)
 
 
-def bus_of(line: str) -> Tuple[str, ...]:
+def bus_of(line: str) -> Suspects:
     """Return the bus that a line is part of, as a suspect."""
     if line in DATA:
         return ("data_bus",)
     return ("address_bus",) if line[0] == "A" and line in BIT else ()
 
 
-def driver(line: str) -> Tuple[str, ...]:
+_DRIVERS: Dict[str, Suspects] = {"both": ("data_bus", "cpu", "rom", "ram"), "expansion": ("expansion_device", "glue")}
+
+
+def driver(line: str) -> Suspects:
     """Return who drives a line."""
     direction = LINE[line].direction
     if line == "CLK":
@@ -39,17 +42,17 @@ def driver(line: str) -> Tuple[str, ...]:
         return ("reset",)
     if direction == "input":
         return ("glue", "expansion_device")
-    return {"both": ("data_bus", "cpu", "rom", "ram"), "expansion": ("expansion_device", "glue")}.get(direction, ("cpu",))
+    return _DRIVERS.get(direction, ("cpu",))
 
 
-def _starved(line: str) -> Tuple[str, ...]:
+def _starved(line: str) -> Suspects:
     """Return who seems to fail when a line that is live at the pin does not reach the board: from the pin, nobody can tell."""
     if line == "WR":
         return ("ram", "glue")
     return ("rom", "ram", "glue") if line in ("MREQ", "RD") or line in ADDRESS else ()
 
 
-def of_line(line: str, at: str, **_: object) -> Names:
+def of_line(line: str, at: str, **_: object) -> Suspects:
     """Return who is to blame for one spoilt line."""
     if at == "probe":
         return ("probe_or_capture", "connection", *driver(line))
@@ -58,6 +61,6 @@ def of_line(line: str, at: str, **_: object) -> Names:
     return (*driver(line), *bus_of(line), "connection", "probe_or_capture")
 
 
-def of_short(lines: Sequence[str], **_: object) -> Names:
+def of_short(lines: Sequence[str], **_: object) -> Suspects:
     """Return who is to blame where two lines are bridged."""
     return ("connection", *dict.fromkeys(who for line in lines for who in (*bus_of(line), *driver(line))))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, Tuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from ..sources import PulseTrain
 from .lines import LineHeld
 from .parameters import AFTER, number
-from .table import Effects, fault_kind
+from .table import Effects, Suspects, fault_kind
 
 if TYPE_CHECKING:
     from ..plan import Plan
@@ -33,7 +33,7 @@ class InterruptMissing(NamedTuple):
         plan.sources[:] = [source for source in plan.sources if source.line != "INT"]
 
 
-def _held(line: str, suspects: Tuple[str, ...]) -> None:
+def _held(line: str, suspects: Suspects) -> None:
     @fault_kind(
         f"{line.lower()}-held",
         explanation=f"Something holds {line} low from power-on or, with after_s, from a later moment.",

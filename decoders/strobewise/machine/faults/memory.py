@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, List, NamedTuple, Tuple
+from typing import TYPE_CHECKING, List, Literal, NamedTuple, Tuple
 
 from ...bus.lines import ADDRESS, DATA
 from ...errors import ScenarioError
 from ..wiring import LEVELS
 from . import blame
 from .parameters import DATA_BIT, END, RAIL, START, choice, integer, line, number
-from .table import Effects, Names, fault_kind
+from .table import Effects, Suspects, fault_kind
 
 if TYPE_CHECKING:
     from ..board import Bank
@@ -123,7 +123,7 @@ class DataLate(NamedTuple):
             bank.late_probability = self.probability
 
 
-def _open_suspects(line: str, chip: str, **_: object) -> Names:
+def _open_suspects(line: str, chip: Literal["rom", "ram"], **_: object) -> Suspects:
     return ("connection", chip, *blame.bus_of(line))
 
 

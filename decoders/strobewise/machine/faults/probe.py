@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple, Sequence, Tuple
 from ..analyser import Lead, Skew
 from . import blame
 from .parameters import PAIR, choice, integer, line, number
-from .table import Effects, Names, fault_kind
+from .table import Effects, Suspects, fault_kind
 
 if TYPE_CHECKING:
     from ..plan import Plan
 
-_PROBE = ("probe_or_capture",)
-_PROBE_OR_NOTHING = ("probe_or_capture", "none")
+_PROBE: Suspects = ("probe_or_capture",)
+_PROBE_OR_NOTHING: Suspects = ("probe_or_capture", "none")
 _PS_PER_NS = 1000
 
 
@@ -108,7 +108,7 @@ class SamplesLost(NamedTuple):
         plan.gaps_close = self.close
 
 
-def _off_suspects(line: str, **_: object) -> Names:
+def _off_suspects(line: str, **_: object) -> Suspects:
     return (*_PROBE, "connection", *blame.driver(line), *blame.bus_of(line))
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Callable, Dict, Mapping, NamedTuple, Protocol, Sequence, Tuple, TypeVar, Union
 
 from ...bus.lines import LINE
+from ...bus.model import Suspect
 from ...errors import ScenarioError
 from ..wiring import PLACES, REACH
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 Value = Union[str, int, float, bool, Sequence[str], None]
 Values = Mapping[str, Value]
 Names = Tuple[str, ...]
+Suspects = Tuple[Suspect, ...]
 
 
 class Effect(Protocol):
@@ -51,7 +53,7 @@ class FaultKind(NamedTuple):
     parameters: Tuple[Parameter, ...]
     effects: Callable[..., Effects]  #: takes the parameters by name
     lines: Callable[..., Names]  #: the lines that it spoils
-    suspects: Callable[..., Names]  #: the true one first, then those that look alike from the capture
+    suspects: Callable[..., Suspects]  #: the true one first, then those that look alike from the capture
     without_effect: Callable[..., Names]  #: the parameters that these values leave without effect, so that they must not be given
     state: str  #: the verdict that it deserves; "any" where it may well do no harm
 
@@ -60,13 +62,14 @@ FAULTS: Dict[str, FaultKind] = {}
 
 _Function = TypeVar("_Function", bound=Callable[..., Effects])
 _NamesOf = Union[Names, Callable[..., Names]]
+_AnyNames = TypeVar("_AnyNames", Names, Suspects)
 
 
 def fault_kind(
     name: str,
     *,
     explanation: str,
-    suspects: _NamesOf,
+    suspects: Union[Suspects, Callable[..., Suspects]],
     parameters: Tuple[Parameter, ...] = (),
     lines: _NamesOf = (),
     without_effect: _NamesOf = (),
@@ -92,7 +95,7 @@ def fault_kind(
     return enter
 
 
-def _of(names: _NamesOf) -> Callable[..., Names]:
+def _of(names: Union[_AnyNames, Callable[..., _AnyNames]]) -> Callable[..., _AnyNames]:
     if callable(names):
         return names
     constant = names
@@ -150,7 +153,7 @@ class Fault:
         return FAULTS[self.kind].lines(**self.values)
 
     @property
-    def suspects(self) -> Names:
+    def suspects(self) -> Suspects:
         """Who is to blame: the true one first, then those that look alike from the capture."""
         return FAULTS[self.kind].suspects(**self.values)
 
