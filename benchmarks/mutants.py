@@ -79,7 +79,7 @@ AREAS = (
     Area(
         "rules", 20, (f"{ENGINE}/rules",),
         _unit(
-            "rule_table", "rules_on_their_limits", "rule_records", "timing_evidence", "rules_volts", "prediction", "rules", "leads",
+            "rule_table", "rules_on_their_limits", "prediction_rules", "rule_records", "timing_evidence", "rules_volts", "prediction", "rules", "leads",
             "rules_simulated",
         ),
     ),

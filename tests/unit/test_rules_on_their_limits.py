@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from bitarray import bitarray
 from hand_made import evidence_of
 
 from strobewise.bus.lines import ADDRESS, DATA
-from strobewise.records.evidence import LineEvidence
+from strobewise.records.evidence import LineEvidence, Span, StrobeCount
+from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.memory import Levels, MemoryRecord, ReadBack
 from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
@@ -91,3 +94,196 @@ def test_what_a_rule_does_not_say_comes_from_its_record():
     assert (finding.severity, finding.confidence, finding.suspect) == ("fault", 0.9, "reset")
     assert [(share.suspect, share.confidence) for share in finding.suspects] == list(record.suspects)
     assert finding.next_step == record.next_step and finding.caution == record.caution
+
+
+def one(evidence, rule):
+    (finding,) = found(evidence, rule)
+    return finding
+
+
+# --- the CPU falls silent ---
+
+
+@pytest.mark.parametrize(
+    ("last", "end", "fires"),
+    [
+        (0.01, 0.01 + 4999 / 3.5e6, False), (0.01, 0.01 + 5001 / 3.5e6, True),  # 5000 T-states, whatever the capture's length
+        (0.0001, 0.0001 + 499 / 3.5e6, False), (0.0001, 0.0001 + 501 / 3.5e6, True),  # 500, where they are more than half of it
+        (0.0002, 0.0002 + 501 / 3.5e6, False),
+    ],
+)  # fmt: skip
+def test_how_long_a_silence_is_told(last, end, fires):
+    evidence = evidence_of(last_request_s=last, end_s=end)
+    evidence.clock.last_edge_s = end
+    assert bool(found(evidence, "went-silent")) == fires
+
+
+def test_a_silence_blames_the_cpu_where_all_that_could_hold_it_was_seen():
+    evidence = evidence_of(last_request_s=0.004)
+    assert (one(evidence, "went-silent").severity, one(evidence, "went-silent").suspect) == ("fault", "cpu")
+    evidence.captured -= {"WAIT"}
+    assert (one(evidence, "went-silent").severity, one(evidence, "went-silent").suspect) == ("warning", "glue")
+
+
+@pytest.mark.parametrize("line", ["RESET", "BUSREQ", "BUSACK", "WAIT"])
+def test_a_silence_that_a_line_explains_is_not_told(line):
+    evidence = evidence_of(last_request_s=0.004)
+    evidence.lines[line] = LineEvidence(line, edges=1, high_fraction=0.4, asserted_last=True)
+    assert not found(evidence, "went-silent")
+
+
+@pytest.mark.parametrize(
+    ("run", "samples", "fires"), [(10, 7.0, False), (11, 7.0, True), (11, 2.9, False), (11, 3.0, True), (11, None, False)]
+)
+def test_requests_in_a_row_without_a_fetch(run, samples, fires):
+    evidence = evidence_of(longest_run_without_fetch=run, run_without_fetch_s=0.001, samples_per_t=samples)
+    assert bool(found(evidence, "requests-without-fetch")) == fires
+
+
+# --- /IORQ with /MREQ ---
+
+
+def conflict(expected=0, seen=0, others=100, wrong=100, edges=6000):
+    evidence = evidence_of()
+    evidence.lines["IORQ"] = LineEvidence("IORQ", edges=edges, high_fraction=0.5)
+    evidence.strobes["IORQ"] = StrobeCount(expected, seen, others, wrong)
+    return [(f.severity, f.suspect, f.lines) for f in found(evidence, "io-request-conflict")]
+
+
+def test_a_bridge_between_the_two_requests_shows_as_many_edges():
+    bridge = [("fault", "connection", ("MREQ", "IORQ"))]
+    assert conflict() == bridge and conflict(others=50, wrong=50) == bridge and not conflict(others=49, wrong=49)
+    assert conflict(wrong=95) == bridge and conflict(edges=5400) == bridge and conflict(edges=6600) == bridge
+    assert conflict(wrong=94) == conflict(edges=5399) == conflict(edges=6601) == [("fault", "connection", ("IORQ",))]
+
+
+def test_an_inverted_or_a_low_line_is_no_bridge():
+    assert conflict(expected=2, seen=1, edges=100) == [("fault", "probe_or_capture", ("IORQ",))]
+    assert conflict(expected=20, seen=11, edges=100) == [("fault", "connection", ("IORQ",))]  # high in too few of its own
+    assert conflict(expected=1, seen=0, edges=100) == [("fault", "connection", ("IORQ",))]
+    assert conflict(expected=9, seen=9, edges=0) == [("fault", "cpu", ("IORQ",))]
+    assert conflict(edges=0) == [("fault", "cpu", ("IORQ",))]
+
+
+def test_now_and_then_is_a_warning_up_to_a_fifth():
+    assert conflict(wrong=5, edges=100) == [] and conflict(wrong=6, edges=100) == [("warning", "connection", ("IORQ",))]
+    assert conflict(wrong=20, edges=100)[0][0] == "warning" and conflict(wrong=21, edges=100)[0][0] == "fault"
+
+
+# --- a device that pages ---
+
+
+def paging(triggers=(True,) * 5, strobed=True, **changes):
+    """Return evidence of a device that answered each trigger (True) or not; changes: to its record."""
+    evidence = evidence_of(captured=evidence_of().captured | {*ADDRESS, *DATA, "ROMDIS"})
+    asked = [Trigger(0.001 * k, 0x0058, strobed, 2e-7 if answered else None, False) for k, answered in enumerate(triggers)]
+    evidence.pagings = [replace(PagingRecord("lodger", "ROMDIS", 4, asked, released=2), **changes)]
+    return evidence
+
+
+def test_a_device_that_never_answers_is_surer_from_two_triggers_on():
+    assert one(paging([False]), "paging-device-silent").confidence == 0.8
+    assert one(paging([False] * 2), "paging-device-silent").confidence == 0.93
+    assert not found(paging([True]), "paging-device-silent")
+    assert not found(paging([False] * 3, strobed=False), "paging-device-silent")
+
+
+def test_a_device_that_sometimes_answers():
+    assert not found(paging([False, True]), "paging-device-silent")  # one of few may be anything
+    assert one(paging([False] * 2 + [True] * 18), "paging-device-silent").count == 2  # a tenth
+    assert not found(paging([False] * 2 + [True] * 19), "paging-device-silent")
+
+
+@pytest.mark.parametrize(("seen", "wrong", "fires"), [(50, 0, True), (51, 0, False), (51, 30, True), (51, 29, False)])
+def test_a_device_that_never_saw_a_fetch(seen, wrong, fires):
+    evidence = paging([False] * 3, strobed=False)
+    evidence.strobes["M1"] = StrobeCount(100, seen, 100, wrong)
+    assert bool(found(evidence, "paging-not-triggered")) == fires
+    evidence.pagings[0].triggers = evidence.pagings[0].triggers[:0]
+    assert not found(evidence, "paging-not-triggered")
+
+
+def test_a_device_that_does_not_let_go():
+    for counted in ("not_released", "let_go_alone"):
+        assert not found(paging(**{counted: 2}), "paging-not-released")  # as often as it did
+        assert one(paging(**{counted: 3, "let_go_alone_s": 0.002}), "paging-not-released").severity in ("fault", "warning")
+        assert not found(paging(**{counted: 1}, released=0), "paging-not-released")
+        assert found(paging(**{counted: 2}, released=0, let_go_alone_s=0.001), "paging-not-released")
+
+
+@pytest.mark.parametrize(
+    ("compared", "same", "mixed", "fires"),
+    [
+        (16, 16, 0, True), (15, 15, 0, False), (100, 95, 0, True), (100, 94, 0, False), (100, 68, 30, True), (100, 69, 29, False),
+        (100, 67, 30, False),
+    ],
+)  # fmt: skip
+def test_a_rom_that_does_not_switch_off(compared, same, mixed, fires):
+    record = {"compared_content": compared, "same_content": same, "mixed_content": mixed}
+    assert bool(found(paging(**record), "rom-disable-not-obeyed")) == fires
+    assert not found(paging([False], **record), "rom-disable-not-obeyed")  # it never asked for it
+
+
+# --- lines that hold ---
+
+
+def held(line, start, end, edges=1, **changes):
+    evidence = evidence_of(**changes)
+    evidence.lines[line] = LineEvidence(
+        line, edges=edges, high_fraction=0.5, asserted_last=end >= evidence.end_s, asserted_s=end - start, longest=Span(start, end),
+        assertions=1,
+    )  # fmt: skip
+    return evidence
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "fires"),
+    [(0.0049, 0.01, True), (0.0051, 0.01, False), (0.7, 1.21, True), (0.71, 1.2, False)],  # more than half of it, or half a second
+)
+def test_how_long_a_reset_is_held(start, end, fires):
+    evidence = held("RESET", start, end, end_s=end, last_request_s=start)
+    assert bool(found(evidence, "reset-held")) == fires
+    evidence.lines["RESET"].asserted_last = False
+    assert not found(evidence, "reset-held")
+
+
+@pytest.mark.parametrize(("start", "fires"), [(0.001, False), (0.00099, True)])
+def test_a_bus_request_that_is_low_for_most_of_a_capture_while_the_cpu_runs(start, fires):
+    evidence = held("BUSREQ", start, 0.01)
+    assert bool(found(evidence, "bus-request-held")) == fires
+
+
+# --- refresh ---
+
+
+@pytest.mark.parametrize(
+    ("length", "samples", "fires"), [(0.0021, 7.0, True), (0.002, 7.0, False), (0.0021, 2.9, False), (0.0021, None, False)]
+)
+def test_how_long_memory_does_without_refresh(length, samples, fires):
+    evidence = evidence_of(longest_without_refresh=Span(0.001, 0.001 + length), samples_per_t=samples)
+    assert bool(found(evidence, "refresh-starved")) == fires
+
+
+# --- few samples soften, a doubtful label too ---
+
+
+@pytest.mark.parametrize(
+    ("samples", "fetches", "severity"),
+    [
+        (2.9, StrobeCount(19, 19, 500, 0), "warning"), (2.9, StrobeCount(20, 20, 500, 0), "note"), (3.0, StrobeCount(19, 19, 500, 0), None),
+        (2.9, StrobeCount(100, 97, 100, 3), "note"), (2.9, StrobeCount(100, 96, 100, 3), "warning"),
+        (2.9, StrobeCount(100, 97, 100, 4), "warning"),
+    ],
+)  # fmt: skip
+def test_few_samples_are_a_note_where_every_fetch_was_seen_whole(samples, fetches, severity):
+    evidence = evidence_of(samples_per_t=samples)
+    evidence.strobes["M1"] = fetches
+    assert [finding.severity for finding in found(evidence, "capture-too-coarse")] == [severity] * (severity is not None)
+
+
+def test_too_few_samples_soften_what_does_not_last():
+    evidence = held("RESET", 0.001, 0.01, last_request_s=0.001, samples_per_t=2.0)
+    evidence.strobes["M1"], evidence.strobes["IORQ"] = StrobeCount(19, 19, 500, 0), StrobeCount(0, 0, 100, 100)
+    assert one(evidence, "reset-held").severity == "fault" and one(evidence, "io-request-conflict").severity == "warning"
+    evidence.strobes["M1"] = StrobeCount(20, 20, 500, 0)
+    assert one(evidence, "capture-too-coarse").severity == "note" and one(evidence, "io-request-conflict").severity == "fault"

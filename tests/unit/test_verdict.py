@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+from hand_made import evidence_of
+
 from strobewise.bus.model import Finding, SuspectShare
-from strobewise.records.evidence import BusEvidence
+from strobewise.diagnosis.joining import join_findings
+from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
 from strobewise.verdict.judge import CONFIDENCE_CAP, judge, rank, without_consequences
+from strobewise.verdict.line_states import survey
 
 
 def finding(rule, severity="fault", lines=("M1",), shares=(("cpu", 0.6), ("connection", 0.3)), confidence=0.9):
@@ -91,3 +96,105 @@ def test_wrong_labels_leave_only_what_does_not_hang_on_them():
     assert kept(labels, finding("capture-too-coarse", "warning", ())) == ["leads-swapped", "capture-too-coarse"]  # of no line at all
     assert kept(labels, finding("ringing", "note")) == ["leads-swapped", "ringing"]
     assert kept(finding("leads-swapped", lines=("CLK", "RD")), finding("wait-held", lines=("WAIT",))) == ["leads-swapped"]
+
+
+@pytest.mark.parametrize(("share", "shown"), [(0.0501, True), (0.0499, False)])
+def test_suspects_below_five_per_cent_are_left_out(share, shown):
+    ranked = rank([finding("a", shares=(("cpu", 0.6), ("rom", share)), confidence=1.0)], [])
+    assert ("rom" in [suspect.suspect for suspect in ranked]) == shown
+
+
+def test_suspects_that_are_as_likely_stand_in_the_order_of_the_table():
+    ranked = rank([finding("a", shares=(("connection", 0.4), ("cpu", 0.4)))], [])
+    assert [(s.suspect, s.confidence) for s in ranked] == [("cpu", 0.36), ("connection", 0.36)]
+
+
+@pytest.mark.parametrize(("second", "told"), [(0.25, True), (0.23, False)])
+def test_a_second_suspect_is_told_from_two_fifths_of_the_first_on(second, told):
+    verdict = judge([finding("a", shares=(("cpu", 0.6), ("rom", second)))], evidence())
+    assert verdict.summary == "A seen: most likely the CPU" + ", else the ROM" * told
+
+
+def test_further_findings_are_counted():
+    three = [finding("a"), finding("b", lines=("RD",)), finding("c", lines=("WR",))]
+    assert "(and 2 more findings)" in judge(three, evidence()).summary
+    assert "(and 1 more finding)" in judge(three[:2], evidence()).summary
+
+
+@pytest.mark.parametrize(("fetches", "state"), [(7, "cannot_decide"), (8, "no_fault_found")])
+def test_eight_fetches_are_enough_to_say_that_nothing_was_found(fetches, state):
+    assert judge([], evidence(fetches=fetches)).state == state
+
+
+def test_warnings_beside_faults_weigh_less():
+    other = finding("b", "warning", ("D3",), (("ram", 0.8),), confidence=1.0)
+    assert {s.suspect: s.confidence for s in rank([finding("a")], [other])}["ram"] == pytest.approx(0.8 * 0.6 * 0.3, abs=1e-3)
+    assert {s.suspect: s.confidence for s in rank([other], [])}["ram"] == pytest.approx(0.8 * 0.6)
+
+
+# --- the state of each line ---
+
+
+def state_of(name, requests=2500, **line):
+    record = evidence_of(requests=requests)
+    record.captured |= {name}
+    record.strobes.pop(name, None)
+    record.lines[name] = LineEvidence(name, **{"edges": 0, "high_fraction": 1.0, **line})
+    (found,) = [state for state in survey(record) if state.line == name]
+    return found.state, found.remark
+
+
+#: UM0080: inputs and outputs that an idle machine may leave inactive for as long as it likes.
+RESTING = {"IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"}
+
+
+@pytest.mark.parametrize("name", sorted(RESTING | {"M1", "MREQ", "RD", "RFSH"}))
+def test_a_line_that_rests(name):
+    assert state_of(name)[0] == ("idle" if name in RESTING else "stuck_high")
+    assert state_of(name, requests=0) == ("idle", "")
+    state, remark = state_of(name, high_fraction=0.0)
+    assert state == "stuck_low" and remark.endswith("asserted throughout")
+    assert state_of(name, edges=4) == ("active", "")
+
+
+@pytest.mark.parametrize("name", ["A0", "A15", "D0", "D7"])
+def test_a_bus_line_without_an_edge(name):
+    assert state_of(name) == ("stuck_high", "never moved") and state_of(name, high_fraction=0.4) == ("stuck_low", "never moved")
+    assert state_of(name, requests=50) == ("stuck_high", "") and state_of(name, requests=51) == ("stuck_high", "never moved")
+
+
+def test_a_clock_without_an_edge():
+    assert state_of("CLK") == ("stuck_high", "no edge") and state_of("CLK", high_fraction=0.1)[0] == "stuck_low"
+
+
+# --- several captures ---
+
+
+def joined(first, second, seen=1000):
+    """Join findings of two captures; in the second /M1 is good in `seen` requests."""
+    records = [evidence_of(), evidence_of()]
+    records[0].strobes["M1"] = StrobeCount(1000, 0, 500, 0)
+    records[1].strobes["M1"] = StrobeCount(seen, seen, 500, 0)
+    return join_findings([first, second], ["one.vcd", "two.vcd"], records)
+
+
+def test_a_finding_that_two_captures_share_is_said_once_by_the_surer():
+    (both,) = joined([finding("wait-held", lines=("WAIT",))], [finding("wait-held", lines=("WAIT",), confidence=0.95)])
+    assert both.confidence == 0.95 and both.evidence.endswith("(in one.vcd, two.vcd)")
+
+
+def test_what_another_capture_answers_is_left_out():
+    doubt = finding("went-silent", "warning", ())
+    assert [f.rule for f in joined([doubt], [finding("wait-held", lines=("WAIT",))])] == ["wait-held"]
+    assert [f.rule for f in joined([doubt], [finding("wait-held", "warning", lines=("WAIT",))])] == ["went-silent", "wait-held"]
+    assert [f.rule for f in joined([doubt], [finding("nmi-held", lines=("NMI",))])] == ["went-silent", "nmi-held"]
+
+
+def test_a_strobe_that_lives_in_another_capture_comes_and_goes():
+    dead = finding("fetch-strobe-missing")
+    (told,) = joined([dead], [])
+    assert [(s.suspect, s.confidence) for s in told.suspects] == [("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2)]
+    assert told.suspect == "connection" and told.confidence == 0.6 and "good in two.vcd" in told.evidence
+    assert joined([dead], [], seen=20)[0].suspect == "connection" and joined([dead], [], seen=19)[0].suspect == "cpu"
+    for other in (dead._replace(severity="warning"), dead._replace(lines=("M1", "RD")), dead._replace(lines=("WAIT",))):
+        assert joined([other], [])[0].suspects == dead.suspects
