@@ -79,8 +79,8 @@ AREAS = (
     Area(
         "rules", 20, (f"{ENGINE}/rules",),
         _unit(
-            "rule_table", "rules_on_their_limits", "prediction_rules", "rule_records", "timing_evidence", "rules_volts", "prediction", "rules", "leads",
-            "rules_simulated",
+            "rule_table", "rules_on_their_limits", "prediction_rules", "rule_records", "rules", "timing_evidence", "rules_volts",
+            "prediction", "leads", "rules_simulated",
         ),
     ),
     Area(
