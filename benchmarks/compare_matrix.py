@@ -32,8 +32,7 @@ from fault_matrix import NEEDS_DEVICE, Case, scenario_of
 
 from strobewise import Options
 from strobewise.bus.lines import bar
-from strobewise.compare.comparison import Comparison, compare, compare_diagnoses
-from strobewise.compare.edges import read_run
+from strobewise.compare.comparison import Comparison, compare_diagnoses, read_side
 from strobewise.machine import FAULTS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
 
@@ -68,9 +67,9 @@ def judge(case: Case) -> Result:
         for path, each in zip(paths, (twin(scenario), scenario), strict=True):
             with open(path, "w", encoding="ascii") as file:
                 SimulatedCapture(each, each.seed).write_vcd(file)
-        said = compare(*paths, options)
-        sides = said.suspect, said.good
-        back = compare_diagnoses(*sides, *(read_run(side.captures[0], options) for side in sides))
+        (good, good_run), (suspect, suspect_run) = (read_side(path, options) for path in paths)
+    said = compare_diagnoses(good, suspect, good_run, suspect_run)
+    back = compare_diagnoses(suspect, good, suspect_run, good_run)
     broken = scenario.faults
     lines = tuple(name for fault in broken for name in fault.lines)
     suspects = broken[0].suspects if broken else ()

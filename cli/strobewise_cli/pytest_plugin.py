@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from strobewise.bus.model import CycleKind, LeadPlace, LineState, LineStateName
     from strobewise.cycles.table import CycleTable
     from strobewise.diagnosis.facade import Diagnosis
+    from strobewise.evidence.kept import KeptCycles
     from strobewise.expectations import CheckedCapture, Event, Expectations
     from strobewise.profile.options import Options
 
@@ -57,23 +58,23 @@ class CaptureUnderTest:
     def __repr__(self) -> str:
         return f"<capture {one_line(self.path.name)}>"
 
-    @cached_property
+    @property
     def diagnosis(self) -> Diagnosis:
         """What ``strobewise diagnose`` says of it."""
-        from strobewise.diagnosis.facade import diagnose
-
-        return diagnose([self.path], self.options)
+        return self._read[0]
 
     @cached_property
     def cycles(self) -> CycleTable:
         """All its machine cycles: one array a column, times in ticks (``tick_s`` seconds each)."""
-        from strobewise.capture import open_capture
-        from strobewise.cycles.pipeline import cycle_tables
-        from strobewise.cycles.table import CycleTable
+        return self._read[1].table()
 
-        with open_capture(str(self.path)) as capture:
-            tables = cycle_tables(capture, self.diagnosis.captures[0].channels, self.options.nominal_hz)
-            return CycleTable.concatenate(tables)
+    @cached_property
+    def _read(self) -> tuple[Diagnosis, KeptCycles]:
+        from strobewise.diagnosis.facade import conclude, examine
+        from strobewise.evidence.kept import KeptCycles
+
+        kept = KeptCycles()
+        return conclude([examine(str(self.path), self.options, more_parts=(kept.attach,))]), kept
 
     @property
     def tick_s(self) -> float:

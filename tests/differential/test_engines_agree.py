@@ -19,7 +19,7 @@ from strobewise.bus.lines import ADDRESS, BIT, DATA, LINES, STROBES
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.records import Block
-from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles.rebuild import Rebuild
 from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate
 from strobewise.stream.engine import StreamEngine
 from strobewise.stream.sampler import Sampler, Sinks
@@ -35,14 +35,11 @@ def blocks_of(path):
     """Return the blocks of a capture, the lines that it shows, and femtoseconds a tick."""
     with open_capture(str(path)) as capture:
         channels = map_channels(capture.header.channels)
-        captured = frozenset(name for name in channels.channels if name in BIT)
-        return list(capture.blocks(channels.assignments)), captured, capture.header.timescale_fs
+        return list(capture.blocks(channels.assignments)), channels.captured, capture.header.timescale_fs
 
 
 def numpy_rows(blocks, captured, timescale_fs=None, given_t=None):
-    pipeline = Pipeline(captured, given_t, timescale_fs)
-    rows = [row for block in blocks for batch in pipeline.feed(block) for row in batch.cycles.rows()]
-    return rows + [row for batch in pipeline.finish() for row in batch.cycles.rows()]
+    return [row for batch in Rebuild(captured, timescale_fs, given_t).batches(blocks) for row in batch.cycles.rows()]
 
 
 class Joined:

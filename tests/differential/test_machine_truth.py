@@ -11,7 +11,7 @@ import pytest
 from strobewise.bus.model import KINDS
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
-from strobewise.cycles.pipeline import cycle_tables
+from strobewise.cycles.rebuild import cycle_tables
 from strobewise.machine import GENERIC, BusRequest, Press, fault, load_scenario, run_scenario, simulate
 from strobewise.machine.board import WaitRule
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from strobewise.bus.lines import ADDRESS, BIT, DATA
 from strobewise.capture.records import Block
-from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles.rebuild import Rebuild
 from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate
 from strobewise.stream.fast import FastPath
 from strobewise.stream.sampler import Sampler, Sinks
@@ -72,9 +72,8 @@ def rows_of(times, words, captured, sample_hz, every_edge=False):
 
 def numpy_rows(times, words, captured, sample_hz):
     mask = np.uint64(sum(1 << BIT[name] for name in captured))
-    pipeline = Pipeline(captured, None, round(1e15 / sample_hz))
-    rows = [row for batch in pipeline.feed(Block(times, words & mask, None)) for row in batch.cycles.rows()]
-    return [tuple(row) for row in rows + [row for batch in pipeline.finish() for row in batch.cycles.rows()]]
+    batches = Rebuild(captured, round(1e15 / sample_hz)).batches([Block(times, words & mask, None)])
+    return [tuple(row) for batch in batches for row in batch.cycles.rows()]
 
 
 @st.composite

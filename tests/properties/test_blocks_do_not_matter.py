@@ -12,8 +12,8 @@ from strobewise.bus.lines import BIT, LINES, STROBES
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.records import Block
 from strobewise.capture.vcd.reader import VcdCapture
-from strobewise.cycles import pipeline as pipelines
-from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles import warm_up
+from strobewise.cycles.rebuild import Rebuild
 from strobewise.cycles.table import CycleTable
 from strobewise.evidence.collect import Collector
 
@@ -23,19 +23,9 @@ TRACES = [path for path in all_traces() if ".vcd" in path.name]
 def rebuilt(path, block_bytes):
     with VcdCapture(str(path), block_bytes) as capture:
         channels = map_channels(capture.header.channels)
-        captured = frozenset(name for name in channels.channels if name in BIT)
-        pipeline = Pipeline(captured, None, capture.header.timescale_fs)
-        collector = Collector(captured, 1e-9)
-        pipeline.observer = collector.events
-        rows = []
-        for block in capture.blocks(channels.assignments):
-            collector.block(block)
-            for batch in pipeline.feed(block):
-                collector.batch(batch)
-                rows.extend(batch.cycles.rows())
-        for batch in pipeline.finish():
-            collector.batch(batch)
-            rows.extend(batch.cycles.rows())
+        collector = Collector(channels.captured, 1e-9)
+        rebuild = Rebuild.of(capture.header, channels, onlookers=[collector])
+        rows = [row for batch in rebuild.batches(capture.blocks(channels.assignments)) for row in batch.cycles.rows()]
         return rows, collector.record(capture.start_time or 0, capture.end_time or 0)
 
 
@@ -81,18 +71,11 @@ def bus_by_chance(seed):
 
 def in_blocks(captured, times, words, unknown, cuts):
     """Return the rows and the evidence of these events, which come in blocks cut before these events."""
-    pipeline, collector, tables = Pipeline(captured, None, None), Collector(captured, 1e-9), []
-    pipeline.observer = collector.events
+    collector, blocks = Collector(captured, 1e-9), []
     for low, high in zip([0, *cuts], [*cuts, len(times)], strict=True):
         lost = unknown[low:high]
-        block = Block(times[low:high], words[low:high], lost if lost.any() else None)
-        collector.block(block)
-        for batch in pipeline.feed(block):
-            collector.batch(batch)
-            tables.append(batch.cycles)
-    for batch in pipeline.finish():
-        collector.batch(batch)
-        tables.append(batch.cycles)
+        blocks.append(Block(times[low:high], words[low:high], lost if lost.any() else None))
+    tables = [batch.cycles for batch in Rebuild(captured, None, onlookers=[collector]).batches(blocks)]
     evidence = collector.record(int(times[0]), int(times[-1]))
     evidence.clock.mreq_phase = None  # a sample of the edges, taken block by block
     return CycleTable.concatenate(tables), evidence
@@ -107,6 +90,6 @@ def in_blocks(captured, times, words, unknown, cuts):
 def test_any_blocks_of_any_bus(seed, cuts, held):
     events = bus_by_chance(seed)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pipelines, "HELD_EVENTS", held)
+        patch.setattr(warm_up, "HELD_EVENTS", held)
         rows, evidence = in_blocks(*events, sorted({cut for cut in cuts if cut < len(events[1])}))
         assert in_blocks(*events, []) == (rows, evidence)

@@ -15,7 +15,7 @@ from conftest import TRACES, all_traces, run_strobewise
 from strobewise.archive import split
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
-from strobewise.cycles.pipeline import cycle_tables
+from strobewise.cycles.rebuild import cycle_tables
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import CaptureError
 

@@ -22,6 +22,7 @@ from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
 from strobewise.records.evidence import BusEvidence
 from strobewise_cli.commands import compare as command
+from strobewise_cli.named_files import settle_files
 
 T = 10  #: ticks a T-state in the tables built here
 
@@ -375,6 +376,7 @@ def call(*arguments):
     parser = argparse.ArgumentParser()
     command.add_parser(parser.add_subparsers())
     args = parser.parse_args(["compare", *map(str, arguments)])
+    settle_files(args)
     return args.run(args)
 
 
@@ -397,10 +399,11 @@ def test_json(dead, healthy, folder, capsys):
     assert {"line": "M1", "good": "active", "suspect": "stuck_low", "counts": True} in data["lines"]
 
 
-def test_standard_input_and_overwriting_are_refused(healthy):
-    with pytest.raises(UsageError, match=r"^a capture is read twice here \(CAPTURE\): write it to a file first$"):
-        call(healthy, "-")
-    assert "standard input (-) will not do" in command._EPILOG
+def test_two_standard_inputs_a_page_of_one_and_overwriting_are_refused(healthy):
+    with pytest.raises(UsageError, match=r"^only one capture can come from standard input \(CAPTURE\): write the others to files$"):
+        call("-", "-")
+    with pytest.raises(UsageError, match=r"^a page needs to read the capture twice \(--html\): write the capture to a file first$"):
+        call(healthy, "-", "--html", "page.html")
     with pytest.raises(UsageError, match="the output would replace the input"):
         call(healthy, healthy, "--json", healthy)
 

@@ -19,6 +19,7 @@ from strobewise.errors import UsageError
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simulate
 from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
+from strobewise_cli.named_files import settle_files
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
 from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all
 from strobewise_cli.render.html_report import asset, render_page
@@ -320,6 +321,7 @@ def call(*arguments):
     parser = argparse.ArgumentParser()
     command.add_parser(parser.add_subparsers())
     args = parser.parse_args(["diagnose", *map(str, arguments)])
+    settle_files(args)
     return args.run(args)
 
 

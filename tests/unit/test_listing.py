@@ -326,9 +326,9 @@ def test_gaps_are_found_with_and_without_a_clock():
 
 def test_lines_that_are_missing_are_named():
     with pytest.raises(LineMapError, match=r"^no opcode can be read without D2 \(x\.vcd\): map the data bus, as --map D0=NAME$"):
-        Program(frozenset(BIT) - {"D2"}, None, 1, "x.vcd")
+        Program(frozenset(BIT) - {"D2"}, "x.vcd")
     with pytest.raises(LineMapError, match=r"^no machine cycle can be found without /MREQ or /RD"):
-        Program(frozenset(BIT) - {"MREQ", "RD"}, None, 1, "x.vcd")
+        Program(frozenset(BIT) - {"MREQ", "RD"}, "x.vcd")
 
 
 # --- the text ---

@@ -6,7 +6,13 @@ import argparse
 import sys
 
 from strobewise.errors import UsageError
-from strobewise_cli.commands.options import Subparsers, add_machine_options, engine_options, report_notes
+from strobewise_cli.commands.options import (
+    Subparsers,
+    add_machine_options,
+    engine_options,
+    refuse_two_standard_inputs,
+    report_notes,
+)
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
 
@@ -18,7 +24,7 @@ examples:
   strobewise compare before.vcd after.vcd --html repair.html
                                                    the same as a page with the waveforms of both
 
-Both captures are read twice, so a capture on standard input (-) will not do: write it to a file first.
+One of the two may come from standard input (-), as long as no page is asked for, which reads both twice.
 
 Different start moments, interrupts and wait states are no difference, nor are parts of the program that only one capture holds.
 
@@ -31,8 +37,9 @@ def run(args: argparse.Namespace) -> int:
     from strobewise.compare.comparison import compare
 
     paths = [args.good, args.suspect]
-    if "-" in paths:
-        raise UsageError("a capture is read twice here", "CAPTURE", "write it to a file first")
+    refuse_two_standard_inputs(paths)
+    if "-" in paths and args.html is not None:
+        raise UsageError("a page needs to read the capture twice", "--html", "write the capture to a file first")
     options = engine_options(args)
     with ProgressBar("reading", paths) as bar:
         comparison = compare(args.good, args.suspect, options, bar.update)

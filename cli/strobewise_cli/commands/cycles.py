@@ -25,7 +25,7 @@ A field is empty where the capture cannot tell; inferred is 1 where a kind was c
 def run(args: argparse.Namespace) -> int:
     """Write the machine cycles; memory stays flat however long the capture is."""
     from strobewise.capture.prefetch import prefetched
-    from strobewise.cycles.pipeline import cycle_tables
+    from strobewise.cycles.rebuild import cycle_tables
     from strobewise_cli.render.cycles import format_rows, header
 
     options = engine_options(args)

@@ -13,11 +13,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from strobewise.bus.lines import BIT, LINE
+from strobewise.bus.lines import LINE
 from strobewise.bus.model import KIND_INDEX, KINDS, NOTES
 from strobewise.capture import open_capture
 from strobewise.capture.records import Block
-from strobewise.cycles.pipeline import Pipeline
+from strobewise.cycles.engine import Batch
+from strobewise.cycles.pipeline import Onlooker
+from strobewise.cycles.rebuild import Rebuild
 from strobewise.cycles.requests import BlockEvents
 from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.examined import Examined
@@ -125,23 +127,11 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     clock = examined.evidence.clock.hz
     t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
     windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
-    channels, tick_s = examined.channels, examined.tick_s
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
+    channels = examined.channels
     watch = _Watch(examined, _timeline_lines(examined))
     with open_capture(examined.path) as capture:
-        pipeline = Pipeline(captured, given, capture.header.timescale_fs)
-        pipeline.observer = watch.clock
-        for block in capture.blocks(channels.assignments):
-            watch.block(block)
-            for window in windows:
-                _cut(window, block)
-            for batch in pipeline.feed(block):
-                watch.cycles(batch.cycles)
-                _cut_cycles(windows, batch.cycles)
-        for batch in pipeline.finish():
-            watch.cycles(batch.cycles)
-            _cut_cycles(windows, batch.cycles)
+        rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [watch, _Cutter(windows)])
+        rebuild.run(capture.blocks(channels.assignments))
     for window in windows:
         _close(window)
     kept = [window for window in windows if len(window.times)]
@@ -165,6 +155,24 @@ def _windows(moments: Sequence[Moment], examined: Examined, t_ticks: float | Non
     ]
 
 
+class _Cutter(Onlooker):
+    """Fills the windows."""
+
+    def __init__(self, windows: Sequence[Window]) -> None:
+        self._windows = windows
+
+    def block(self, block: Block) -> None:
+        for window in self._windows:
+            _cut(window, block)
+
+    def feed(self, batch: Batch) -> None:
+        cycles = batch.cycles
+        for window in self._windows:
+            inside = np.flatnonzero((cycles.end >= window.start) & (cycles.start <= window.end))
+            if len(inside):
+                window.cycles = CycleTable.concatenate([window.cycles, cycles[inside]])
+
+
 def _cut(window: Window, block: Block) -> None:
     """Add a block's share to a window; its first event is the level before it."""
     if not len(block.times) or int(block.times[0]) > window.end or len(window.times) > WINDOW_EVENTS_MAX:
@@ -181,13 +189,6 @@ def _cut(window: Window, block: Block) -> None:
     last = min(last, first + WINDOW_EVENTS_MAX + 1)
     window.times = np.concatenate([window.times, block.times[first:last]])
     window.words = np.concatenate([window.words, block.words[first:last]])
-
-
-def _cut_cycles(windows: list[Window], cycles: CycleTable) -> None:
-    for window in windows:
-        inside = np.flatnonzero((cycles.end >= window.start) & (cycles.start <= window.end))
-        if len(inside):
-            window.cycles = CycleTable.concatenate([window.cycles, cycles[inside]])
 
 
 def _close(window: Window) -> None:
@@ -212,7 +213,7 @@ def _timeline_lines(examined: Examined) -> dict[str, tuple[int, int]]:
     return lines
 
 
-class _Watch:
+class _Watch(Onlooker):
     """Follows the course of the whole capture."""
 
     def __init__(self, examined: Examined, lines: dict[str, tuple[int, int]]) -> None:
@@ -231,7 +232,8 @@ class _Watch:
         share = (ticks - self._start).astype(np.float64) / (self._end - self._start)
         return np.clip((share * count).astype(np.intp), 0, count - 1)
 
-    def cycles(self, cycles: CycleTable) -> None:
+    def feed(self, batch: Batch) -> None:
+        cycles = batch.cycles
         if not len(cycles):
             return
         place = self._place(cycles.start, BINS) * len(KINDS) + cycles.kind
@@ -239,7 +241,7 @@ class _Watch:
         for name, mask in (("acknowledge", cycles.kind == _ACKNOWLEDGE), ("NMI response", cycles.note == _NMI)):
             self._marks[name][self._place(cycles.start[mask], COLUMNS)] = True
 
-    def clock(self, events: BlockEvents) -> None:
+    def events(self, events: BlockEvents) -> None:
         rises = events.clock_rises
         if not len(rises):
             return

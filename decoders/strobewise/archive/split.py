@@ -17,14 +17,15 @@ from collections.abc import Iterator
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 
-from ..bus.lines import BIT
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
 from ..capture.source import GZIP_MAGIC
 from ..capture.vcd.reader import VcdCapture
 from ..cycles.engine import CycleBuilder
-from ..cycles.pipeline import BATCH_REQUESTS, WarmUp, cycle_tables
+from ..cycles.pipeline import BATCH_REQUESTS
+from ..cycles.rebuild import cycle_tables
 from ..cycles.table import CycleTable
+from ..cycles.warm_up import WarmUp
 from ..errors import CaptureError
 from .pieces import OVERLAP_BYTES, Found, Piece, between, read_piece
 from .processes import make_pool
@@ -81,9 +82,8 @@ def _plan(
     header, size = capture.header, os.path.getsize(path)
     if size < 2 * piece_bytes or any(channel.is_volts or not channel.is_logic for channel in header.channels):
         raise NotSplittable
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    tick_s = header.timescale_fs * 1e-15
-    warm_up = WarmUp(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, header.timescale_fs)
+    captured = channels.captured
+    warm_up = WarmUp(captured, header.period_ticks(clock_hz), header.timescale_fs)
     if not any(warm_up.add(block)[1] for block in capture.blocks(channels.assignments)):
         raise NotSplittable
     calibration, busack_valid = warm_up.settle()

@@ -7,6 +7,8 @@ from typing import NamedTuple, Optional
 import numpy as np
 import numpy.typing as npt
 
+FEMTOSECOND = 1e-15
+
 Times = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]
 
@@ -63,6 +65,15 @@ class Header(NamedTuple):
     timescale_fs: int  #: length of one tick, femtoseconds
     channels: tuple[Channel, ...]  #: in the file's order
     body_offset: int = 0  #: byte offset of the first sample's text, in the unpacked text
+
+    @property
+    def tick_s(self) -> float:
+        """Return the length of one tick in seconds."""
+        return self.timescale_fs * FEMTOSECOND
+
+    def period_ticks(self, clock_hz: Optional[float]) -> Optional[float]:
+        """Return the length of a T-state at this clock in ticks, None where no clock is given."""
+        return 1.0 / (clock_hz * self.tick_s) if clock_hz else None
 
 
 class BitAssignment(NamedTuple):

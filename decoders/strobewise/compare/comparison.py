@@ -12,13 +12,13 @@ from dataclasses import replace
 
 from ..bus.lines import ADDRESS, DATA, STROBES, bar
 from ..bus.model import KINDS, Finding
-from ..diagnosis.facade import Diagnosis, diagnose
+from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..errors import LineMapError
 from ..profile.options import Options
 from ..records.evidence import StrobeCount
 from ..verdict.line_states import MAY_REST
 from .code import code_change
-from .edges import ADDRESS_MOVES, CAUSED_BY, EdgeDelay, Run, edge_delays, read_run
+from .edges import ADDRESS_MOVES, CAUSED_BY, EdgeDelay, Run, RunPart, edge_delays
 from .flow import Flow, find_parting, reached_by_one, shared_code
 from .records import ClockPair, Comparison, HeldChange, KindPair, LineChange, StrobePair, TimingShift
 from .words import sentence_of
@@ -44,15 +44,21 @@ def compare(
 ) -> Comparison:
     """Diagnose two captures and say what differs. Raises StrobewiseError for what the user can mend, OSError."""
     chosen = options or Options()
-    good, suspect = (diagnose([path], chosen, progress) for path in (good_path, suspect_path))
+    (good, good_run), (suspect, suspect_run) = (read_side(path, chosen, progress) for path in (good_path, suspect_path))
     if not good.evidence.captured & suspect.evidence.captured:
         bare = good_path if not good.evidence.captured else suspect_path
         raise LineMapError(
             "there is no line that both captures are known to hold", f"{good_path} and {suspect_path}",
             f"say which channel is which with --map; strobewise diagnose {bare} tells what they look like",
         )  # fmt: skip
-    runs = [read_run(each.captures[0], chosen) for each in (good, suspect)]
-    return compare_diagnoses(good, suspect, runs[0], runs[1])
+    return compare_diagnoses(good, suspect, good_run, suspect_run)
+
+
+def read_side(path: str, options: Options, progress: Callable[[int], None] | None = None) -> tuple[Diagnosis, Run]:
+    """Diagnose one capture, and keep in the same pass what a comparison needs of it. Raises StrobewiseError, OSError."""
+    part = RunPart()
+    examined = examine(path, options, progress, (part.attach,))
+    return conclude([examined]), part.run(examined)
 
 
 def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspect_run: Run) -> Comparison:

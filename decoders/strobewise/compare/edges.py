@@ -1,4 +1,4 @@
-"""A capture read for comparison: what was executed, and when the strobes move after their clock edge."""
+"""A capture as a comparison sees it: what was executed, and when the strobes move after their clock edge."""
 
 from __future__ import annotations
 
@@ -9,11 +9,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, BIT, LINE
-from ..capture import open_capture
-from ..cycles.pipeline import Pipeline
-from ..cycles.table import CycleTable
+from ..capture.channels.mapping import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
 from ..diagnosis.examined import Examined
+from ..evidence.kept import KeptCycles, KeptEvents
+from ..evidence.part import Part
 from ..profile.options import Options
 from .flow import Flow, make_flow
 
@@ -61,30 +64,42 @@ class EdgeDelay(NamedTuple):
     edges: int
 
 
-def read_run(examined: Examined, options: Options) -> Run:
-    """Read a capture once more, for comparison. Raises CaptureError, OSError."""
-    channels, tick_s = examined.channels, examined.tick_s
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    with open_capture(examined.path) as capture:
-        given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
-        pipeline = Pipeline(captured, given, capture.header.timescale_fs)
-        times, words, kept = [], [], 0
-        tables: list[CycleTable] = []
-        addresses = captured.issuperset(ADDRESS)
-        for block in capture.blocks(channels.assignments):
-            if kept < KEPT_EVENTS:
-                times.append(block.times)
-                words.append(block.words)
-                kept += len(block.times)
-            elif not addresses:
-                break
-            tables.extend(batch.cycles for batch in pipeline.feed(block))
-        tables.extend(batch.cycles for batch in pipeline.finish())
-        t_ticks = pipeline.calibration.t_ticks if pipeline.calibration is not None else None
-        flow = make_flow(CycleTable.concatenate(tables), tick_s, t_ticks, "IORQ" in captured) if addresses else None
-        all_times = np.concatenate(times) if times else np.empty(0, np.int64)
-        all_words = np.concatenate(words) if words else np.empty(0, np.uint64)
-        return Run(captured, tick_s, examined.sample_interval_s, all_times, all_words, flow)
+class RunPart(Part):
+    """Keeps what the comparison needs of a capture, while it is examined."""
+
+    def __init__(self, with_flow: bool = True) -> None:
+        """with_flow: keep the machine cycles as well, where the addresses were captured, to say what was executed."""
+        self._with_flow = with_flow
+        self._lines: frozenset[str] = frozenset()
+        self._t_ticks: float | None = None
+        self._events, self._cycles = KeptEvents(KEPT_EVENTS), KeptCycles()
+
+    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> RunPart:
+        """Take note of the capture that is being opened; a maker of parts."""
+        self._lines = captured
+        self._with_flow = self._with_flow and captured.issuperset(ADDRESS)
+        return self
+
+    def settled(self, calibration: Calibration) -> None:
+        """Take the time base."""
+        self._t_ticks = calibration.t_ticks
+
+    def block(self, block: Block) -> None:
+        """Keep the first blocks."""
+        self._events.add(block)
+
+    def feed(self, batch: Batch) -> None:
+        """Keep the cycles."""
+        if self._with_flow:
+            self._cycles.feed(batch)
+
+    def run(self, examined: Examined) -> Run:
+        """Return the capture as the comparison sees it, when it was examined."""
+        times, words = self._events.joined()
+        flow = None
+        if self._with_flow and self._lines:
+            flow = make_flow(self._cycles.table(), examined.tick_s, self._t_ticks, "IORQ" in self._lines)
+        return Run(self._lines, examined.tick_s, examined.sample_interval_s, times, words, flow)
 
 
 def edge_delays(

@@ -4,23 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from ..bus.lines import BIT
 from ..capture import Capture, Recording, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
 from ..capture.records import Block
 from ..capture.source import STANDARD_INPUT
 from ..capture.unknown import at_rest
-from ..cycles.engine import Batch
-from ..cycles.pipeline import Pipeline
+from ..cycles.rebuild import Rebuild
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
 from ..evidence.leads import LeadsPart, judge_leads
-from ..evidence.parts import Maker, Part, make_parts
+from ..evidence.part import Part
+from ..evidence.parts import Maker, make_parts
 from ..evidence.strobe_leads import Stretch
 from ..evidence.unlabelled import look_at
 from ..profile.options import Options
 from ..records.evidence import BusEvidence, LineEvidence
-from .examined import FEMTOSECOND, Examined
+from .examined import Examined
 
 
 def gather(
@@ -37,20 +36,14 @@ def gather(
     capture: a capture, or a window of a stream.
     blocks: those of the capture, for its channels' assignments.
     """
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    tick_s = capture.header.timescale_fs * FEMTOSECOND
-    given = 1.0 / (options.nominal_hz * tick_s) if options.nominal_hz else None
-    pipeline = Pipeline(captured, given, capture.header.timescale_fs)
+    captured, tick_s = channels.captured, capture.header.tick_s
     collector = Collector(captured, tick_s)
-    pipeline.observer = collector.events
+    given = capture.header.period_ticks(options.nominal_hz)
     parts = make_parts(captured, channels, options, tick_s, more_parts) + _replay(options, captured, tick_s, given, capture)
-    for block in blocks:
-        _advance(block, pipeline, collector, parts)
-        if progress is not None:
-            progress(capture.taken)
-    _take(pipeline.finish(), collector, parts)
+    rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [collector, *parts])
+    rebuild.run(_told(blocks, capture, progress))
     start, end = capture.start_time or 0, capture.end_time or 0
-    calibration = pipeline.calibration
+    calibration = rebuild.calibration
     in_volts = _in_volts(capture, channels)
     never = _never_known(capture, channels) - in_volts if end > start else frozenset()
     captured -= never
@@ -58,7 +51,7 @@ def gather(
     sample, t_ticks = (calibration.sample_ticks, calibration.t_ticks or 0.0) if calibration else (0.0, 0.0)
     evidence = collector.record(start, end, sample, t_ticks)
     evidence.never_known = tuple(sorted(never))
-    _fill(evidence, capture, channels, pipeline, options, tick_s)
+    _fill(evidence, capture, channels, rebuild, options)
     times, words = collector.kept()
     for part in parts:
         part.fill(evidence)
@@ -81,7 +74,7 @@ def _replay(options: Options, captured: frozenset[str], tick_s: float, given: fl
 def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:
     """Find out which line is on which channel, and examine the capture under that map where the strobes are sure."""
     channels = raw_channels(capture.header.channels)
-    tick_s = capture.header.timescale_fs * FEMTOSECOND
+    tick_s = capture.header.tick_s
     record, mapped, interval = look_at(capture.blocks(channels.assignments), channels, capture.header.timescale_fs)
     if record.settled and path != STANDARD_INPUT:
         with open_capture(path) as again:
@@ -98,19 +91,12 @@ def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts
     return examined
 
 
-def _advance(block: Block, pipeline: Pipeline, collector: Collector, parts: list[Part]) -> None:
-    block = at_rest(block)
-    collector.block(block)
-    for part in parts:
-        part.block(block)
-    _take(pipeline.feed(block), collector, parts)
-
-
-def _take(batches: Iterator[Batch], collector: Collector, parts: list[Part]) -> None:
-    for batch in batches:
-        collector.batch(batch)
-        for part in parts:
-            part.feed(batch)
+def _told(blocks: Iterator[Block], capture: Recording, progress: Callable[[int], None] | None) -> Iterator[Block]:
+    """Pass the blocks on with what is not known at rest, and tell behind each how far the capture is read."""
+    for block in blocks:
+        yield at_rest(block)
+        if progress is not None:
+            progress(capture.taken)
 
 
 def _in_volts(capture: Recording, channels: ChannelMap) -> frozenset[str]:
@@ -131,7 +117,7 @@ def _never_known(capture: Recording, channels: ChannelMap) -> frozenset[str]:
     return frozenset(use.line for use in channels.uses if use.line is not None and use.target_bit in never)
 
 
-def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipeline: Pipeline, options: Options, tick_s: float) -> None:
+def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebuild: Rebuild, options: Options) -> None:
     """Add what the reader, the channel map and the calibration know."""
     evidence.inverted = frozenset(channels.inverted)
     evidence.unlabelled = channels.unlabelled
@@ -139,16 +125,16 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, pipel
     evidence.warnings = tuple(capture.warnings)
     evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
     _fill_lines(evidence, capture, channels)
-    clock = evidence.clock
+    clock, tick_s = evidence.clock, capture.header.tick_s
     clock.nominal_hz = options.nominal_hz
     clock.high_fraction = evidence.line("CLK").high_fraction
-    calibration = pipeline.calibration
+    calibration = rebuild.calibration
     if calibration is None:
         return
     if calibration.t_ticks:
         clock.hz, clock.source = 1.0 / (calibration.t_ticks * tick_s), calibration.t_source
         evidence.samples_per_t = calibration.samples_per_t
-    if calibration.sample_ticks > 1.0 or pipeline.grid_found:
+    if calibration.sample_ticks > 1.0 or rebuild.grid_found:
         evidence.sample_interval_s = calibration.sample_ticks * tick_s
     if evidence.samples_per_t is not None and clock.source != "CLK" and clock.is_regular and evidence.sample_interval_s:
         # CLK itself says how few samples there are, though too few to count T-states by it.

@@ -15,11 +15,11 @@ from bitarray.util import count_xor
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
-from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.buses import BusesRecord, Operands, Pair, Pushes
 from ..records.evidence import REFRESH_CLASS, BusEvidence
+from .part import Part
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
@@ -52,7 +52,7 @@ def operands(
     return base[call & ~prefixed], base[use], base[use] + after[use]
 
 
-class BusesPart:
+class BusesPart(Part):
     """Collects :class:`BusesRecord`."""
 
     def __init__(self, captured: frozenset[str]) -> None:
@@ -72,9 +72,6 @@ class BusesPart:
         self._operands = Operands()
         self._pushes = Pushes()
         self._refresh_wrong = np.zeros(7, np.int64)
-
-    def block(self, block: Block) -> None:
-        """Ignore the raw levels."""
 
     def feed(self, batch: Batch) -> None:
         """Take a batch."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ..bus.lines import ADDRESS, BIT
+from ..bus.lines import ADDRESS
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
+from ..cycles.rebuild import Rebuild
 from ..cycles.table import CycleTable
 from ..errors import LineMapError
 from ..program.prediction import Predictor
@@ -22,10 +23,10 @@ class CheckedListing:
 
     def __init__(self, capture: Capture, channels: ChannelMap, clock_hz: float | None = None, where: str = "") -> None:
         """clock_hz: the clock that the user or the profile gave. Raise LineMapError when the lines do not suffice."""
-        captured = frozenset(name for name in channels.channels if name in BIT)
-        tick_s = capture.header.timescale_fs * 1e-15
-        self._capture, self._channels = capture, channels
-        self._program = Program(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, capture.header.timescale_fs, where)
+        captured = channels.captured
+        self._blocks = capture.blocks(channels.assignments)
+        self._program = Program(captured, where)
+        self._rebuild = Rebuild.of(capture.header, channels, clock_hz, [self._program])
         if not can_follow(captured):
             strobes = " and ".join(f"/{name}" for name in NEEDED if name not in captured)
             needed = strobes or "/RD or /WR" if captured.issuperset(ADDRESS) else "A0 to A15"
@@ -37,13 +38,7 @@ class CheckedListing:
     def __iter__(self) -> Iterator[list[Step]]:
         """Yield the steps. Raises CaptureError."""
         held: list[Step] = []  # the model needs the first cycles of the next batch before it has its say on the last steps of this
-        pipeline = self._program.pipeline
-        for block in self._capture.blocks(self._channels.assignments):
-            for batch in pipeline.feed(block):
-                self._check(batch.cycles)
-                yield self._with_differences(held)
-                held = self._program.steps(batch.cycles)
-        for batch in pipeline.finish():
+        for batch in self._rebuild.batches(self._blocks):
             self._check(batch.cycles)
             yield self._with_differences(held)
             held = self._program.steps(batch.cycles)

@@ -9,6 +9,7 @@ from ..bus.lines import BIT, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..capture.records import Block
 from ..cycles.engine import Batch
+from ..cycles.pipeline import Onlooker
 from ..cycles.requests import LINE_MREQ, BlockEvents
 from ..records.evidence import (
     CLASSES,
@@ -22,6 +23,7 @@ from ..records.evidence import (
     Span,
     count_strobes,
 )
+from .kept import KeptEvents
 
 Int = npt.NDArray[np.int64]
 
@@ -87,16 +89,15 @@ class _Held:
         return True
 
 
-class Collector:
-    """Gathers the evidence of one capture. Feed it blocks, events and batches in order, then ask for the record."""
+class Collector(Onlooker):
+    """Gathers the evidence of one capture: an onlooker of one pass, which is then asked for the record."""
 
     def __init__(self, captured: frozenset[str], tick_s: float) -> None:
         self.captured = captured
         self.tick_s = tick_s
         self._held = {name: _Held(name) for name in HELD_LINES if name in captured}
         self._last_word: int | None = None
-        self._kept: list[Block] = []
-        self._kept_events = 0
+        self._kept = KeptEvents(KEPT_EVENTS)
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
         self._hidden = np.zeros((CLASSES, len(PATTERN_LINES)), np.int64)  # requests of each class in which a line was not known
         self._blind: list[tuple[int, int]] = []  # stretches in which requests, or the clock, could not be seen
@@ -128,9 +129,7 @@ class Collector:
         """Take one block of the raw capture."""
         if not len(block.times):
             return
-        if self._kept_events < KEPT_EVENTS:
-            self._kept.append(block)
-            self._kept_events += len(block.times)
+        self._kept.add(block)
         control = np.ascontiguousarray(block.words.view("<u2")[0::4])
         if self._last_word is None:
             self._last_word = int(control[0])
@@ -155,7 +154,7 @@ class Collector:
             requests = events.requests
             self._clock.place(requests.fall[requests.line == LINE_MREQ], events.clock_rises)
 
-    def batch(self, batch: Batch) -> None:
+    def feed(self, batch: Batch) -> None:
         """Take a settled batch."""
         requests, classes = batch.requests, batch.request_class
         if len(requests):
@@ -288,9 +287,7 @@ class Collector:
 
     def kept(self) -> tuple[Int, npt.NDArray[np.uint64]]:
         """Return the part of the raw capture that was kept: times (int64, ticks) and words (uint64)."""
-        if not self._kept:
-            return np.empty(0, np.int64), np.empty(0, np.uint64)
-        return np.concatenate([b.times for b in self._kept]), np.concatenate([b.words for b in self._kept])
+        return self._kept.joined()
 
 
 class _ClockWatch:

@@ -15,13 +15,14 @@ from ..records.evidence import BusEvidence
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from ..records.profile import Paging
 from .memory import rom_images
+from .part import Part
 
 _FETCH = KIND_INDEX["opcode_fetch"]
 _READ = KIND_INDEX["memory_read"]
 EVENTS_KEPT = 200_000  #: triggers, releases and changes of the answering line kept one by one
 
 
-class ExpansionPart:
+class ExpansionPart(Part):
     """Collects one :class:`PagingRecord` for each paging arrangement of the profile."""
 
     def __init__(

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from ..bus.lines import ADDRESS, DATA
 from ..capture.channels.mapping import ChannelMap
-from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, relabel_buses
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.leads import LeadsRecord, Relabelling
+from .part import Part
 from .slow_leads import relabel_slow_lines
 from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes, relabel_strobes, strobes_elsewhere
 
@@ -22,16 +22,13 @@ LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32
 LATER_FROM = 8
 
 
-class LeadsPart:
+class LeadsPart(Part):
     """Keeps the sample of cycles on which the labels of the buses are tried."""
 
     def __init__(self, captured: frozenset[str]) -> None:
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
         self._parts: list[Columns] = []
         self._kept = self._batches = 0
-
-    def block(self, block: Block) -> None:
-        """Ignore the raw levels."""
 
     def feed(self, batch: Batch) -> None:
         """Keep what the sample lacks."""
@@ -43,9 +40,6 @@ class LeadsPart:
         if room and len(batch.cycles):
             self._parts.append(columns_of(batch, room))
             self._kept += min(room, len(batch.cycles))
-
-    def fill(self, evidence: BusEvidence) -> None:
-        """Leave the evidence as it is: :func:`judge_leads` makes the record of the sample once all other parts have spoken."""
 
     def sample(self) -> Buses | None:
         """Return the cycles kept, None where there are none."""

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import ADDRESS, BIT, DATA
+from ..bus.calibration import Calibration
+from ..bus.lines import ADDRESS, DATA
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
-from ..cycles.pipeline import Pipeline
+from ..cycles.pipeline import Onlooker
+from ..cycles.rebuild import Rebuild
 from ..cycles.requests import BlockEvents
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..errors import LineMapError
@@ -24,24 +26,31 @@ CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clock
 RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080); a little less, for the edges of sampling
 
 
-class Program:
-    """Follows the program of one capture, block after block."""
+class Program(Onlooker):
+    """Follows the program of one capture: an onlooker that is asked for the steps of each batch."""
 
-    def __init__(self, captured: frozenset[str], given_t_ticks: float | None, timescale_fs: int, where: str = "") -> None:
+    def __init__(self, captured: frozenset[str], where: str = "") -> None:
         """Raise LineMapError when the lines do not suffice; where: the capture's name, for the message."""
         missing = [name for name in DATA if name not in captured]
         if missing:
             raise LineMapError(f"no opcode can be read without {', '.join(missing)}", where, "map the data bus, as --map D0=NAME")
         if not captured & {"MREQ", "RD"}:
             raise LineMapError("no machine cycle can be found without /MREQ or /RD", where, "map one of them, as --map MREQ=NAME")
-        self.pipeline = Pipeline(captured, given_t_ticks, timescale_fs)
-        self.pipeline.observer = self._observe
         self._flow = ProgramFlow(captured.issuperset(ADDRESS), "HALT" in captured)
         self._resets: list[tuple[int, int]] = []
+        self._calibration: Calibration | None = None
+
+    def settled(self, calibration: Calibration) -> None:
+        """Take the time base."""
+        self._calibration = calibration
+
+    def events(self, events: BlockEvents) -> None:
+        """Note the resets."""
+        self._resets.extend(events.resets)
 
     def steps(self, table: CycleTable, final: bool = False) -> list[Step]:
         """Return what a batch of machine cycles completes; with final=True all that is left."""
-        calibration = self.pipeline.calibration
+        calibration = self._calibration
         t_ticks = calibration.t_ticks if calibration is not None else None
         rows = _rows(table)
         last = int(table.start[-1]) if len(table) else -(1 << 62)
@@ -61,22 +70,15 @@ class Program:
                     marks.append(mark)
         return self._flow.feed(_with_marks(rows, places, marks) if marks else rows, final)
 
-    def _observe(self, events: BlockEvents) -> None:
-        self._resets.extend(events.resets)
-
 
 def program_steps(capture: Capture, channels: ChannelMap, clock_hz: float | None = None, where: str = "") -> Iterator[list[Step]]:
     """Yield the steps of an open capture in order of time, some thousand to a list; memory stays flat.
 
     clock_hz: the clock that the user or the profile gave. Raises CaptureError, LineMapError.
     """
-    captured = frozenset(name for name in channels.channels if name in BIT)
-    tick_s = capture.header.timescale_fs * 1e-15
-    program = Program(captured, 1.0 / (clock_hz * tick_s) if clock_hz else None, capture.header.timescale_fs, where)
-    for block in capture.blocks(channels.assignments):
-        for batch in program.pipeline.feed(block):
-            yield program.steps(batch.cycles)
-    for batch in program.pipeline.finish():
+    program = Program(channels.captured, where)
+    rebuild = Rebuild.of(capture.header, channels, clock_hz, [program])
+    for batch in rebuild.batches(capture.blocks(channels.assignments)):
         yield program.steps(batch.cycles)
     yield program.steps(CycleTable.empty(), final=True)
 

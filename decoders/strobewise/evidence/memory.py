@@ -13,11 +13,11 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
 from ..capture.channels.mapping import ChannelMap
-from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
+from .part import Part
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -30,7 +30,7 @@ _BITS = np.arange(8, dtype=np.uint8)
 Counts = npt.NDArray[np.int64]
 
 
-class MemoryPart:
+class MemoryPart(Part):
     """Collects :class:`MemoryRecord`."""
 
     def __init__(self, options: Options, tick_s: float, has_rom_disable: bool) -> None:
@@ -52,9 +52,6 @@ class MemoryPart:
         self._values = np.zeros(256, np.int64)
         self._unstable_bits = np.zeros(8, np.int64)
         self._roms = [_RomPart(name, address, content) for name, address, content in rom_images(options)]
-
-    def block(self, block: Block) -> None:
-        """Ignore the raw levels."""
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""

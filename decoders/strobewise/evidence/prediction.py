@@ -11,7 +11,6 @@ from ..bus.lines import ADDRESS, DATA, neighbours
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
 from ..capture.channels.mapping import ChannelMap
-from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
@@ -20,6 +19,7 @@ from ..program.prediction import Predictor
 from ..records.evidence import BusEvidence
 from ..records.prediction import LineCount, PredictionRecord
 from .listing import find_gaps
+from .part import Part
 
 BUDGET_CYCLES = 30_000  #: machine cycles followed at most, some 10,000 instructions: a twentieth of a second
 CHUNKS_KEPT = 64  #: stretches of cycles held until the end; beyond that every second one goes
@@ -104,7 +104,7 @@ def _clock_period(table: CycleTable) -> float:
     return float(np.median((table.end[known] - table.start[known]) / table.t_states[known]))
 
 
-class PredictionPart:
+class PredictionPart(Part):
     """Keeps stretches of the capture while it goes by, and lets the model follow them at the end."""
 
     def __init__(self, timed: bool, has_halt: bool, tick_s: float) -> None:
@@ -114,9 +114,6 @@ class PredictionPart:
         self._batches = 0
         self._cycles = 0
         self._fetches = 0
-
-    def block(self, block: Block) -> None:
-        """Ignore the raw levels."""
 
     def feed(self, batch: Batch) -> None:
         """Keep a batch, or leave it out."""

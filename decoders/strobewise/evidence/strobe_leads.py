@@ -13,9 +13,9 @@ from itertools import combinations
 import numpy as np
 
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
-from ..capture.records import Block
+from ..capture.records import FEMTOSECOND, Block
 from ..cycles.engine import Batch
-from ..cycles.pipeline import Pipeline
+from ..cycles.rebuild import Rebuild
 from ..identify.bus_leads import Buses, counting
 from ..identify.program_fit import GRANTED, Program
 from ..identify.raw import SAME_T, Int, Raw, Words, find_clock, find_frame
@@ -196,13 +196,9 @@ def _try(stretch: Stretch, lines: tuple[str, ...], inverted: bool = False) -> _T
     """Rebuild the cycles under a change of labels."""
     words = relabelled(stretch.words, lines, inverted)
     captured = stretch.captured
-    pipeline = Pipeline(captured, stretch.given_t_ticks, stretch.timescale_fs)
-    collector = Collector(captured, 1e-15 * stretch.timescale_fs)
-    block = Block(stretch.times, words, None)
-    collector.block(block)
-    batches = [*pipeline.feed(block), *pipeline.finish()]
-    for batch in batches:
-        collector.batch(batch)
+    collector = Collector(captured, FEMTOSECOND * stretch.timescale_fs)
+    rebuild = Rebuild(captured, stretch.timescale_fs, stretch.given_t_ticks, [collector])
+    batches = [*rebuild.batches([Block(stretch.times, words, None)])]
     evidence = collector.record(int(stretch.times[0]), int(stretch.times[-1]))
     evidence.strobes = count_strobes(evidence.histogram, captured)
     changed = words[1:] ^ words[:-1]

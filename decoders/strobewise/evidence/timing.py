@@ -21,6 +21,7 @@ from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.timing import Delay, Interrupts, TimingRecord
+from .part import Part
 
 Int = npt.NDArray[np.int64]
 
@@ -43,7 +44,7 @@ MEASURED = {
 }
 
 
-class TimingPart:
+class TimingPart(Part):
     """Collects :class:`TimingRecord`."""
 
     def __init__(self, captured: frozenset[str], tick_s: float) -> None:

@@ -10,19 +10,19 @@ from pathlib import Path
 
 import numpy as np
 
-from ..bus.lines import ADDRESS, BIT, DATA
+from ..bus.calibration import Calibration
+from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
-from ..capture import open_capture
 from ..capture.channels.mapping import ChannelMap
-from ..capture.records import Block
-from ..compare.edges import KEPT_EVENTS, Run, edge_delays
+from ..compare.edges import Run, RunPart, edge_delays
 from ..cpu.disassembly import render
 from ..cycles.engine import Batch
-from ..cycles.table import DTYPES
-from ..diagnosis.examined import Examined
+from ..cycles.requests import BlockEvents
+from ..cycles.table import DTYPES, CycleTable
 from ..diagnosis.facade import Diagnosis, conclude, examine
-from ..errors import LineMapError, StrobewiseError
-from ..evidence.listing import program_steps
+from ..errors import LineMapError
+from ..evidence.listing import Program
+from ..evidence.part import Part
 from ..profile.options import Options, read_rom
 from ..program.steps import Step
 from ..records.evidence import BusEvidence
@@ -90,24 +90,20 @@ def observe(
     capture: str | Path, options: Options, events: Sequence[Event] = (), progress: Callable[[int], None] | None = None
 ) -> Observation:
     """Diagnose a capture and measure what expectations speak of. Raises StrobewiseError, OSError."""
-    cycles = _CycleWatch(events)
-    kept = _KeptEvents()
-    instructions = [event for event in events if event.instruction is not None]
-    if instructions and str(capture) == "-":
-        raise StrobewiseError("instructions need to read the capture twice", "standard input", "write the capture to a file first")
-    examined = examine(str(capture), options, progress, (cycles.attach, kept.attach))
-    found = list(cycles.seen)
-    if instructions:
-        listed = _instructions(examined, options, instructions)
-        found = [listed.pop(0) if event.instruction is not None else seen for event, seen in zip(events, found, strict=True)]
+    cycles, kept = _CycleWatch(events), RunPart(with_flow=False)
+    listed = _InstructionWatch([event for event in events if event.instruction is not None])
+    makers = [cycles.attach, kept.attach, *([listed.attach] if listed.seen else [])]
+    examined = examine(str(capture), options, progress, makers)
+    instructions = iter(listed.seen)
+    found = tuple(next(instructions) if event.instruction is not None else seen for event, seen in zip(events, cycles.seen, strict=True))
     sample = examined.sample_interval_s
     return Observation(
-        conclude([examined]), cycles.digest(), tuple(found), cycles.interrupts, cycles.rate(examined.tick_s),
-        kept.delays_ns(examined), None if sample is None else sample * 1e9,
+        conclude([examined]), cycles.digest(), found, cycles.interrupts, cycles.rate(examined.tick_s),
+        _delays_ns(kept.run(examined)), None if sample is None else sample * 1e9,
     )  # fmt: skip
 
 
-class _CycleWatch:
+class _CycleWatch(Part):
     """A part that counts events, and takes the digest of the stream of machine cycles, whatever its batches."""
 
     def __init__(self, events: Sequence[Event]) -> None:
@@ -128,9 +124,6 @@ class _CycleWatch:
                 more = f" and {len(missing) - 3} more" if len(missing) > 3 else ""
                 seen.cannot_tell = f"{', '.join(missing[:3])}{more} not captured"
         return self
-
-    def block(self, block: Block) -> None:
-        """Nothing to see in the raw capture."""
 
     def feed(self, batch: Batch) -> None:
         """Count and digest."""
@@ -160,9 +153,6 @@ class _CycleWatch:
                 if seen.first_s is None:
                     seen.first_s = float(table.start[places[0]]) * self._tick_s
 
-    def fill(self, evidence: BusEvidence) -> None:
-        """Leave nothing in the evidence: the rules do not know this part."""
-
     def digest(self) -> str:
         """Return the digest of all cycles, times left out."""
         whole = hashlib.sha256(b"".join(part.digest() for part in self._hashes))
@@ -175,51 +165,61 @@ class _CycleWatch:
         return (self.interrupts - 1) / ((self._last - self._first) * tick_s)
 
 
-class _KeptEvents:
-    """A part that keeps the first events of the raw capture, to measure delays on."""
+class _InstructionWatch(Part):
+    """A part that lists the instructions, and counts those that events ask for."""
 
-    def __init__(self) -> None:
-        self._blocks: list[Block] = []
-        self._count = 0
+    def __init__(self, events: Sequence[Event]) -> None:
+        self._events = events
+        self.seen = [Seen() for _ in events]
+        self._program: Program | None = None
+        self._tick_s = 1.0
+        self._open(frozenset())  # a capture without lines is never attached
 
-    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> _KeptEvents:
-        return self
+    def _open(self, captured: frozenset[str]) -> None:
+        why = ""
+        try:
+            self._program = Program(captured)
+        except LineMapError as error:
+            why = error.what
+        for seen in self.seen:
+            seen.cannot_tell = why
 
-    def block(self, block: Block) -> None:
-        """Keep a block while there is room."""
-        if self._count < KEPT_EVENTS:
-            self._blocks.append(block)
-            self._count += len(block.times)
+    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> _InstructionWatch | None:
+        """Take note of the capture that is being opened; without the lines that it takes nobody looks on."""
+        self._tick_s = tick_s
+        self._open(captured)
+        return None if self._program is None else self
+
+    def settled(self, calibration: Calibration) -> None:
+        """Take the time base."""
+        if self._program is not None:
+            self._program.settled(calibration)
+
+    def events(self, events: BlockEvents) -> None:
+        """Take the resets."""
+        if self._program is not None:
+            self._program.events(events)
 
     def feed(self, batch: Batch) -> None:
-        """Nothing to see in the cycles."""
+        """List a batch."""
+        self._count(batch.cycles)
 
     def fill(self, evidence: BusEvidence) -> None:
-        """Leave nothing in the evidence: what was kept is asked for."""
+        """Leave nothing in the evidence; list what is left."""
+        self._count(CycleTable.empty(), final=True)
 
-    def delays_ns(self, examined: Examined) -> dict[str, float]:
-        """Return how long behind its clock edge each strobe moves, nanoseconds, by "M1 rise"; empty without CLK."""
-        captured = frozenset(name for name in examined.channels.channels if name in BIT)
-        if "CLK" not in captured or not self._blocks:
-            return {}
-        times = np.concatenate([block.times for block in self._blocks])
-        words = np.concatenate([block.words for block in self._blocks])
-        run = Run(captured, examined.tick_s, examined.sample_interval_s, times, words, None)
-        delays = edge_delays(run, captured)
-        return {f"{line} {'fall' if edge == 'assert' else 'rise'}": delay.median_s * 1e9 for (line, edge), delay in delays.items()}
+    def _count(self, table: CycleTable, final: bool = False) -> None:
+        if self._program is not None:
+            for step in self._program.steps(table, final):
+                _match(step, self._events, self.seen, self._tick_s)
 
 
-def _instructions(examined: Examined, options: Options, events: Sequence[Event]) -> list[Seen]:
-    """Read the capture once more, for the instructions that ran."""
-    found = [Seen() for _ in events]
-    with open_capture(examined.path) as capture:
-        try:
-            for steps in program_steps(capture, examined.channels, options.nominal_hz, examined.path):
-                for step in steps:
-                    _match(step, events, found, examined.tick_s)
-        except LineMapError as error:
-            return [Seen(cannot_tell=error.what) for _ in events]
-    return found
+def _delays_ns(run: Run) -> dict[str, float]:
+    """Return how long behind its clock edge each strobe moves, nanoseconds, by "M1 rise"; empty without CLK."""
+    if "CLK" not in run.lines:
+        return {}
+    delays = edge_delays(run, run.lines)
+    return {f"{line} {'fall' if edge == 'assert' else 'rise'}": delay.median_s * 1e9 for (line, edge), delay in delays.items()}
 
 
 def _match(step: Step, events: Sequence[Event], found: Sequence[Seen], tick_s: float) -> None:

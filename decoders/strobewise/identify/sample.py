@@ -13,7 +13,7 @@ import numpy as np
 from ..bus.lines import BIT
 from ..bus.semantics import DATA_LEAD_SAMPLES
 from ..capture.records import Block
-from ..cycles.pipeline import Pipeline
+from ..cycles.rebuild import Rebuild
 from ..records.evidence import REFRESH_CLASS
 from .program_fit import GRANTED, Program
 from .raw import Int, Raw, Words
@@ -50,10 +50,8 @@ def take_sample(raw: Raw, t: float, lines: dict[str, int], timescale_fs: int | N
     packed = np.zeros(len(raw.words), np.uint64)
     for line, channel in lines.items():
         packed |= (raw.words >> np.uint64(channel) & np.uint64(1)) << np.uint64(BIT[line])
-    pipeline = Pipeline(captured, None, timescale_fs)
-    batches = [*pipeline.feed(Block(raw.times, packed, None)), *pipeline.finish()]
     fall, rise, kind, note, refresh = [], [], [], [], []
-    for batch in batches:
+    for batch in Rebuild(captured, timescale_fs).batches([Block(raw.times, packed, None)]):
         own = batch.request_of_cycle >= 0
         at = batch.request_of_cycle[own]
         kept = at < len(batch.requests)

@@ -11,6 +11,7 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import NOTE_INDEX
 from ..capture.records import Block
 from ..cycles.engine import Batch
+from ..cycles.pipeline import Onlooker
 from ..records.evidence import BusEvidence
 from .observed import ANY, FETCH, GRANTED, NOT_KNOWN, PAUSE, RESET, SILENCE, Observed
 
@@ -24,7 +25,7 @@ _RESET_BIT = np.uint64(1 << BIT["RESET"])
 _INPUTS = ("INT", "NMI", "WAIT", "BUSREQ")
 
 
-class Cycles:
+class Cycles(Onlooker):
     """Collects `Observed`, batch by batch."""
 
     def __init__(self, captured: frozenset[str], tick_s: float) -> None:

@@ -6,7 +6,9 @@ from typing import List
 
 from ..capture.records import Block
 from ..cycles.engine import Batch
-from ..cycles.pipeline import Pipeline
+from ..cycles.rebuild import Rebuild
+from ..evidence.kept import KeptEvents
+from ..evidence.part import Part
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from .collect import Cycles
@@ -17,22 +19,19 @@ from .search import search
 MOST_EVENTS = 500_000  #: kept to rebuild the first cycles from, with a strobe left out that the program contradicts
 
 
-class ReplayPart:
+class ReplayPart(Part):
     """Collects the program's first cycles, and judges them when the capture has ended."""
 
     def __init__(self, program: Program, captured: frozenset[str], tick_s: float, given_t_ticks: float | None, timescale_fs: int) -> None:
         self._program, self._captured, self._tick_s = program, captured, tick_s
         self._given, self._timescale = given_t_ticks, timescale_fs
         self._cycles = Cycles(captured, tick_s)
-        self._blocks: List[Block] = []
-        self._events = 0
+        self._kept = KeptEvents(MOST_EVENTS)
 
     def block(self, block: Block) -> None:
         """Take a block of the raw capture."""
         self._cycles.block(block)
-        if self._events < MOST_EVENTS:
-            self._blocks.append(block)
-            self._events += len(block.times)
+        self._kept.add(block)
 
     def feed(self, batch: Batch) -> None:
         """Take a settled batch of machine cycles."""
@@ -45,14 +44,8 @@ class ReplayPart:
     def _without(self, name: str, evidence: BusEvidence) -> Observed:
         """Return the cycles as they are without a strobe's lead."""
         fewer = self._captured - {name}
-        pipeline = Pipeline(fewer, self._given, self._timescale)
         cycles = Cycles(fewer, self._tick_s)
-        for block in self._blocks:
-            cycles.block(block)
-            for batch in pipeline.feed(block):
-                cycles.feed(batch)
-        for batch in pipeline.finish():
-            cycles.feed(batch)
+        Rebuild(fewer, self._timescale, self._given, [cycles]).run(self._kept.blocks)
         return cycles.observed(evidence)
 
 

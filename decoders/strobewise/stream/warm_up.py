@@ -1,6 +1,6 @@
 """The first stretch of a capture: held until it settles the length of a T-state and which strobes frame the requests.
 
-The stretch and the shares taken from it are those of the numpy engine (cycles/pipeline.py), so that both calibrate alike.
+The stretch and the shares taken from it are those of the numpy engine (cycles/warm_up.py), so that both calibrate alike.
 """
 
 from __future__ import annotations

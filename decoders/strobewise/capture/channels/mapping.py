@@ -43,6 +43,11 @@ class ChannelMap:
         return {use.line: use.name for use in self.uses if use.line is not None}
 
     @property
+    def captured(self) -> frozenset[str]:
+        """Lines of the bus that were captured; further lines are not among them."""
+        return frozenset(name for name in self.channels if name in BIT)
+
+    @property
     def inverted(self) -> frozenset[str]:
         """Lines whose channel is the complement."""
         return frozenset(use.line for use in self.uses if use.line is not None and use.inverted)

@@ -1,0 +1,207 @@
+"""The first stretch of a capture, held until it settles the length of a T-state and which strobes frame the requests.
+
+The stretch and the shares taken from it are those of the streaming engine (stream/warm_up.py), so that both calibrate alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
+from ..bus.lines import BIT
+from ..bus.semantics import REFRESH_GAP_MAX
+from ..capture.grid import estimate_sample_interval
+from ..capture.records import Block
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, Control, Int, idle_word, pulses
+
+STROBE_EDGES_WANTED = 6 * PULSES_WANTED
+WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
+HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
+FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
+M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
+_STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
+
+
+def _changes(control: Control) -> Control:
+    """Return the bits that changed at each event; none at the first."""
+    changed = np.zeros(len(control), np.uint16)
+    np.bitwise_xor(control[1:], control[:-1], out=changed[1:])
+    return changed
+
+
+def _joined(blocks: list[Block]) -> Block:
+    """Return the events of all blocks as one."""
+    if len(blocks) == 1:
+        return blocks[0]
+    unknown = None
+    if any(block.unknown is not None for block in blocks):
+        unknown = np.concatenate([np.zeros(len(b.words), np.uint64) if b.unknown is None else b.unknown for b in blocks])
+    return Block(np.concatenate([b.times for b in blocks]), np.concatenate([b.words for b in blocks]), unknown)
+
+
+@dataclass
+class WarmUp:
+    """The first stretch of a capture, held until its time base is settled."""
+
+    captured: frozenset[str]
+    given_t_ticks: float | None = None
+    timescale_fs: int | None = None
+    grid_found: bool = False  #: the sample grid was found in the times
+    held: list[Block] = field(default_factory=list)  #: the events that were not let go, one block or two
+
+    def add(self, block: Block) -> tuple[Int, bool]:
+        """Hold one more block; return the rising clock edges (ticks) among events let go, and whether there is enough to calibrate."""
+        self.held = [_joined([*self.held, block])]
+        control, _ = self._control()
+        changed = self._known_changes(_changes(control))
+        first, _, complete = self._prefix(changed)
+        gone = self._let_go(first if (changed & _STROBES).any() else len(changed))
+        return gone, complete
+
+    def _let_go(self, first: int) -> Int:
+        """Forget what was before any strobe moved, but for the last events, and where a grant or a reset began or ended.
+
+        first: events before the first strobe edge. Returns the rising clock edges among those that are forgotten. What is left never
+        depends on how the capture came in blocks.
+        """
+        upto = first - HELD_EVENTS
+        if upto <= 1:
+            return np.empty(0, np.int64)
+        times, words, unknown = self.held[0]
+        control = words.view("<u2")[0::4]
+        changed = _changes(control[:upto])
+        rises = np.flatnonzero(changed & control[:upto] & CLK)
+        keep = changed & (BUSACK | RESET) != 0
+        keep[0] = True
+        # Among those that stay the clock stands as it did before the events that follow: it rises where it did, and nowhere else.
+        slow = words[:upto][keep] & ~np.uint64(CLK) | words[upto - 1] & np.uint64(CLK)
+        self.held = [
+            Block(
+                np.concatenate([times[:upto][keep], times[upto:]]),
+                np.concatenate([slow, words[upto:]]),
+                None if unknown is None else np.concatenate([unknown[:upto][keep], unknown[upto:]]),
+            )
+        ]
+        return times[rises]
+
+    def _prefix(self, changed: Control) -> tuple[int, int, bool]:
+        """Return the stretch of events that the calibration looks at, (first, end), and whether it is complete.
+
+        It runs from the first strobe edge until there are enough strobe and clock edges, or too many events; never does it depend on how
+        the capture came in blocks.
+        """
+        strobes = np.flatnonzero(changed & _STROBES)
+        if not len(strobes):
+            return 0, len(changed), False
+        first = max(0, int(strobes[0]) - 1)
+        ends = [int(strobes[STROBE_EDGES_WANTED]) + 1 if len(strobes) > STROBE_EDGES_WANTED else None]
+        if "CLK" in self.captured:
+            clocks = np.flatnonzero(changed[first + 2 :] & CLK)  # those behind the first strobe edge
+            ends.append(first + int(clocks[2 * CLOCK_EDGES_WANTED]) + 3 if len(clocks) > 2 * CLOCK_EDGES_WANTED else None)
+        complete = [end for end in ends if end is not None]
+        limit = first + WARM_UP_EVENTS
+        if len(complete) == len(ends):
+            return first, min(max(complete), limit), True
+        return first, min(len(changed), limit), len(changed) >= limit
+
+    def _known_changes(self, changed: Control) -> Control:
+        """Return what changed at each event, `changed`, less what was not known before or is not known behind it."""
+        unknown = _joined(self.held).unknown
+        if unknown is None:
+            return changed
+        hidden = unknown.view("<u2")[0::4]
+        known = changed.copy()
+        known[1:] &= ~(hidden[1:] | hidden[:-1])
+        return known
+
+    def _control(self) -> tuple[Control, Int]:
+        idle = np.uint16(idle_word(self.captured))
+        words = np.concatenate([block.words for block in self.held])
+        times = np.concatenate([block.times for block in self.held])
+        return words.view("<u2")[0::4] | idle, times
+
+    def settle(self) -> tuple[Calibration, bool]:
+        """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
+        control, times = self._control()
+        first, end, _ = self._prefix(self._known_changes(_changes(control)))
+        control, times = control[first:end], times[first:end]
+        # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
+        grid = estimate_sample_interval(times[1:], self.timescale_fs)
+        self.grid_found = grid is not None
+        sample = grid.interval if grid is not None else 1.0
+        changed = _changes(control)
+        changed[1:2] &= _STROBES
+        rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
+        mreq = self._pulses(MREQ, changed, control, times)
+        rd = self._pulses(RD, changed, control, times)
+        calibration = calibrate(
+            [int(t) for t in rises],
+            mreq,
+            self._pulses(RFSH, changed, control, times),
+            self._pulses(M1, changed, control, times),
+            rd,
+            sample,
+            self.given_t_ticks,
+            self._framed(changed, control, times, sample),
+            self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
+            self._share(rd, control, times, WR | RFSH),
+            self._share(self._pulses(WR, changed, control, times), control, times, RD | M1 | RFSH),
+        )
+        return calibration, self._busack_valid(mreq, control, times, calibration)
+
+    def _pulses(self, bit: np.uint16, changed: Control, control: Control, times: Int) -> list[Pulse]:
+        falls, rises, low_before = pulses(bit, changed, control)
+        rises = rises[int(low_before) :]
+        n = min(len(falls), len(rises), 2 * PULSES_WANTED)
+        return list(zip(times[falls[:n]].tolist(), times[rises[:n]].tolist(), strict=True))
+
+    def _levels(self, found: list[Pulse], control: Control, times: Int) -> Control:
+        """Return the control words in the middle of pulses."""
+        middles = np.array([(start + end) >> 1 for start, end in found], np.int64)
+        return control[np.searchsorted(times, middles, "right") - 1]
+
+    def _share(self, found: list[Pulse], control: Control, times: Int, released: np.uint16) -> float:
+        """Return the share of pulses in whose middle all these lines are released; 1 from too few pulses."""
+        if len(found) < FEW_PULSES:
+            return 1.0
+        return float(np.mean(self._levels(found, control, times) & released == released))
+
+    def _framed(self, changed: Control, control: Control, times: Int, sample: float) -> float:
+        if not self.captured.issuperset(("MREQ", "RD")):
+            return 1.0  # nothing else could frame the requests
+        shares = []
+        # /M1 falls, and /RFSH rises, while /MREQ is released; in the middle of both pulses it is asserted.
+        for bit, edge in ((M1, 0), (RFSH, 1)):
+            found = self._pulses(bit, changed, control, times)
+            if len(found) >= FEW_PULSES:
+                inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
+                shares.append(min(inside, self._released(found, edge, control, times)))
+        # /RD falls with /MREQ, which was released before.
+        found = self._pulses(RD, changed, control, times)
+        if len(found) >= FEW_PULSES:
+            inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
+            before = [(start - int(2 * sample), end) for start, end in found]
+            shares.append(min(inside, self._released(before, 0, control, times)))
+        return max(shares, default=1.0)
+
+    def _released(self, found: list[Pulse], edge: int, control: Control, times: Int) -> float:
+        """Return the share of pulses at whose start (0) or end (1) /MREQ is released."""
+        at = np.array([pulse[edge] for pulse in found], np.int64)
+        return float(np.mean(control[np.maximum(np.searchsorted(times, at, "right") - 1, 0)] & MREQ != 0))
+
+    def _proper_io(self, iorq: list[Pulse], control: Control, times: Int) -> float:
+        if len(iorq) < FEW_PULSES or not self.captured.issuperset(("MREQ", "RD", "WR")):
+            return 1.0
+        levels = self._levels(iorq, control, times)
+        direction = RD | WR | M1
+        return float(np.mean((levels & MREQ != 0) & (levels & direction != direction)))
+
+    def _busack_valid(self, mreq: list[Pulse], control: Control, times: Int, calibration: Calibration) -> bool:
+        if "BUSACK" not in self.captured or calibration.t_ticks is None:
+            return True
+        granted = [pulse for pulse in mreq if not control[np.searchsorted(times, pulse[0], "right") - 1] & BUSACK]
+        gap = REFRESH_GAP_MAX * calibration.t_ticks
+        fetches = sum(1 for a, b in zip(granted, granted[1:], strict=False) if b[0] - a[1] < gap)
+        return fetches < 4

@@ -1,0 +1,58 @@
+"""Parts that leave nothing in the evidence and keep what a command asks for beside it, so that no capture is read for it again."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ..capture.channels.mapping import ChannelMap
+from ..capture.records import Block
+from ..cycles.engine import Batch
+from ..cycles.table import CycleTable
+from ..profile.options import Options
+from .part import Part
+
+
+class KeptCycles(Part):
+    """Keeps all machine cycles."""
+
+    def __init__(self) -> None:
+        self._tables: list[CycleTable] = []
+
+    def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> KeptCycles:
+        """Return itself, as a maker of parts does."""
+        return self
+
+    def feed(self, batch: Batch) -> None:
+        """Keep the cycles."""
+        self._tables.append(batch.cycles)
+
+    def table(self) -> CycleTable:
+        """Return the cycles, in order of time; none where the capture was never rebuilt."""
+        return CycleTable.concatenate(self._tables)
+
+
+class KeptEvents:
+    """The first events of the raw capture, whole blocks of them until there are `limit`."""
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._blocks: list[Block] = []
+        self._count = 0
+
+    def add(self, block: Block) -> None:
+        """Keep a block while there is room."""
+        if self._count < self._limit:
+            self._blocks.append(block)
+            self._count += len(block.times)
+
+    @property
+    def blocks(self) -> list[Block]:
+        """Return the blocks as they came."""
+        return self._blocks
+
+    def joined(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint64]]:
+        """Return times (int64, ticks) and words (uint64)."""
+        if not self._blocks:
+            return np.empty(0, np.int64), np.empty(0, np.uint64)
+        return np.concatenate([block.times for block in self._blocks]), np.concatenate([block.words for block in self._blocks])
