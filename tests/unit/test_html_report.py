@@ -106,7 +106,7 @@ def test_the_page_is_whole_and_needs_nothing_else(page):
 
 def test_the_page_says_what_the_diagnosis_says(page, dead):
     text = Page(page).text
-    assert "FAULT." in text and dead.verdict.summary in text
+    assert "FAULT." in text and dead.verdict.headline in text
     for finding in dead.findings:
         assert finding.evidence[1:] in text and finding.caution in text and finding.next_step[1:] in text
     assert "marked: pin 27 (/M1)" in text and "stuck low" in text
@@ -157,7 +157,7 @@ def test_names_from_the_capture_are_escaped(tmp_path):
 
 
 def test_no_control_character_reaches_a_page(dead):
-    said = replace(dead, verdict=dead.verdict._replace(summary="chip U6\x1b[31m\x9b red"))
+    said = replace(dead, verdict=dead.verdict._replace(headline="chip U6\x1b[31m\x9b red"))
     page = render_page(said, Options())
     assert "hip U6\\x1b[31m\\x9b red" in page
     body = page.partition("<body>")[2].partition('<script id="data"')[0]

@@ -61,6 +61,8 @@ def _finding(finding: Finding) -> Document:
         "last_s": finding.last_s,
         "count": finding.count,
         "evidence": finding.evidence,
+        "title": finding.title,
+        "pins": list(finding.pins),
         "next_step": finding.next_step,
         "caution": finding.caution,
     }
@@ -70,9 +72,11 @@ def _verdict(verdict: Verdict) -> Document:
     return {
         "state": verdict.state,
         "suspects": [{"suspect": s.suspect, "confidence": s.confidence} for s in verdict.suspects],
+        "headline": verdict.headline,
         "summary": verdict.summary,
         "next_steps": list(verdict.next_steps),
         "clip_also": list(verdict.clip_also),
+        "not_judged": list(verdict.not_judged),
     }
 
 

@@ -10,26 +10,49 @@ from rich.table import Table
 from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
-from strobewise.bus.model import Finding, LineState
+from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.bus.units import time_words
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
-from strobewise.verdict.judge import SUSPECT_WORDS
+from strobewise.verdict.coverage import words as coverage_words
+from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.terminal import one_line, report_console
 
-HEADLINES = {"fault": "FAULT", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}
-COLOURS = {"fault": "bold red", "cannot_decide": "bold yellow", "no_fault_found": "bold green", "warning": "yellow", "note": "dim"}
+HEADLINES = {"fault": "FAULT", "leads": "CHECK THE LEADS FIRST", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}
+COLOURS = {
+    "fault": "bold red", "leads": "bold yellow", "cannot_decide": "bold yellow", "no_fault_found": "bold green",
+    "warning": "yellow", "note": "dim",
+}  # fmt: skip
 STATE_WORDS = {"stuck_high": "stuck high", "stuck_low": "stuck low", "not_captured": "not captured"}
+
+
+def aspect(verdict: Verdict) -> str:
+    """Return under which of HEADLINES a verdict is shown: a fault of the leads is no red fault of the machine."""
+    return "leads" if verdict.blames_leads else verdict.state
+
+
+def how_sure(diagnosis: Diagnosis) -> str:
+    """Return how sure it is that the lines behave as said, whoever is to blame; nothing where no fault was found."""
+    first = next((f for f in diagnosis.findings if f.severity == "fault"), None)
+    if first is None:
+        return ""
+    return f"{first.confidence * 100:.0f} % that it behaves as said, by what was measured"
+
+
+WHO = "Who is to blame, by experience with simulated faults"
 
 
 def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     """Print the report. Colour only on a terminal, and never as the only sign of anything."""
     console = report_console(stream)
     verdict = diagnosis.verdict
-    _paragraph(console, HEADLINES[verdict.state], verdict.summary, COLOURS[verdict.state])
+    _paragraph(console, HEADLINES[aspect(verdict)], verdict.headline, COLOURS[aspect(verdict)])
     if verdict.suspects and verdict.state != "no_fault_found":
         console.print()
-        console.print(Text("Suspects", "bold"))
+        if how_sure(diagnosis):
+            console.print(Text("How sure", "bold"))
+            console.print(f"  {how_sure(diagnosis)}", markup=False)
+        console.print(Text(WHO, "bold"))
         for share in verdict.suspects:
             console.print(f"  {share.confidence * 100:3.0f} %  {SUSPECT_WORDS[share.suspect]}", markup=False)
     if verdict.next_steps:
@@ -42,6 +65,9 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     cautions = list(dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"))
     for caution in cautions:
         _hanging(console, "  !  ", caution)
+    if verdict.not_judged and verdict.state != "no_fault_found":
+        console.print()
+        _hanging(console, "", f"Not judged with these leads: {coverage_words(verdict.not_judged)}.")
     if diagnosis.findings:
         console.print()
         console.print(Text("Findings", "bold"))
@@ -57,7 +83,7 @@ def _paragraph(console: Console, head: str, text: str, style: str) -> None:
         text = text[len(head) :]  # the sentence begins with the headline's own words
     else:
         text = f": {text}"
-    wrapped = textwrap.wrap(one_line(f"{head}{text}."), console.width - 1) or [head]
+    wrapped = textwrap.wrap(one_line(f"{head}{text}"), console.width - 1) or [head]
     first = Text(wrapped[0])
     first.stylize(style, 0, len(head))
     console.print(first)

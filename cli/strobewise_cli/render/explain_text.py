@@ -11,7 +11,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, bar
 from strobewise.rules.base import Rule
-from strobewise.verdict.judge import SUSPECT_WORDS
+from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.explain_pictures import Drawn, faulty, healthy, picture_of
 from strobewise_cli.render.waveform_text import draw
 from strobewise_cli.terminal import report_console

@@ -16,14 +16,15 @@ from markupsafe import Markup
 
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
-from strobewise.bus.model import Finding, LineState
+from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.bus.units import time_words
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.profile.options import Options
 from strobewise.rules import find_rule
-from strobewise.verdict.judge import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS
+from strobewise.verdict.coverage import words as coverage_words
+from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline
 from strobewise_cli.render.html_data import PageData, collect_all, finding_key
@@ -96,9 +97,12 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
     """Return what the template shows."""
     verdict = diagnosis.verdict
     return {
-        "headline": HEADLINES[verdict.state],
-        "state": verdict.state,
-        "summary": sentence(verdict.summary),
+        "headline": HEADLINES[aspect(verdict)],
+        "state": aspect(verdict),
+        "summary": _told(verdict),
+        "sure": sentence(how_sure(diagnosis)) if how_sure(diagnosis) else "",
+        "who": WHO,
+        "not_judged": coverage_words(verdict.not_judged) if verdict.state != "no_fault_found" else "",
         "path": ", ".join(examined.path for examined in diagnosis.captures),
         "capture": capture_words(diagnosis),
         "suspects": [
@@ -116,6 +120,13 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
         "courses": [{"path": data.examined.path if len(captures) > 1 else "", "charts": charts(data)} for data in captures],
         **viewer_context(captures),
     }  # fmt: skip
+
+
+def _told(verdict: Verdict) -> str:
+    """Return the headline without the words that stand in front of it in bold."""
+    head = HEADLINES[aspect(verdict)]
+    text = verdict.headline
+    return sentence(text[len(head) :].lstrip(": ") if text.lower().startswith(f"{head.lower()}:") else text)
 
 
 def viewer_context(captures: Sequence[PageData]) -> dict[str, object]:

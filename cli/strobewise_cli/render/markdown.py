@@ -10,8 +10,9 @@ import re
 from strobewise.bus.lines import pin_text
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
-from strobewise.verdict.judge import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES
+from strobewise.verdict.coverage import words as coverage_words
+from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.render.diagnosis_text import HEADLINES, WHO, aspect, how_sure
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_report import capture_words, cautions, line_rows, some, when
 from strobewise_cli.render.pinout import pin_name, pins_to_measure
@@ -29,12 +30,16 @@ def render_markdown(diagnosis: Diagnosis) -> str:
     """Return the document, with a line feed at its end."""
     verdict = diagnosis.verdict
     paths = ", ".join(escape(examined.path) for examined in diagnosis.captures)
-    parts = [f"# {HEADLINES[verdict.state].capitalize()}: {paths}", f"**{escape(sentence(verdict.summary))}**"]
+    parts = [f"# {HEADLINES[aspect(verdict)].capitalize()}: {paths}", f"**{escape(sentence(verdict.headline))}**"]
     parts.append(escape(capture_words(diagnosis)))
     if verdict.suspects and verdict.state != "no_fault_found":
         rows = [f"| {share.confidence * 100:.0f} % | {escape(SUSPECT_WORDS[share.suspect])} |" for share in verdict.suspects]
-        parts.append("\n".join(["## Suspects", "", "| sure | part |", "|---:|---|", *rows]))
+        if how_sure(diagnosis):
+            parts.append(escape(sentence(how_sure(diagnosis))))
+        parts.append("\n".join(["## Suspects", "", f"{WHO}:", "", "| sure | part |", "|---:|---|", *rows]))
     parts += _next(diagnosis)
+    if verdict.not_judged and verdict.state != "no_fault_found":
+        parts.append(escape(f"Not judged with these leads: {coverage_words(verdict.not_judged)}."))
     parts += _findings(diagnosis)
     seen = [f"- {escape(sentence(f'{what.topic}: {what.text}'))}" for what in observations(diagnosis.evidence)]
     if seen:

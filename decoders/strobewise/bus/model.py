@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Dict, Literal, NamedTuple, Optional, Tuple, get_args
 
+from .lines import LINE
+
 # Closed vocabularies: each stands once, as the type; the tuple of its values is read from it. JSON shows the words as they stand here.
 
 CycleKind = Literal[
@@ -104,6 +106,13 @@ class Finding(NamedTuple):
     next_step: str
     caution: str = ""
     suspects: Tuple[SuspectShare, ...] = ()  #: all parts that the finding points at, most likely first
+    title: str = ""  #: what was found, in a few words
+
+    @property
+    def pins(self) -> Tuple[int, ...]:
+        """Pins of the 40-pin package on which its lines are; a line that the CPU does not have has none."""
+        pins = (LINE[name].pin for name in self.lines if name in LINE)
+        return tuple(pin for pin in pins if pin is not None)
 
 
 class Verdict(NamedTuple):
@@ -114,3 +123,10 @@ class Verdict(NamedTuple):
     summary: str
     next_steps: Tuple[str, ...]
     clip_also: Tuple[str, ...]  #: lines whose capture would let the verdict go further
+    headline: str = ""  #: the fault in plain words and who is likely to blame, in full sentences
+    not_judged: Tuple[str, ...] = ()  #: lines and parts of the machine that these leads cannot judge
+
+    @property
+    def blames_leads(self) -> bool:
+        """Whether a fault was found that is first of all one of the leads or their labels, not of the machine."""
+        return self.state == "fault" and bool(self.suspects) and self.suspects[0].suspect == "probe_or_capture"

@@ -86,7 +86,7 @@ def conclude(captures: Sequence[Examined]) -> Diagnosis:
     names = [examined.path for examined in captures]
     findings = without_consequences(join_findings([run(record) for record in records], names, records))
     lines = join_lines([survey(record) for record in records])
-    return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence))
+    return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence, records))
 
 
 def diagnose(

@@ -106,6 +106,16 @@ class Rule:
         """Say whether the capture shows enough for this rule."""
         return any(evidence.has(*lines) for lines in self.needs)
 
+    @property
+    def blames_leads(self) -> bool:
+        """Whether what it finds is first of all a fault of the leads, their labels or the capture, not of the machine."""
+        return bool(self.suspects) and self.suspects[0][0] == "probe_or_capture"
+
+    @property
+    def wants(self) -> FrozenSet[str]:
+        """All lines of the sets that it needs."""
+        return frozenset(name for lines in self.needs for name in lines)
+
     def consequences(self) -> FrozenSet[str]:
         """Return the ids of the rules whose findings only follow from a fault that this one found."""
         astray = ids(lambda other: other.seen_astray) if self.derails else frozenset()
@@ -225,4 +235,5 @@ def _findings(each: Rule, evidence: BusEvidence) -> Iterator[Finding]:
             next_step=found.next_step or each.next_step,
             caution=each.caution if severity != "note" else "",
             suspects=suspects,
+            title=each.title,
         )

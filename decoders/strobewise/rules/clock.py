@@ -26,7 +26,7 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
 
 
 @rule(
-    "clock-stopped", "CLK without an edge", "fault", needs=(("CLK",),), judges=("CLK",), suspects=SUSPECTS,
+    "clock-stopped", "CLK stopped", "fault", needs=(("CLK",),), judges=("CLK",), suspects=SUSPECTS,
     looks_for="no edge on CLK, or none after some moment, while the machine stands still",
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",

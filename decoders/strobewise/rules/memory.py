@@ -63,7 +63,7 @@ def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
 
 
 @rule(
-    "reads-all-ff", "runaway on FFh", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
+    "reads-all-ff", "nothing answers, the CPU runs away on FFh", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
     suspects=(("rom", 0.5), ("glue", 0.25), ("connection", 0.15), ("data_bus", 0.1)),
     looks_for="nearly every read gives FFh (RST 38h): fetches of 0038h again and again, stack writes marching downwards",
     causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
@@ -84,7 +84,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "reads-all-00", "walk through memory on 00h", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
+    "reads-all-00", "every read gives 00h, the CPU walks through memory", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
     suspects=(("data_bus", 0.4), ("rom", 0.3), ("glue", 0.2), ("connection", 0.1)),
     looks_for="nearly every read gives 00h (NOP): fetches walk straight up through memory",
     causes="the data bus is held low, or the ROM's outputs are; when the bus was forced to 00h on purpose (free run) this is the sign that "
@@ -166,7 +166,7 @@ def runs_away(memory: MemoryRecord) -> bool:
 
 
 @rule(
-    "data-line-stuck", "a data line that never moves", "fault", needs=FULL_BUS, judges=DATA,
+    "data-line-stuck", "a data line that never moves in reads", "fault", needs=FULL_BUS, judges=DATA,
     suspects=(("data_bus", 0.55), ("connection", 0.2), ("probe_or_capture", 0.15), ("rom", 0.1)),
     looks_for="one data line at the same level in every read from ROM, RAM and I/O",
     causes="a line shorted to ground or supply, a chip on the bus whose output is stuck, a lead that is off",
@@ -193,7 +193,8 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         if _contradicted(evidence, bit):
             continue  # the CPU read other bytes than the capture shows, so it is not the line that stands still
         same = wrote is not None and memory.writes.transfers >= ENOUGH_WRITES
-        also = "and in all writes too" if same else "while writes show it moving"
+        written = memory.writes.transfers
+        also = "and in all writes too" if same else "while writes show it moving" if written and wrote is None else f"too few writes ({written}) to compare"
         suspects: Optional[Shares] = None
         few = memory.writes.transfers < ENOUGH_WRITES  # a program that went astray writes anywhere: that makes no RAM of what it hit
         if not same and (len(levels) == 1 or (few and wrote is None)):

@@ -6,11 +6,15 @@ below CONFIDENCE_CAP. The shares are calibrated on simulated faults (benchmarks/
 
 from __future__ import annotations
 
+from math import floor
 from typing import Dict, List, Sequence, Tuple
 
 from ..bus.model import SUSPECTS, Finding, Suspect, SuspectShare, Verdict
 from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE, ids
+from .coverage import clip_also, clip_words, not_judged
+from .coverage import words as coverage_words
+from .words import SUSPECT_WORDS, headline, plain
 
 CONFIDENCE_CAP = 0.95
 LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name
@@ -18,33 +22,42 @@ SHOWN = 0.05  #: suspects less likely than this are left out
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 
 
-def judge(findings: Sequence[Finding], evidence: BusEvidence) -> Verdict:
-    """Rank the suspects over all findings and say what they amount to."""
+def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[BusEvidence] = ()) -> Verdict:
+    """Rank the suspects over all findings and say what they amount to.
+
+    evidence: what the captures say together. records: what each of them says alone, where there are several.
+    """
     faults = [f for f in findings if f.severity == "fault"]
     warnings = [f for f in findings if f.severity == "warning"]
     order = {each.id: each.undecided for each in CATALOGUE if each.undecided}
-    doubts = [f for f in warnings if f.rule in order]
+    doubts = sorted((f for f in warnings if f.rule in order), key=lambda f: order[f.rule])
     naming = ids(lambda each: each.names_channels)
     by_behaviour = [f for f in findings if f.rule in naming and f.severity == "note"]
+    missing = not_judged(records or (evidence,))
+    clip, clip_first = clip_also(evidence), clip_words(evidence, missing)
     if faults:
         suspects = rank(faults, warnings)
-        return Verdict("fault", suspects, _sentence(faults, suspects), _steps(faults + warnings + by_behaviour), _clip_also(evidence))
-    if doubts:
-        suspects = rank(doubts, [])
-        doubts.sort(key=lambda f: order[f.rule])
-        return Verdict("cannot_decide", suspects, "Cannot decide: " + doubts[0].evidence, _steps(doubts + warnings), _clip_also(evidence))
-    if not _enough(evidence):
-        text = "Cannot decide: the capture shows too little of the CPU at work"
-        return Verdict("cannot_decide", (SuspectShare("probe_or_capture", 0.3),), text, _steps(warnings), _clip_also(evidence))
+        steps = _steps(faults + warnings + by_behaviour)
+        return Verdict("fault", suspects, _sentence(faults, suspects), steps, clip, headline(faults, suspects, evidence), missing)
+    if doubts or not _enough(evidence):
+        why = "the capture shows too little of the CPU at work"
+        suspects = rank(doubts, []) if doubts else (SuspectShare("probe_or_capture", 0.3),)
+        text = f"Cannot decide: {doubts[0].evidence if doubts else why}"
+        steps = _steps(doubts + [f for f in warnings if f not in doubts])
+        words = f"Cannot decide: {plain(doubts[0], evidence) if doubts else why}." + (f" Next clip {clip_first}." if clip_first else "")
+        return Verdict("cannot_decide", suspects, text, steps, clip, words, missing)
+    text = words = f"No fault found in {_amount(evidence)}"
     if warnings:
-        suspects = rank(warnings, [])
-        text = f"No fault found in {_amount(evidence)}; {warnings[0].evidence}"
-        return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), ())
-    how = "; the channels have no names and were told by their behaviour" if by_behaviour else ""
-    praising = ids(lambda each: each.praises)
-    how += "".join(f"; {f.evidence}" for f in findings if f.rule in praising and "M1" in f.lines)
-    text = f"No fault found in {_amount(evidence)}{how}"
-    return Verdict("no_fault_found", (SuspectShare("none", 0.8),), text, _steps(by_behaviour), ())
+        text += f"; {warnings[0].evidence}"
+        words += f", but {plain(warnings[0], evidence)}"
+    else:
+        text += "; the channels have no names and were told by their behaviour" if by_behaviour else ""
+        praising = ids(lambda each: each.praises)
+        text += "".join(f"; {f.evidence}" for f in findings if f.rule in praising and "M1" in f.lines)
+    if missing:
+        words += f"; not judged with these leads: {coverage_words(missing)}" + (f"; next clip {clip_first}" if clip_first else "")
+    suspects = rank(warnings, []) if warnings else (SuspectShare("none", 0.8),)
+    return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), clip if missing else (), f"{words}.", missing)
 
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
@@ -77,7 +90,10 @@ def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[Susp
         for name, share in _joined(group).items():
             best[name] = max(best.get(name, 0.0), min(CONFIDENCE_CAP, share * weight))
     ranked = sorted(best.items(), key=lambda item: (-round(item[1], 3), SUSPECTS.index(item[0])))
-    return tuple(SuspectShare(name, round(share, 3)) for name, share in ranked if share >= SHOWN)
+    rest = sum(share for _, share in ranked[1:])
+    if rest and ranked[0][1] + rest > 1.0:  # faults of their own: the first suspect keeps its share, the others get what is left
+        ranked[1:] = [(name, share * (1.0 - ranked[0][1]) / rest) for name, share in ranked[1:]]
+    return tuple(SuspectShare(name, floor(share * 1000 + 1e-6) / 1000) for name, share in ranked if share >= SHOWN)  # never up to above 1
 
 
 def _same_fault(findings: Sequence[Finding]) -> List[List[Finding]]:
@@ -118,24 +134,6 @@ def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> st
     return text
 
 
-SUSPECT_WORDS = {
-    "cpu": "the CPU",
-    "rom": "the ROM",
-    "ram": "the RAM",
-    "data_bus": "the data bus",
-    "address_bus": "the address bus",
-    "glue": "the board's own logic",
-    "clock": "the clock",
-    "reset": "the reset circuit",
-    "supply": "the supply",
-    "expansion_device": "the expansion device",
-    "connection": "a connection (socket, joint, track or edge connector)",
-    "program": "the program",
-    "probe_or_capture": "the lead, its label or the capture",
-    "none": "nothing",
-}
-
-
 def _steps(findings: Sequence[Finding]) -> Tuple[str, ...]:
     steps: List[str] = []
     for finding in findings:
@@ -152,11 +150,3 @@ def _amount(evidence: BusEvidence) -> str:
 
 def _enough(evidence: BusEvidence) -> bool:
     return evidence.cycles["opcode_fetch"] >= 8
-
-
-def _clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
-    """Name the lines that tell most when they are added, those that hold a CPU first; none while it is not known what is there."""
-    if evidence.unlabelled:
-        return ()
-    wanted = ("MREQ", "M1", "CLK", "RESET", "WAIT", "BUSREQ", "RD", "WR", "IORQ", "RFSH", "HALT", "INT")
-    return tuple(name for name in wanted if name not in evidence.captured)[:4]
