@@ -85,6 +85,8 @@ def _fields(node: ast.AST) -> list[tuple[str, ast.expr]]:
         return [(node.arg, node.value)]
     if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
         return [(node.targets[0].id, node.value)]
+    if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.value is not None:
+        return [(node.target.id, node.value)]
     return []
 
 

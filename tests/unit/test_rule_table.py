@@ -51,7 +51,7 @@ def test_the_table_itself_makes_sense(row):
 
 
 def _helper():
-    severity = "note"
+    severity: str = "note"
     return Found("x", (), severity=severity, confidence=0.7 if severity else SOME)
 
 
