@@ -85,7 +85,10 @@ AREAS = (
     ),
     Area(
         "verdict", 10, (f"{ENGINE}/verdict", f"{ENGINE}/diagnosis"),
-        (*_unit("verdict", "evidence_details", "observations", "timing_evidence", "joining", "rules"), "tests/golden"),
+        (
+            *_unit("verdict", "evidence_details", "gathering", "observations", "timing_evidence", "joining", "replay", "rules"),
+            "tests/golden",
+        ),
     ),
     Area("program", 6, (f"{ENGINE}/program",), _unit("tally", "listing", "prediction")),
     Area("capture", 8, (f"{ENGINE}/capture",), _unit("channels", "vcd_header", "vcd_body", "scope_csv", "grid", "rewrite")),

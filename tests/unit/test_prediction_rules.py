@@ -30,6 +30,7 @@ def test_one_line_that_explains_enough_and_alone():
 
 def test_the_line_is_the_one_that_most_often_is_the_only_one():
     assert _misread(record({"D3": (40, 0, 1, 0), "D5": (15, 15, 4, 4)}, sought=40)) == 5  # not the one that might explain the most
+    assert _misread(record({"D3": (10, 30, 1, 0), "D5": (15, 15, 4, 4)}, sought=40)) == 5
 
 
 def test_one_line_that_explains_every_contradiction_needs_fewer_alone():

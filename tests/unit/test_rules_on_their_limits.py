@@ -15,6 +15,7 @@ from strobewise.records.memory import Levels, MemoryRecord, ReadBack
 from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
 from strobewise.rules.base import Rule, _findings
+from strobewise.rules.buses import _moves_in_reads
 from strobewise.rules.volts import DEAD, GROUNDED, UNDRIVEN, weigh_still_line
 
 
@@ -287,3 +288,9 @@ def test_too_few_samples_soften_what_does_not_last():
     assert one(evidence, "reset-held").severity == "fault" and one(evidence, "io-request-conflict").severity == "warning"
     evidence.strobes["M1"] = StrobeCount(20, 20, 500, 0)
     assert one(evidence, "capture-too-coarse").severity == "note" and one(evidence, "io-request-conflict").severity == "fault"
+
+
+@pytest.mark.parametrize(("reads", "moves"), [(Levels(16, 0xFF, 0), True), (Levels(15, 0xFF, 0), False), (Levels(16, 0xFF, 0x08), False)])
+def test_a_data_line_moves_where_enough_reads_show_it(reads, moves):
+    assert _moves_in_reads(of_memory(reads_rom=reads), 3) == _moves_in_reads(of_memory(reads_rom=Levels(), reads_ram=reads), 3) == moves
+    assert not _moves_in_reads(evidence_of(), 3)  # no read was seen
