@@ -11,10 +11,12 @@ import pytest
 from conftest import TRACES
 from strobewise import Options, diagnose
 from strobewise.bus.model import KIND_INDEX
-from strobewise.diagnosis.observations import observations
+from strobewise.bus.timing import GRADES
+from strobewise.diagnosis.observations import _delays, observations
 from strobewise.evidence.timing import interrupt_mode
 from strobewise.machine import GENERIC, simulate
 from strobewise.profile.machine import load_profile
+from strobewise.records.timing import Delay, TimingRecord
 from strobewise_cli.render.diagnosis_json import document
 
 ACK, FETCH, READ, WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
@@ -90,3 +92,14 @@ def test_nothing_is_told_of_what_was_not_captured():
     words, body = seen(TRACES / "good" / "healthy-two.vcd")
     assert not words and body["interrupts"] is None and body["paging"] == [] and body["delays"] == []
     assert json.dumps(body)
+
+
+@pytest.mark.parametrize("meets", [0, 1, 2])
+@pytest.mark.parametrize("breaks", [0, 1, 2])
+def test_what_is_said_of_the_speed_grades(meets, breaks):
+    """The slow grades are kept, the fast ones broken, and of those between nothing can be told."""
+    kept, broken = list(GRADES)[:meets], list(GRADES)[len(GRADES) - breaks :]
+    text = _delays(TimingRecord(1e-9, [Delay("TdCf(MREQf)", "MREQ", 9, 6e-8, 5e-8, 7e-8, kept, broken)], None))
+    assert ("within the limits" in text) == bool(kept) and ("beyond those of" in text) == bool(broken)
+    assert ("too coarse to tell the speed grade" in text) == (not kept and not broken)
+    assert ("can not be told at this rate" in text) == bool((kept or broken) and meets + breaks < len(GRADES))
