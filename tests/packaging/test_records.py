@@ -16,6 +16,7 @@ SOURCES = sorted([*ENGINE.rglob("*.py"), *CLI.rglob("*.py"), *HOST.rglob("*.py")
 #: Fields that no code of the product reads by name, and why they stay.
 KEPT = {
     "Operation.documented": "a fact of the opcode table, which the tests hold against the manual's count",
+    "_Place.shift": "unpacked with its neighbours, once for every cycle",
     "Operation.useless_prefix": "a fact of the opcode table, by which the tests choose what other emulators agree on",
 }
 
