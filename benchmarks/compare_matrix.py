@@ -10,7 +10,8 @@ other noise. What is said is judged by the simulation's own truth:
   differ        they differ, but neither line nor part is named
   alike         no difference found
   no trace      no difference found, nor is there any: the capture is edge for edge that of the healthy machine at the same moment
-A repair pair is the same the other way round: "repaired" counts how often the faulty capture first, the healthy one second, is called so.
+A repair pair is the same the other way round: "gone" counts how often the fault, with the faulty capture first and the healthy one
+second, is told as gone or not seen again.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from strobewise.compare.comparison import Comparison, compare_diagnoses, read_si
 from strobewise.machine import FAULTS, Scenario
 from strobewise.machine.simulate import SimulatedCapture
 
-OUTCOMES = ("in sentence", "in report", "part only", "differ", "alike", "no trace", "repaired")
+OUTCOMES = ("in sentence", "in report", "part only", "differ", "alike", "no trace", "gone")
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Result:
     case: Case
     lines: tuple[str, ...]  #: what the fault spoils
     outcome: str
-    repaired: bool
+    gone: bool
     sentence: str
     back: str  #: the sentence of the pair the other way round
 
@@ -76,7 +77,7 @@ def judge(case: Case) -> Result:
     said_so = outcome(said, lines, suspects)
     if said_so == "alike" and broken and not leaves_a_trace(scenario):
         said_so = "no trace"
-    return Result(case, lines, said_so, back.sentence.startswith("repaired"), said.sentence, back.sentence)
+    return Result(case, lines, said_so, back.all_gone, said.sentence, back.sentence)
 
 
 def leaves_a_trace(scenario: Scenario) -> bool:
@@ -124,7 +125,7 @@ def main() -> int:
         whole = "all with a line" if result.lines else "all without a line"
         for row in (kind, *([whole] if result.case.fault else [])):
             counts[row][result.outcome] += 1
-            counts[row]["repaired"] += result.repaired
+            counts[row]["gone"] += result.gone
     print(f"{'fault':24s}" + "".join(f"{name:>13s}" for name in OUTCOMES))
     for name in sorted(counts, key=lambda name: name.startswith("all")):
         print(f"{name:24s}" + "".join(f"{counts[name][each] or '-':>13}" for each in OUTCOMES))

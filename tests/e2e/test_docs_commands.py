@@ -41,11 +41,11 @@ def test_every_command_line_of_a_page_runs_and_shows_what_it_says(page, workplac
                 assert any(real.rstrip().startswith(wanted.rstrip()) for real in lines), f"a line does not come: {wanted}"
 
 
-def test_the_tutorial_ends_with_the_proof(workplace):
+def test_the_tutorial_ends_with_what_is_gone(workplace):
     page = (DOCS / "tutorial.md").read_text(encoding="utf-8")
     last = code_lines(page)[-1]
     done = run(last, workplace)
-    assert done.returncode == 1 and done.stdout.startswith("Repaired: /M1 now strobes every fetch (0 of ")
+    assert done.returncode == 1 and done.stdout.startswith("Gone: /M1 now strobes every fetch (0 of ")
 
 
 def test_the_pytest_example_passes_on_a_good_capture_and_fails_on_a_bad_one(tmp_path):
@@ -101,4 +101,4 @@ def test_the_site_builds_without_a_warning(tmp_path):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     index = (tmp_path / "site" / "index.html").read_text(encoding="utf-8")
-    assert "From the first capture to the proof of repair" in index
+    assert "From the first capture to the repair" in index

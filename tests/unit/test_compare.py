@@ -286,14 +286,22 @@ def test_a_faulty_line_is_named(broken, names, healthy, folder):
     assert all(name in result.sentence for name in names), result.sentence
 
 
-def test_the_proof_of_a_repair(dead, healthy):
+def test_a_fault_that_is_gone(dead, healthy):
     result = compare(dead, healthy)
     m1 = next(pair for pair in result.strobes if pair.line == "M1")
     assert m1.good_strobed == 0 and m1.suspect_strobed == m1.suspect.expected > 500
     assert result.sentence == (
-        f"repaired: /M1 now strobes every fetch (0 of {m1.good.expected} before, {m1.suspect.expected} of {m1.suspect.expected} now)"
+        f"gone: /M1 now strobes every fetch (0 of {m1.good.expected} before, {m1.suspect.expected} of {m1.suspect.expected} now)"
     )
     assert [f.rule for f in result.gone] == ["fetch-strobe-missing"] and not result.new
+
+
+def test_nothing_is_claimed_of_a_capture_that_ends_before_the_first_one_failed(healthy, folder):
+    late = capture(folder, "late", duration_s=0.005, faults=[fault("clock-dead", after_s=0.0035)])
+    result = compare(late, healthy)
+    assert result.gone and not result.all_gone
+    assert result.sentence.startswith("the second capture ends too early to tell whether this is gone: CLK stopped"), result.sentence
+    assert compare(late, capture(folder, "long", duration_s=0.005)).all_gone
 
 
 def test_no_repair_is_claimed_for_a_line_that_was_not_captured(dead, folder):
@@ -383,7 +391,7 @@ def call(*arguments):
 def test_exit_status_and_text(dead, healthy, folder, capsys):
     assert call(dead, healthy) == 1
     out = capsys.readouterr().out
-    assert out.startswith("Repaired: /M1 now strobes every fetch (0 of ")
+    assert out.startswith("Gone: /M1 now strobes every fetch (0 of ")
     assert "Findings gone" in out and "stuck low" in out and max(map(len, out.splitlines())) <= 80
     assert call(healthy, healthy) == 0
     assert capsys.readouterr().out.startswith("Alike: ")
@@ -411,9 +419,9 @@ def test_two_standard_inputs_a_page_of_one_and_overwriting_are_refused(healthy):
 def test_the_page_of_a_comparison(dead, healthy, tmp_path, capsys):
     target = tmp_path / "repair.html"
     assert call(dead, healthy, "--html", target) == 1
-    assert capsys.readouterr().out.startswith("Repaired")
+    assert capsys.readouterr().out.startswith("Gone")
     text = target.read_text()
-    assert "Repaired: /M1 now strobes every fetch (0 of " in text and "<h3>Gone</h3>" in text and len(text) < 1_000_000
+    assert "Gone: /M1 now strobes every fetch (0 of " in text and "<h3>Gone</h3>" in text and len(text) < 1_000_000
     data = json.loads(text.partition('type="application/json">')[2].partition("</script>")[0])
     assert len(data["sources"]) == 2
     keys = {window["key"]: window["source"] for window in data["windows"]}

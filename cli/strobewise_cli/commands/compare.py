@@ -19,7 +19,7 @@ from strobewise_cli.progress import ProgressBar
 _EPILOG = """\
 examples:
   strobewise compare working.vcd failing.vcd       what the failing machine does that the working one does not
-  strobewise compare before.vcd after.vcd          the proof of a repair: what is gone, what is left
+  strobewise compare before.vcd after.vcd          before and after a repair: what is gone, what is left
   strobewise compare good.vcd suspect.vcd --json - the same for scripts
   strobewise compare before.vcd after.vcd --html repair.html
                                                    the same as a page with the waveforms of both

@@ -55,7 +55,7 @@ def _moments(word: str, findings: Sequence[Finding]) -> list[Moment]:
 def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, object]:
     """Return what the template shows."""
     sides = (comparison.good, comparison.suspect)
-    repaired = comparison.sentence.startswith("repaired") or comparison.alike
+    well = comparison.all_gone or comparison.alike
     groups = [
         {"title": title, "findings": finding_blocks(findings, captures, f"{word}-{{}}".format)}
         for word, title, findings in (
@@ -65,7 +65,7 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
     ]  # fmt: skip
     return {
         "summary": sentence(comparison.sentence),
-        "state": "no_fault_found" if repaired else "fault",
+        "state": "no_fault_found" if well else "fault",
         "sides": [
             {"name": name, "path": side.captures[0].path, "words": capture_words(side), "mix": cycle_mix(data.course)}
             for name, side, data in zip(comparison.names, sides, captures, strict=True)

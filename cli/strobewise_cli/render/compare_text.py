@@ -23,7 +23,7 @@ RANGES_SHOWN = 8  #: ranges of addresses that are named one by one
 def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
     """Print the comparison. Sections without a difference are left out."""
     console = report_console(stream)
-    colour = "bold green" if comparison.alike or comparison.sentence.startswith("repaired") else "bold yellow"
+    colour = "bold green" if comparison.alike or comparison.all_gone else "bold yellow"
     for number, line in enumerate(textwrap.wrap(one_line(sentence(comparison.sentence)), console.width - 1)):
         console.print(Text(line, colour if number == 0 else ""))
     console.print()

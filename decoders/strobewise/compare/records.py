@@ -13,6 +13,7 @@ from ..records.evidence import StrobeCount
 from .code import CodeChange
 from .flow import Parting, Reached
 
+GONE, NOT_SEEN = "gone: ", "not seen again: "  #: how a sentence begins that says this of all faults of the first capture
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 
 
@@ -125,3 +126,8 @@ class Comparison:
     timing: tuple[TimingShift, ...]
     untold: tuple[str, ...]  #: what could not be compared, and why
     names: tuple[str, str]  #: what to call the two: "before" and "now" around a repair, else "good" and "suspect"
+
+    @property
+    def all_gone(self) -> bool:
+        """Whether the second capture could have shown the faults of the first, and shows none."""
+        return self.sentence.startswith((GONE, NOT_SEEN))

@@ -1,11 +1,15 @@
-"""The sentence on top of a comparison: repaired, worse, the same, or alike, with the numbers that show it."""
+"""The sentence on top of a comparison: gone, worse, the same, or alike, with the numbers that show it.
+
+A fault that is not seen again may still be there: two captures compare what they show, and prove no repair.
+"""
 
 from __future__ import annotations
 
 from ..bus.lines import bar
 from ..bus.model import Finding
+from ..bus.units import time_words
 from ..rules import find_rule
-from .records import Comparison, StrobePair
+from .records import GONE, NOT_SEEN, Comparison, StrobePair
 
 RESTING_SHOWN = 4  #: lines at rest that a sentence names; more of them only say that the program did not run
 
@@ -18,7 +22,7 @@ def sentence_of(said: Comparison) -> str:
     """Return what a comparison comes to, in one sentence. said: the comparison, its own sentence not yet filled in."""
     gone, new, kept = (_of(part, "fault") for part in (said.gone, said.new, said.kept))
     if said.good.verdict.state == "fault" and gone and not new and not kept:
-        return _repaired(gone[0], said)
+        return _gone(gone, said)
     if new and not gone and not kept:
         words = f"{_worse(new[0], said.strobes)}{_more(new)}"
         return f"the suspect has a fault that the good one has not: {words}{_at_rest(new, said)}{_misread(new, said)}"
@@ -105,8 +109,20 @@ def _strobe(finding: Finding, strobes: tuple[StrobePair, ...]) -> StrobePair | N
     return own[0] if len(finding.lines) == 1 and own and own[0].good.expected and own[0].suspect.expected else None
 
 
-def _repaired(finding: Finding, said: Comparison) -> str:
-    rule = find_rule(finding.rule)
+def _ends_before(gone: list[Finding], said: Comparison) -> str:
+    """Say where the second capture is shorter than the first one took to fail; nothing where it is long enough."""
+    failed = [f.first_s - said.good.evidence.start_s for f in gone if f.first_s is not None]
+    lasted = said.suspect.evidence.duration_s
+    if not failed or max(failed) < lasted:
+        return ""
+    return f"the first capture failed only {time_words(max(failed))} after its start, and the second lasts {time_words(lasted)}"
+
+
+def _gone(gone: list[Finding], said: Comparison) -> str:
+    finding, rule = gone[0], find_rule(gone[0].rule)
+    early = _ends_before(gone, said)
+    if early:
+        return f"the second capture ends too early to tell whether this is gone: {_title(finding)}; {early}"
     if (rule is not None and not rule.can_decide(said.suspect.evidence)) or said.suspect.verdict.state == "cannot_decide":
         return f"the fault of the first capture is not seen in the second, but that one cannot decide: {_title(finding)}"
     warnings = [f for f in said.new if f.severity == "warning"]
@@ -118,17 +134,17 @@ def _now(finding: Finding, strobes: tuple[StrobePair, ...]) -> str:
     """Say that a fault is gone, with the numbers of its strobe where it is one strobe's."""
     pair = _strobe(finding, strobes)
     if pair is None:
-        return f"repaired: no longer found: {_title(finding)} (before: {finding.evidence})"
+        return f"{NOT_SEEN}{_title(finding)} (before: {finding.evidence})"
     before, now = pair.good_strobed, pair.suspect_strobed
     if before == pair.good.expected:
         wrong = f"asserted in {pair.good.wrong} of {pair.good.others} other requests before"
         now_wrong = f"{pair.suspect.wrong} of {pair.suspect.others} now"
-        return f"repaired: {bar(pair.line)} now strobes {_many(pair.line)} alone ({wrong}, {now_wrong})"
+        return f"{GONE}{bar(pair.line)} now strobes {_many(pair.line)} alone ({wrong}, {now_wrong})"
     if now == pair.suspect.expected:
         which = f"every {MARKS[pair.line]}"
-        return f"repaired: {bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before, {now} of {now} now)"
+        return f"{GONE}{bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before, {now} of {now} now)"
     which = f"{now} of {pair.suspect.expected} {_many(pair.line)}"
-    return f"repaired: {bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before)"
+    return f"{GONE}{bar(pair.line)} now strobes {which} ({before} of {pair.good.expected} before)"
 
 
 def _worse(finding: Finding, strobes: tuple[StrobePair, ...]) -> str:
