@@ -22,6 +22,7 @@ EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
 _EPILOG = """\
 examples:
   strobewise diagnose boot.vcd                              the verdict, for people
+  strobewise diagnose boot.vcd --brief                      ten lines to read at arm's length
   strobewise diagnose boot.vcd --json boot.json             the same for scripts (- is standard output)
   strobewise diagnose boot.vcd --html boot.html             a page with waveforms around the findings
   strobewise diagnose clips.vcd --map M1=CH0 --map MREQ=CH1 channels without names
@@ -61,9 +62,11 @@ def run(args: argparse.Namespace) -> int:
         with open_output(args.markdown, "w") as out:
             out.write(render_markdown(diagnosis))
     if STANDARD_OUTPUT not in (args.json, args.html, args.markdown):
-        from strobewise_cli.render.diagnosis_text import print_diagnosis
-
-        print_diagnosis(diagnosis, sys.stdout)
+        if args.brief:
+            from strobewise_cli.render.brief_text import print_brief as show
+        else:
+            from strobewise_cli.render.diagnosis_text import print_diagnosis as show
+        show(diagnosis, sys.stdout)
     return EXIT_STATUS[diagnosis.verdict.state]
 
 
@@ -80,6 +83,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     parser.add_argument(
         "--html", metavar="FILE", help="write it as one self-contained page, with waveforms; reads the capture twice, so not from -"
     )
+    parser.add_argument("--brief", action="store_true", help="print ten lines at most: the fault, the pin, the caution, the first step")
     parser.add_argument("--markdown", metavar="FILE", help="write the diagnosis as Markdown, for a job sheet or a forum post")
     add_machine_options(parser)
     parser.set_defaults(run=run)
