@@ -58,13 +58,12 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     if verdict.next_steps:
         console.print()
         console.print(Text("Next", "bold"))
+        for caution in dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"):
+            _hanging(console, "  !  ", caution)
         for number, step in enumerate(verdict.next_steps, 1):
             _hanging(console, f"  {number}. ", step[0].upper() + step[1:] + ".")
     if verdict.clip_also and verdict.state == "cannot_decide":
         _hanging(console, "  -> ", "clip as well: " + ", ".join(_with_pin(name) for name in verdict.clip_also))
-    cautions = list(dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"))
-    for caution in cautions:
-        _hanging(console, "  !  ", caution)
     if verdict.not_judged and verdict.state != "no_fault_found":
         console.print()
         _hanging(console, "", f"Not judged with these leads: {coverage_words(verdict.not_judged)}.")

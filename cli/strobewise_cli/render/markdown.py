@@ -52,14 +52,15 @@ def _next(diagnosis: Diagnosis) -> list[str]:
     verdict = diagnosis.verdict
     parts = []
     if verdict.next_steps:
+        parts += ["## What to measure next", *(f"> **Caution.** {escape(sentence(text))}" for text in cautions(diagnosis))]
         steps = [f"{number}. {escape(sentence(step))}" for number, step in enumerate(verdict.next_steps, 1)]
-        parts.append("\n".join(["## What to measure next", "", *steps]))
+        parts.append("\n".join(steps))
     pins = sorted(pins_to_measure(diagnosis))
     if pins and verdict.state != "no_fault_found":
         parts.append("Pins: " + ", ".join(f"{number} ({escape(pin_name(number))})" for number in pins) + ".")
     if verdict.clip_also and verdict.state == "cannot_decide":
         parts.append("Clip as well: " + ", ".join(escape(pin_text(name)) for name in verdict.clip_also) + ".")
-    return parts + [f"> **Caution.** {escape(sentence(text))}" for text in cautions(diagnosis)]
+    return parts
 
 
 def _findings(diagnosis: Diagnosis) -> list[str]:

@@ -14,6 +14,7 @@ from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE, ids
 from .coverage import clip_also, clip_words, not_judged
 from .coverage import words as coverage_words
+from .steps import steps
 from .words import SUSPECT_WORDS, headline, plain
 
 CONFIDENCE_CAP = 0.95
@@ -37,15 +38,15 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
     clip, clip_first = clip_also(evidence), clip_words(evidence, missing)
     if faults:
         suspects = rank(faults, warnings)
-        steps = _steps(faults + warnings + by_behaviour)
-        return Verdict("fault", suspects, _sentence(faults, suspects), steps, clip, headline(faults, suspects, evidence), missing)
+        todo = steps(faults + warnings + by_behaviour, evidence.captured)
+        return Verdict("fault", suspects, _sentence(faults, suspects), todo, clip, headline(faults, suspects, evidence), missing)
     if doubts or not _enough(evidence):
         why = "the capture shows too little of the CPU at work"
         suspects = rank(doubts, []) if doubts else (SuspectShare("probe_or_capture", 0.3),)
         text = f"Cannot decide: {doubts[0].evidence if doubts else why}"
-        steps = _steps(doubts + [f for f in warnings if f not in doubts])
+        todo = steps(doubts + [f for f in warnings if f not in doubts], evidence.captured)
         words = f"Cannot decide: {plain(doubts[0], evidence) if doubts else why}." + (f" Next clip {clip_first}." if clip_first else "")
-        return Verdict("cannot_decide", suspects, text, steps, clip, words, missing)
+        return Verdict("cannot_decide", suspects, text, todo, clip, words, missing)
     text = words = f"No fault found in {_amount(evidence)}"
     if warnings:
         text += f"; {warnings[0].evidence}"
@@ -57,7 +58,8 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
     if missing:
         words += f"; not judged with these leads: {coverage_words(missing)}" + (f"; next clip {clip_first}" if clip_first else "")
     suspects = rank(warnings, []) if warnings else (SuspectShare("none", 0.8),)
-    return Verdict("no_fault_found", suspects, text, _steps(warnings + by_behaviour), clip if missing else (), f"{words}.", missing)
+    todo = steps(warnings + by_behaviour, evidence.captured)
+    return Verdict("no_fault_found", suspects, text, todo, clip if missing else (), f"{words}.", missing)
 
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
@@ -132,14 +134,6 @@ def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> st
         if len(suspects) > 1 and suspects[1].confidence > 0.4 * suspects[0].confidence:
             text += f", else {SUSPECT_WORDS[suspects[1].suspect]}"
     return text
-
-
-def _steps(findings: Sequence[Finding]) -> Tuple[str, ...]:
-    steps: List[str] = []
-    for finding in findings:
-        if finding.next_step and finding.next_step not in steps:
-            steps.append(finding.next_step)
-    return tuple(steps[:4])
 
 
 def _amount(evidence: BusEvidence) -> str:
