@@ -105,7 +105,7 @@ class ComparedBus:
                 if (pin.value ^ got) & mask & ~pin.mask:
                     raise Parted
                 if pin.mask & mask:
-                    if kind == FETCH or (isinstance(address, int) and board.contents[address] >= 0):
+                    if kind in (FETCH, READ):
                         self._guessed += bin(pin.mask & mask).count("1")
                     pin = known(pin.value | got & mask & pin.mask, pin.mask & ~mask)
                     byte = board.taken(pin)

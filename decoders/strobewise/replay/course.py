@@ -17,6 +17,8 @@ from .unknown import Lost, UncertainCpu, Unknown, Value, known
 _REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
 _RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
 _WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
+_GUESSED_MOST = 400  #: bits that a course may take for granted before it counts as lost
+_NMIS_FREE, _CYCLES_AN_NMI = 2, 300  #: NMIs that may be taken for granted: a button or a slow timer, no storm
 _FLAG_CHOICES = frozenset(
     [0x20, 0x28, 0x30, 0x38] + [0xC0 | c << 3 | low for c in range(8) for low in (0, 2, 4)]
 )  #: opcodes that look at one flag
@@ -48,6 +50,8 @@ class Course(ComparedBus):
         super().__init__(seen, board, begin, len(seen) if end is None else end, loose, resets)
         self.cpu = UncertainCpu()
         self.cpu.forget()
+        if seen.address_mask != 0xFFFF:  # where nothing shows what SP is, the likeliest (see cpu.model); no sound program asks
+            self.cpu.sp = 0xFFFF
         self.budget = budget
         self.checkpoints: List[Tuple[int, Any, dict[int, Value]]] = []  #: (cycle, state, RAM) on the way, for `resume`
         self._next_checkpoint = begin + CHECKPOINT_EVERY
@@ -57,6 +61,7 @@ class Course(ComparedBus):
         self._mark: Any = None
         self._weak = False
         self._vector = 0xFF
+        self._accepted = 0  # NMIs that no lead shows
         self._assumed: Optional[int] = None  # where a return address out of untouched RAM led to
         self._tables: dict[int, List[int]] = {}  # page of an interrupt table in ROM -> its vectors
         self._grants = frozenset(seen.grants)
@@ -85,6 +90,7 @@ class Course(ComparedBus):
         log: List[Predicted] = []
         hidden: List[Tuple[int, int]] = []
         script: List[int] = []
+        points = self.checkpoints
         steps = 0
         while True:
             reason = PARTED
@@ -104,11 +110,12 @@ class Course(ComparedBus):
                 pass
             if self.at > furthest or (reason != PARTED and self.at >= furthest) or not log:
                 furthest, log, hidden = max(furthest, self.at), self._log[:], self._hidden[:]
-                guessed = self._guessed
+                guessed, points = self._guessed, self.checkpoints[:]
                 ended = reason
             elif reason == GAVE_UP:
                 ended = GAVE_UP
             if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(furthest):
+                self.checkpoints = points  # those of the way that led furthest
                 return Outcome(furthest - self.begin, ended, steps, log, guessed, hidden)
             script = self._script
 
@@ -126,6 +133,7 @@ class Course(ComparedBus):
         return (
             self.cpu.save(), len(self.board.journal), self.board.bus, self.at, self._due, self._drift, self._stretched,
             len(self._log), len(self._hidden), self._vector, self._guessed, self._assumed,
+            self._accepted,
         )  # fmt: skip
 
     def _restore(self, mark: Any) -> None:
@@ -140,7 +148,7 @@ class Course(ComparedBus):
     def _set_state(self, mark: Any) -> Tuple[int, int, int]:
         """Go back to a mark, but for the three lists, of which the lengths are returned: journal, log, hidden."""
         state, journal, self.board.bus, self.at, self._due, self._drift, self._stretched, log, hidden, *rest = mark
-        self._vector, self._guessed, self._assumed = rest
+        self._vector, self._guessed, self._assumed, self._accepted = rest
         self.cpu.restore(state)
         return journal, log, hidden
 
@@ -189,10 +197,12 @@ class Course(ComparedBus):
         if self._interrupts_unseen and kinds[row] in (READ, WRITE, ACCESS, UNKNOWN_KIND) and self.cpu.iff1 is not False:
             self.cpu.interrupt_line = True  # a request where a fetch is due: the refresh of an acknowledge that no lead shows
             return
-        if self._nmis and kinds[row] == FETCH and self._may_be_response(t_states[row]) and self._pushes_at(row + 1):
+        few = self._accepted < _NMIS_FREE + (row - self.begin) // _CYCLES_AN_NMI
+        if self._nmis and few and kinds[row] == FETCH and self._may_be_response(t_states[row]) and self._pushes_at(row + 1):
             self._weak = True
             if self._option(2) == 1:
                 self.cpu.nmi_pending = True
+                self._accepted += 1
             self._weak = False
 
     def _may_be_response(self, t_states: int) -> bool:
@@ -217,8 +227,23 @@ class Course(ComparedBus):
             self._alternatives.append((self._mark, [*self._script[: self._used - 1], chosen + 1], self._weak))
         return chosen
 
+    def _likely(self, value: Unknown) -> List[int]:
+        """Return where a program may go on at an address that is known in part."""
+        found = [address for address in (0x0000, 0xFFFF) if not (address ^ value.value) & ~value.mask]
+        if bin(value.mask).count("1") <= 8:
+            contents, part = self.board.contents, value.mask
+            while True:
+                address = value.value | part
+                if address not in found and contents[address] >= 0:
+                    found.append(address)
+                if not part:
+                    break
+                part = part - 1 & value.mask
+        return found
+
     def _choose_bit(self, value: Unknown) -> bool:
         chosen = self._option(2) == 0
+        self._guessed += 1
         cpu, mask = self.cpu, value.mask
         if self._opcode in _FLAG_CHOICES and isinstance(cpu.f, Unknown) and not mask & mask - 1 and cpu.f.mask & mask:
             cpu.f = known(cpu.f.value | (mask if chosen else 0), cpu.f.mask & ~mask)
@@ -232,8 +257,8 @@ class Course(ComparedBus):
         if self.at < self.end and seen.address_mask == 0xFFFF and seen.kinds[self.at] == FETCH:
             return seen.address[self.at]
         # An address out of memory that nobody wrote to: RAM that came up with 00 or FF throughout is the likeliest.
-        likely = [address for address in (0x0000, 0xFFFF) if not (address ^ value.value) & ~value.mask]
-        if not likely or not seen.address_mask ^ 0xFFFF:
+        likely = self._likely(value)
+        if not likely or not seen.address_mask ^ 0xFFFF or self._guessed > _GUESSED_MOST:
             raise Lost
         chosen = likely[self._option(len(likely))]
         if chosen != self._assumed:

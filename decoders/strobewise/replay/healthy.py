@@ -57,7 +57,8 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):
         run = run_course(seen, ReplayBoard(program.regions), Setting(row))
-        if best is None or run.outcome.matched > best.outcome.matched + 2:
+        lead = RHYTHM_LEAST if seen.found_by in (RESET, SILENCE) else 2
+        if best is None or run.outcome.matched > best.outcome.matched + lead:
             best = run
         if run.outcome.ended in (COMPLETE, LOST, GAVE_UP):
             break

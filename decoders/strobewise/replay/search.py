@@ -11,7 +11,7 @@ from ..records.replay import Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
-from .course import COMPLETE, PARTED, Outcome
+from .course import COMPLETE, LOST, PARTED, Outcome
 from .healthy import Run, repair, run_course, run_healthy
 from .known import Program
 from .leads import blame_lead, dead_leads, disagreeing, strays
@@ -153,7 +153,7 @@ def _first_met(board: ReplayBoard, hypothesis: Hypothesis, log: Sequence[Predict
 
 def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[Tried]) -> None:
     """Name the faults that explain the capture far better than the healthy machine, best first."""
-    tried = [one for one in tried if _convinces(one.outcome.matched, record)]
+    tried = [one for one in tried if _convinces(one.outcome, record)]
     if not program.described:
         bare = [one for one in tried if one.hypothesis.fault.kind in BARE_MEMORY and one.outcome.matched >= FULL_SHARE * record.cycles]
         if bare:  # no profile says that there is memory: that there is none is no fault
@@ -164,8 +164,10 @@ def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[T
     if not tried:
         return
     best = max(one.outcome.matched for one in tried)
-    groups = sorted({min(one.outcome.matched, record.cycles) for one in tried}, reverse=True)
+    groups = sorted({one.outcome.matched for one in tried}, reverse=True)
     first = [one for one in tried if one.outcome.matched == best]
+    if best < FULL_SHARE * record.cycles:  # none goes to the end, but some were never contradicted
+        first = [one for one in tried if one.outcome.ended == LOST] or first
     agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
     first = _most_of_its_own(agreeing or first)
     if len(_parts(first)) > PARTS_NAMED:
@@ -178,8 +180,12 @@ def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[T
     record.chance = min(1.0, record.hypotheses * 2.0 ** (-BITS_A_CYCLE * gain))
     record.explains_all = best >= FULL_SHARE * record.cycles
     record.candidates = _candidates(first, 1, program)
-    for number, matched in enumerate(groups[1:GROUPS_SHOWN], 2):
-        record.candidates += _candidates([one for one in rest if one.outcome.matched == matched], number, program)
+    number = 1
+    for matched in groups:
+        behind = [one for one in rest if one.outcome.matched == matched]
+        if behind and number < GROUPS_SHOWN:
+            number += 1
+            record.candidates += _candidates(behind, number, program)
     record.split_by = _splits(seen, first)
 
 
@@ -205,13 +211,15 @@ def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
     return {one.hypothesis.fault.lines or (str(one.hypothesis.region),) for one in tried}
 
 
-def _convinces(matched: int, record: ReplayRecord) -> bool:
-    gain = matched - record.healthy_matched
+def _convinces(outcome: Outcome, record: ReplayRecord) -> bool:
+    """Whether a fault explains so much more than the healthy machine that chance does not do it."""
+    gain = outcome.matched - record.healthy_matched
     if gain < LEAST_GAIN or math.log2(record.hypotheses + 1) > BITS_A_CYCLE * gain:
         return False
-    if matched >= FULL_SHARE * record.cycles:
+    if outcome.matched >= FULL_SHARE * record.cycles or outcome.ended == LOST:
         return True
-    return gain >= PARTIAL_GAIN and matched >= PARTIAL_SHARE * record.cycles and matched >= PARTIAL_LEAD * record.healthy_matched
+    share, lead = PARTIAL_SHARE * record.cycles, PARTIAL_LEAD * record.healthy_matched
+    return gain >= PARTIAL_GAIN and outcome.matched >= max(share, lead)
 
 
 def _candidates(tried: Sequence[Tried], group: int, program: Program) -> List[Candidate]:

@@ -1,0 +1,132 @@
+"""How well replay names faults: simulated machines with one fault each, a known program, few leads and many.
+
+    python benchmarks/replay_matrix.py [--each 4] [--healthy 60] [--seed 1] [--programs patrol,doze,stimulus] [--leads two,eight,full]
+
+For each kind of fault of the catalogue some are drawn, simulated from reset, and judged by replay alone. A case counts where its bus
+differs from the healthy twin's ("unseen": not on these leads). Right: the first group holds the fault, and names one line, one pair of
+bridged lines or one region. Healthy machines must have no candidate.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import random
+import statistics
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
+
+from strobewise.diagnosis.facade import examine
+from strobewise.machine.scenario import GENERIC, LINE_SETS, Scenario
+from strobewise.machine.simulate import simulate
+from strobewise.profile.options import Options
+from strobewise.replay.catalogue import draw
+from strobewise.replay.known import known_program
+from strobewise.replay.stimulus import make_stimulus
+
+LEADS = {**LINE_SETS, "two": ("M1", "MREQ", "RESET")}
+DURATION_S = 0.005
+
+
+def program_of(name: str) -> bytes:
+    return make_stimulus(0x2000, (0x4000, 0xFFFF)).image if name == "stimulus" else Scenario().demo(name)
+
+
+def run(image: bytes, leads: str, seed: int, faults=()):
+    """Simulate a capture; return what replay says, the seconds that took, and the true cycles."""
+    simulated = simulate(lines=LEADS[leads], contents=((0, image),), faults=faults, seed=seed, duration_s=DURATION_S)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "capture.vcd"
+        text = io.StringIO()
+        simulated.write_vcd(text)
+        path.write_text(text.getvalue())
+        begun = time.perf_counter()
+        plain = examine(str(path), Options(clock_hz=GENERIC.clock_hz, profile=GENERIC))
+        middle = time.perf_counter()
+        options = Options(roms=(("program.bin", 0, image),), clock_hz=GENERIC.clock_hz, profile=GENERIC)
+        record = examine(str(path), options).evidence.replay
+        seconds = time.perf_counter() - middle - (middle - begun)
+        del plain
+    truth = [(c["kind"], c["address"], c["data"]) for c in simulated.truth["cycles"]]
+    return record, max(0.0, seconds), truth
+
+
+def place(candidate) -> tuple:
+    return candidate.lines or (candidate.region,)
+
+
+def judge(record, hypothesis) -> str:
+    """Return "right", or in a word what is wrong."""
+    if record is None:
+        return "no replay"
+    first = [candidate for candidate in record.candidates if candidate.group == 1]
+    if not first and record.healthy_matched >= record.cycles:
+        return "unseen"
+    if not first:
+        return f"nothing named ({record.like} alike)" if record.like else "nothing named"
+    truth = hypothesis.fault.lines or (hypothesis.region,)
+    fits = [set(place(candidate)) & set(truth) for candidate in first]
+    if not any(fits):
+        return "WRONG"
+    return "right" if all(fits) and len({place(candidate) for candidate in first}) <= 2 else "wide"
+
+
+def drawn(image: bytes, each: int, rng: random.Random):
+    options = Options(roms=(("program.bin", 0, image),), profile=GENERIC)
+    program = known_program(options)
+    assert program is not None
+    by_kind = defaultdict(list)
+    for hypothesis in draw(program, range(0, 0x100)):
+        by_kind[hypothesis.fault.kind, hypothesis.place].append(hypothesis)
+    for pool in by_kind.values():
+        yield from rng.sample(pool, min(each, len(pool)))
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--each", type=int, default=4)
+    parser.add_argument("--healthy", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--programs", default="patrol,doze,stimulus")
+    parser.add_argument("--leads", default="two,eight,full")
+    parser.add_argument("--verbose", action="store_true")
+    args = parser.parse_args()
+    alarms = 0
+    for name in args.programs.split(","):
+        image = program_of(name)
+        for leads in args.leads.split(","):
+            rng = random.Random(args.seed)
+            counts, times = defaultdict(int), []
+            _, _, twin = run(image, leads, args.seed)
+            for hypothesis in drawn(image, args.each, rng):
+                record, seconds, truth = run(image, leads, args.seed, (hypothesis.fault,))
+                if truth == twin:
+                    counts["no difference"] += 1
+                    continue
+                verdict = judge(record, hypothesis)
+                counts[verdict] += 1
+                times.append(seconds)
+                if args.verbose and verdict != "right":
+                    first = [c for c in record.candidates if c.group == 1][:3] if record else []
+                    print("   ", verdict, hypothesis.fault.kind, hypothesis.place, dict(hypothesis.fault.parameters), hypothesis.undriven,
+                          record and (record.healthy_matched, record.cycles), [(c.fault, c.lines, c.region) for c in first])  # fmt: skip
+            healthy_alarms = 0
+            for seed in range(args.healthy):
+                record, _, _ = run(image, leads, 1000 + seed)
+                healthy_alarms += record is None or bool(record.candidates) or record.healthy_matched < record.cycles
+            alarms += healthy_alarms
+            judged = sum(number for verdict, number in counts.items() if verdict != "no difference")
+            share = 100 * counts["right"] / max(1, judged)
+            print(f"{name:<9} {leads:<6} right {counts['right']:3} of {judged:3} ({share:.0f} %)  {dict(counts)}")
+            took = f"median {statistics.median(times):.2f} s, worst {max(times):.2f} s"
+            print(f"    {took}; healthy: {healthy_alarms} of {args.healthy} wrong")
+    return alarms != 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,206 @@
+"""A test program of our own, made for a memory map: it shows nothing anywhere but on the bus, where replay reads it.
+
+It needs no RAM to begin: a chain of jumps walks the address lines of the ROM from A7 up, each stop with a rhythm of its own, neighbours
+together before each alone (A0 to A6 move all the time). Then it marches through each bank of RAM with registers only, and puts the wrong
+bits into the rhythm of its fetches; then it uses RAM as a stack, reads a port, lets interrupts come and waits for the next one in HALT
+once one has come; and begins anew. It writes to no port: nobody knows what that would switch. What is left of the ROM is filled with code
+whose rhythm tells where a machine that went astray has landed.
+
+The march is of the kind that memory testing calls march tests (published test literature; from memory).
+"""
+
+from __future__ import annotations
+
+from typing import Iterator, List, NamedTuple, Sequence, Tuple
+
+from .. import __version__
+from ..cpu.disassembly import disassemble
+from ..machine.programs import assemble
+
+LEAST_SIZE, MOST_SIZE = 0x800, 0x10000
+_BANK = 0x4000
+_FIRST_LINE = 7  #: the first address line that is walked by jumps
+_BODY = 0x0408  #: clear of all stops
+_BLOCK = 16  #: bytes of filling that tell one place
+
+
+class Stimulus(NamedTuple):
+    """A test program."""
+
+    image: bytes
+    version: str
+    listing: str
+
+
+_START = """
+    31 40 00        ; LD SP,0040h                    in ROM: whoever returns astray finds a known way
+    F3 C3 @far      ; DI / JP far
+*0008
+    D9 D9 C9        ; EXX / EXX / RET               the restarts, each with a length of its own
+*0010
+    00 D9 D9 C9     ; NOP / EXX / EXX / RET
+*0018
+    00 00 D9 D9 C9
+*0020
+    23 2B C9        ; INC HL / DEC HL / RET
+*0028
+    00 23 2B C9
+*0030
+    00 00 23 2B C9
+*0038
+    FD 23 FB ED 4D  ; INC IY / EI / RETI            an interrupt counts itself
+*0040
+    70 00 00 04 00 04 00 04 00 04 00 04 00 04 ; addresses to return to: the walk, and the march
+*0066
+    DD E5 DD E1 ED 45 ; PUSH IX / POP IX / RETN
+*0070
+far:
+    C3 @stop0       ; JP stop0
+"""
+
+_MAIN = """
+march:
+    DD 21 @banks    ; LD IX,banks
+nextbank:
+    DD 6E 00 DD 66 01 ; LD L,(IX+0) / LD H,(IX+1)
+    7C B5 CA @stack ; LD A,H / OR L / JP Z,stack     the list ends with 0
+    0E 01 06 08     ; LD C,1 / LD B,8
+bits:
+    71 7E A9        ; LD (HL),C / LD A,(HL) / XOR C  each bit alone high
+    C2 @wrong       ; JP NZ,wrong
+    79 2F 77 AE     ; LD A,C / CPL / LD (HL),A / XOR (HL)   and each alone low
+    C2 @wrong       ; JP NZ,wrong
+    CB 01 10 >bits  ; RLC C / DJNZ bits
+    70 11 01 00     ; LD (HL),B / LD DE,1            zero at the bank's begin
+up:
+    7D B3 4F 7C B2 47 ; BC = HL or DE                one address line after the other
+    7A 87 87 82 83  ; A = 5 D + E                    a byte of its own for each
+    02 CB 23 CB 12  ; LD (BC),A / SLA E / RL D
+    DD 7E 02 BA     ; LD A,(IX+2) / CP D
+    20 >up          ; JR NZ,up
+    7E B7 C2 @wrong ; LD A,(HL) / OR A / JP NZ,wrong
+    11 01 00        ; LD DE,1
+down:
+    7D B3 4F 7C B2 47 ; BC = HL or DE
+    0A 93 92 92 92 92 92 ; A = (BC) - E - 5 D
+    C2 @wrong       ; JP NZ,wrong
+    CB 23 CB 12     ; SLA E / RL D
+    DD 7E 02 BA     ; LD A,(IX+2) / CP D
+    20 >down        ; JR NZ,down
+    18 >bankdone    ; JR bankdone
+wrong:
+    06 08           ; LD B,8                         each wrong bit takes longer
+show:
+    07 38 >one      ; RLCA / JR C,one
+    10 >show        ; DJNZ show
+    18 >bankdone    ; JR bankdone
+one:
+    23 2B 10 >show  ; INC HL / DEC HL / DJNZ show
+bankdone:
+    DD 23 DD 23 DD 23 ; INC IX three times
+    C3 @nextbank    ; JP nextbank
+stack:
+    31 @top         ; LD SP,top
+    CD @sub         ; CALL sub
+    CF D7 DF E7 EF F7 ; RST 8 ... RST 30h
+    01 55 AA C5 D1  ; LD BC,0AA55h / PUSH BC / POP DE
+    7A A8 20 >stackwrong ; LD A,D / XOR B / JR NZ,stackwrong
+    7B A9 20 >stackwrong ; LD A,E / XOR C / JR NZ,stackwrong
+    01 FF FF ED 78  ; LD BC,0FFFFh / IN A,(C)
+    21 @ram 11 @ramnext 01 02 00 ; LD HL,ram / LD DE,ram+1 / LD BC,2
+    36 A5 ED B0     ; LD (HL),0A5h / LDIR
+    ED 56           ; IM 1
+    FD 7D FD B4     ; LD A,IYL / OR IYH              has an interrupt come?
+    FB 28 >nohalt   ; EI / JR Z,nohalt
+    76              ; HALT
+nohalt:
+    00 00 F3        ; NOP / NOP / DI
+    C3 @stop0       ; JP stop0
+stackwrong:
+    06 08           ; LD B,8
+showstack:
+    07 30 >zero     ; RLCA / JR NC,zero
+    13 1B           ; INC DE / DEC DE
+zero:
+    10 >showstack   ; DJNZ showstack
+    C3 @stop0       ; JP stop0
+sub:
+    00 C9           ; NOP / RET
+"""
+
+
+def make_stimulus(size: int, *ram: Tuple[int, int]) -> Stimulus:
+    """Return the test program for a ROM of so many bytes at 0000h, and for stretches of RAM (first and last address).
+
+    Raises ValueError for a size that is no power of two between LEAST_SIZE and MOST_SIZE.
+    """
+    if size & size - 1 or not LEAST_SIZE <= size <= MOST_SIZE:
+        raise ValueError(f"{size} bytes are no power of two from {LEAST_SIZE} to {MOST_SIZE}")
+    banks = list(_banks(ram))
+    longest = max(ram, key=lambda stretch: stretch[1] - stretch[0], default=(size & 0xFFFF, 0xFFFF))
+    symbols = {"top": longest[1] + 1 & 0xFFFF, "ram": longest[0], "ramnext": longest[0] + 1 & 0xFFFF}
+    source = f"{_START}\n{_walk(size)}\n*{_BODY:04X}\n{_MAIN}\nbanks:\n{_table(banks)}"
+    code, marks = (assemble(source, symbols, 0, fill) for fill in (0x00, 0xFF))
+    image = bytearray(_filling(size))
+    places = [at for at in range(len(code)) if code[at] == marks[at]]
+    for at in places:
+        image[at] = code[at]
+    image[size - 3 :] = b"\xc3\x00\x00"
+    return Stimulus(bytes(image), __version__, _listing(bytes(image), places, len(code) - 3 * len(banks) - 2))
+
+
+def _banks(ram: Sequence[Tuple[int, int]]) -> Iterator[Tuple[int, int]]:
+    """Yield begin and size, a power of two, of the banks to march through; those below 256 bytes are left out."""
+    for begin, last in ram:
+        first = begin
+        while first <= last:
+            size = min(_BANK, first & -first if first else _BANK)
+            while first + size - 1 > last:
+                size >>= 1
+            if size < 0x200:
+                break
+            yield first, size
+            first += size
+
+
+def _table(banks: Sequence[Tuple[int, int]]) -> str:
+    rows = [f"{first & 0xFF:02X} {first >> 8:02X} {size >> 8:02X}" for first, size in banks]
+    return "\n".join([*rows, "00 00"])
+
+
+def _walk(size: int) -> str:
+    """Return the stops: each address line with its upper neighbour, then alone."""
+    lines = [1 << bit for bit in range(_FIRST_LINE, size.bit_length() - 1)]
+    addresses = [address for low, high in zip(lines, [*lines[1:], 0]) for address in ((low | high, low) if high else (low,))]
+    rows = []
+    for number, address in enumerate(addresses):
+        after = f"@stop{number + 1}" if number + 1 < len(addresses) else "@march"
+        rhythm = " ".join("13" if number >> bit & 1 else "00" for bit in range(4, -1, -1))  # INC DE or NOP
+        rows.append(f"*{address:04X}\nstop{number}:\n {rhythm} C3 {after}")
+    return "\n".join(rows)
+
+
+def _filling(size: int) -> bytes:
+    """Return code for all the ROM whose rhythm tells the block: twelve bits of its number, INC DE for 1 and NOP for 0, then EXX."""
+    blocks = []
+    for number in range(size // _BLOCK):
+        bits = bytes(0x13 if number >> bit & 1 else 0x00 for bit in range(11, -1, -1))
+        blocks.append(bits + bytes((0xD9, 0xD9, 0x1B, 0xD9)))
+    return b"".join(blocks)
+
+
+def _listing(image: bytes, places: Sequence[int], code_end: int) -> str:
+    """Return the instructions of all that is no filling, one a line; the table of banks as bytes."""
+    rows: List[str] = []
+    at = -1
+    for place in places:
+        if place < at:
+            continue
+        if place >= code_end:
+            rows.append(f"{place:04x}  {image[place]:02x}            DEFB 0x{image[place]:02x}")
+            at = place + 1
+            continue
+        instruction = disassemble(lambda address: image[address % len(image)], place)
+        rows.append(f"{place:04x}  {instruction.data.hex(' '):<12}  {instruction.text}")
+        at = place + len(instruction.data)
+    return "\n".join(rows) + "\n"
