@@ -58,6 +58,9 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
         help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
     )  # fmt: skip
+    group.add_argument(
+        "--stimulus", action="store_true", help="the machine runs the test program that strobewise stimulus wrote for this --machine"
+    )
     group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
     group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
     group.add_argument(
@@ -79,7 +82,8 @@ def engine_options(args: argparse.Namespace) -> Options:
 
         profile = load_profile(find_profile(args.machine))
         settle_files_read(args)
-    return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes), getattr(args, "replay", True))
+    stimulus, replay = getattr(args, "stimulus", False), getattr(args, "replay", True)
+    return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes), stimulus, replay)
 
 
 @contextlib.contextmanager

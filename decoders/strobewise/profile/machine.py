@@ -43,7 +43,7 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
         raise fields.refuse("lines", f"line {twice} is described twice", "one [[lines]] table for each line")
     declared = {line.name: line.active for line in lines}
     paging = tuple(_paging(table, declared) for table in fields.tables("paging"))
-    return Profile(name, clock_hz, period, memory, lines, paging, path)
+    return Profile(name, clock_hz, period, memory, lines, paging, path, _stimulus(fields))
 
 
 def _region(fields: Fields, path: Path) -> MemoryRegion:
@@ -61,6 +61,16 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
     file = path.parent / name if name is not None else None
     contents = read_contents(fields, "file", file, end - start + 1) if file is not None else None
     return MemoryRegion(kind, start, end, file, contents, chips)
+
+
+def _stimulus(fields: Fields) -> str | None:
+    """Return the version of the test program that runs there, None where the machine's own program does."""
+    if "program" not in fields:
+        return None
+    program = fields.table("program")
+    version: str = program.text("stimulus")
+    program.finish()
+    return version
 
 
 def read_contents(fields: Fields, key: str, file: Path, size: int) -> bytes:

@@ -22,6 +22,7 @@ class Options:
     profile: Profile | None = None
     roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
     probe_at: dict[str, LeadPlace] = field(default_factory=dict)  #: by line; "cpu" for those that are not in it
+    stimulus: bool = False  #: the machine runs the test program for its memory map
     replay: bool = True  #: run the program beside the capture where it is known
 
     @property
@@ -32,7 +33,10 @@ class Options:
     @property
     def program_known(self) -> bool:
         """Whether the machine's program is given, and may be replayed beside the capture."""
-        return self.replay and bool(self.roms or any(region.contents for region in getattr(self.profile, "memory", ())))
+        if not self.replay:
+            return False
+        told = self.stimulus or getattr(self.profile, "stimulus", None) is not None
+        return told or bool(self.roms or any(region.contents for region in getattr(self.profile, "memory", ())))
 
     @property
     def extra_lines(self) -> tuple[str, ...]:

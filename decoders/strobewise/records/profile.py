@@ -62,6 +62,7 @@ class Profile:
     lines: Tuple[ProfileLine, ...] = ()
     paging: Tuple[Paging, ...] = ()
     path: Optional[Path] = None
+    stimulus: Optional[str] = None  #: the test program runs there, of this version
 
     def region(self, address: int) -> Optional[MemoryRegion]:
         """Return the region that an address lies in, None where the profile has none."""

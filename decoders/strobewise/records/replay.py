@@ -29,15 +29,6 @@ class Split(NamedTuple):
     first_s: float  #: when their predictions differ on it first
 
 
-class Shown(NamedTuple):
-    """One cycle in three versions: what the capture shows, what the healthy machine does, what the best candidate does."""
-
-    start_s: float
-    captured: str
-    healthy: str
-    candidate: str
-
-
 @dataclass
 class ReplayRecord:
     """The known program beside one capture."""
@@ -53,12 +44,8 @@ class ReplayRecord:
     split_by: List[Split] = field(default_factory=list)
     runner_up: int = 0  #: cycles that the best fault outside the first group explains
     parted_s: Optional[float] = None  #: where the healthy machine parts from the capture
-    chance: float = 1.0  #: of a wrong fault doing as well as the first group, all that were tried taken together
     explains_all: bool = False
-    ended: str = ""  #: where the comparison ended, and why, in words
-    shown: List[Shown] = field(default_factory=list)
     dead_leads: Tuple[str, ...] = ()  #: strobes that the program must have moved and that the capture shows otherwise
-    left_out: Tuple[str, ...] = ()  #: strobes that were left out of the comparison, since the program contradicts their leads
     stopped_s: Optional[float] = None  #: when the machine fell silent although its program goes on
     memory_without: Optional[Tuple[int, int]] = None  #: no profile speaks of it, and the machine behaves as if no RAM of its own were there
     like: int = 0  #: different parts that would do the same, too many to name any
@@ -68,9 +55,3 @@ class ReplayRecord:
         """Whether the capture is what a healthy machine with this program does."""
         return self.healthy_matched >= self.cycles and not self.candidates
 
-
-#: Said where a program is given and the capture does not show where in it it begins.
-NO_BEGIN = (
-    "the capture does not begin at reset, and not all address and data lines are there to find the place in the program: "
-    "begin the capture at reset"
-)

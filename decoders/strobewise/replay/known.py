@@ -6,6 +6,7 @@ from typing import Any, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..profile.options import Options
 from .board import Region
+from .stimulus import VERSION, stimulus_for
 
 BANK = 0x4000  #: RAM that no profile divides is tried in banks of this size
 
@@ -23,6 +24,9 @@ class Program(NamedTuple):
 def known_program(options: Options) -> Optional[Program]:
     """Return the program that the options name, None where they name none or nothing is known of what runs after reset."""
     images: List[Tuple[str, int, bytes]] = list(options.roms)
+    told = getattr(options.profile, "stimulus", None)
+    if options.stimulus or told is not None:
+        images = [(f"stimulus {VERSION}", 0, stimulus_for(options.profile, told).image)]
     memory = getattr(options.profile, "memory", ())
     own = [(region.file.name, region.start, region.contents) for region in memory if region.contents]
     images += [image for image in own if not _covered(image[1], images)]

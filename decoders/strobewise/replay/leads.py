@@ -96,7 +96,7 @@ def strays(seen: Observed, program: Program, name: str) -> bool:
 def blame_lead(record: ReplayRecord, name: str, high_fraction: Optional[float], matched_with_it: int) -> ReplayRecord:
     """Say of a machine that runs as it should once a strobe's lead is left out that the fault is that strobe's."""
     level = "float" if high_fraction is None or STUCK < high_fraction < 1 - STUCK else "high" if high_fraction >= 1 - STUCK else "low"
-    record.left_out = record.dead_leads = (name,)
+    record.dead_leads = (name,)
     record.healthy_matched = min(matched_with_it, record.cycles - 1)
     _name(record, name, level)
     return record

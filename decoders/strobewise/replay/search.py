@@ -176,8 +176,6 @@ def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[T
         return
     rest = [one for one in tried if one not in first]
     record.runner_up = max((one.outcome.matched for one in rest), default=0)
-    gain = best - record.healthy_matched
-    record.chance = min(1.0, record.hypotheses * 2.0 ** (-BITS_A_CYCLE * gain))
     record.explains_all = best >= FULL_SHARE * record.cycles
     record.candidates = _candidates(first, 1, program)
     number = 1

@@ -11,13 +11,16 @@ The march is of the kind that memory testing calls march tests (published test l
 
 from __future__ import annotations
 
-from typing import Iterator, List, NamedTuple, Sequence, Tuple
+from typing import Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
-from .. import __version__
 from ..cpu.disassembly import disassemble
+from ..errors import ProfileError
 from ..machine.programs import assemble
+from ..records.profile import Profile
 
+VERSION = "0.1.0"  #: of the test program: another one puts other bytes into the ROM
 LEAST_SIZE, MOST_SIZE = 0x800, 0x10000
+_SIZE = 0x2000  #: of a ROM that nobody describes
 _BANK = 0x4000
 _FIRST_LINE = 7  #: the first address line that is walked by jumps
 _BODY = 0x0408  #: clear of all stops
@@ -109,9 +112,10 @@ stack:
     01 FF FF ED 78  ; LD BC,0FFFFh / IN A,(C)
     21 @ram 11 @ramnext 01 02 00 ; LD HL,ram / LD DE,ram+1 / LD BC,2
     36 A5 ED B0     ; LD (HL),0A5h / LDIR
-    ED 56           ; IM 1
-    FD 7D FD B4     ; LD A,IYL / OR IYH              has an interrupt come?
-    FB 28 >nohalt   ; EI / JR Z,nohalt
+    ED 56 FB        ; IM 1 / EI
+    06 00 10 FE     ; LD B,0 / DJNZ itself           time for an interrupt
+    FD 7D FD B4     ; LD A,IYL / OR IYH              has one come?
+    28 >nohalt      ; JR Z,nohalt
     76              ; HALT
 nohalt:
     00 00 F3        ; NOP / NOP / DI
@@ -146,7 +150,29 @@ def make_stimulus(size: int, *ram: Tuple[int, int]) -> Stimulus:
     for at in places:
         image[at] = code[at]
     image[size - 3 :] = b"\xc3\x00\x00"
-    return Stimulus(bytes(image), __version__, _listing(bytes(image), places, len(code) - 3 * len(banks) - 2))
+    return Stimulus(bytes(image), VERSION, _listing(bytes(image), places, len(code) - 3 * len(banks) - 2))
+
+
+def stimulus_for(profile: Optional[Profile], version: Optional[str] = None, size: Optional[int] = None) -> Stimulus:
+    """Return the test program for a machine's memory map; without one for a ROM of `size` and no RAM that is known.
+
+    version: what the profile says runs there. Raises ProfileError where that is another version's, or the machine has no ROM at 0000h.
+    """
+    if version is not None and version != VERSION:
+        raise ProfileError(
+            f"the machine runs the test program of version {version}, and this is {VERSION}", "[program] stimulus",
+            f"write the ROM anew with strobewise stimulus, and {VERSION} into the profile",
+        )  # fmt: skip
+    regions = profile.memory if profile is not None else ()
+    rom = next((region for region in regions if region.kind == "rom" and region.start == 0), None)
+    if regions and rom is None:
+        raise ProfileError("the profile has no ROM at 0000h", "[[memory]]", "the test program stands where the CPU begins")
+    room = size or (rom.end + 1 if rom is not None else _SIZE)
+    whole = 1 << room.bit_length() - 1
+    try:
+        return make_stimulus(whole, *((region.start, region.end) for region in regions if region.kind == "ram"))
+    except ValueError as error:
+        raise ProfileError(str(error), "the ROM's size", f"at least {LEAST_SIZE} bytes") from None
 
 
 def _banks(ram: Sequence[Tuple[int, int]]) -> Iterator[Tuple[int, int]]:
