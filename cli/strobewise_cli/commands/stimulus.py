@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from typing import Any
 
 from strobewise.errors import UsageError
+from strobewise_cli.commands.options import Subparsers
 from strobewise_cli.named_files import settle_files_read
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
@@ -54,7 +54,7 @@ def _size(text: str) -> int:
     return size
 
 
-def add_parser(subparsers: Any) -> argparse.ArgumentParser:
+def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "stimulus",
