@@ -1,6 +1,8 @@
 """The one pass over a capture: blocks in, machine cycles out, and whoever wants to see something of it looks on.
 
-Everything that reads a capture goes through here: a command attaches its onlookers and reads once.
+Everything that rebuilds cycles goes through here: a command attaches its onlookers and reads once. Read again are only a capture without
+labels, once its lines are known, and a page's captures, for the windows that it draws. The pieces of one large capture that several
+processes read (archive/split.py) are put together by the same finder and builder, without this loop.
 """
 
 from __future__ import annotations
