@@ -18,6 +18,9 @@ MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSA
 MOSTLY_KNOWN = 0.98  #: share of the capture from which nothing is said of levels that are not known
 
 
+SPIKES, SPIKES_SHARE = 4, 0.02  #: edges, and edges per request that calls for it, up to which a strobe that does not work is at rest
+
+
 def survey(evidence: BusEvidence) -> List[LineState]:
     """Return the state of every line of the CPU's bus, captured or not, in the order of the table of lines; then further lines."""
     names = [line.name for line in LINES] + sorted(name for name in (*evidence.captured, *evidence.never_known) if name not in LINE)
@@ -47,13 +50,15 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
             return "active", "the opposite of what the rest of the bus calls for"
         if seen is not None and seen.kind in ("silent", "held"):
             state: LineStateName = "stuck_high" if high or line.edges else "stuck_low"
+            if line.edges > max(SPIKES, SPIKES_SHARE * count.expected):
+                state = "active"  # whatever it does, it moves
             if seen.kind == "held":
-                return state, f"asserted in all {count.seen} requests that call for it, and not released between them"
+                return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"
         if seen is not None:
-            return "active", f"seen in {count.seen} of {count.expected} requests that call for it, and in {count.wrong} others"
+            return "active", f"seen in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
         if line.edges:
-            return "active", f"seen in {count.seen} of {count.expected} requests that call for it" if count.expected else ""
+            return "active", f"seen in {count.seen} of {_calls(count.expected)}" if count.expected else ""
     if line.edges:
         return "active", ""
     level = 1 if high else 0
@@ -68,3 +73,7 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
     if name == "CLK":
         return ("stuck_high" if high else "stuck_low"), "no edge"
     return "idle", ""
+
+
+def _calls(number: int) -> str:
+    return f"{number} request that calls for it" if number == 1 else f"{number} requests that call for it"
