@@ -16,6 +16,7 @@ from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
 from strobewise.rules.base import Rule, _findings
 from strobewise.rules.buses import _moves_in_reads
+from strobewise.rules.picture import Picture, done
 from strobewise.rules.volts import DEAD, GROUNDED, UNDRIVEN, weigh_still_line
 
 
@@ -294,3 +295,10 @@ def test_too_few_samples_soften_what_does_not_last():
 def test_a_data_line_moves_where_enough_reads_show_it(reads, moves):
     assert _moves_in_reads(of_memory(reads_rom=reads), 3) == _moves_in_reads(of_memory(reads_rom=Levels(), reads_ram=reads), 3) == moves
     assert not _moves_in_reads(evidence_of(), 3)  # no read was seen
+
+
+def test_a_picture_has_a_second_run_where_anything_is_done_to_the_machine():
+    assert not Picture(("A",), machine="paged", by_time=True).has_faulty_run
+    one_fault = {"faults": (done("clock-dead"),)}
+    for what in (one_fault, {"after": "clock-dead"}, {"other_program": "halts"}, {"sample_hz": 1_000_000}, {"pull_ups": False}):
+        assert Picture(("A",), **what).has_faulty_run, what
