@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 
 from strobewise.bus.timing import CHARACTERISTIC, CHARACTERISTICS, GRADES, limit_ps
-from strobewise.capture.scope import levels
+from strobewise.bus.volts import INPUT_HIGH_V, INPUT_LOW_V, OUTPUT_HIGH_V, OUTPUT_LOW_V
 from strobewise.rules import volts
 
 #: Nanoseconds for the parts of 4, 6, 8, 10 and 20 MHz.
@@ -64,7 +64,6 @@ def test_a_faster_part_is_never_slower():
 
 
 def test_the_volts():
-    assert (levels.INPUT_LOW_V, levels.INPUT_HIGH_V) == (0.8, 2.0)
-    assert (volts.INPUT_LOW_V, volts.OUTPUT_LOW_V, volts.OUTPUT_HIGH_V) == (0.8, 0.4, 2.4)
-    assert volts.OUTPUT_LOW_V < volts.WEAK_LOW_V < volts.INPUT_LOW_V < volts.DEAD_BELOW_V < volts.OUTPUT_HIGH_V
+    assert (INPUT_LOW_V, INPUT_HIGH_V, OUTPUT_LOW_V, OUTPUT_HIGH_V) == (0.8, 2.0, 0.4, 2.4)
+    assert OUTPUT_LOW_V < volts.WEAK_LOW_V < INPUT_LOW_V < volts.DEAD_BELOW_V < OUTPUT_HIGH_V
     assert volts.WEAK_CLOCK_V < 5 * 0.95 - 0.6  # at the supply's lower limit CLK must still be higher than this

@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from strobewise.bus.units import FS_PER_S
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
@@ -71,9 +72,9 @@ def _report(args: argparse.Namespace, channels: ChannelMap, made: Plan) -> list[
     changes = made.changes
     sample = made.sample_interval_fs
     lines = [f"{args.output}: {len(made.outputs)} channels, {made.samples} samples for the host at "
-             f"{_rate(1e15 / made.tick_fs)}"]  # fmt: skip
+             f"{_rate(FS_PER_S / made.tick_fs)}"]  # fmt: skip
     if sample is not None:
-        lines.append(f"the analyser sampled every {_time(sample)} ({_rate(1e15 / sample)})")
+        lines.append(f"the analyser sampled every {_time(sample)} ({_rate(FS_PER_S / sample)})")
     else:
         lines.append("no sample grid found: the times of the changes lie on none")
     shift = "no time moved" if not changes.largest_shift_fs else f"times moved by at most {_time(changes.largest_shift_fs)}"

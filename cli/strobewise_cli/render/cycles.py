@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from strobewise.bus.model import KINDS, NOTES
+from strobewise.bus.units import FS_PER_S
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
 
 COLUMNS = ("start_s", "end_s", "kind", "t_states", "wait_states", "address", "data", "inferred", "note")
@@ -21,7 +22,6 @@ LEAST_DECIMALS = 9  #: times are written to 1 ns at least, and exactly where the
 _BLOCK_ROWS = 8192  #: rows formatted together: their array stays in the cache
 _COUNTS = 10_000  #: T-states and wait states below this come from a table
 _GROUP = 4  #: decimal digits looked up at once
-_FS_PER_SECOND = 10**15
 _INT64_MAX = np.iinfo(np.int64).max
 
 Pieces = NDArray[np.void]
@@ -181,5 +181,5 @@ def _seconds(seconds: NDArray[np.int64], negative: NDArray[np.bool_], before: st
 def time_text(ticks: int, timescale_fs: int) -> str:
     """Return one time in seconds, as exactly as the rows have it."""
     places = decimals(timescale_fs)
-    seconds, rest = divmod(abs(ticks) * timescale_fs, _FS_PER_SECOND)
+    seconds, rest = divmod(abs(ticks) * timescale_fs, FS_PER_S)
     return f"{'-' if ticks < 0 else ''}{seconds}.{rest // 10 ** (15 - places):0{places}d}"

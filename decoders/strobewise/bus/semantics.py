@@ -65,6 +65,11 @@ TIMING_SAMPLES_MIN = 2.9
 
 NMI_ADDRESS = 0x0066  #: where the CPU goes on an NMI (UM0080, interrupt response)
 MODE_1_ADDRESS = 0x0038  #: where it goes on an interrupt in mode 1, as RST 38h does (UM0080, interrupt response)
+RESET_T = 3.0  #: clocks that /RESET must be low to act (UM0080)
+RESET_SEEN_T = 2.5  #: a little less, for the edges of sampling: a pulse this long may have acted
+REFRESH_INTERVAL_S = 0.002  #: dynamic memory of 128 rows keeps its contents this long without a refresh (from memory)
+LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin
+CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clocks: some boards hold the clock for a few of them
 RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)
 
 #: Requests of one trust group: what the strobes did in one group says which of them the next group may rely on.

@@ -1,8 +1,12 @@
-"""Quantities in the words of the bench."""
+"""Units: the length of a tick, and quantities in the words of the bench."""
 
 from __future__ import annotations
 
 from typing import Optional
+
+#: The unit of a tick's length, the finest that a VCD can give (IEEE Std 1364-2005, clause 18), in seconds.
+FEMTOSECOND = 1e-15
+FS_PER_S = 10**15
 
 
 def time_words(seconds: Optional[float]) -> str:

@@ -7,7 +7,7 @@ from typing import NamedTuple, Optional
 import numpy as np
 import numpy.typing as npt
 
-FEMTOSECOND = 1e-15
+from ..bus.units import FEMTOSECOND
 
 Times = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..bus.lines import LINES
+from ..bus.units import FS_PER_S
 from ..errors import CaptureError
 from . import Capture
 from .channels.mapping import ChannelMap
@@ -25,7 +26,6 @@ from .grid import estimate_sample_interval
 from .records import Block, Times, Words
 
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
-_FS_PER_SECOND = 10**15
 _UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
 _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
 _ROWS = 8192  #: rows formatted together
@@ -115,7 +115,7 @@ def _look(capture: Capture, channels: ChannelMap) -> tuple[float | None, int, in
     Where the first times show a sample grid, the rest is not looked at.
     """
     times: list[Times] = []
-    held, shortest, first = np.empty(0, np.int64), _FS_PER_SECOND, 0
+    held, shortest, first = np.empty(0, np.int64), FS_PER_S, 0
     step = capture.header.timescale_fs
     for block in capture.blocks(channels.assignments):
         if sum(map(len, times)) <= _GRID_TIMES:
@@ -137,7 +137,7 @@ def _look(capture: Capture, channels: ChannelMap) -> tuple[float | None, int, in
 def _decade(interval_fs: float) -> int:
     """Return the largest power of ten femtoseconds that an interval holds."""
     tick = 1
-    while tick * 10 <= interval_fs * (1 + 1e-9) and tick < 100 * _FS_PER_SECOND:
+    while tick * 10 <= interval_fs * (1 + 1e-9) and tick < 100 * FS_PER_S:
         tick *= 10
     return tick
 

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from ..capture.channels.mapping import ChannelMap
 from ..records.evidence import BusEvidence
 
-FEMTOSECOND = 1e-15
-
 
 @dataclass
 class Examined:

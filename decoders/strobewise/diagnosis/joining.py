@@ -11,13 +11,14 @@ from dataclasses import replace
 from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar
-from ..bus.model import Finding, LineState, Shares, SuspectShare
+from ..bus.model import Finding, LineState, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import behaviour
+from ..rules import blame
 from ..rules.base import ids
+from ..rules.grades import HINT
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
-COMES_AND_GOES: Shares = (("connection", 0.4), ("probe_or_capture", 0.38), ("cpu", 0.2))
 
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")
@@ -103,8 +104,8 @@ def _weighed(finding: Finding, alive: Sequence[str]) -> Finding:
     name = bar(finding.lines[0])
     return finding._replace(
         evidence=f"{finding.evidence}; but {name} is good in {', '.join(alive)}: a contact, a lead, or a fault that comes and goes",
-        suspect=COMES_AND_GOES[0][0], suspects=tuple(SuspectShare(*share) for share in COMES_AND_GOES),
-        confidence=min(finding.confidence, 0.6),
+        suspect=blame.COMES_AND_GOES[0][0], suspects=tuple(SuspectShare(*share) for share in blame.COMES_AND_GOES),
+        confidence=min(finding.confidence, HINT),
         next_step=f"capture {name} again with its lead on the same pin, while you move the lead, press on the socket and warm the board",
     )  # fmt: skip
 

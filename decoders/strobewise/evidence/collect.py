@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from ..bus.lines import BIT, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
+from ..bus.semantics import RESET_SEEN_T
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.pipeline import Onlooker
@@ -29,7 +30,6 @@ Int = npt.NDArray[np.int64]
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
-RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080, reset); a little less, for the edges of sampling
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
@@ -269,7 +269,7 @@ class Collector(Onlooker):
         evidence.clock = self._clock.record(self.tick_s)
         evidence.lines = {name: LineEvidence(name) for name in sorted(self.captured)}
         least = SPIKE_SAMPLES * sample_ticks
-        shortest = {"RESET": max(least, RESET_T * t_ticks)}
+        shortest = {"RESET": max(least, RESET_SEEN_T * t_ticks)}
         for name, held in self._held.items():
             line = evidence.lines[name]
             line.asserted_last = held.close(end)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
+from ..bus.semantics import CLOCK_SLACK_T, LONGEST_CYCLE_T, RESET_SEEN_T
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.pipeline import Onlooker
@@ -20,10 +21,6 @@ from ..program.flow import ProgramFlow
 from ..program.steps import EMPTY, GAP, GRANTED, RESET, Rows, Step
 
 Int = npt.NDArray[np.int64]
-
-LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin
-CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clocks: some boards hold the clock for a few of them
-RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080); a little less, for the edges of sampling
 
 
 class Program(Onlooker):
@@ -58,7 +55,7 @@ class Program(Onlooker):
         self._resets = self._resets[len(resets) :]
         places, marks = [], []
         for low, high in resets:
-            if high - low >= RESET_T * (t_ticks or 0.0):
+            if high - low >= RESET_SEEN_T * (t_ticks or 0.0):
                 place = int(np.searchsorted(table.start, high))
                 begun = int(table.start[place - 1]) + 1 if place else low  # the cycle that the reset cut short
                 places.append(place)

@@ -12,6 +12,7 @@ import numpy as np
 
 from ..bus.lines import ADDRESS, BIT, STROBES
 from ..bus.model import KIND_INDEX
+from ..bus.units import FEMTOSECOND
 from ..identify.raw import Flags, Int, find_frame
 from ..identify.sample import take_sample
 from ..identify.slow_lines import find_slow_lines
@@ -101,7 +102,7 @@ def _halt(evidence: BusEvidence) -> Relabelling | None:
 def _interrupt(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:
     if not evidence.has("INT", "M1", "IORQ") or not evidence.cycles["interrupt_acknowledge"] or not evidence.clock.hz:
         return None
-    reach = int(REQUEST_T / (evidence.clock.hz * stretch.timescale_fs * 1e-15))
+    reach = int(REQUEST_T / (evidence.clock.hz * stretch.timescale_fs * FEMTOSECOND))
     acknowledges = _acknowledges(stretch)
     if not len(acknowledges):
         return None

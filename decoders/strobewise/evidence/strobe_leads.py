@@ -13,7 +13,8 @@ from itertools import combinations
 import numpy as np
 
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
-from ..capture.records import FEMTOSECOND, Block
+from ..bus.units import FEMTOSECOND
+from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.rebuild import Rebuild
 from ..identify.bus_leads import Buses, counting
@@ -23,7 +24,7 @@ from ..identify.roles import Role
 from ..identify.strobes import find_strobes
 from ..records.evidence import REFRESH_CLASS, BusEvidence, count_strobes
 from ..records.leads import Relabelling
-from ..records.strobes import behaviour
+from ..records.strobes import LONGEST_RUN, behaviour
 from .collect import Collector
 
 EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate
@@ -31,7 +32,6 @@ EVENTS_GLANCED = 10_000  #: events looked at in every capture
 EVENTS_MIN = 200
 FETCHES_MIN = 40
 SEEN_MIN = 3  #: assertions that a strobe must show under its new label
-LONGEST_RUN = 10  #: requests between two fetches, as in rules.capture
 FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..bus.model import KIND_INDEX
+from ..bus.semantics import RESET_T
 from .program_fit import FETCH, WRITE
 from .raw import Flags, Frame, Int, Raw
 from .roles import Role
@@ -21,7 +22,6 @@ SPIKE_T = 0.6  #: pulses and gaps shorter than this are spikes
 HALT_FETCHES = 4  #: fetches of one address in a row before a line that is low all the while is taken for /HALT
 GRANT_T = (0.2, 60.0)  #: T-states from request to grant
 RELEASE_T = (0.2, 8.0)
-RESET_T = 3.0
 RESETS_MAX = 20
 RESET_TO_FETCH_T = 12.0
 NMI_T = 80.0  #: T-states within which an NMI is answered

@@ -6,9 +6,8 @@ import random
 from typing import Dict, Iterable, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS_MASK, BIT, MASK
+from ..bus.units import FS_PER_S
 from .waveform import NoiseFilter, Timed
-
-_FS_PER_S = 10**15
 
 
 class Lead(NamedTuple):
@@ -47,7 +46,7 @@ class Analyser:
     def __init__(self, settings: Settings, rng: random.Random) -> None:
         self.settings = settings
         self.rng = rng
-        self.period = round(_FS_PER_S / settings.sample_hz)  # femtoseconds
+        self.period = round(FS_PER_S / settings.sample_hz)  # femtoseconds
         self.mask = sum(1 << BIT[name] for name in settings.lines)
         self._rise: Dict[int, int] = {}
         self._fall: Dict[int, int] = {}

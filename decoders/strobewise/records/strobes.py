@@ -14,11 +14,14 @@ ENOUGH = 8  #: requests that must call for a strobe before its silence says anyt
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 RELEASES_MIN = 1.4  #: edges per request below which an asserted strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
-HEALTHY_FALSE = 0.03
+HEALTHY_FALSE = 0.03  #: share of the requests that must not have it, in which a healthy strobe is seen: the rest of the same allowance
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
 INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise the exact opposite of what it must be
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
 FEW_WRONG = 8  #: the same for assertions where none belongs
+#: Requests in a row without an opcode fetch that need no fault: an interrupt response in mode 2 or an instruction makes 8 at most (UM0080),
+#: and two spare.
+LONGEST_RUN = 10
 
 
 class Behaviour(NamedTuple):
@@ -26,6 +29,11 @@ class Behaviour(NamedTuple):
 
     kind: str  #: "silent", "held", "inverted", "unrelated" or "partial"
     words: str
+
+
+def healthy(count: StrobeCount) -> bool:
+    """Say whether a strobe is seen where it belongs and nowhere else, but for what glitches and cut-off cycles take."""
+    return count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE
 
 
 def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple, Optional
 
+SLOW_EDGE_SAMPLES = 4  #: a swing with more samples than this between the two input limits is slow
+
 
 class AnalogLevels(NamedTuple):
     """What the volts of one channel say about the driver behind it.
 
-    Fractions are of the samples. Input levels 0.8 V and 2.0 V: capture.scope.levels.
+    Fractions are of the samples. Input levels 0.8 V and 2.0 V: strobewise.bus.volts.
     """
 
     samples: int

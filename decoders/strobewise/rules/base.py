@@ -13,6 +13,7 @@ from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mappi
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
+from .grades import STRONG
 from .picture import Picture
 
 #: Cautions that go with steps in which the user touches the machine (common practice).
@@ -227,7 +228,7 @@ def _findings(each: Rule, evidence: BusEvidence) -> Iterator[Finding]:
             severity=severity,
             lines=found.lines,
             suspect=suspects[0].suspect if suspects else "none",
-            confidence=found.confidence if found.confidence is not None else 0.9,
+            confidence=found.confidence if found.confidence is not None else STRONG,
             first_s=found.first_s,
             last_s=found.last_s,
             count=found.count,

@@ -9,12 +9,13 @@ from __future__ import annotations
 from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
-from ..bus.model import Shares
 from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
+from . import blame
 from .base import CAUTION_SOLDER, Found, rule
-from .memory import runs_away
+from .grades import FAIR, LIKELY, STRONG
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
+from .runaways import runs_away
 
 MOVES_MIN = 24  #: samples at the rarer level before two lines that are always equal are believed
 COUNTED_LINES = 7  #: A0..A6 carry the refresh counter
@@ -23,7 +24,6 @@ OPERANDS_MIN = 4
 LOST_SHARE = 0.9
 
 ANY: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "WR"))
-BRIDGE: Shares = (("connection", 0.62), ("glue", 0.14), ("probe_or_capture", 0.14), ("cpu", 0.1))
 
 
 def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
@@ -32,7 +32,7 @@ def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
 
 @rule(
     "lines-shorted", "two lines that never differ", "fault", needs=ANY, judges=("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", *ADDRESS, *DATA),
-    suspects=BRIDGE,
+    suspects=blame.BRIDGE,
     looks_for="two lines at the same level in every request, although each of them moves and the bus calls for them to differ",
     causes="a solder bridge (most likely between neighbouring pins), a cracked board with a sliver across two tracks, a bent socket pin, "
     "two clips that touch",
@@ -54,7 +54,7 @@ def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
         where = f", on neighbouring pins {LINE[first].pin} and {LINE[second].pin}" if side_by_side else ""
         yield Found(
             f"{bar(first)} and {bar(second)} equal in all {pair.samples} requests, {pair.moves} of them at the rarer level{where}",
-            (first, second), pair.samples, evidence.first_request_s, evidence.last_request_s, confidence=0.93 if side_by_side else 0.88,
+            (first, second), pair.samples, evidence.first_request_s, evidence.last_request_s,
         )  # fmt: skip
 
 
@@ -97,7 +97,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
 
 @rule(
     "address-line-stuck", "an address line that never follows", "fault", needs=(("MREQ", *ADDRESS),), judges=ADDRESS,
-    suspects=(("connection", 0.33), ("address_bus", 0.31), ("probe_or_capture", 0.2), ("cpu", 0.16)),
+    suspects=blame.ADDRESS_STUCK,
     looks_for="one of A0 to A6 at rest while the refresh counter runs, or an address line at one level although operands call for the other",
     causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
@@ -117,7 +117,7 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"A{low} and A{high}, on neighbouring pins {LINE[f'A{low}'].pin} and {LINE[f'A{high}'].pin}, both low in {both_low} of {unlike} "
             "addresses that the program's operands give as different on them",
-            (f"A{low}", f"A{high}"), both_low, evidence.first_request_s, evidence.last_request_s, suspects=BRIDGE, confidence=0.85,
+            (f"A{low}", f"A{high}"), both_low, evidence.first_request_s, evidence.last_request_s, suspects=blame.BRIDGE, confidence=LIKELY,
         )  # fmt: skip
         return
     stuck = list(_stuck_lines(evidence, buses))
@@ -125,14 +125,14 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         low, high = stuck[0][0], stuck[1][0]
         yield Found(
             f"{stuck[0][1]}, and {stuck[1][1]}: two neighbouring pins ({LINE[f'A{low}'].pin} and {LINE[f'A{high}'].pin}) that pull each other low",
-            (f"A{low}", f"A{high}"), stuck[0][2] + stuck[1][2], evidence.first_request_s, evidence.last_request_s, suspects=BRIDGE,
-            confidence=0.8,
+            (f"A{low}", f"A{high}"), stuck[0][2] + stuck[1][2], evidence.first_request_s, evidence.last_request_s, suspects=blame.BRIDGE,
+            confidence=FAIR,
         )  # fmt: skip
         return
     for bit, text, count in stuck:
         yield Found(
             text + (": memory answers as if it were right, so it is the lead" if lead else ""), (f"A{bit}",), count,
-            evidence.first_request_s, evidence.last_request_s, suspects=LEAD if lead else None, confidence=0.9,
+            evidence.first_request_s, evidence.last_request_s, suspects=blame.ADDRESS_LEAD if lead else None, confidence=STRONG,
         )  # fmt: skip
 
 
@@ -160,12 +160,11 @@ def _bridged(buses: BusesRecord) -> Optional[Tuple[int, int, int, int]]:
     return None
 
 
-LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.16), ("address_bus", 0.12))
 
 
 @rule(
     "address-line-unsteady", "an address line that does not count", "fault", needs=(("MREQ", *ADDRESS),), judges=ADDRESS,
-    suspects=(("connection", 0.33), ("address_bus", 0.3), ("probe_or_capture", 0.2), ("cpu", 0.17)),
+    suspects=blame.ADDRESS_UNSTEADY,
     looks_for="one of A0 to A6 that does not do what counting the refresh address calls for, or an upper line that is wrong both ways in "
     "the addresses that operands give",
     causes="a line that floats (dead CPU output, open joint) or is shorted to a signal, or the lead",
@@ -187,7 +186,7 @@ def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
                 yield Found(
                     f"A{bit} does not count with the refresh address: wrong in {buses.refresh_wrong[bit]} of {buses.refreshes} refreshes",
                     (f"A{bit}",), buses.refresh_wrong[bit], evidence.first_request_s, evidence.last_request_s,
-                    suspects=LEAD if lead else None, confidence=0.85,
+                    suspects=blame.ADDRESS_LEAD if lead else None, confidence=LIKELY,
                 )  # fmt: skip
             return
     operands = buses.operands
@@ -197,8 +196,8 @@ def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
             if not _data_explains(buses, bit):
                 yield Found(
                     f"A{bit} is wrong both ways in {up + down} of {operands.compared} addresses that the program's operands give",
-                    (f"A{bit}",), up + down, evidence.first_request_s, evidence.last_request_s, suspects=LEAD if lead else None,
-                    confidence=0.8,
+                    (f"A{bit}",), up + down, evidence.first_request_s, evidence.last_request_s, suspects=blame.ADDRESS_LEAD if lead else None,
+                    confidence=FAIR,
                 )  # fmt: skip
 
 
@@ -234,7 +233,7 @@ def _lead_proved(evidence: BusEvidence) -> bool:
 
 @rule(
     "data-lead-off", "the lead of a data line is off", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
-    suspects=(("probe_or_capture", 0.75), ("connection", 0.2)),
+    suspects=blame.DATA_LEAD_OFF,
     looks_for="a data line whose captured level contradicts the addresses that the CPU made of the bytes it read, and the bytes that it pushed",
     causes="the lead is off, on another pin, or the clip does not touch: the CPU itself reads the right bytes",
     next_step="reseat the lead of this data line and capture again", source="UM0080, instruction set",
@@ -253,13 +252,13 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"D{bit} contradicted by the addresses that the CPU made of {wrong} of {asked} operand bytes: the CPU read the right bytes, the lead on "
             f"{pin_text(f'D{bit}')} did not ({line.edges} edges)",
-            (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+            (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
     "data-input-contradicted", "the CPU does not see a data line", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
-    suspects=(("cpu", 0.5), ("connection", 0.36), ("probe_or_capture", 0.14)),
+    suspects=blame.DATA_INPUT,
     looks_for="a data line that moves on the bus and in writes, but not in the addresses that the CPU makes of what it reads",
     causes="the CPU's input is dead, or the pin has no contact with the socket or track that the lead sits on",
     next_step="clip the lead to the CPU's own leg, not the socket or track, and capture again: right there means the contact, wrong the CPU",
@@ -276,13 +275,13 @@ def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         if _input_dead(evidence, buses, bit):
             yield Found(
                 f"D{bit} moves on the bus, yet the addresses that the CPU made of {wrong} of {asked} operand bytes show it at another level",
-                (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
+                (f"D{bit}",), wrong, evidence.first_request_s, evidence.last_request_s, confidence=LIKELY,
             )  # fmt: skip
 
 
 @rule(
     "data-output-contradicted", "the CPU does not write what it should", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=DATA,
-    suspects=(("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24)),
+    suspects=blame.DATA_OUTPUT,
     looks_for="return addresses that calls push with one data line at a level that they do not have, while reads show the line right",
     causes="the CPU's output for that line is dead, its joint is open, or another chip drives the line during writes",
     next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
@@ -306,7 +305,7 @@ def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
             if lost >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other == 0 and bit not in contradicted and _moves_in_reads(evidence, bit):
                 yield Found(
                     f"D{bit} {level} in {lost} of {asked} bytes of return addresses that need it the other way, while it moves in reads",
-                    (f"D{bit}",), lost, evidence.first_request_s, evidence.last_request_s, confidence=0.88,
+                    (f"D{bit}",), lost, evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
                 )  # fmt: skip
 
 
@@ -327,7 +326,7 @@ def contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
 
 @rule(
     "operands-contradicted", "the CPU reads other bytes than the bus ends with", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=("ROM", "RAM"),
-    suspects=(("rom", 0.28), ("ram", 0.26), ("glue", 0.24), ("data_bus", 0.22)),
+    suspects=blame.LATE_MEMORY,
     looks_for="addresses that the CPU makes of operands differing in many bits from the bytes captured just before the strobe's release",
     causes="memory too slow for the clock, so that its data settle after the CPU has taken them; a bus that two chips drive",
     next_step="compare the memory's speed grade with the clock; scope a data line against /RD: it must settle well before the release",
@@ -345,7 +344,7 @@ def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     if operands.compared >= 16 and wrong >= 6 and wrong < 0.7 * operands.compared and lines >= 6:
         yield Found(
             f"{wrong} of {operands.compared} addresses that the CPU made of operands differ from the bytes captured, in {lines} bits", (), wrong,
-            evidence.first_request_s, evidence.last_request_s, confidence=0.75,
+            evidence.first_request_s, evidence.last_request_s, confidence=FAIR,
         )  # fmt: skip
 
 

@@ -5,24 +5,23 @@ from __future__ import annotations
 from typing import Iterator, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar, pin_text
-from ..bus.model import Shares
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
+from ..records.strobes import LONGEST_RUN, healthy
+from . import blame
 from .base import COARSE_SAMPLES, HOLDS, Found, rule, too_coarse
+from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
-from .strobes import CPU_FIRST, INVERTED_LEAD
 
-LONGEST_RUN = 10  #: requests between two fetches that an interrupt response in mode 2 or an instruction may need (8), and two spare
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
 
-IDLE_LOW: Shares = (("cpu", 0.42), ("probe_or_capture", 0.36), ("connection", 0.22))  #: an inverted channel of a line at rest looks the same
 
 
 @rule(
     "capture-too-coarse", "sampled too slowly", "warning", needs=(("MREQ",), ("RD",), ("M1",)), judges=(),
-    suspects=(("probe_or_capture", 0.9),),
+    suspects=blame.THE_CAPTURE,
     looks_for="fewer than three samples in a T-state",
     causes="the analyser's rate was set too low for this clock",
     next_step="capture again with at least 4, better 8 samples a clock period (24 MHz for a clock of 3 to 6 MHz)",
@@ -36,19 +35,19 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
         return
     rate = f"{1e-6 / evidence.sample_interval_s:.3g} MHz" if evidence.sample_interval_s else "the sample rate"
     fetches = evidence.strobes.get("M1")
-    if evidence.framed_by == "MREQ" and fetches is not None and fetches.expected >= 20 and fetches.hit >= 0.97 and fetches.false <= 0.03:
+    if evidence.framed_by == "MREQ" and fetches is not None and fetches.expected >= 20 and healthy(fetches):
         # Every fetch shows its refresh where /M1 says it must be: the clock and the analyser run in step, and nothing was lost.
         yield Found(f"{samples:.1f} samples in a T-state at {rate}: few, yet every fetch was seen whole", (), severity="note")
         return
     yield Found(
         f"{samples:.1f} samples in a T-state at {rate}: events of half a T-state are lost, so lengths and missing strobes can not be judged",
-        (), confidence=0.95,
+        (), confidence=CERTAIN,
     )  # fmt: skip
 
 
 @rule(
     "spikes", "spikes on the strobes", "warning", needs=(("MREQ",), ("IORQ",)), judges=(),
-    suspects=(("probe_or_capture", 0.8), ("supply", 0.1)),
+    suspects=blame.SPIKES_SEEN,
     looks_for="pulses and gaps on the strobes far shorter than the CPU can make",
     causes="a ground clip too long or missing, crosstalk between leads, a threshold set badly; seldom the machine itself, since it runs",
     next_step="clip ground close to the CPU (pin 29), shorten and separate the leads, set the threshold to about 1.4 V, capture again",
@@ -61,13 +60,13 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"{evidence.glitches} spikes on /MREQ and /IORQ among {evidence.requests} requests, each far shorter than half a T-state; "
             "they were left out of the count",
-            (), evidence.glitches, evidence.start_s, evidence.end_s, confidence=0.8,
+            (), evidence.glitches, evidence.start_s, evidence.end_s, confidence=FAIR,
         )  # fmt: skip
 
 
 @rule(
     "no-requests", "the CPU does nothing", "fault", needs=(("MREQ",), ("RD", "WR"), ("M1",)), judges=("MREQ", "RD", "M1"),
-    suspects=(("cpu", 0.4), ("supply", 0.25), ("connection", 0.2), ("glue", 0.15)),
+    suspects=blame.NO_REQUESTS,
     looks_for="no strobe in all the capture, although clock, /RESET, /WAIT and /BUSREQ let the CPU run",
     causes="no supply at the CPU, a pin out of its socket, a dead CPU",
     next_step="measure 5 V between pins 11 and 29 at the CPU itself; reseat the CPU; only then try a CPU known to be good",
@@ -91,16 +90,16 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if unseen or others or evidence.duration_s * (evidence.clock.hz or 1e6) < SILENT_T:
         clip = ", ".join(pin_text(name) for name in unseen)
         yield Found(
-            text, (), severity="warning", confidence=0.5,
+            text, (), severity="warning", confidence=GUESS,
             next_step=f"clip {clip} as well, so that what holds the CPU can be seen" if clip else None,
         )  # fmt: skip
     else:
-        yield Found(text, (), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.85)
+        yield Found(text, (), first_s=evidence.start_s, last_s=evidence.end_s, confidence=LIKELY)
 
 
 @rule(
     "went-silent", "the CPU stops making requests", "warning", needs=(("MREQ",), ("RD", "WR")), judges=(),
-    suspects=(("glue", 0.35), ("clock", 0.25), ("cpu", 0.2), ("supply", 0.2)),
+    suspects=blame.WENT_SILENT,
     looks_for="a long stretch without any request that no captured line explains",
     causes="/WAIT, /BUSREQ or /RESET held while not captured, a clock that stopped, a supply that dropped",
     next_step="capture again with CLK (pin 6), /RESET (pin 26), /WAIT (pin 24) and /BUSREQ (pin 25) as well",
@@ -123,13 +122,13 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         f"no request in the last {time_words(rest)}, from {time_words(evidence.last_request_s)} on", (),
         first_s=evidence.last_request_s, last_s=evidence.end_s, severity="fault" if hold_seen else "warning",
-        suspects=(("cpu", 0.4), ("supply", 0.3), ("connection", 0.2)) if hold_seen else None, confidence=0.7,
+        suspects=blame.SILENT_UNHELD if hold_seen else None, confidence=HINT,
     )  # fmt: skip
 
 
 @rule(
     "requests-without-fetch", "memory requests without a fetch", "warning", needs=(("MREQ",),), judges=("M1", "MREQ"),
-    suspects=(("probe_or_capture", 0.4), ("cpu", 0.3), ("glue", 0.3)),
+    suspects=blame.NO_FETCH,
     looks_for=f"more than {LONGEST_RUN} requests in a row without an opcode fetch among them",
     causes="another bus master at work (/BUSACK not captured), samples that the analyser lost, a CPU that does not work",
     next_step="capture again with /BUSACK (pin 23) as well; if no other master has the bus, look at the CPU's supply and clock",
@@ -142,13 +141,13 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
         return
     yield Found(
         f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on",
-        (), evidence.longest_run_without_fetch, evidence.run_without_fetch_s, confidence=0.7,
+        (), evidence.longest_run_without_fetch, evidence.run_without_fetch_s, confidence=HINT,
     )  # fmt: skip
 
 
 @rule(
     "io-request-conflict", "/IORQ inside memory requests", "warning", needs=(("IORQ", "MREQ"),), judges=("IORQ",),
-    suspects=(("connection", 0.4), ("probe_or_capture", 0.4), ("cpu", 0.2)),
+    suspects=blame.IO_CONFLICT,
     looks_for="/IORQ asserted while /MREQ is, which the CPU never does",
     causes="a floating /IORQ (dead output, lead off), or /MREQ and /IORQ (pins 19 and 20) bridged",
     next_step="power off and measure the resistance between pins 19 and 20; then check the lead for /IORQ", source="UM0080, timing figures",
@@ -162,30 +161,30 @@ def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"/IORQ goes low with /MREQ in {count.wrong} of {count.others} memory requests and about as often ({edges[1]} and {edges[0]} edges)",
             ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
-            severity="fault", suspects=(("connection", 0.66), ("glue", 0.12), ("cpu", 0.12), ("probe_or_capture", 0.1)), confidence=0.92,
+            severity="fault", suspects=blame.IO_BRIDGE, confidence=STRONG,
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and edges[1] and count.expected >= 2 and count.hit <= 0.5:
         yield Found(
             f"/IORQ low in {count.wrong} of {count.others} memory requests and high in {count.expected - count.seen} of {count.expected} I/O "
             "accesses: the opposite of what it must be, so the lead or the channel is inverted",
-            ("IORQ",), count.wrong, severity="fault", suspects=INVERTED_LEAD, confidence=0.93,
+            ("IORQ",), count.wrong, severity="fault", suspects=blame.INVERTED_LEAD, confidence=STRONG,
             next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map 'IORQ=!CHANNEL'",
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
         yield Found(
             f"/IORQ low throughout, in all {count.others} memory requests too" + ("" if count.expected else "; no I/O was called for"), ("IORQ",), count.wrong,
-            severity="fault", suspects=CPU_FIRST if count.expected else IDLE_LOW, confidence=0.92,
+            severity="fault", suspects=blame.CPU_FIRST if count.expected else blame.HELD_LOW_AT_REST, confidence=STRONG,
             next_step="measure pin 20 itself: a steady low is a dead output or a short to ground, a high means the lead or an inverted channel",
         )  # fmt: skip
     elif count is not None and count.others >= 50 and count.false > 0.05:
         yield Found(
             f"/IORQ asserted in {count.wrong} of {count.others} memory requests", ("IORQ",), count.wrong,
-            severity="fault" if count.false > 0.2 else None, confidence=0.9,
+            severity="fault" if count.false > 0.2 else None, confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
-    "unlabelled-channels", "channels without a name", "warning", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
+    "unlabelled-channels", "channels without a name", "warning", needs=((),), judges=(), suspects=blame.THE_CAPTURE,
     looks_for="no channel name that says which line of the CPU it carries",
     causes="the analyser's own names were exported",
     next_step="name the channels in the capture program, or say which is which with --map LINE=CHANNEL", source="UM0080, timing figures: they tell lines apart", caution="",
@@ -200,7 +199,7 @@ def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     text = f"none of the {total} channels is named after a line of the CPU"
     named = [(channel, line, sure) for channel, line, sure in roles if line not in ROLE_GROUPS]
     if record is None or not named:
-        yield Found(f"{text}, and none behaves like a strobe or the clock", (), confidence=0.99)
+        yield Found(f"{text}, and none behaves like a strobe or the clock", (), confidence=CERTAIN)
         return
     offered = sorted((line, channel) for channel, line, sure in named if sure >= OFFERED)
     offered.sort(key=lambda item: (item[0][0] in "AD" and item[0][1:].isdigit(), len(item[0]) if item[0][1:].isdigit() else 0))
@@ -210,7 +209,7 @@ def unlabelled_channels(evidence: BusEvidence) -> Iterator[Found]:
     if lost and record.quiet:
         judged += f"; none behaves like {', '.join(lost)}, and {_some(record.quiet)} never move: leads at rest, on other lines, or on a dead one"
     yield Found(
-        f"{text}; by behaviour they fit {_fits(record, named)}{judged}", (), len(named), confidence=0.99,
+        f"{text}; by behaviour they fit {_fits(record, named)}{judged}", (), len(named), confidence=CERTAIN,
         severity="note" if record.judged and record.whole else None,
         next_step=f"check these against your leads and, where you know the line of one that does not move, add it (as --map M1=CHANNEL); "
         f"then give {options} and the capture is judged under these names" if options else None,
@@ -251,7 +250,7 @@ def _quoted(channel: str) -> str:
 
 
 @rule(
-    "capture-damaged", "capture with defects", "note", needs=((),), judges=(), suspects=(("probe_or_capture", 0.9),),
+    "capture-damaged", "capture with defects", "note", needs=((),), judges=(), suspects=blame.THE_CAPTURE,
     looks_for="what the reader had to pass over", causes="a file cut short, an export that stopped", next_step="export the capture again",
     source="IEEE 1364-2005, clause 18", caution="",
     host=None,

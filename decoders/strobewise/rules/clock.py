@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Iterator
 
 from ..bus.lines import pin_text
-from ..bus.model import Shares
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
+from . import blame
 from .base import COARSE_SAMPLES, Found, rule
+from .grades import CERTAIN, FAIR, HINT, STRONG
 from .picture import FETCH, STORE, Picture, done
 
 STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
@@ -21,12 +22,11 @@ BEHIND_A_RISE = ("TdCr(M1f)", "TdCr(RFSHf)")
 UPRIGHT = 0.4  #: of a period: with CLK upside down these two come half a period and their delay behind an edge
 UPSIDE_DOWN = (0.02, 0.4)  #: place of /MREQ's fall in the period of an inverted clock: 0 and its delay of up to 0.35 (85 ns at 4 MHz)
 
-SUSPECTS: Shares = (("clock", 0.78), ("supply", 0.14), ("connection", 0.08))
 NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scope the crystal, its driver and " + pin_text("CLK")
 
 
 @rule(
-    "clock-stopped", "CLK stopped", "fault", needs=(("CLK",),), judges=("CLK",), suspects=SUSPECTS,
+    "clock-stopped", "CLK stopped", "fault", needs=(("CLK",),), judges=("CLK",), suspects=blame.CLOCK_STOPPED,
     looks_for="no edge on CLK, or none after some moment, while the machine stands still",
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",
@@ -41,14 +41,14 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
             yield Found(
                 f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
                 "the lead for CLK is off, or its label is wrong",
-                ("CLK",), severity="warning", suspects=(("probe_or_capture", 0.85), ("connection", 0.1)),
+                ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD,
                 next_step=f"check the lead for CLK on {pin_text('CLK')}",
             )  # fmt: skip
         elif evidence.duration_s > 0:
             level = "high" if (line.high_fraction or 0) > 0.5 else "low"
             yield Found(
                 f"no edge on CLK in {time_words(evidence.duration_s)}, {level} throughout", ("CLK",),
-                first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.97,
+                first_s=evidence.start_s, last_s=evidence.end_s, confidence=CERTAIN,
             )  # fmt: skip
         return
     if clock.hz and clock.last_edge_s is not None:
@@ -64,7 +64,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "clock-pauses", "CLK rests for a while", "warning", needs=(("CLK",),), judges=("CLK",),
-    suspects=(("clock", 0.5), ("glue", 0.25), ("probe_or_capture", 0.25)),
+    suspects=blame.CLOCK_PAUSES,
     looks_for="a stretch without a clock edge in the middle of a running clock",
     causes="a board that stops the clock on purpose (then it is nothing), an intermittent oscillator or joint, samples that the analyser lost",
     next_step="repeat the capture; if the pause stays, scope the oscillator and flex the board gently at the crystal", source="common practice",
@@ -76,13 +76,13 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     if clock.hz and clock.longest and evidence.line("CLK").edges and clock.longest.length_s * clock.hz > PAUSE_T:
         yield Found(
             f"CLK rested for {time_words(clock.longest.length_s)} from {time_words(clock.longest.start_s)}", ("CLK",),
-            first_s=clock.longest.start_s, last_s=clock.longest.end_s, confidence=0.8,
+            first_s=clock.longest.start_s, last_s=clock.longest.end_s, confidence=FAIR,
         )  # fmt: skip
 
 
 @rule(
     "clock-off-frequency", "CLK off its frequency", "fault", needs=(("CLK",),), judges=("CLK",),
-    suspects=(("clock", 0.8), ("probe_or_capture", 0.2)),
+    suspects=blame.CLOCK_OFF,
     looks_for="a clock that differs from what --clock or the machine profile says",
     causes="wrong or cracked crystal, oscillator on an overtone, divider; or the stated frequency is wrong",
     next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
@@ -104,7 +104,7 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "clock-jitter", "CLK unsteady", "warning", needs=(("CLK",),), judges=("CLK",),
-    suspects=(("clock", 0.6), ("supply", 0.2), ("probe_or_capture", 0.2)),
+    suspects=blame.CLOCK_JITTER,
     looks_for="a clock period that varies more than sampling explains",
     causes="oscillator starting badly, ripple on the supply, a second driver on the clock line, a bad ground clip",
     next_step="scope " + pin_text("CLK") + " and the 5 V rail for ripple; shorten the ground clip", source="common practice",
@@ -120,13 +120,13 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     if excess * clock.hz > JITTER_SHARE:
         yield Found(
             f"the clock period varies by {time_words(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
-            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.7,
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=HINT,
         )  # fmt: skip
 
 
 @rule(
     "clock-inverted", "CLK captured upside down", "fault", needs=(("CLK", "MREQ"),), judges=("CLK",),
-    suspects=(("probe_or_capture", 0.9), ("connection", 0.05)),
+    suspects=blame.CLOCK_INVERTED,
     looks_for="/MREQ falling just behind the rising edges of CLK, where the CPU lets it fall behind the falling ones",
     causes="the lead for CLK sits on the other side of an inverter, or the channel is inverted",
     next_step="put the lead on " + pin_text("CLK") + " itself, or tell with --map 'CLK=!CHANNEL'; until then every cycle seems to start half a T-state off",
@@ -145,5 +145,5 @@ def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     if UPSIDE_DOWN[0] < clock.mreq_phase < UPSIDE_DOWN[1]:
         yield Found(
             f"/MREQ falls {clock.mreq_phase:.2f} of a period behind the rising edge of CLK; it must fall behind the falling edge, at 0.5 to 0.9",
-            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=0.93,
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=STRONG,
         )  # fmt: skip

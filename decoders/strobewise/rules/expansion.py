@@ -11,9 +11,10 @@ from ..bus.lines import ADDRESS, DATA, bar, pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import Trigger
+from . import blame
 from .base import Found, rule
+from .grades import FAIR, HINT, LIKELY, STRONG
 from .picture import LEAVE, PAGING, PUSHED, VISIT, Picture, done
-from .strobes import CPU_FIRST
 
 NEEDS = (("MREQ", *ADDRESS),)  #: and the line of the profile's paging, whatever its name
 SOME = 0.1  #: share of triggers without an answer from which a device that answers the others is intermittent
@@ -33,7 +34,7 @@ def _connector(evidence: BusEvidence, name: str) -> str:
 
 @rule(
     "paging-not-triggered", "the expansion device never saw a fetch", "fault", needs=(("M1", "MREQ", *ADDRESS),), judges=("M1",),
-    suspects=(("cpu", 0.68), ("connection", 0.24), ("probe_or_capture", 0.08)),
+    suspects=blame.NOT_TRIGGERED,
     looks_for="trigger addresses requested from memory while /M1 never strobed, and no answer from the device",
     causes="/M1 is dead at the CPU or does not reach the port: a device that pages on opcode fetches then never pages. The machine is at "
     "fault, not the device",
@@ -49,17 +50,17 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
         blind = [trigger for trigger in paging.fresh if trigger.strobed is False and trigger.answer_s is None]
         if not blind or count is None or (count.hit > 0.5 and count.false < 0.3):
             continue
-        suspects = CPU_FIRST if evidence.probe_at.get("M1") == "connector" else None
+        suspects = blame.CPU_FIRST if evidence.probe_at.get("M1") == "connector" else None
         yield Found(
             f"{paging.name}: trigger address {_addresses(blind)} requested {len(blind)} times without /M1 and never answered on "
             f"{bar(paging.line)}: the device never saw a fetch, so the machine is at fault, not the device",
-            ("M1",), len(blind), blind[0].time_s, blind[-1].time_s, suspects=suspects, confidence=0.92,
+            ("M1",), len(blind), blind[0].time_s, blind[-1].time_s, suspects=suspects, confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
     "paging-device-silent", "the expansion device does not answer", "fault", needs=NEEDS, judges=("ROMDIS",),
-    suspects=(("expansion_device", 0.66), ("connection", 0.28), ("probe_or_capture", 0.06)),
+    suspects=blame.DEVICE_SILENT,
     looks_for="trigger addresses fetched with good /M1 and /MREQ, and no answer on the device's line",
     causes="the device, its supply, or its contact with the edge connector",
     next_step="clean the edge connector and reseat the device, check its supply; then try a device known to be good",
@@ -79,20 +80,20 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
             certain = evidence.has("M1")
             yield Found(
                 f"{text}{_connector(evidence, paging.line)} within {paging.within_t} T-states", (paging.line,), len(silent),
-                silent[0].time_s, silent[-1].time_s, severity="fault" if certain else "warning", confidence=0.93 if len(asked) >= 2 else 0.8,
+                silent[0].time_s, silent[-1].time_s, severity="fault" if certain else "warning", confidence=STRONG if len(asked) >= 2 else FAIR,
             )  # fmt: skip
         elif len(silent) >= 2 and len(silent) >= SOME * len(asked):
             yield Found(
                 f"{paging.name}: {len(silent)} of {len(asked)} triggers {how} not answered on {bar(paging.line)} within {paging.within_t} "
                 f"T-states, the first at {time_words(silent[0].time_s)}",
                 (paging.line,), len(silent), silent[0].time_s, silent[-1].time_s,
-                suspects=(("expansion_device", 0.5), ("connection", 0.45)), confidence=0.85,
+                suspects=blame.DEVICE_SOMETIMES, confidence=LIKELY,
             )  # fmt: skip
 
 
 @rule(
     "paging-not-released", "the expansion device does not let go", "fault", needs=NEEDS, judges=("ROMDIS",),
-    suspects=(("expansion_device", 0.65), ("connection", 0.3)),
+    suspects=blame.NOT_RELEASED,
     looks_for="fetches in the release range after which the device's line stays active, or a line that goes inactive with no such fetch",
     causes="the device's address decoding, or an address line that does not reach it", source="common practice",
     next_step="check the device's address lines for continuity; try a device known to be good",
@@ -104,19 +105,19 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
         if paging.not_released >= 2 and paging.not_released > paging.released:
             yield Found(
                 f"{paging.name}: {bar(paging.line)} stayed active after {paging.not_released} fetches that should release it", (paging.line,),
-                paging.not_released, confidence=0.85,
+                paging.not_released, confidence=LIKELY,
             )  # fmt: skip
         if paging.let_go_alone >= 2 and paging.let_go_alone > paging.released:
             yield Found(
                 f"{paging.name}: {bar(paging.line)} went inactive {paging.let_go_alone} times with no fetch that releases it, first at "
                 f"{time_words(paging.let_go_alone_s)}",
-                (paging.line,), paging.let_go_alone, paging.let_go_alone_s, severity="warning", confidence=0.7,
+                (paging.line,), paging.let_go_alone, paging.let_go_alone_s, severity="warning", confidence=HINT,
             )  # fmt: skip
 
 
 @rule(
     "rom-disable-not-obeyed", "the host's ROM does not switch off", "fault", needs=(("MREQ", *ADDRESS, *DATA),), judges=("ROMDIS",),
-    suspects=(("glue", 0.6), ("connection", 0.3), ("rom", 0.1)),
+    suspects=blame.ROM_STAYS_ON,
     looks_for="addresses that read the same, or mixed with the device's bytes, while the device asks for the host's ROM to be off",
     causes="the ROM-disable line does not reach the ROM's enable pin: track, edge contact, the gate between them",
     next_step="trace the ROM-disable line from the edge connector to the ROM's enable pin", source="common practice",
@@ -134,12 +135,12 @@ def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
             text = f"{n} addresses read with {bar(paging.line)} active never show a bit that the host's ROM has low: both ROMs drive the bus"
         else:
             continue
-        yield Found(f"{paging.name}: {text}", (paging.line,), n, confidence=0.88)
+        yield Found(f"{paging.name}: {text}", (paging.line,), n, confidence=STRONG)
 
 
 @rule(
     "nmi-not-answered", "/NMI without a response", "fault", needs=(("NMI", "MREQ", *ADDRESS),), judges=("NMI",),
-    suspects=(("cpu", 0.4), ("connection", 0.4), ("probe_or_capture", 0.2)),
+    suspects=blame.NMI_UNANSWERED,
     looks_for="falling edges of /NMI after which the CPU does not go to 0066h",
     causes="the CPU's NMI input, its joint, or a pulse that does not reach the pin",
     next_step=f"scope {pin_text('NMI')} at the CPU itself while the button is pressed", source="UM0080, interrupt response",
@@ -156,4 +157,4 @@ def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
         near_end = span is not None and evidence.end_s - span.start_s < 5e-5
         if span is not None and not near_end:
             yield Found(f"/NMI fell {asked} times and the CPU never went to 0x0066", ("NMI",), asked, span.start_s, span.end_s,
-                        severity="fault" if asked >= 2 else "warning", confidence=0.8)  # fmt: skip
+                        severity="fault" if asked >= 2 else "warning", confidence=FAIR)  # fmt: skip

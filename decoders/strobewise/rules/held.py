@@ -9,16 +9,18 @@ from typing import Iterator
 
 from ..bus.lines import bar, pin_text
 from ..bus.model import KIND_INDEX
+from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
 from ..records.evidence import PATTERN_LINES, BusEvidence
+from . import blame
 from .base import Found, rule
+from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
 RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
-GRANT_HELD_S = 0.002  #: a bus grant longer than this starves dynamic memory (2 ms for 128 rows, from memory)
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
@@ -40,7 +42,7 @@ def _share(evidence: BusEvidence, name: str) -> float:
 
 @rule(
     "reset-held", "/RESET held", "fault", needs=(("RESET",),), judges=("RESET",),
-    suspects=(("reset", 0.75), ("supply", 0.12), ("expansion_device", 0.08), ("connection", 0.05)),
+    suspects=blame.RESET_HELD,
     looks_for="/RESET low throughout, or low from some moment to the end",
     causes="reset capacitor, diode or supervisor, a stuck button, a device on the expansion port that pulls reset, a missing supply rail",
     next_step=f"measure the voltage at {pin_text('RESET')}; unplug everything from the expansion port and capture again; then the reset "
@@ -59,7 +61,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
             "or its polarity, is wrong",
-            ("RESET",), suspects=(("probe_or_capture", 0.8), ("connection", 0.2)),
+            ("RESET",), suspects=blame.RESET_LEAD,
             next_step=f"check the lead for /RESET on {pin_text('RESET')}",
         )  # fmt: skip
         return
@@ -68,13 +70,13 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
             f"/RESET low {how} ({time_words(line.longest.length_s)})", ("RESET",),
-            first_s=line.longest.start_s, last_s=line.longest.end_s, confidence=0.96,
+            first_s=line.longest.start_s, last_s=line.longest.end_s, confidence=CERTAIN,
         )  # fmt: skip
 
 
 @rule(
     "reset-loop", "/RESET pulses again and again", "fault", needs=(("RESET",),), judges=("RESET",),
-    suspects=(("reset", 0.5), ("supply", 0.3), ("expansion_device", 0.2)),
+    suspects=blame.RESET_PULSES,
     looks_for=f"{RESET_LOOP} or more pulses of /RESET in one capture",
     causes="supply dips that a supervisor sees, a watchdog, an expansion device that pulls reset, a leaky reset capacitor",
     next_step=f"unplug everything from the expansion port and capture again; watch the 5 V rail and {pin_text('RESET')} on a scope together",
@@ -94,7 +96,7 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "wait-held", "/WAIT held", "fault", needs=(("WAIT",),), judges=("WAIT",),
-    suspects=(("glue", 0.5), ("expansion_device", 0.3), ("connection", 0.2)),
+    suspects=blame.WAIT_HELD,
     looks_for="the bus frozen inside a cycle while /WAIT is low",
     causes="a wait-state generator that never lets go, a device on the expansion port, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('WAIT')}: unplug everything from the expansion port, then the pull-up and the wait-state generator's output",
@@ -114,20 +116,20 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
         how = "throughout" if line.edges == 0 else f"from {time_words(span.start_s)}" + (" to the end" if line.asserted_last else "")
         yield Found(
             f"/WAIT low {how} ({time_words(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
-            first_s=span.start_s, last_s=span.end_s, confidence=0.95,
+            first_s=span.start_s, last_s=span.end_s, confidence=CERTAIN,
         )  # fmt: skip
     elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= 50:
         yield Found(
             f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
             "being held: the lead for /WAIT, or its polarity, is wrong",
-            ("WAIT",), suspects=(("probe_or_capture", 0.7), ("connection", 0.3)),
+            ("WAIT",), suspects=blame.WAIT_LEAD,
             next_step=f"check the lead for /WAIT on {pin_text('WAIT')}",
         )  # fmt: skip
 
 
 @rule(
     "bus-request-held", "/BUSREQ held", "fault", needs=(("BUSREQ",), ("BUSACK",)), judges=("BUSREQ", "BUSACK"),
-    suspects=(("glue", 0.45), ("expansion_device", 0.35), ("connection", 0.2)),
+    suspects=blame.BUS_HELD,
     looks_for="/BUSREQ low and the bus granted for the rest of the capture",
     causes="a device on the expansion port, a bus master of the board that never finishes, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('BUSREQ')}: unplug everything from the expansion port, then the pull-up",
@@ -141,13 +143,14 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         span = line.longest
         if name not in evidence.captured or span is None or not line.asserted_last:
             continue
-        if span.length_s < max(GRANT_HELD_S, 0.2 * evidence.duration_s) and span.length_s < 0.5 * evidence.duration_s:
+        # A grant no longer than that starves no dynamic memory.
+        if span.length_s < max(REFRESH_INTERVAL_S, 0.2 * evidence.duration_s) and span.length_s < 0.5 * evidence.duration_s:
             continue
         if not _rest_after(evidence, name):
             if span.length_s > HELD_SHARE * evidence.duration_s:
                 yield Found(
                     f"{bar(name)} reads low throughout although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
-                    (name,), suspects=(("probe_or_capture", 0.6), ("connection", 0.2), ("cpu", 0.2)),
+                    (name,), suspects=blame.BUS_LEAD,
                     next_step=f"check the lead for {bar(name)} on {pin_text(name)}",
                 )  # fmt: skip
             return
@@ -155,14 +158,14 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"{' and '.join(bar(n) for n in lines)} low from {time_words(span.start_s)} to the end ({time_words(span.length_s)}): "
             "the CPU has given the bus away",
-            lines, first_s=span.start_s, last_s=span.end_s, confidence=0.95,
+            lines, first_s=span.start_s, last_s=span.end_s, confidence=CERTAIN,
         )  # fmt: skip
         return
 
 
 @rule(
     "interrupt-held", "/INT held", "fault", needs=(("INT", "M1"), ("INT", "IORQ")), judges=("INT",),
-    suspects=(("glue", 0.5), ("expansion_device", 0.3), ("connection", 0.2)),
+    suspects=blame.INT_HELD,
     looks_for="/INT low all the time",
     causes="an interrupt source that never lets go: its acknowledge does not reach it, or the line is shorted to ground",
     next_step=f"find who pulls {pin_text('INT')}: unplug everything from the expansion port; check what clears the interrupt source",
@@ -182,7 +185,7 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     elif evidence.has("IORQ") or evidence.has("M1"):
         yield Found(
             f"{stretch}, acknowledged {acknowledged} times: the line is held, or the program keeps interrupts off", ("INT",),
-            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "warning", first_s=first, last_s=last, confidence=0.7,
+            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "warning", first_s=first, last_s=last, confidence=HINT,
         )  # fmt: skip
 
 
@@ -198,7 +201,7 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
 
 @rule(
     "halt-line-contradicted", "/HALT low while the CPU runs", "fault", needs=(("HALT", "MREQ"),), judges=("HALT",),
-    suspects=(("cpu", 0.42), ("probe_or_capture", 0.3), ("connection", 0.28)),
+    suspects=blame.HALT_LIES,
     looks_for="/HALT asserted in data transfers, which a halted CPU does not make",
     causes="the CPU's HALT output has died, the line is shorted (pin 18 lies beside /MREQ), or the lead is off",
     next_step=f"check the lead on a pin known to be live, then scope {pin_text('HALT')} at the CPU itself",
@@ -213,13 +216,13 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         how = "low throughout" if line.edges == 0 else f"low for {_share(evidence, 'HALT') * 100:.0f} % of the capture"
         yield Found(
             f"/HALT {how}, in {transfers} data transfers that a halted CPU does not make", ("HALT",), transfers,
-            evidence.first_request_s, evidence.last_request_s, confidence=0.9 if transfers >= 50 else 0.8,
+            evidence.first_request_s, evidence.last_request_s, confidence=STRONG if transfers >= 50 else FAIR,
         )  # fmt: skip
 
 
 @rule(
     "nmi-held", "/NMI held", "fault", needs=(("NMI",),), judges=("NMI",),
-    suspects=(("glue", 0.4), ("expansion_device", 0.32), ("connection", 0.2), ("probe_or_capture", 0.08)),
+    suspects=blame.NMI_HELD,
     looks_for="/NMI low all the time: the CPU answers its falling edge only, so nothing can call it any more",
     causes="a button or a device that holds the line, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('NMI')}: unplug everything from the expansion port, then the button and the pull-up",
@@ -231,12 +234,12 @@ def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("NMI")
     if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= 50:
         yield Found(f"/NMI low throughout ({time_words(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
-                    confidence=0.85)  # fmt: skip
+                    confidence=LIKELY)  # fmt: skip
 
 
 @rule(
     "halted-for-good", "halted, and nothing ends it", "fault", needs=(("HALT",),), judges=("HALT", "INT"),
-    suspects=(("program", 0.55), ("glue", 0.35), ("expansion_device", 0.1)),
+    suspects=blame.HALTED,
     looks_for="/HALT low to the end of the capture without an interrupt that could end it",
     causes="the program ran into a HALT with interrupts off (often after it derailed), or the interrupt source has died",
     next_step=f"look for activity on {pin_text('INT')}: none means the interrupt source, pulses without an acknowledge mean that the "
@@ -269,6 +272,6 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         text, ("HALT",), evidence.notes.get("halt", 1), span.start_s, span.end_s,
         severity="fault" if (certain and asked is not None) or asked else "warning",
-        suspects=(("program", 0.75), ("glue", 0.2)) if asked else None, confidence=0.9 if certain else 0.6,
+        suspects=blame.HALTED_DEAF if asked else None, confidence=STRONG if certain else HINT,
         next_step=None if certain else "capture for longer than two frames (50 ms), with /INT (pin 16), to see whether anything ends the halt",
     )  # fmt: skip

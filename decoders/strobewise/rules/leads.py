@@ -11,7 +11,9 @@ from typing import Iterator, Sequence, Tuple
 from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.leads import LeadsRecord
+from . import blame
 from .base import Found, rule, too_coarse
+from .grades import FAIR, STRONG
 from .picture import FRAME, STORE, Picture, done
 
 WITNESSES = {
@@ -26,7 +28,7 @@ WITNESSES = {
 
 @rule(
     "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD"), ("M1", "MREQ"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS, *DATA, "CLK", "HALT", "INT"),
-    suspects=(("probe_or_capture", 0.93), ("connection", 0.04)),
+    suspects=blame.LEADS_SWAPPED,
     looks_for="a bus that is inconsistent as it is labelled, and consistent when two leads are exchanged or one is inverted",
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
@@ -66,7 +68,7 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     doubtful = change.alternatives or (change.witness == "model" and change.witnesses < 6)
     yield Found(
         f"{text}: the board is good, your leads are not", change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s,
-        next_step=step, confidence=0.8 if doubtful else 0.94,
+        next_step=step, confidence=FAIR if doubtful else STRONG,
     )  # fmt: skip
 
 
@@ -74,7 +76,7 @@ def _elsewhere(evidence: BusEvidence, strobes: Sequence[Tuple[str, str]]) -> Ite
     for name, line in strobes:
         yield Found(
             f"the channel labelled {bar(name)} does what {bar(line)} does, in time with the cycles: its lead sits there, or its label is wrong",
-            (name,), evidence.requests, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
+            (name,), evidence.requests, evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
             next_step=f"see whether the lead sits on {pin_text(line)} and put it on {pin_text(name)}; to judge this capture again as it is, "
             f"give --map {line}=CHANNEL for that channel and --map {name}=none",
         )  # fmt: skip

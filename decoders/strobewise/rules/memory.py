@@ -1,7 +1,6 @@
-"""Rules for what memory gave back: runaways on an empty bus, dead RAM bits, missing and mirrored banks, ROM contents.
+"""Rules for what memory gave back: data lines, dead RAM bits, missing and mirrored banks, ROM contents.
 
-They read ``evidence.memory``. The pictures are common practice (no published source);
-FFh being RST 38h and 00h being NOP are UM0080's instruction table.
+They read ``evidence.memory``. The pictures are common practice (no published source).
 """
 
 from __future__ import annotations
@@ -10,31 +9,21 @@ from typing import Dict, Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import Shares
-from ..bus.semantics import NMI_ADDRESS
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
+from . import blame
 from .base import CAUTION_SOLDER, Found, rule
-from .picture import MEMORY, PUSHED, STORE, STORE_LOAD, Picture, done
+from .grades import FAIR, HINT, LIKELY, STRONG
+from .picture import MEMORY, STORE_LOAD, Picture, done
+from .runaways import FULL_BUS, runs_away
 
-FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
-RUNAWAY_READS = 50
-RUNAWAY_SHARE = 0.97
-FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run over this many addresses that all hold the same one
 ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
 DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
-RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
-ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
-FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to have answered
-LED_ASTRAY: Shares = (("ram", 0.36), ("rom", 0.32), ("glue", 0.2), ("data_bus", 0.08))
 ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
-
-
-def _memory(evidence: BusEvidence) -> Optional[MemoryRecord]:
-    return evidence.memory
 
 
 def _region(evidence: BusEvidence, start: int, end: int) -> str:
@@ -63,111 +52,8 @@ def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
 
 
 @rule(
-    "reads-all-ff", "nothing answers, the CPU runs away on FFh", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
-    suspects=(("rom", 0.5), ("glue", 0.25), ("connection", 0.15), ("data_bus", 0.1)),
-    looks_for="nearly every read gives FFh (RST 38h): fetches of 0038h again and again, stack writes marching downwards",
-    causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
-    next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
-    source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True,
-    picture=Picture(MEMORY, PUSHED, (done("rom-absent"),)),
-)  # fmt: skip
-def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
-    if memory is None or not _all_ff(memory):
-        return
-    yield Found(
-        f"{memory.reads_ff} of {memory.reads} reads gave FFh (RST 38h), {memory.fetches_at_38} fetches of 0x0038: nothing answers, "
-        "the CPU runs away",
-        (), memory.reads_ff, evidence.first_request_s, evidence.last_request_s, confidence=0.9,
-    )  # fmt: skip
-
-
-@rule(
-    "reads-all-00", "every read gives 00h, the CPU walks through memory", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
-    suspects=(("data_bus", 0.4), ("rom", 0.3), ("glue", 0.2), ("connection", 0.1)),
-    looks_for="nearly every read gives 00h (NOP): fetches walk straight up through memory",
-    causes="the data bus is held low, or the ROM's outputs are; when the bus was forced to 00h on purpose (free run) this is the sign that "
-    "the CPU works: all its strobes and address lines move",
-    next_step="if the bus was not forced on purpose: measure each data line against ground with the power off, then the ROM's outputs",
-    source="common practice; 00h is NOP, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True,
-    picture=Picture(MEMORY, STORE, other_program="only-nops", by_time=True),
-)  # fmt: skip
-def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
-    if memory is None or not _all_00(memory):
-        return
-    yield Found(
-        f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory", (), memory.reads_00,
-        evidence.first_request_s, evidence.last_request_s, confidence=0.9,
-    )  # fmt: skip
-
-
-@rule(
-    "reads-all-alike", "every read gives the same byte", "fault", needs=FULL_BUS, judges=("ROM", *DATA),
-    suspects=(("rom", 0.45), ("glue", 0.3), ("connection", 0.15), ("data_bus", 0.1)),
-    looks_for="one and the same byte, neither FFh nor 00h, in nearly every read from many addresses",
-    causes="nobody answers, and the bus without pull-ups keeps what it last carried: the ROM is not selected, not fitted, without supply or dead",
-    next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
-    source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True,
-    picture=Picture(MEMORY, STORE, (done("rom-absent"),), pull_ups=False, by_time=True),
-)  # fmt: skip
-def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
-    if memory is None or not _all_alike(memory):
-        return
-    value, count = memory.commonest
-    if value in (0x00, 0xFF):
-        return
-    odd = next((bit for bit in range(8) if value in (0xFF ^ (1 << bit), 1 << bit)), None)
-    if odd is not None:
-        level, rest = ("high", "low") if value == 1 << odd else ("low", "high")
-        yield Found(
-            f"{count} of {memory.reads} reads gave {value:02X}h: D{odd} {level} and all other data lines {rest}, whatever the address", (f"D{odd}",),
-            count, evidence.first_request_s, evidence.last_request_s, confidence=0.85,
-            suspects=(("data_bus", 0.42), ("connection", 0.22), ("rom", 0.2), ("glue", 0.1)),
-        )  # fmt: skip
-    else:
-        where = f"{count} of {memory.reads} reads from {int((memory.fetched | memory.read).count())} addresses gave {value:02X}h: nothing answers"
-        # A lone restart may be an interrupt's; and where many different bytes came, something did answer before.
-        if memory.fetched[:RESTARTS].count() >= ENOUGH_OF_A_START and memory.values_read <= FEW_VALUES:
-            yield Found(where, (), count, evidence.first_request_s, evidence.last_request_s, confidence=0.88)
-        else:
-            yield Found(
-                f"{where} there; what led the CPU to that memory is not plain from the capture", (), count, evidence.first_request_s,
-                evidence.last_request_s, suspects=LED_ASTRAY, confidence=0.7,
-                next_step="capture from the release of /RESET on: the first addresses show whether ROM answers, the stack whether RAM does",
-            )  # fmt: skip
-
-
-def _all_alike(memory: MemoryRecord) -> bool:
-    addresses = int((memory.fetched | memory.read).count())
-    enough = memory.reads >= RUNAWAY_READS and memory.alike >= max(FEW_ADDRESSES, 0.9 * addresses)
-    return bool(enough and memory.commonest[1] >= RUNAWAY_SHARE * memory.reads)
-
-
-def _all_ff(memory: MemoryRecord) -> bool:
-    """Say whether the CPU runs in circles through 0038h, or over many addresses that all give FFh."""
-    often = memory.reads >= RUNAWAY_READS and memory.reads_ff >= RUNAWAY_SHARE * memory.reads
-    return bool(often and (memory.fetches_at_38 >= 0.5 * memory.fetches or memory.alike >= FEW_ADDRESSES))
-
-
-def _all_00(memory: MemoryRecord) -> bool:
-    """Say whether the CPU walks over many addresses that all give 00h."""
-    often = memory.reads >= RUNAWAY_READS and memory.reads_00 >= RUNAWAY_SHARE * memory.reads
-    return bool(often and memory.alike >= FEW_ADDRESSES)
-
-
-def runs_away(memory: MemoryRecord) -> bool:
-    """Say whether the reads are a runaway, so that nothing else can be learned from them."""
-    return _all_alike(memory) or _all_ff(memory) or _all_00(memory)
-
-
-@rule(
     "data-line-stuck", "a data line that never moves in reads", "fault", needs=FULL_BUS, judges=DATA,
-    suspects=(("data_bus", 0.55), ("connection", 0.2), ("probe_or_capture", 0.15), ("rom", 0.1)),
+    suspects=blame.DATA_STUCK,
     looks_for="one data line at the same level in every read from ROM, RAM and I/O",
     causes="a line shorted to ground or supply, a chip on the bus whose output is stuck, a lead that is off",
     next_step="power off and measure the line against ground, +5 V and its neighbours; then take the chips on the bus out one by one where "
@@ -178,7 +64,7 @@ def runs_away(memory: MemoryRecord) -> bool:
     picture=Picture(("MREQ", "RD", "D4", "D"), STORE_LOAD, (done("dead-low", line="D4", at="line"),)),
 )  # fmt: skip
 def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     if memory is None or runs_away(memory):
         return
     addresses = int((memory.fetched | memory.read).count())
@@ -198,16 +84,16 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
         suspects: Optional[Shares] = None
         few = memory.writes.transfers < ENOUGH_WRITES  # a program that went astray writes anywhere: that makes no RAM of what it hit
         if not same and (len(levels) == 1 or (few and wrote is None)):
-            suspects = (("rom", 0.42), ("data_bus", 0.28), ("connection", 0.24))  # only one memory was read: its output, or the line
+            suspects = blame.DATA_STUCK_ONE_MEMORY  # only one memory was read: its output, or the line
         yield Found(
             f"D{bit} {level} in all {reads} reads ({', '.join(levels)}) from {addresses} different addresses, {also}", (f"D{bit}",), reads,
-            evidence.first_request_s, evidence.last_request_s, suspects=suspects, confidence=0.9,
+            evidence.first_request_s, evidence.last_request_s, suspects=suspects, confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
     "data-line-unsteady", "a data line that reads differently each time", "fault", needs=FULL_BUS, judges=DATA,
-    suspects=(("connection", 0.34), ("data_bus", 0.3), ("probe_or_capture", 0.2), ("rom", 0.08), ("ram", 0.08)),
+    suspects=blame.DATA_UNSTEADY,
     looks_for="reads of one address, with no write between, that differ in one and the same bit",
     causes="a data line with no contact (joint, socket, lead) that floats, or an output that fights another",
     next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
@@ -217,7 +103,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("floating", line="D0"),), by_time=True),
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     if memory is None or memory.unstable < 6 or memory.unstable < 0.01 * memory.repeated:
         return
     bit = max(range(8), key=lambda b: memory.unstable_bits[b])
@@ -225,13 +111,13 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"D{bit} differs in {memory.unstable_bits[bit]} of {memory.repeated} reads of an address that was read before, with no write "
             "between; the other bits agree",
-            (f"D{bit}",), memory.unstable_bits[bit], evidence.first_request_s, evidence.last_request_s, confidence=0.88,
+            (f"D{bit}",), memory.unstable_bits[bit], evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
     "reads-unsteady", "memory that reads differently each time", "warning", needs=FULL_BUS, judges=("ROM", "RAM"),
-    suspects=(("ram", 0.3), ("rom", 0.25), ("glue", 0.25), ("data_bus", 0.2)),
+    suspects=blame.READS_UNSTEADY,
     looks_for="reads of one address, with no write between, that differ in several bits",
     causes="memory too slow for the clock, paging that the profile does not declare, a bus master, marginal supply",
     next_step="say with a profile what pages memory; if nothing does, check the memory's speed grade, its supply and the clock",
@@ -240,14 +126,14 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     paged = (evidence.profile is not None and evidence.profile.paging) or evidence.has("ROMDIS")
     if memory is None or paged or memory.unstable < 16 or memory.unstable < 0.05 * memory.repeated:
         return
     bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= 0.1 * memory.unstable]
     if len(bits) > 2:
         yield Found(f"{memory.unstable} of {memory.repeated} reads of an address that was read before, with no write between, gave another "
-                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, confidence=0.6)  # fmt: skip
+                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, confidence=HINT)  # fmt: skip
 
 
 def _contradicted(evidence: BusEvidence, bit: int) -> bool:
@@ -266,7 +152,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
 
 @rule(
     "ram-bit-dead", "one bit of RAM does not hold", "fault", needs=FULL_BUS, judges=DATA,
-    suspects=(("ram", 0.74), ("connection", 0.16), ("data_bus", 0.1)),
+    suspects=blame.RAM_BIT,
     looks_for="reads that differ from the last write to the same address in one and the same bit, throughout a region",
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
@@ -275,7 +161,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     if memory is None or runs_away(memory):
         return
     for bit in range(8):
@@ -298,8 +184,8 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
             + (f"; D{bit} moves in reads from elsewhere, so the line is good" if moves else ""),
             (f"D{bit}",), up + down, min((p.first_s for p in bad if p.first_s is not None), default=None),
             max((p.last_s for p in bad if p.last_s is not None), default=None),
-            suspects=None if moves else (("ram", 0.45), ("data_bus", 0.35), ("connection", 0.2)),
-            confidence=0.92 if up + down >= 8 else 0.8,
+            suspects=None if moves else blame.RAM_BIT_OR_LINE,
+            confidence=STRONG if up + down >= 8 else FAIR,
         )  # fmt: skip
 
 
@@ -315,7 +201,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
 
 @rule(
     "ram-bank-missing", "a stretch of RAM does not hold what is written", "fault", needs=FULL_BUS, judges=("RAM",),
-    suspects=(("ram", 0.45), ("glue", 0.4), ("connection", 0.15)),
+    suspects=blame.RAM_BANK,
     looks_for="reads that give FFh, or the content of another address, where something else was written",
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
@@ -324,7 +210,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     if memory is None or runs_away(memory):
         return
     spoilt = [page for page in _ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
@@ -342,13 +228,13 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
         if sum(p.read_ff for p in pages) >= DEAD_SHARE * wrong:
             yield Found(
                 f"{where} gave FFh in {wrong} of {compared} reads after something else was written: no memory answers in the bank at {bank * BANK:#06x}",
-                (), wrong, first, last, confidence=0.85,
+                (), wrong, first, last, confidence=LIKELY,
             )  # fmt: skip
         elif (bit := _mirror(memory)) is not None:
             yield Found(
                 f"{where} gave what stands at the address with A{bit} the other way in {memory.mirror[bit]} of {memory.mirror_chance[bit]} wrong "
                 f"reads: A{bit} does not reach the memory there",
-                (f"A{bit}",), wrong, first, last, suspects=(("glue", 0.4), ("connection", 0.35), ("address_bus", 0.25)), confidence=0.85,
+                (f"A{bit}",), wrong, first, last, suspects=blame.RAM_MIRROR, confidence=LIKELY,
             )  # fmt: skip
 
 
@@ -361,7 +247,7 @@ def _mirror(memory: MemoryRecord) -> Optional[int]:
 
 @rule(
     "rom-content", "ROM reads differ from the image", "fault", needs=FULL_BUS, judges=("ROM", *DATA, *ADDRESS),
-    suspects=(("rom", 0.6), ("connection", 0.25), ("glue", 0.15)),
+    suspects=blame.ROM_CONTENT,
     looks_for="reads from a ROM that differ from the image given with --rom or in the profile",
     causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
     next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
@@ -370,7 +256,7 @@ def _mirror(memory: MemoryRecord) -> Optional[int]:
     picture=Picture(MEMORY, STORE_LOAD, (done("rom-bit-flipped", address=0x000B, bit=3),)),
 )  # fmt: skip
 def rom_content(evidence: BusEvidence) -> Iterator[Found]:
-    memory = _memory(evidence)
+    memory = evidence.memory
     if memory is None or runs_away(memory):
         return
     for rom in memory.roms:
@@ -392,30 +278,30 @@ def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Fo
         text = " and ".join(f"D{bit} always {'high' if level else 'low'}" for bit, level in lanes)
         bit = lanes[0][0]
         ram_moves = memory.reads_ram.transfers >= 16 and all(memory.reads_ram.constant(b) is None for b, _ in lanes)
-        suspects: Shares = (("rom", 0.6), ("connection", 0.3)) if ram_moves else (("data_bus", 0.45), ("rom", 0.25), ("connection", 0.2))
+        suspects = blame.ROM_BIT if ram_moves else blame.ROM_BIT_OR_LINE
         tail = ", yet it moves in reads from RAM" if ram_moves else ""
         return Found(f"{share}: {text}{tail}{_chip(evidence, rom.start, bit)}", tuple(f"D{b}" for b, _ in lanes), rom.wrong,
-                     rom.first_s, rom.last_s, suspects=suspects, confidence=0.9)  # fmt: skip
+                     rom.first_s, rom.last_s, suspects=suspects, confidence=STRONG)  # fmt: skip
     best = max(rom.line_explains, key=lambda name: rom.line_explains[name], default=None)
     if best is not None and rom.wrong >= 8 and rom.line_explains[best] >= 0.95 * rom.wrong and rom.wrong_addresses >= 4:
         return Found(f"{share}: {_address_words(best)} explains {rom.line_explains[best]} of them", _address_lines(best), rom.wrong,
-                     rom.first_s, rom.last_s, suspects=(("connection", 0.45), ("address_bus", 0.35), ("rom", 0.2)), confidence=0.85)  # fmt: skip
+                     rom.first_s, rom.last_s, suspects=blame.ROM_ADDRESS, confidence=LIKELY)  # fmt: skip
     if rom.wrong_addresses <= max(3, rom.addresses // 50) and len(spoilt) <= 2:
         return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: bits that "
                      f"have flipped{_chip(evidence, rom.start, None)}", tuple(f"D{b}" for b in spoilt), rom.wrong, rom.first_s, rom.last_s,
-                     suspects=(("rom", 0.8), ("connection", 0.1)), confidence=0.9)  # fmt: skip
+                     suspects=blame.ROM_FLIPPED, confidence=STRONG)  # fmt: skip
     if rom.wrong >= DEAD_SHARE * rom.compared >= 45 and memory.commonest[1] >= 0.8 * memory.reads:
         return Found(f"{share}, nearly all of them gave {memory.commonest[0]:02X}h: this ROM does not answer", (), rom.wrong, rom.first_s, rom.last_s,
-                     suspects=(("rom", 0.42), ("glue", 0.32), ("connection", 0.2)), confidence=0.88)  # fmt: skip
+                     suspects=blame.ROM_SILENT, confidence=STRONG)  # fmt: skip
     if rom.wrong <= 0.3 * rom.compared and rom.compared >= 50 and rom.wrong >= 4:
         return Found(f"{share}, now and then, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: "
-                     "the right bytes come most of the time", (), rom.wrong, rom.first_s, rom.last_s, confidence=0.85,
-                     suspects=(("rom", 0.36), ("glue", 0.24), ("connection", 0.22), ("data_bus", 0.16)))  # fmt: skip
+                     "the right bytes come most of the time", (), rom.wrong, rom.first_s, rom.last_s, confidence=LIKELY,
+                     suspects=blame.ROM_SOMETIMES)  # fmt: skip
     if rom.wrong_addresses > 0.3 * rom.addresses:
         text = f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses: another version of this ROM, or another memory answers there"
-        return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=0.7)
+        return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=HINT)
     return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, first at {time_words(rom.first_s)}", (), rom.wrong,
-                 rom.first_s, rom.last_s, severity="warning", confidence=0.6)  # fmt: skip
+                 rom.first_s, rom.last_s, severity="warning", confidence=HINT)  # fmt: skip
 
 
 def _address_words(name: str) -> str:

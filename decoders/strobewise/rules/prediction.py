@@ -9,14 +9,16 @@ from __future__ import annotations
 from typing import Iterator, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE
-from ..bus.model import Shares
 from ..program.words import explain
 from ..records.evidence import BusEvidence
 from ..records.prediction import PredictionRecord
+from ..records.strobes import healthy
+from . import blame
 from .base import CAUTION_SOLDER, RUNAWAYS, Found, rule
-from .buses import BRIDGE, contradicted_data
-from .memory import runs_away
+from .buses import contradicted_data
+from .grades import FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import MEMORY, STORE_LOAD, Picture, done
+from .runaways import runs_away
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
 CONSISTENT_MIN = 6  #: contradictions of one line before it is called a fault
@@ -32,11 +34,6 @@ MOVES_SHARE = 0.2  #: at least this share of what is usual for the other lines: 
 MANY = 24  #: contradictions that nothing explains, before they are more than a note
 MANY_SHARE = 0.02  #: of the instructions followed
 
-LEAD: Shares = (("probe_or_capture", 0.72), ("connection", 0.2), ("data_bus", 0.08))
-INPUT: Shares = (("cpu", 0.5), ("connection", 0.36), ("probe_or_capture", 0.14))
-INPUT_OR_LEAD: Shares = (("cpu", 0.4), ("connection", 0.3), ("probe_or_capture", 0.3))
-UNSTEADY: Shares = (("probe_or_capture", 0.36), ("connection", 0.3), ("address_bus", 0.24), ("cpu", 0.1))
-OUTPUT: Shares = (("cpu", 0.5), ("data_bus", 0.26), ("connection", 0.24))
 
 
 def _prediction(evidence: BusEvidence) -> Optional[PredictionRecord]:
@@ -137,12 +134,12 @@ def _line_known(evidence: BusEvidence) -> bool:
 def _strobes_good(evidence: BusEvidence) -> bool:
     """Say whether the strobes that tell the kinds of cycle apart are what they should be."""
     counts = [evidence.strobes[name] for name in ("MREQ", "IORQ", "RD", "WR") if name in evidence.strobes]
-    return all(count.hit >= 0.97 and count.false <= 0.03 for count in counts)
+    return all(map(healthy, counts))
 
 
 @rule(
     "program-misread", "the CPU acts on other bytes than the capture shows", "fault", needs=NEEDS, judges=DATA,
-    suspects=LEAD,
+    suspects=blame.MISREAD_LEAD,
     looks_for="cycles that the captured opcodes do not call for, and that they would call for with one data line at its other level",
     causes="the lead of that line is off or on another pin, so that the CPU reads the right byte and the capture does not; or the bus is right "
     "and the CPU's own input for that line is dead or has no contact",
@@ -166,7 +163,7 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
             yield Found(
                 f"the CPU does not act on the bytes captured, in {record.sought} contradictions over {coverage(record)}: one of "
                 f"{', '.join(names)} reaches it at another level; first, {_first(record, *names)}",
-                names, record.sought, start, end, suspects=INPUT_OR_LEAD, confidence=0.8,
+                names, record.sought, start, end, suspects=blame.DATA_INPUT_OR_LEAD, confidence=FAIR,
             )  # fmt: skip
         return
     total = sum(record.explained[f"D{bit}"][:2])
@@ -183,13 +180,13 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
         f"{record.sought} contradictions over {coverage(record)}"
         + (f", although it moves in reads{f' and is right in {right} written bytes' if right >= 4 else ''}" if input_dead else "")
         + f"; first, {_first(record, f'D{bit}')}",
-        (f"D{bit}",), total, start, end, suspects=(INPUT if right >= 8 else INPUT_OR_LEAD) if input_dead else None, confidence=0.85,
+        (f"D{bit}",), total, start, end, suspects=(blame.DATA_INPUT if right >= 8 else blame.DATA_INPUT_OR_LEAD) if input_dead else None, confidence=LIKELY,
     )  # fmt: skip
 
 
 @rule(
     "leads-crossed", "two leads of a bus on each other's pins", "fault", needs=NEEDS, judges=(*ADDRESS, *DATA),
-    suspects=(("probe_or_capture", 0.9), ("connection", 0.06)),
+    suspects=blame.INVERTED_LEAD,
     looks_for="cycles that the captured opcodes do not call for, and that they call for with two data lines changed over; or addresses in which "
     "two lines show each other's level",
     causes="two leads, or their labels, were mixed up: the machine itself could not run its program with two lines crossed",
@@ -220,7 +217,7 @@ def leads_crossed(evidence: BusEvidence) -> Iterator[Found]:
         f"{low} and {high} changed over {what} {count} of {of} contradictions between the program and what the CPU did, over "
         f"{coverage(record)}; first, {first}",
         (low, high), count, start, end, next_step=f"swap the two leads, or give --map {low}=... and --map {high}=... the other way round",
-        confidence=0.9 if count >= 2 * CONSISTENT_MIN else 0.75,
+        confidence=STRONG if count >= 2 * CONSISTENT_MIN else FAIR,
     )  # fmt: skip
 
 
@@ -235,7 +232,7 @@ def _crossed_addresses(record: PredictionRecord) -> Optional[Tuple[int, int]]:
 
 @rule(
     "written-byte-contradicted", "the CPU writes other bytes than its program says", "fault", needs=NEEDS, judges=DATA,
-    suspects=OUTPUT,
+    suspects=blame.DATA_OUTPUT,
     looks_for="one data line at the same level in every written byte that the program gives the other one, while reads show it right",
     causes="the CPU's output for that line is dead or its joint is open, another chip drives the line during writes, or the lead is off",
     next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
@@ -261,14 +258,14 @@ def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"D{bit} {level} in {lost} of {asked} written bytes that the program gives with it {'low' if level == 'high' else 'high'}"
             f"{', while it moves in reads' if moves else ''}, over {coverage(record)}; first, {_first(record, 'data')}",
-            (f"D{bit}",), lost, start, end, suspects=None if moves else (("data_bus", 0.45), ("probe_or_capture", 0.3), ("connection", 0.25)),
-            confidence=0.88,
+            (f"D{bit}",), lost, start, end, suspects=None if moves else blame.WRITES_AND_READS,
+            confidence=STRONG,
         )  # fmt: skip
 
 
 @rule(
     "address-contradicted", "an address line that does not follow the program", "fault", needs=NEEDS, judges=ADDRESS,
-    suspects=(("address_bus", 0.4), ("connection", 0.25), ("probe_or_capture", 0.2), ("cpu", 0.15)),
+    suspects=blame.ADDRESS_AGAINST_PROGRAM,
     looks_for="one address line at the same level in the fetches for which the count of PC calls for the other one",
     causes="a line shorted to ground or supply, a dead CPU output, a joint, or the lead",
     next_step="move the lead to a pin known to be live; then power off and measure the line against ground, +5 V and its neighbours",
@@ -292,14 +289,14 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"{low} and {high}, on neighbouring pins {LINE[low].pin} and {LINE[high].pin}, never differ on the bus, although the program makes "
             f"{record.alone_wrong[bridge[0]] + record.alone_wrong[bridge[1]]} addresses in which they do, over {coverage(record)}; first, {first}",
-            (low, high), record.alone_wrong[bridge[0]] + record.alone_wrong[bridge[1]], start, end, suspects=BRIDGE, confidence=0.85,
+            (low, high), record.alone_wrong[bridge[0]] + record.alone_wrong[bridge[1]], start, end, suspects=blame.BRIDGE, confidence=LIKELY,
         )  # fmt: skip
         return
     for bit, (lost, asked, level) in wrong.items():
         yield Found(
             f"A{bit} {level} in {lost} of {asked} addresses that the program makes with it {'low' if level == 'high' else 'high'}, over "
             f"{coverage(record)}; first, {first}",
-            (f"A{bit}",), lost, start, end, confidence=0.85,
+            (f"A{bit}",), lost, start, end, confidence=LIKELY,
         )  # fmt: skip
     lone = max(range(16), key=lambda bit: record.alone_wrong[bit])
     count = record.alone_wrong[lone]
@@ -307,7 +304,7 @@ def address_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"A{lone} alone differs in {count} of {record.total} contradictions between the program and what the CPU did, over "
             f"{coverage(record)}; first, {first}",
-            (f"A{lone}",), count, start, end, suspects=UNSTEADY, confidence=0.8,
+            (f"A{lone}",), count, start, end, suspects=blame.ADDRESS_WRONG_AT_TIMES, confidence=FAIR,
         )  # fmt: skip
 
 
@@ -343,7 +340,7 @@ def _runaway(evidence: BusEvidence) -> bool:
 
 @rule(
     "program-contradicted", "the CPU does not do what its program says", "warning", needs=NEEDS, judges=("CPU",),
-    suspects=(("probe_or_capture", 0.45), ("connection", 0.2), ("data_bus", 0.15), ("cpu", 0.12)),
+    suspects=blame.CONTRADICTED,
     looks_for="addresses, written bytes or cycles that differ from what the captured program calls for, and that no single line explains",
     causes="spikes or lost samples in the capture, leads on each other's pins, a bus that settles too late; a CPU that miscounts comes last",
     next_step="capture again with ground clipped near the CPU, short leads and a higher rate; if the same instruction is contradicted again, "
@@ -363,7 +360,7 @@ def program_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     text = f"{total} contradiction{'s' if total > 1 else ''} in {coverage(record)}" + (", beyond which it made no sense to follow" if record.exhausted else "")
     yield Found(
         f"{text}: {_first(record, 'next', 'data', 'address', 'kind')}", _lines_of(record), total, start, end,
-        severity="warning" if many else "note", confidence=0.6 if many else 0.3,
+        severity="warning" if many else "note", confidence=HINT if many else GUESS,
     )  # fmt: skip
 
 

@@ -13,9 +13,10 @@ from ..bus.model import Shares, Suspect
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
+from . import blame
 from .base import Found, rule
+from .grades import HINT, STRONG
 
-SURE, LIKELY = 0.94, 0.7  #: that the fault is as said: where it explains every cycle, and where it explains most
 LINES_NAMED = 4
 
 _KINDS = {
@@ -84,7 +85,7 @@ def _lines(candidates: List[Candidate]) -> Tuple[str, ...]:
 
 @rule(
     "program-names-fault", "one fault explains what the program does", "fault", needs=((),), judges=(),
-    suspects=(("connection", 0.4), ("data_bus", 0.2), ("address_bus", 0.2), ("rom", 0.1), ("ram", 0.1)),
+    suspects=blame.PROGRAM_NAMES_FAULT,
     looks_for="with the program given: a machine with one fault of the simulated bench that does cycle by cycle what the capture shows, where the "
     "healthy machine parts from it",
     causes="the fault that it names, or one that drives the program the same way; two faults at once and marginal timing have no entry",
@@ -101,5 +102,5 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
     yield Found(
         explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s, suspects=_shares(first),
-        next_step=step, confidence=SURE if record.explains_all else LIKELY,
+        next_step=step, confidence=STRONG if record.explains_all else HINT,
     )  # fmt: skip

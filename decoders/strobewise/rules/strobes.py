@@ -13,7 +13,9 @@ from ..bus.model import Shares
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.strobes import ENOUGH, behaviour
+from . import blame
 from .base import CAUTION_CLIP, RUNAWAYS, Found, rule, too_coarse
+from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
 
@@ -46,7 +48,7 @@ def _strobe(
     if seen.kind == "inverted":
         yield Found(
             f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
-            evidence.last_request_s, suspects=INVERTED_LEAD, confidence=0.95,
+            evidence.last_request_s, suspects=blame.INVERTED_LEAD, confidence=CERTAIN,
             next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{name}=!CHANNEL'",
         )  # fmt: skip
         return
@@ -56,12 +58,12 @@ def _strobe(
     if seen.kind in ("partial", "held") and line.edges and 0 < missing + count.wrong <= evidence.glitches:
         yield Found(
             f"{sentence}; but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none",
-            (name,), missing + count.wrong, count.first_missing_s, count.last_missing_s, severity="warning", suspects=SPIKES, confidence=0.5,
+            (name,), missing + count.wrong, count.first_missing_s, count.last_missing_s, severity="warning", suspects=blame.SPOILT_BY_SPIKES, confidence=GUESS,
             next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
         )  # fmt: skip
         return
     if seen.kind == "partial" and name != "MREQ" and _mreq_lags(evidence):
-        suspects = LAGGING
+        suspects = blame.LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
@@ -72,7 +74,7 @@ def _strobe(
         count.first_missing_s if count.first_missing_s is not None else evidence.first_request_s,
         count.last_missing_s if count.last_missing_s is not None else evidence.last_request_s,
         suspects=suspects,
-        confidence=0.97 if seen.kind in ("silent", "held") and count.expected >= 100 else 0.9,
+        confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= 100 else STRONG,
     )
 
 
@@ -99,18 +101,13 @@ OWN_LEAD_FIRST = (
     "move the lead for {name} to a pin known to be live and capture again: the machine could hardly run like this without {name}, so the "
     "lead or its label comes first; if the lead is good, scope {pin} at the CPU itself"
 )
-CPU_FIRST: Shares = (("cpu", 0.62), ("connection", 0.22), ("probe_or_capture", 0.16))
-LEAD_FIRST: Shares = (("probe_or_capture", 0.62), ("connection", 0.2), ("cpu", 0.18))
-INVERTED_LEAD: Shares = (("probe_or_capture", 0.9), ("connection", 0.06))
-LAGGING: Shares = (("probe_or_capture", 0.6), ("connection", 0.15), ("cpu", 0.15))
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
 APART_T = 0.15
-SPIKES: Shares = (("probe_or_capture", 0.5), ("clock", 0.3), ("cpu", 0.1))
 
 
 @rule(
     "fetch-strobe-missing", "/M1 dead", "fault", needs=(("M1", "MREQ"), ("M1", "RD", "RFSH"), ("M1", "RD")), judges=("M1",),
-    suspects=CPU_FIRST,
+    suspects=blame.CPU_FIRST,
     looks_for="opcode fetches, known by the refresh behind them, without /M1 asserted, or /M1 asserted where no fetch is",
     causes="the CPU's M1 output has died (it then reads high, low or follows its neighbours), the pin is not in its socket, the line is "
     "shorted, or the lead is off. The machine may run all the same: only acknowledges and devices that watch for fetches need /M1",
@@ -119,11 +116,11 @@ SPIKES: Shares = (("probe_or_capture", 0.5), ("clock", 0.3), ("cpu", 0.1))
     picture=Picture(FRAME, faults=(done("dead-low", line="M1"),)),
 )  # fmt: skip
 def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, CPU_FIRST)
+    yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, blame.CPU_FIRST)
 
 
 @rule(
-    "refresh-strobe-missing", "/RFSH dead", "fault", needs=(("RFSH", "MREQ"),), judges=("RFSH",), suspects=CPU_FIRST,
+    "refresh-strobe-missing", "/RFSH dead", "fault", needs=(("RFSH", "MREQ"),), judges=("RFSH",), suspects=blame.CPU_FIRST,
     looks_for="refreshes, known by the second /MREQ pulse of a fetch, without /RFSH asserted, or /RFSH asserted elsewhere",
     causes="the CPU's RFSH output, its solder joint, a short, or the lead; dynamic memory then loses its contents within milliseconds "
     "unless the board refreshes it in another way",
@@ -132,11 +129,11 @@ def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="RFSH"),)),
 )  # fmt: skip
 def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, CPU_FIRST)
+    yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, blame.CPU_FIRST)
 
 
 @rule(
-    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1"), ("MREQ", "M1")), judges=("MREQ",), suspects=CPU_FIRST,
+    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1"), ("MREQ", "M1")), judges=("MREQ",), suspects=blame.CPU_FIRST,
     looks_for="/RD and /WR strobes of memory cycles without /MREQ asserted",
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
@@ -145,7 +142,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="MREQ"),)),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, CPU_FIRST, LEAD_FIRST)
+    yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST)
     if evidence.requests == 0 and evidence.has("M1") and evidence.line("MREQ").edges == 0 and evidence.line("M1").edges >= 2 * ENOUGH:
         level = "high" if (evidence.line("MREQ").high_fraction or 0.0) > 0.5 else "low"
         fetches = evidence.line("M1").edges // 2
@@ -154,7 +151,7 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "io-request-missing", "/IORQ dead", "fault", needs=(("IORQ", "RD", "MREQ"), ("IORQ", "WR", "MREQ")), judges=("IORQ",),
-    suspects=CPU_FIRST,
+    suspects=blame.CPU_FIRST,
     looks_for="/RD or /WR strobes outside every memory request, without /IORQ asserted",
     causes="the CPU's IORQ output, its joint, a short, or the lead; ports and interrupt acknowledges then do nothing",
     next_step=PIN_CHECK.format(pin=pin_text("IORQ")), source="UM0080, input or output; the check: common practice",
@@ -162,11 +159,11 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(("M1", "MREQ", "IORQ", "RD", "WR"), OUTPUT, (done("dead-high", line="IORQ"),)),
 )  # fmt: skip
 def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, CPU_FIRST)
+    yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, blame.CPU_FIRST)
 
 
 @rule(
-    "read-strobe-missing", "/RD dead", "fault", needs=(("RD", "MREQ"),), judges=("RD",), suspects=CPU_FIRST,
+    "read-strobe-missing", "/RD dead", "fault", needs=(("RD", "MREQ"),), judges=("RD",), suspects=blame.CPU_FIRST,
     looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
@@ -174,13 +171,13 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, CPU_FIRST, LEAD_FIRST):
-        lead = found.suspects == LEAD_FIRST
+    for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, blame.CPU_FIRST, blame.LEAD_FIRST):
+        lead = found.suspects == blame.LEAD_FIRST
         yield found._replace(next_step=OWN_LEAD_FIRST.format(name="/RD", pin=pin_text("RD")) if lead else None)
 
 
 @rule(
-    "write-strobe-missing", "/WR dead", "fault", needs=(("WR", "RD", "MREQ"), ("WR", "RD", "IORQ")), judges=("WR",), suspects=CPU_FIRST,
+    "write-strobe-missing", "/WR dead", "fault", needs=(("WR", "RD", "MREQ"), ("WR", "RD", "IORQ")), judges=("WR",), suspects=blame.CPU_FIRST,
     looks_for="memory requests that are neither reads nor refreshes, without /WR asserted, or /WR asserted in reads",
     causes="the CPU's WR output, its joint, a short, or the lead; with the line really dead nothing is ever stored",
     next_step=PIN_CHECK.format(pin=pin_text("WR")), source="UM0080, memory read or write; the check: common practice",
@@ -189,4 +186,4 @@ def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="WR"),)),
 )  # fmt: skip
 def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, CPU_FIRST)
+    yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, blame.CPU_FIRST)

@@ -6,6 +6,7 @@ from typing import Callable, Dict, List, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
+from ..bus.semantics import CLOCK_SLACK_T, LONGEST_CYCLE_T, RESET_SEEN_T
 from ..cpu.disassembly import render
 from ..cpu.opcodes import Operation
 from ..program.flow import ProgramFlow
@@ -28,9 +29,6 @@ from ..program.steps import (
 from .records import Begun, Bus, Ended
 
 BATCH_ROWS = 16  #: rows that go to the program flow at a time: each call has its price, and each row waits for it
-LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin
-CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clocks: some boards hold the clock for a few of them
-RESET_T = 2.5  #: /RESET must be low for three clocks to act (UM0080); a little less, for the edges of sampling
 _TEXTS_KEPT = 1 << 14
 
 
@@ -82,7 +80,7 @@ class Program:
         if level == 0:
             self._reset = time
         elif self._reset is not None:
-            if time - self._reset >= RESET_T * (self._t or 0.0):
+            if time - self._reset >= RESET_SEEN_T * (self._t or 0.0):
                 self._resets.append((self._reset, time))
             self._reset = None
 

@@ -1,7 +1,8 @@
 """Findings to verdict: which parts are suspect, how sure, in one sentence, and what to measure or clip next.
 
-Confidences: a finding's confidence (that the line behaves as said) times the share of each suspect, joined over the findings and held
-below CONFIDENCE_CAP. The shares are calibrated on simulated faults (benchmarks/fault_matrix.py prints the table).
+Confidences: a finding's confidence (that the line behaves as said, see rules/grades.py) times the share of each suspect (rules/blame.py),
+joined over the findings and held below CONFIDENCE_CAP. The figures here are our choice, held against simulated faults
+(benchmarks/fault_matrix.py prints how often verdicts of each confidence are right).
 """
 
 from __future__ import annotations
@@ -17,10 +18,23 @@ from .coverage import words as coverage_words
 from .steps import steps
 from .words import SUSPECT_WORDS, headline, plain
 
+#: No suspect is surer than this, however many findings agree: they all come from the same clips and the same few milliseconds, and a part
+#: is only proved by measuring at it. Below the surest grade, so that a part is never as sure as what its line was seen to do.
 CONFIDENCE_CAP = 0.95
-LEFT_OPEN = 0.03  #: share that a finding leaves to a suspect which it does not name
-SHOWN = 0.05  #: suspects less likely than this are left out
+#: Share that a finding leaves to a suspect which it does not name: what most rows of shares leave open is a few hundredths. Zero would let
+#: one finding acquit for good whom another accuses.
+LEFT_OPEN = 0.03
+#: Suspects less likely than this are left out: nobody takes out a part for a chance of one in twenty, and the list stays short.
+SHOWN = 0.05
+#: What a finding's word on a suspect counts. A warning may have a cause that is no fault (a board that does so on purpose, a capture too
+#: coarse): it must stay below a fault of the same grade, and even a certain one never names a part beyond 0.6. A note accuses nobody.
 WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
+#: The same for a warning beside faults: it is as likely to follow from them as to be of its own, and may only order what they leave open.
+BESIDE_FAULTS = 0.3
+ENOUGH_FETCHES = 8  #: below this not even one instruction of each common length was seen, and silence of the rules says nothing
+NEARLY_AS_LIKELY = 0.4  #: of the first suspect's confidence, from which the sentence names the second as well
+UNSEEN = 0.3  #: for the leads where too little was seen to accuse anything: named first, far from sure
+ALL_WELL = 0.8  #: that nothing is wrong where nothing was found: what the rules do not see, and the capture did not show, is left open
 
 
 def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[BusEvidence] = ()) -> Verdict:
@@ -42,7 +56,7 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
         return Verdict("fault", suspects, _sentence(faults, suspects), todo, clip, headline(faults, suspects, evidence), missing)
     if doubts or not _enough(evidence):
         why = "the capture shows too little of the CPU at work"
-        suspects = rank(doubts, []) if doubts else (SuspectShare("probe_or_capture", 0.3),)
+        suspects = rank(doubts, []) if doubts else (SuspectShare("probe_or_capture", UNSEEN),)
         text = f"Cannot decide: {doubts[0].evidence if doubts else why}"
         todo = steps(doubts + [f for f in warnings if f not in doubts], evidence.captured)
         words = f"Cannot decide: {plain(doubts[0], evidence) if doubts else why}." + (f" Next clip {clip_first}." if clip_first else "")
@@ -57,7 +71,7 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
         text += "".join(f"; {f.evidence}" for f in findings if f.rule in praising and "M1" in f.lines)
     if missing:
         words += f"; not judged with these leads: {coverage_words(missing)}" + (f"; next clip {clip_first}" if clip_first else "")
-    suspects = rank(warnings, []) if warnings else (SuspectShare("none", 0.8),)
+    suspects = rank(warnings, []) if warnings else (SuspectShare("none", ALL_WELL),)
     todo = steps(warnings + by_behaviour, evidence.captured)
     return Verdict("no_fault_found", suspects, text, todo, clip if missing else (), f"{words}.", missing)
 
@@ -88,7 +102,7 @@ def rank(primary: Sequence[Finding], secondary: Sequence[Finding]) -> Tuple[Susp
     """
     best: Dict[Suspect, float] = {}
     for group in _same_fault([*primary, *secondary]):
-        weight = max(f.confidence * WEIGHT[f.severity] * (1.0 if f in primary else 0.3) for f in group)
+        weight = max(f.confidence * WEIGHT[f.severity] * (1.0 if f in primary else BESIDE_FAULTS) for f in group)
         for name, share in _joined(group).items():
             best[name] = max(best.get(name, 0.0), min(CONFIDENCE_CAP, share * weight))
     ranked = sorted(best.items(), key=lambda item: (-round(item[1], 3), SUSPECTS.index(item[0])))
@@ -131,7 +145,7 @@ def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> st
         text += f" (and {len(others)} more finding{'s' if len(others) > 1 else ''})"
     if suspects:
         text += f": most likely {SUSPECT_WORDS[suspects[0].suspect]}"
-        if len(suspects) > 1 and suspects[1].confidence > 0.4 * suspects[0].confidence:
+        if len(suspects) > 1 and suspects[1].confidence > NEARLY_AS_LIKELY * suspects[0].confidence:
             text += f", else {SUSPECT_WORDS[suspects[1].suspect]}"
     return text
 
@@ -143,4 +157,4 @@ def _amount(evidence: BusEvidence) -> str:
 
 
 def _enough(evidence: BusEvidence) -> bool:
-    return evidence.cycles["opcode_fetch"] >= 8
+    return evidence.cycles["opcode_fetch"] >= ENOUGH_FETCHES

@@ -19,12 +19,13 @@ import numpy as np
 
 from ..bus.lines import STROBES
 from ..bus.model import KINDS, Finding, Verdict
+from ..bus.units import FEMTOSECOND
 from ..capture import Capture
 from ..capture.apart import Apart, possible
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import BitAssignment, BitStatistics, Block, Header
 from ..capture.rewrite import Changes, Plan, outputs_of, write
-from ..diagnosis.examined import FEMTOSECOND, Examined
+from ..diagnosis.examined import Examined
 from ..diagnosis.gathering import gather
 from ..profile.options import Options
 from ..records.volts import AnalogLevels

@@ -1,7 +1,6 @@
 """Volts: the levels of a channel as evidence, and its logic level by the input limits with hysteresis.
 
-Limits: input low at most 0.8 V, input high at least 2.0 V (DC characteristics of the CPU's product specification, from
-memory).
+Limits: :mod:`strobewise.bus.volts`.
 """
 
 from __future__ import annotations
@@ -11,11 +10,8 @@ from typing import Optional
 import numpy as np
 import numpy.typing as npt
 
-from ...records.volts import AnalogLevels
-
-INPUT_LOW_V = 0.8
-INPUT_HIGH_V = 2.0
-SLOW_EDGE_SAMPLES = 4  #: a swing with more samples than this between the two limits is slow
+from ...bus.volts import INPUT_HIGH_V, INPUT_LOW_V
+from ...records.volts import SLOW_EDGE_SAMPLES, AnalogLevels
 
 BIN_V = 0.01
 FIRST_BIN_V = -20.0
