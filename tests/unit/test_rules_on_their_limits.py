@@ -9,6 +9,7 @@ from bitarray import bitarray
 from hand_made import evidence_of
 
 from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
 from strobewise.records.evidence import LineEvidence, Span, StrobeCount
 from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.memory import Levels, MemoryRecord, ReadBack
@@ -61,6 +62,32 @@ def test_a_stuck_data_line_needs_no_word_of_the_operands(addresses):
     evidence = of_memory(addresses, reads_rom=Levels(200, 0xFF, 0x08))
     assert evidence.buses is None
     assert [finding.lines for finding in found(evidence, "data-line-stuck")] == [("D3",)] * (addresses >= 48)
+
+
+@pytest.mark.parametrize("values", [11, 12])
+def test_few_bytes_may_share_a_level_by_chance(values):
+    evidence = of_memory(reads_rom=Levels(200, 0xFF, 0x08), values_read=values)
+    assert [finding.lines for finding in found(evidence, "data-line-stuck")] == [("D3",)] * (values >= 12)
+
+
+WALKS = [(0, 99, "fault"), (1, 99, "note"), (0x8000, 0x1FFF, "note"), (0x8000, 0x2000, "fault")]
+
+
+@pytest.mark.parametrize(("start", "length", "severity"), WALKS)
+def test_a_walk_on_zeros_is_a_fault_from_address_0_or_when_it_is_long(start, length, severity):
+    """RAM that was never written may hold zeros, and a program that strays into it finds its way out."""
+    evidence = of_memory(0, reads=length, reads_00=length, fetches=length, commonest=(0, length), alike=length, values_read=1)
+    evidence.memory.fetched[start : start + length] = True
+    (finding,) = found(evidence, "reads-all-00")
+    assert finding.severity == severity
+
+
+@pytest.mark.parametrize(("driven", "values", "fires"), [(24, 16, True), (23, 16, False), (24, 15, False), (0, 200, False)])
+def test_a_data_line_is_an_address_line_s_twin_only_where_data_is_driven(driven, values, fires):
+    evidence = evidence_of(captured=evidence_of().captured | {*ADDRESS[8:], *DATA})
+    pair = Pair("A9", "D1", 2500, 900, driven)
+    evidence.buses = BusesRecord([pair], 0, [0] * 7, [0] * 7, Operands(), Pushes(), [0] * 16, values)
+    assert [finding.lines for finding in found(evidence, "lines-shorted")] == [("A9", "D1")] * fires
 
 
 def volts(low, high, between=0.0, above=0.0):

@@ -83,7 +83,7 @@ SHOWN = {
     "paging-device-silent": device("device-silent"),
     "nmi-not-answered": Shown((fault("dead-high", line="NMI", at="cpu"),), {"presses": [Press("NMI", 0.001)]}),
     "reset-held": on("full", "reset-held"),
-    "reset-loop": on("eight", "reset-loop"),
+    "reset-loop": on("eight", "reset-loop", period_s=0.0003),
     "wait-held": on("full", "wait-held", after_s=0.001),
     "bus-request-held": on("full", "busreq-held"),
     "interrupt-held": on("full", "int-held"),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
-from bitarray.util import count_xor
+from bitarray.util import count_and, count_xor
 
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA
 from ..bus.model import KIND_INDEX
@@ -61,7 +61,9 @@ class BusesPart(Part):
         n = len(self._columns)
         self._unlike = {(i, j): 0 for i in range(n) for j in range(i + 1, n)}  #: samples in which two columns differ
         self._ones = [0] * n
-        self._samples = 0
+        self._ones_driven = [0] * n
+        self._samples = self._samples_driven = 0  #: in all, and without the refreshes, in which nobody drives the data bus
+        self._data_seen = np.zeros(256, np.bool_)
         self._hidden = 0  #: bits of the packed word that were not known in some request
         self._batches = 0
         self._has_address, self._has_data = captured.issuperset(ADDRESS), captured.issuperset(DATA)
@@ -99,8 +101,13 @@ class BusesPart(Part):
         word[:, 4] = requests.data
         levels = np.packbits(np.unpackbits(word, axis=1, bitorder="little")[:, self._columns], axis=0)
         columns = [bitarray(buffer=memoryview(levels[:, k].tobytes())) for k in range(len(self._columns))]
+        driven = batch.request_class != REFRESH_CLASS
+        carries = bitarray(buffer=memoryview(np.packbits(driven).tobytes()))
         for k, column in enumerate(columns):
             self._ones[k] += column.count()
+            self._ones_driven[k] += count_and(column, carries)
+        self._samples_driven += carries.count()
+        self._data_seen[requests.data[driven]] = True
         self._samples += len(requests)
         self._hidden |= int(np.bitwise_or.reduce(requests.unknown))
         limit = UNLIKE_SHARE * self._samples + 8
@@ -194,16 +201,17 @@ class BusesPart(Part):
     def _record(self, evidence: BusEvidence) -> BusesRecord:
         """Return the record."""
         moves = [min(ones, self._samples - ones) for ones in self._ones]
+        driven = [min(ones, self._samples_driven - ones) for ones in self._ones_driven]
         pairs = []
         for (i, j), unlike in self._unlike.items():
             rarer = min(moves[i], moves[j])
             if self._hidden >> self._columns[i] & 1 or self._hidden >> self._columns[j] & 1:
                 continue
             if rarer > 0 and unlike <= UNLIKE_SHARE * self._samples and unlike <= 10 * UNLIKE_SHARE * rarer:
-                pairs.append(Pair(self._names[i], self._names[j], self._samples, rarer))
+                pairs.append(Pair(self._names[i], self._names[j], self._samples, rarer, min(driven[i], driven[j])))
         return BusesRecord(
             pairs, self._refreshes, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
-            self._pushes, self._address_toggles.tolist(),
+            self._pushes, self._address_toggles.tolist(), int(np.count_nonzero(self._data_seen)),
         )  # fmt: skip
 
 

@@ -79,6 +79,10 @@ class _Held:
         """Return how many stretches were longer than `least` ticks; beyond those kept one by one all are counted."""
         return sum(1 for low, high in self.recent if high - low > least) + max(0, self.count - len(self.recent))
 
+    def begun_behind(self, start: int, least: float) -> int:
+        """Return how many of them began behind a moment; those not kept one by one are the last, and all counted."""
+        return sum(1 for low, high in self.recent if low > start and high - low > least) + max(0, self.count - len(self.recent))
+
     def close(self, end: int) -> bool:
         """Count a stretch that lasts to the end; returns whether there is one."""
         if self.since is None:
@@ -275,6 +279,9 @@ class Collector(Onlooker):
             line.asserted_last = held.close(end)
             line.asserted_first, line.assertions = held.first, held.lasting(shortest.get(name, least))
             line.asserted_s, line.longest = held.total * self.tick_s, self._seconds(held.longest)
+        halt, request = self._held.get("HALT"), self._held.get("INT")
+        if halt is not None and request is not None and halt.since is not None:
+            evidence.asked_in_halt = request.begun_behind(halt.since, least)
         return evidence
 
     def spans(self, name: str) -> list[Span]:

@@ -100,6 +100,8 @@ def _halt(sample: Sample, spans: dict[int, _Spans], low: Int, bits: int) -> Role
         if int(held.sum()) < HALT_FETCHES or not fetch[held].all():
             continue
         pairs = held[1:] & held[:-1]
+        if int(pairs.sum()) < HALT_FETCHES - 1:
+            continue  # too few fetches behind one another to be of one address
         if np.all(low[1:][pairs] == low[:-1][pairs]) and float(np.mean(pairs)) < 0.99:
             return Role(k, "HALT", 0.93)
     return None

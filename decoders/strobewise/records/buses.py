@@ -14,6 +14,7 @@ class Pair:
     second: str
     samples: int
     moves: int  #: samples in which they were at the rarer of their two levels
+    moves_driven: int = 0  #: the same among the samples with data on the bus, all but the refreshes
 
 
 @dataclass
@@ -53,3 +54,4 @@ class BusesRecord:
     operands: Operands
     pushes: Pushes
     address_toggles: List[int]  #: times each address line changed from one request to the next
+    data_values: int = 0  #: different bytes on the data bus (what was captured of it), refreshes left out

@@ -149,6 +149,7 @@ class BusEvidence:
     longest_without_refresh: Optional[Span] = None
     glitches: int = 0  #: spikes dropped from /MREQ and /IORQ
     halt_addresses: Tuple[int, ...] = ()
+    asked_in_halt: int = 0  #: times that /INT went low within the halt that lasts to the end of the capture
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()
     probe_at: Dict[str, LeadPlace] = field(default_factory=dict)

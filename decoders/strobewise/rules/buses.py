@@ -18,6 +18,7 @@ from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 from .runaways import runs_away
 
 MOVES_MIN = 24  #: samples at the rarer level before two lines that are always equal are believed
+TWIN_BYTES = 16  #: different bytes on the data bus before a data line may be called the twin of an address line
 COUNTED_LINES = 7  #: A0..A6 carry the refresh counter
 REFRESHES_MIN = 256  #: twice round the counter
 OPERANDS_MIN = 4
@@ -86,7 +87,9 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
             return bool(buses.refreshes >= REFRESHES_MIN // 2)
         unlike, _ = buses.operands.wired_and.get((low, high), (0, 0))
         return bool(unlike >= OPERANDS_MIN)  # the program asked for them to differ, and they never did
-    return bool(buses.address_toggles and evidence.requests >= 500)  # an address line that is always its data line's twin
+    # An address line that is always its data line's twin; few bytes, read over and over, may well be so by chance.
+    twin = next(p for p in buses.pairs if (p.first, p.second) == (first, second))
+    return evidence.requests >= 500 and twin.moves_driven >= MOVES_MIN and buses.data_values >= TWIN_BYTES
 
 
 def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool:

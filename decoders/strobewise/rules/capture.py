@@ -14,6 +14,7 @@ from .base import COARSE_SAMPLES, HOLDS, Found, rule, too_coarse
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
+FETCHES_OF_A_CPU = 8  #: fetches from which on a CPU is known to work
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 GLITCH_SHARE = 0.002
 
@@ -139,9 +140,12 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
 def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
         return
+    text = f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on"
+    # A CPU that fetches before or behind it works: that another master had the bus meanwhile is the plain reading, until /BUSACK denies it.
+    other_master = not evidence.has("BUSACK") and evidence.cycles["opcode_fetch"] >= FETCHES_OF_A_CPU
     yield Found(
-        f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on",
-        (), evidence.longest_run_without_fetch, evidence.run_without_fetch_s, confidence=HINT,
+        text + ("; another bus master may have had the bus, which only /BUSACK tells" if other_master else ""), (),
+        evidence.longest_run_without_fetch, evidence.run_without_fetch_s, severity="note" if other_master else None, confidence=HINT,
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from .base import Found, rule
 from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
-RESET_LOOP = 3  #: pulses of /RESET in one capture that are no push of a button
+RESET_LOOP = 5  #: pulses of /RESET in one capture that are no person at the button, who may well press it a few times
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
@@ -86,11 +86,12 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
-    if line.assertions >= RESET_LOOP and line.longest is not None:
+    pulses = line.assertions - line.asserted_first  # one that is under way at the start may be the power-on reset
+    if pulses >= RESET_LOOP and line.longest is not None:
         yield Found(
-            f"/RESET went low {line.assertions} times in {time_words(evidence.duration_s)}, at most for "
+            f"/RESET went low {pulses} times in {time_words(evidence.duration_s)}, at most for "
             f"{time_words(line.longest.length_s)}",
-            ("RESET",), line.assertions, evidence.start_s, evidence.end_s,
+            ("RESET",), pulses, evidence.start_s, evidence.end_s,
         )  # fmt: skip
 
 
@@ -259,7 +260,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     last = evidence.end_s - span.end_s < 1e-9 or span.end_s >= evidence.end_s
     if woken or not last or span.length_s < 0.3 * evidence.duration_s:
         return
-    asked = evidence.line("INT").assertions if evidence.has("INT") else None
+    asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
     certain = span.length_s > HALT_JUDGED_S

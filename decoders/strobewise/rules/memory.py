@@ -21,6 +21,7 @@ from .runaways import FULL_BUS, runs_away
 ENOUGH_OF_A_LEVEL = 4  #: comparisons of one level on one data line before a page can condemn it
 DEAD_SHARE = 0.9  #: share of the comparisons that a dead bit spoils
 CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits count as good
+MIXED_BYTES = 12  #: different bytes read before a level that all of them share says something of the line
 ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
@@ -71,7 +72,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     for bit in range(8):
         levels = {name: record.constant(bit) for name, record in _readings(memory)}
         stuck = set(levels.values())
-        if len(stuck) != 1 or None in stuck or addresses < CONSTANT_ADDRESSES:
+        if len(stuck) != 1 or None in stuck or addresses < CONSTANT_ADDRESSES or memory.values_read < MIXED_BYTES:
             continue
         level = "high" if stuck.pop() else "low"
         reads = sum(record.transfers for _, record in _readings(memory))

@@ -23,6 +23,7 @@ RUNAWAY_SHARE = 0.97
 FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run over this many addresses that all hold the same one
 RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
+LONG_WALK = 0x2000  #: addresses of 00h in a row that are more than RAM not yet used
 FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to have answered
 
 
@@ -62,10 +63,15 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
     if memory is None or not _all_00(memory):
         return
-    yield Found(
-        f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory", (), memory.reads_00,
-        evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
-    )  # fmt: skip
+    text = f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory"
+    if memory.fetched[:ENOUGH_OF_A_START].count() == ENOUGH_OF_A_START or memory.fetched.count() >= LONG_WALK:
+        yield Found(text, (), memory.reads_00, evidence.first_request_s, evidence.last_request_s, confidence=STRONG)
+    else:
+        yield Found(
+            f"{text}, over {int(memory.fetched.count())} addresses only: RAM that holds zeros reads so too", (), memory.reads_00,
+            evidence.first_request_s, evidence.last_request_s, severity="note", confidence=HINT,
+            next_step="capture from the release of /RESET on, or for longer: a walk that begins at 0000h, or never ends, is no program",
+        )  # fmt: skip
 
 
 @rule(

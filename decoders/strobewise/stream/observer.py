@@ -87,6 +87,7 @@ class Observer:
         self._by_sample = [held for name, held in self._held.items() if name not in ("RESET", "BUSACK")]
         self._before: Dict[str, int] = {}  #: how long each was active before the stretch
         self._levels = -1
+        self._asked = 0  #: how often /INT had gone low before the halt that is under way
         self.whole = _Counts()
         self.stretch = _Counts()
 
@@ -120,6 +121,8 @@ class Observer:
     def _sample(self, time: int, control: int) -> None:
         for held in self._by_sample:
             held.level(time, bool(control & held.mask) == bool(held.active))
+        if "HALT" in self._held and "INT" in self._held and self._held["HALT"].since is None:
+            self._asked = self._held["INT"].count
 
     def new_stretch(self, start: int) -> None:
         """Begin counting a stretch anew. start: its first sample."""
@@ -149,6 +152,8 @@ class Observer:
         if self._last_clock is not None:
             evidence.clock.last_edge_s = self._last_clock / rate
         evidence.lines = self._lines(counts, start, end)
+        if evidence.line("HALT").asserted_last and "INT" in self._held:
+            evidence.asked_in_halt = self._held["INT"].count - self._asked
         return evidence
 
     def _lines(self, counts: _Counts, start: int, end: int) -> Dict[str, LineEvidence]:
