@@ -124,8 +124,9 @@ class Collector(Onlooker):
 
         in_volts: lines that were captured in volts: between the limits they are not asserted, which is a finding and no ignorance.
         """
-        for name in in_volts & frozenset(PATTERN_LINES):
-            self._hidden[:, PATTERN_LINES.index(name)] = 0
+        for column, name in enumerate(PATTERN_LINES):
+            if name in in_volts:
+                self._hidden[:, column] = 0
         self.captured -= never
         self._held = {name: held for name, held in self._held.items() if name not in never}
 
