@@ -1,6 +1,7 @@
 """The known program beside simulated captures."""
 
 import io
+import re
 
 import pytest
 
@@ -62,6 +63,22 @@ def test_without_a_program_or_when_told_not_to_nothing_is_replayed(tmp_path):
 def test_a_program_that_is_not_there_after_reset_is_not_replayed(tmp_path):
     options = Options(roms=(("other.rom", 0x8000, PROGRAM),), clock_hz=3_276_800)
     assert examine(str(capture(tmp_path)), options).evidence.replay is None
+
+
+def test_the_image_of_another_program_names_no_fault(tmp_path):
+    """A fault that leads every fetch into memory of unknown content would agree with anything."""
+    path = capture(tmp_path, lines="full", contents=((0, Scenario().demo("stop")),))
+    record = replayed(path)
+    assert record is None or (record.healthy_matched < record.cycles and not record.candidates)
+
+
+def test_a_strobe_without_any_level_contradicts_nothing(tmp_path):
+    path = capture(tmp_path, lines="eight")
+    text = path.read_text()
+    code = next(line.split()[3] for line in text.splitlines() if line.startswith("$var") and line.split()[4] == "RD")
+    path.write_text(re.sub(rf"(?m)(?<=[01#\s])[01]{re.escape(code)}(?=\s)|^[01]{re.escape(code)}(?=\s)", f"x{code}", text))
+    record = replayed(path)
+    assert record is not None and not record.candidates and not record.dead_leads
 
 
 def test_a_capture_that_begins_in_the_middle_names_nothing_from_two_leads(tmp_path):

@@ -39,11 +39,12 @@ class ReplayPart(Part):
 
     def fill(self, evidence: BusEvidence) -> None:
         """Replay; leaves the evidence alone where the capture does not let it begin."""
-        evidence.replay = search(self._cycles.observed(evidence), self._program, evidence, lambda name: self._without(name, evidence))
+        known = self._captured & evidence.captured  # a line that never has a level shows nothing, and contradicts nothing
+        seen = self._cycles.observed(evidence) if known == self._captured else self._with(known, evidence)
+        evidence.replay = search(seen, self._program, evidence, lambda name: self._with(known - {name}, evidence))
 
-    def _without(self, name: str, evidence: BusEvidence) -> Observed:
-        """Return the cycles as they are without a strobe's lead."""
-        fewer = self._captured - {name}
+    def _with(self, fewer: frozenset[str], evidence: BusEvidence) -> Observed:
+        """Return the cycles as they are with fewer leads."""
         cycles = Cycles(fewer, self._tick_s)
         Rebuild(fewer, self._timescale, self._given, [cycles]).run(self._kept.blocks)
         return cycles.observed(evidence)
