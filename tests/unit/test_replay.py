@@ -65,11 +65,15 @@ def test_a_program_that_is_not_there_after_reset_is_not_replayed(tmp_path):
     assert examine(str(capture(tmp_path)), options).evidence.replay is None
 
 
-def test_the_image_of_another_program_names_no_fault(tmp_path):
-    """A fault that leads every fetch into memory of unknown content would agree with anything."""
-    path = capture(tmp_path, lines="full", contents=((0, Scenario().demo("stop")),))
-    record = replayed(path)
-    assert record is None or (record.healthy_matched < record.cycles and not record.candidates)
+@pytest.mark.parametrize("running", ["stop", "patrol", "doze"])
+@pytest.mark.parametrize("given", ["stop", "patrol", "doze"])
+def test_the_image_of_another_program_names_no_fault(tmp_path, running, given):
+    """A stuck A14 would lead every fetch into memory of unknown content, which agrees with anything."""
+    path = capture(tmp_path, lines="full", contents=((0, Scenario().demo(running)),))
+    image = Scenario().demo(given).ljust(0x4000, b"\x00")
+    record = examine(str(path), Options(roms=(("given.rom", 0, image),), clock_hz=3_276_800)).evidence.replay
+    assert record is not None and not record.candidates
+    assert (record.healthy_matched == record.cycles) == (running == given)
 
 
 def test_a_strobe_without_any_level_contradicts_nothing(tmp_path):
