@@ -115,11 +115,12 @@ def _needs(rule: Rule) -> List[Tuple[str, ...]]:
     """Return the rule's sets of lines, with what goes without saying in the catalogue.
 
     A whole data bus also takes the strobes that say which way the data go. A line of the expansion port that a rule judges is none of its
-    needs there, because a machine profile may call it otherwise; it has to be clipped all the same.
+    needs there, because a machine profile may call it otherwise; it has to be clipped all the same. The empty set is left out: who asks for
+    no line asks for something that leads do not give, such as volts or the program, and is promised by none.
     """
     port = tuple(name for name in rule.judges if name in LINE and LINE[name].pin is None)
     sets = []
-    for needed in rule.needs:
+    for needed in filter(None, rule.needs):
         extra = (*port, *(TELLS_DIRECTION if set(DATA) <= set(needed) else ()))
         sets.append((*needed, *(name for name in extra if name not in needed)))
     return sets
@@ -210,7 +211,7 @@ def _lead(name: str, catalogue: Sequence[Rule], worth: Mapping[str, float], line
 
 
 def _undecided(catalogue: Sequence[Rule], worth: Mapping[str, float], lines: FrozenSet[str]) -> Tuple[Undecided, ...]:
-    left = [rule for rule in catalogue if worth.get(rule.id, 0.0) >= RELEVANT and not _decidable(rule, lines)]
+    left = [rule for rule in catalogue if worth.get(rule.id, 0.0) >= RELEVANT and _needs(rule) and not _decidable(rule, lines)]
     left.sort(key=lambda rule: -worth[rule.id])
     found = []
     for rule in left:

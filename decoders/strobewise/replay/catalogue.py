@@ -61,8 +61,15 @@ def _strobe_faults() -> Iterator[Hypothesis]:
     yield Hypothesis(fault("dead-high", line="INT", at="line"), "line")
 
 
+def ram_spans(program: Program) -> List[Tuple[int, int]]:
+    """Return what one chip may serve: each bank, and all of the RAM, where the chips are that large."""
+    banks = list(program.banks)
+    return [*banks, (banks[0][0], banks[-1][1])] if len(banks) > 1 else banks
+
+
 def _memory_faults(program: Program) -> Iterator[Hypothesis]:
     roms = [(region.start, region.end) for region in program.regions if region.kind == "rom"]
+    chips = ram_spans(program)
     for undriven in (FF, HELD):
         for kind in ("rom-absent", "rom-not-selected"):
             yield Hypothesis(fault(kind), "rom", roms[0], undriven)
@@ -71,9 +78,9 @@ def _memory_faults(program: Program) -> Iterator[Hypothesis]:
     for bit in range(8):
         for level in _LEVELS:
             yield Hypothesis(fault("rom-data-stuck", bit=bit, level=level), "rom", roms[0])
-            for start, end in program.banks:
+            for start, end in chips:
                 yield Hypothesis(fault("ram-bit-dead", bit=bit, level=level, start=start, end=end), "ram", (start, end))
-    for chip, places in (("rom", roms), ("ram", program.banks)):
+    for chip, places in (("rom", roms), ("ram", chips)):
         for start, end in places:
             for name in ADDRESS:
                 if 1 << int(name[1:]) <= end - start:

@@ -25,6 +25,8 @@ FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture e
 PARTIAL_GAIN, PARTIAL_SHARE, PARTIAL_LEAD = 100, 0.5, 2.0  #: what a fault must explain that does not explain all
 BITS_A_CYCLE = 0.5  #: chance lets a cycle agree with a wrong fault about seven times in ten: fetches are half of all, and loops repeat
 GROUPS_SHOWN = 3
+BITS_A_BYTE = 8
+GUESSED_SHARE = 0.5  #: of the bytes that a course read: with more of them taken from the capture it is not the given program that runs
 GUESSED_MORE = 32  #: bits of the program that one candidate may have taken from the capture beyond another
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
@@ -169,7 +171,7 @@ def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[T
     if best < FULL_SHARE * record.cycles:  # none goes to the end, but some were never contradicted
         first = [one for one in tried if one.outcome.ended == LOST] or first
     agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
-    first = _most_of_its_own(agreeing or first)
+    first = _in_one_bank(_most_of_its_own(agreeing or first))
     if len(_parts(first)) > PARTS_NAMED:
         record.like = len(_parts(first))
         record.split_by = _splits(seen, first)
@@ -204,6 +206,20 @@ def _most_of_its_own(tried: Sequence[Tried]) -> List[Tried]:
     return whole or own
 
 
+def _in_one_bank(tried: Sequence[Tried]) -> List[Tried]:
+    """Leave out a chip that serves all of the RAM where the same fault in one bank explains as much: the program used no other."""
+    narrowest: Dict[Tuple[str, Tuple[str, ...]], int] = {}
+    for one in tried:
+        key = one.hypothesis.fault.kind, one.hypothesis.fault.lines
+        narrowest[key] = min(_width(one), narrowest.get(key, 0xFFFF))
+    return [one for one in tried if _width(one) <= narrowest[one.hypothesis.fault.kind, one.hypothesis.fault.lines]]
+
+
+def _width(one: Tried) -> int:
+    """Return how many addresses a memory fault takes in, 0 where it is none."""
+    return one.hypothesis.region[1] - one.hypothesis.region[0] if one.hypothesis.place == "ram" and one.hypothesis.region else 0
+
+
 def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
     """Return the lines, or regions, that faults blame."""
     return {one.hypothesis.fault.lines or (str(one.hypothesis.region),) for one in tried}
@@ -212,10 +228,13 @@ def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
 def _convinces(outcome: Outcome, record: ReplayRecord) -> bool:
     """Whether a fault explains so much more than the healthy machine that chance does not do it.
 
-    What was taken from the capture is paid for, bit by bit: a fault that leads into memory of unknown content agrees with anything.
+    A course whose bytes were mostly taken from the capture explains nothing: memory of unknown content agrees with anything.
     """
     gain = outcome.matched - record.healthy_matched
-    if gain < LEAST_GAIN or math.log2(record.hypotheses + 1) + outcome.guessed > BITS_A_CYCLE * gain:
+    if gain < LEAST_GAIN or math.log2(record.hypotheses + 1) > BITS_A_CYCLE * gain:
+        return False
+    places = {p.address for p in outcome.log if p.kind in (FETCH, READ) and isinstance(p.address, int)}
+    if outcome.guessed > GUESSED_SHARE * BITS_A_BYTE * len(places):
         return False
     if outcome.matched >= FULL_SHARE * record.cycles or outcome.ended == LOST:
         return True

@@ -50,6 +50,7 @@ class Found(NamedTuple):
     suspects: Optional[Shares] = None
     next_step: Optional[str] = None
     confidence: Optional[float] = None  #: that the line behaves as said, whoever is to blame
+    title: str = ""  #: in a few words, where the rule's own say too little
 
 
 Decide = Callable[[BusEvidence], Iterable[Found]]
@@ -236,5 +237,5 @@ def _findings(each: Rule, evidence: BusEvidence) -> Iterator[Finding]:
             next_step=found.next_step or each.next_step,
             caution=each.caution if severity != "note" else "",
             suspects=suspects,
-            title=each.title,
+            title=found.title or each.title,
         )

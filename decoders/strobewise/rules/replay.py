@@ -102,5 +102,5 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
     yield Found(
         explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s, suspects=_shares(first),
-        next_step=step, confidence=STRONG if record.explains_all else HINT,
+        next_step=step, confidence=STRONG if record.explains_all else HINT, title=describe_group(first),
     )  # fmt: skip

@@ -90,6 +90,8 @@ def plain(finding: Finding, evidence: BusEvidence) -> str:
     own = rule is not None and bool(rule.suspects) and rule.suspects[0][0] == "probe_or_capture"
     if blames_lead and not own and lines:
         return f"the lead for {names(lines)}, or its label, comes first: what it shows does not fit the rest of the bus"
+    if rule is not None and title != rule.title:
+        return title  # the finding has words of its own
     if len(lines) == 1 and rule is not None and lines[0] in rule.judges and not blames_lead:
         told = _strobe(lines[0], evidence) if rule.judges == lines else _still(lines[0], evidence)
         if told:
