@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from conftest import all_traces
@@ -147,6 +147,7 @@ def faults(draw):
 
 
 @SLOW
+@example([Fault("busreq-held", {"after_s": 0.0})], "full", 16_000_000, 0.3, 0, False, False)  # no strobe ever moves
 @given(
     faults=faults(),
     leads=st.sampled_from(("full", "sixteen", "eight", "two")),

@@ -39,6 +39,8 @@ def run_cluster(tasks: Sequence[Task], options: Options, scheduler: str) -> Iter
         raise ComponentMissing("a cluster needs dask", f"--scheduler {scheduler}", remedy) from missing
     with _told_once():
         client = _connect(Client, scheduler)
+        # What its tasks die of when the cluster goes is said in one line of ours; asyncio would tell it at length when the program ends.
+        client.loop.asyncio_loop.set_exception_handler(lambda _, __: None)
         try:
             shared = client.submit(_handed_over, options, pure=False)  # sent once; unlike scattered data made anew when its worker dies
             run = _Run(client, shared, scheduler)

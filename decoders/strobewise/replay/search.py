@@ -25,8 +25,7 @@ FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture e
 PARTIAL_GAIN, PARTIAL_SHARE, PARTIAL_LEAD = 100, 0.5, 2.0  #: what a fault must explain that does not explain all
 BITS_A_CYCLE = 0.5  #: chance lets a cycle agree with a wrong fault about seven times in ten: fetches are half of all, and loops repeat
 GROUPS_SHOWN = 3
-BITS_A_BYTE = 8
-GUESSED_SHARE = 0.5  #: of the bytes that a course read: with more of them taken from the capture it is not the given program that runs
+TAKEN_SHARE = 0.5  #: of the opcodes of a course: with more of them taken from the capture it is not the given program that runs
 GUESSED_MORE = 32  #: bits of the program that one candidate may have taken from the capture beyond another
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
@@ -228,13 +227,14 @@ def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
 def _convinces(outcome: Outcome, record: ReplayRecord) -> bool:
     """Whether a fault explains so much more than the healthy machine that chance does not do it.
 
-    A course whose bytes were mostly taken from the capture explains nothing: memory of unknown content agrees with anything.
+    A course whose opcodes were mostly taken from the capture explains nothing: memory of unknown content agrees with anything.
     """
     gain = outcome.matched - record.healthy_matched
     if gain < LEAST_GAIN or math.log2(record.hypotheses + 1) > BITS_A_CYCLE * gain:
         return False
-    places = {p.address for p in outcome.log if p.kind in (FETCH, READ) and isinstance(p.address, int)}
-    if outcome.guessed > GUESSED_SHARE * BITS_A_BYTE * len(places):
+    fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
+    taken = {p.address for p in fetches if isinstance(p.data, Unknown)}
+    if len(taken) > TAKEN_SHARE * len({p.address for p in fetches}):
         return False
     if outcome.matched >= FULL_SHARE * record.cycles or outcome.ended == LOST:
         return True

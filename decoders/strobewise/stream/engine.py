@@ -18,6 +18,7 @@ _REST_LOW, _REST_HIGH = (  # control lines by the level at which they rest; CLK 
 _SLOW = BUSACK | RESET
 _FRAMING = MREQ | IORQ
 _HELD_MAX, _HELD_LAST = 8192, 64  #: events held before any strobe moves, and those of them that stay
+_HELD_AROUND = 8  #: events on either side of a grant or a reset: while no strobe moves, four clocks of CLK, enough to place it
 
 
 class StreamEngine:
@@ -81,13 +82,11 @@ class StreamEngine:
             self._forget()
 
     def _forget(self) -> None:
-        """Let go what was held before any strobe moved, but for grants and resets and the last clock edges."""
+        """Let go what was held before any strobe moved, but for grants and resets, the clock edges around them, and the last ones."""
         held = self._held
-        kept = held[:1]
-        for event in held[1:-_HELD_LAST]:
-            if (event[1] ^ kept[-1][1]) & self._slow:
-                kept.append(event)
-        self._held = kept + held[-_HELD_LAST:]
+        slow = [place for place in range(1, len(held) - _HELD_LAST) if (held[place][1] ^ held[place - 1][1]) & self._slow]
+        around = sorted({near for place in slow for near in range(max(1, place - _HELD_AROUND), place + _HELD_AROUND)})
+        self._held = held[:1] + [held[place] for place in around if place < len(held) - _HELD_LAST] + held[-_HELD_LAST:]
 
     def settle(self) -> None:
         """Settle the time base by what was seen so far."""
@@ -192,6 +191,8 @@ class StreamEngine:
         if self.tracker is None:
             if not self._held:
                 return
+            if not self._warm_up.begun:
+                self._warm_up.take_all([event[0] for event in self._held], [event[1] & _CONTROL for event in self._held])
             self.settle()
         assert self.tracker is not None and self.source is not None
         self.source.finish()

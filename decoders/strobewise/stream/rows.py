@@ -89,7 +89,7 @@ class CycleRows:
         self._counts: List[int] = []  #: their running numbers
         self._rows: Deque[_Row] = deque()
         self._next = 0
-        self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise]; the rise is -1 while it lasts
+        self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise, T1, its number]; -1 for what is not known yet
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
         self._blind: Deque[List[int]] = deque()  #: a line that cycles hang on is not known, the same
         self._blind_reach = int(BLIND_T * t)
@@ -105,12 +105,14 @@ class CycleRows:
         elif time - rises[-1] >= self._spike:
             rises.append(time)
             self._counts.append(self._counts[-1] + steps)
+            if self._grants and self._grants[-1][2] < 0 and time > self._grants[-1][0] + (self._t or 0.0):
+                self._place_grant(self._grants[-1])  # now: the edges around it are let go before it is over
             if len(rises) > 2 * _RISES_KEPT:
                 del rises[:_RISES_KEPT], self._counts[:_RISES_KEPT]
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
-        self._grants.append([fall, -1])
+        self._grants.append([fall, -1, -1, 0])
 
     def taken_back(self, rise: int) -> None:
         """/BUSACK went high."""
@@ -197,14 +199,21 @@ class CycleRows:
     def insert_grants(self, before: int) -> None:
         """Lay the bus grants that began before a tick behind the cycles that are there."""
         while self._grants and self._grants[0][0] < before:
-            fall, rise = self._grants.popleft()
-            start, count = (fall, 0) if not (self._counts_clock and self._rises) else self._t1(fall, _Place.of(0.0, 0.0, self._t or 0.0))
+            grant = self._grants.popleft()
+            if grant[2] < 0:
+                self._place_grant(grant)
+            fall, rise, start, count = grant
             row = _Row(self._next, GRANTED, start, count, fall, rise, open=rise < 0)
             self._next += 1
             if not row.open:
                 self._give(row)
             self._rows.append(row)
             self._close()
+
+    def _place_grant(self, grant: List[int]) -> None:
+        """Fill in where a grant's T1 lies."""
+        known = self._counts_clock and self._rises
+        grant[2:] = self._t1(grant[0], _Place.of(0.0, 0.0, self._t or 0.0)) if known else (grant[0], 0)
 
     def finish(self, end: int) -> None:
         """Give out what is left; end: the last tick of the capture."""

@@ -70,6 +70,12 @@ class WarmUp:
             enough = self._clock_edges > 2 * CLOCK_EDGES_WANTED
         return enough or len(self._times) >= WARM_UP_EVENTS - 1
 
+    def take_all(self, times: Sequence[int], control: Sequence[int]) -> None:
+        """Take what was held of a capture in which no strobe ever moved: CLK alone settles the time base then."""
+        if len(times) > 1:
+            self._before = control[1] & ~STROBES | control[0] & STROBES
+            self._times, self._control = list(times[1:]), list(control[1:])
+
     def settle(self) -> Tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
         interval = estimate_sample_interval(self._times, self._timescale_fs)
