@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from strobewise.bus.lines import ADDRESS, BIT, DATA
@@ -91,6 +91,7 @@ def faults(draw):
 
 
 @SLOW
+@example([Fault("intermittent", {"line": "M1"})], "sixteen", (), 50_000_000, 6921, True, False)  # clock edges within a request
 @given(
     faults=faults(),
     leads=st.sampled_from(("full", "full", "sixteen", "eight")),
@@ -156,8 +157,8 @@ def test_on_healthy_buses_with_bad_stretches(seed, spoiled, length):
     with pytest.MonkeyPatch.context() as patch:
         without_fast_path(patch)
         points = rows_of(times, words, captured, 24_000_000)
-    # Both paths look on; a spike or a reset that moves between two looks is dated a little late.
-    assert len(set(rows) ^ set(expected)) <= len(set(points) ^ set(expected)) + 2 * spoiled
+    # Both paths look on; what moves between two looks is dated a little late: one row at either end of a stretch, and it counts twice here.
+    assert len(set(rows) ^ set(expected)) <= len(set(points) ^ set(expected)) + 4 * spoiled
     assert abs(len(rows) - len(expected)) <= 2 * spoiled
 
 

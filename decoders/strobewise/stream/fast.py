@@ -82,6 +82,16 @@ def before(seen: List[Event], limit: int) -> Pins:
     return next((pins for time, pins in reversed(seen) if time <= limit), seen[0][1])
 
 
+def _cut_short(begin: Event, end: Event) -> List[Event]:
+    """Return the events of a request that ended before its sample point, or is no request that the tables know.
+
+    What was on the buses in between was not looked at; it is still there at the release, since data are held for 0 ns at least (ThD).
+    """
+    (fall, first), (now, pins) = begin, end
+    between = [(now - 1, first[:P_ADDRESS] + pins[P_ADDRESS:])] if pins[P_MREQ] and now - 1 > fall else []
+    return [begin, *between, end]
+
+
 def request_of(cycle: Cycle) -> Request:
     """Return the request of a cycle, as the tracker takes it."""
     line, _, _, fall, rise, control, address, data, _ = cycle
@@ -146,7 +156,7 @@ class FastPath:
                 pins = wait(points[first[P_M1]])
                 meaning = meanings[pins[:P_ADDRESS]]
                 if meaning is None or meaning[3] == first[P_M1]:
-                    return pins, [(fall, first), (host.samplenum, pins)]
+                    return pins, _cut_short((fall, first), (host.samplenum, pins))
                 if pending is not None:
                     if left > 2:
                         add(*pending)
@@ -169,9 +179,10 @@ class FastPath:
                 kind, inferred, control, fetch = meaning
                 pending = (LINE_MREQ, kind, inferred, fall, rise, control, address, data, None)
                 if clock:
+                    clocks.hidden = True  # those within the request
                     if pins[P_CLK] and not fetch:  # T1 of the next cycle came with the release
                         clocks.edge(rise)
-                    clocks.hidden = True
+                        clocks.hidden = True
                 if not fetch:
                     continue
 

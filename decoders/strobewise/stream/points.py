@@ -179,6 +179,7 @@ class PointSampler:
                 self.spikes += 1
                 return self._leave((fall, first), *self._late_strobes(fall, first, pins), (rise, pins))
             self._pending = self._request(LINE_MREQ, fall, rise, first, first)
+        self._clocks.hidden = True
         if self._conditions.clock and pins[P_CLK] and not first[P_CLK]:
             self._clocks.edge(rise)  # it may start the next cycle
         self._clocks.hidden = True
@@ -284,7 +285,7 @@ class PointSampler:
 
     def _released(self, rise: int, first: Pins, pins: Pins) -> None:
         """Remember what the release of a request means for what follows."""
-        self._waiting = True
+        self._waiting = self._clocks.hidden = True
         if self._conditions.clock and first[P_M1] and pins[P_CLK]:
             self._clocks.edge(rise)  # T1 of the next cycle came with the release
         self._clocks.hidden = True
