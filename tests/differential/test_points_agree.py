@@ -76,6 +76,11 @@ def numpy_rows(times, words, captured, sample_hz):
     return [tuple(row) for batch in batches for row in batch.cycles.rows()]
 
 
+def closed(rows):
+    """Leave out where a last grant ends: a host does not tell the end of the capture."""
+    return [*rows[:-1], rows[-1][:2]] if rows and rows[-1][0] == "bus_granted" else rows
+
+
 @st.composite
 def faults(draw):
     kind = draw(st.sampled_from(("", "", *STROBE_FAULTS, *HELD_FAULTS, "glitches", "rom-absent")))
@@ -110,12 +115,13 @@ def test_on_simulated_machines(faults, leads, without, sample_hz, seed, granted,
     captured = frozenset(LINE_SETS[leads]) - frozenset(without)
     expected = rows_of(times, words, captured, sample_hz, every_edge=True)
     rows = rows_of(times, words, captured, sample_hz)
+    rows, expected = closed(rows), closed(expected)
     if faults and faults[0].kind == "glitches":
         assert len(set(rows) ^ set(expected)) <= SPIKED * len(expected)
     else:  # of a request that a reset cuts short before its sample point the data may have changed unseen
         assert rows == expected or (pressed and len(set(rows) ^ set(expected)) <= 2)
-    if not (faults and faults[0].kind == "busreq-held"):  # a host does not tell where a grant that lasts ends
-        assert numpy_rows(times, words, captured, sample_hz) == expected
+    if not (faults and faults[0].kind == "busreq-held"):  # the numpy engine is told the end
+        assert closed(numpy_rows(times, words, captured, sample_hz)) == expected
 
 
 def without_fast_path(monkeypatch):
@@ -159,7 +165,7 @@ def test_on_healthy_buses_with_bad_stretches(seed, spoiled, length):
         points = rows_of(times, words, captured, 24_000_000)
     # Both paths look on; what moves between two looks is dated a little late: one row at either end of a stretch, and it counts twice here.
     assert len(set(rows) ^ set(expected)) <= len(set(points) ^ set(expected)) + 4 * spoiled
-    assert abs(len(rows) - len(expected)) <= 2 * spoiled
+    assert abs(len(rows) - len(points)) <= 2 * spoiled  # an /IORQ that sticks low hides what memory does meanwhile from both
 
 
 HEALTHY = sampled(24_000_000, machine=GENERIC, duration_s=0.003, seed=5)
