@@ -6,7 +6,7 @@ Times are given in picoseconds: fine enough for any scope, and whole numbers of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from types import TracebackType
 from typing import Optional
 
@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ...errors import CaptureError
-from ...records.volts import AnalogLevels
 from .. import limits
-from ..records import BitAssignment, BitStatistics, Block, Channel, Header, Times
+from ..followed import Followed
+from ..records import BitAssignment, Block, Channel, Header, Times
 from ..source import TextSource
 from ..vcd.header import quoted
 from ..vcd.positions import BodyError
@@ -32,7 +32,7 @@ _MEND = "correct or delete that line, or export it again"
 Samples = npt.NDArray[np.float64]
 
 
-class ScopeCapture:
+class ScopeCapture(Followed):
     """A scope's CSV opened for reading; the same interface as VcdCapture.
 
     A column that holds only 0 and 1 is logic, not volts: a file is searched for that when it is opened; of a pipe the
@@ -73,28 +73,6 @@ class ScopeCapture:
     def taken(self) -> int:
         """Return how many bytes of the file were read so far."""
         return self._source.taken
-
-    @property
-    def start_time(self) -> Optional[int]:
-        """Return the time of the first sample in ticks (negative before the trigger), None before it was read."""
-        return self._state.start_time if self._state else None
-
-    @property
-    def end_time(self) -> Optional[int]:
-        """Return the time of the last sample read so far, in ticks."""
-        return self._state.time if self._state else None
-
-    def channel_statistics(self) -> Mapping[tuple[str, int], BitStatistics]:
-        """Return what every channel did up to now, by its code and position 0."""
-        if self._state is None or self._layout is None:
-            return {}
-        return self._state.statistics(self._layout)
-
-    def analog_levels(self) -> dict[str, AnalogLevels]:
-        """Return the levels of every channel of volts, by its code."""
-        if self._state is None:
-            return {}
-        return {code.decode("latin-1"): record.result() for code, record in self._state.volts.items() if record.samples}
 
     def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
         """Read the samples; a row for each time at which a level changes, for the first and for the last.

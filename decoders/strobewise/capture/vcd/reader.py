@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import NamedTuple, Optional
 
 import numpy as np
 
 from ...errors import CaptureError
-from ...records.volts import AnalogLevels
 from .. import limits
-from ..records import BitAssignment, BitStatistics, Block, Header
+from ..followed import Followed
+from ..records import BitAssignment, Block, Header
 from ..source import TextSource
 from . import text
 from .general import Rows, last_word, read_general, rows_of
@@ -39,7 +39,7 @@ class Knowledge(NamedTuple):
     taken: int
 
 
-class VcdCapture:
+class VcdCapture(Followed):
     """A VCD file opened for reading. Use it as a context manager.
 
     Raises CaptureError, from the constructor for the header and from `blocks` for the samples.
@@ -89,28 +89,6 @@ class VcdCapture:
     def note_taken(self, taken: int) -> None:
         """Note how many bytes another process has read."""
         self._taken_apart = taken
-
-    @property
-    def start_time(self) -> Optional[int]:
-        """Return the first time of the capture in ticks, None before it was read."""
-        return self._state.start_time if self._state else None
-
-    @property
-    def end_time(self) -> Optional[int]:
-        """Return the last time read so far in ticks; after reading, the end of the capture, with or without a change."""
-        return self._state.time if self._state else None
-
-    def channel_statistics(self) -> Mapping[tuple[str, int], BitStatistics]:
-        """Return what every bit of every channel did up to now, by id code and position (0 = rightmost)."""
-        if self._state is None or self._layout is None:
-            return {}
-        return self._state.statistics(self._layout)
-
-    def analog_levels(self) -> dict[str, AnalogLevels]:
-        """Return the levels of every channel of volts that had a sample, by identifier code."""
-        if self._state is None:
-            return {}
-        return {code.decode("latin-1"): record.result() for code, record in self._state.volts.items() if record.samples}
 
     def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
         """Read the samples; may be called again for a file, once for a pipe.
