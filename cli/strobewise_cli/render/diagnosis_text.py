@@ -39,7 +39,7 @@ def how_sure(diagnosis: Diagnosis) -> str:
     return f"{first.confidence * 100:.0f} % that it behaves as said, by what was measured"
 
 
-WHO = "Who is to blame, by experience with simulated faults"
+WHO = "Who is to blame, by rule of thumb (common practice, our weights)"
 
 
 def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:

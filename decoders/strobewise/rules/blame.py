@@ -1,7 +1,7 @@
 """Whom a finding makes suspect: one row for each picture, the shares in the order of suspicion.
 
 The order of a row is what its source says: common practice, or our choice where the picture itself does not tell the suspects apart.
-The figures are our choice everywhere, held against simulated faults: ``benchmarks/fault_matrix.py`` prints how often verdicts of each
+The figures are our choice everywhere; ``benchmarks/fault_matrix.py`` prints how often verdicts of each
 confidence are right. They add up to at most 1; what is left goes to suspects that a row does not name.
 """
 
