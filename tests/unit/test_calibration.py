@@ -84,3 +84,19 @@ def test_unbelievable_mreq_frames_nothing():
     assert calibrated(mreq=good, rd=good).mreq_frames
     assert not calibrated(mreq=good, rd=good, framed=0.4).mreq_frames
     assert not calibrated(mreq=good, proper_io=0.3).iorq_frames
+
+
+@pytest.mark.parametrize(
+    ("true_t", "given_t", "believed"),
+    [
+        (4 / 3, 4 / 3, 4 / 3),  # 6 MHz at 8 MHz shows as 2 MHz: that is no clock off its frequency
+        (4.0, 4 / 3, 4 / 3),  # and so would a clock that is: nobody can tell at this rate
+        (5.0, 4 / 3, 5.0),  # no alias of the given clock
+        (4.0, 3.0, 4.0),  # fast enough to see the given clock: CLK itself is believed
+    ],
+)
+def test_a_clock_sampled_too_slowly_to_be_seen_leaves_the_given_one_standing(true_t, given_t, believed):
+    """Sampling theorem: below two samples a period a frequency shows as its distance from a multiple of the sample rate."""
+    levels = [(k + 0.137) / true_t % 1.0 < 0.5 for k in range(2000)]
+    rises = [k for k in range(1, len(levels)) if levels[k] and not levels[k - 1]]
+    assert calibrated(clock=rises, given=given_t).t_ticks == pytest.approx(believed, rel=0.02)

@@ -13,6 +13,7 @@ Pulse = Tuple[int, int]  #: assert and release time, ticks
 
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
 FRAMED_MIN = 0.8  #: share of pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
+ALIAS_FIT = 0.03  #: how close a period must come to the alias of a given clock: a crystal, and the rounding of some hundred edges
 ALIASED = 1.6  #: a clock period this much longer than the strobes allow is no clock period
 PROPER_MIN = 0.85  #: share of proper pulses of /IORQ, /RD or /WR below which the line is noise and makes no requests
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
@@ -119,6 +120,8 @@ def calibrate(
         counts_clock = 0.7 < period / believed < 1.4
     if counts_clock and period is not None and longest is not None and period > ALIASED * longest:
         counts_clock = False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
+    if counts_clock and period is not None and given_t_ticks is not None and _is_alias(period, given_t_ticks, sample_ticks):
+        counts_clock = False
     t_ticks: Optional[float]
     if counts_clock:
         t_ticks, source = period, "CLK"
@@ -131,6 +134,18 @@ def calibrate(
     )
     proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
     return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, not _torn(mreq, sample_ticks), *proper)
+
+
+def _is_alias(period: float, given: float, sample: float) -> bool:
+    """Say whether a clock of the given T-state, sampled so slowly, shows just this period. All in ticks.
+
+    Sampled less than twice a period, a frequency f shows as its distance from the nearest multiple of the sample rate (sampling theorem).
+    """
+    if given >= 2 * sample:
+        return False
+    beats = sample / given
+    shown = abs(beats - round(beats))
+    return abs(sample / period - shown) < ALIAS_FIT * shown
 
 
 def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse], sample_ticks: float) -> Optional[float]:
