@@ -110,18 +110,11 @@ def calibrate(
         mreq = ()
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
-    counts_clock = period is not None and period >= CLOCK_SAMPLES_MIN * sample_ticks
     longest = _longest_t(m1, rfsh, rd, sample_ticks)
     if strobe_t is not None and longest is not None and strobe_t > 1.3 * longest:
         strobe_t, strobe_source = longest, "M1"  # the gaps of /MREQ were sampled too slowly to be seen
     believed = strobe_t if framed >= FRAMED_MIN else None
-    if counts_clock and period is not None and believed is not None:
-        # Fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock.
-        counts_clock = 0.7 < period / believed < 1.4
-    if counts_clock and period is not None and longest is not None and period > ALIASED * longest:
-        counts_clock = False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
-    if counts_clock and period is not None and given_t_ticks is not None and _is_alias(period, given_t_ticks, sample_ticks):
-        counts_clock = False
+    counts_clock = period is not None and _counts_clock(period, believed, longest, given_t_ticks, sample_ticks)
     t_ticks: Optional[float]
     if counts_clock:
         t_ticks, source = period, "CLK"
@@ -134,6 +127,17 @@ def calibrate(
     )
     proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
     return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, not _torn(mreq, sample_ticks), *proper)
+
+
+def _counts_clock(period: float, believed: Optional[float], longest: Optional[float], given: Optional[float], sample: float) -> bool:
+    """Say whether CLK can be counted by. All in ticks; believed, longest: the T-state by the strobes, and the longest that they allow."""
+    if period < CLOCK_SAMPLES_MIN * sample:
+        return False
+    if believed is not None and not 0.7 < period / believed < 1.4:
+        return False  # fewer edges than clocks were seen, or the line labelled CLK is not the CPU's clock
+    if longest is not None and period > ALIASED * longest:
+        return False  # strobes shorter than the clock lets them be: the clock itself was sampled too slowly to be seen
+    return given is None or not _is_alias(period, given, sample)
 
 
 def _is_alias(period: float, given: float, sample: float) -> bool:
