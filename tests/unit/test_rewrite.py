@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.grid import estimate_sample_interval
 from strobewise.capture.rewrite import Plan, plan, timescale_text, write
 
 FS = {"ps": 10**3, "ns": 10**6}
@@ -84,6 +85,23 @@ def test_a_fine_timescale_becomes_the_coarsest_that_keeps_the_grid(tmp_path):
     assert b"$timescale 10 ns $end" in text
     assert made.sample_interval_fs == pytest.approx(41_666_700, rel=1e-3)
     assert made.changes.largest_shift_fs <= 5_000_000
+
+
+@pytest.mark.parametrize(
+    ("sample_ns", "timescale"),
+    [(250, "10 ns"), (500, "100 ns"), (125, "10 ns"), (62.5, "10 ns"), (25, "1 ns"), (400, "100 ns"), (100, "100 ns")],
+)
+def test_a_reader_of_the_new_capture_finds_the_sample_grid_again(tmp_path, sample_ns, timescale):
+    path, again = tmp_path / "x.vcd", tmp_path / "y.vcd"
+    steps = np.random.default_rng(3).integers(1, 5, 2000)
+    path.write_text(capture_text("100 ps", [round(s * sample_ns * 10) for s in np.cumsum(steps).tolist()]))
+    made, text = rewritten(path)
+    assert f"$timescale {timescale} $end".encode() in text and made.changes.lost_edges == 0
+    again.write_bytes(text)
+    with open_capture(str(again)) as capture:
+        blocks = capture.blocks(map_channels(capture.header.channels).assignments)
+        grid = estimate_sample_interval(np.concatenate([block.times for block in blocks]), capture.header.timescale_fs)
+    assert grid is not None and grid.interval * capture.header.timescale_fs == pytest.approx(sample_ns * FS["ns"], rel=1e-3)
 
 
 def test_edges_off_any_grid_are_all_kept(tmp_path):

@@ -1,7 +1,7 @@
 """Writing a capture anew as a plain VCD: one-bit channels, a coarse timescale, a closing timestamp.
 
-For readers that take one sample for every tick of the timescale and know no buses. Times move to the coarsest decade
-of a second that keeps every edge, at most the analyser's own sample interval: so no time moves by more than half a sample.
+For readers that take one sample for every tick of the timescale and know no buses. Times move to the coarsest decade of a second that
+keeps every edge and lets the reader find the analyser's samples again: one that divides their interval, or is at most a quarter of it.
 Source of the format: IEEE Std 1364-2005, clause 18.
 """
 
@@ -28,6 +28,8 @@ from .records import Block, Times, Words
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
 _UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
 _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
+_TICKS_A_SAMPLE = 4  #: from so many on, steps that differ by a tick do not hide the sample interval
+_DIVIDES = 1e-3  #: a tick divides an interval when the rest is smaller, ticks: the interval is estimated
 _ROWS = 8192  #: rows formatted together
 _INACTIVE_HIGH = sum(1 << line.bit for line in LINES if line.active_level == 0)
 _FIRST_ID = ord("!")
@@ -84,7 +86,7 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
     """
     sample, shortest_fs, span_fs = _look(capture, channels)
     outputs, left_out = outputs_of(channels)
-    tick = _decade(sample or shortest_fs)
+    tick = _decade(shortest_fs) if sample is None else _decade_of_grid(sample)
     if sample is None and span_fs > tick * _MOST_SAMPLES:  # a simulation's skews: keep every pulse, but not every skew
         tick = _decade(span_fs / 100)
     while True:
@@ -139,6 +141,17 @@ def _decade(interval_fs: float) -> int:
     tick = 1
     while tick * 10 <= interval_fs * (1 + 1e-9) and tick < 100 * FS_PER_S:
         tick *= 10
+    return tick
+
+
+def _decade_of_grid(interval_fs: float) -> int:
+    """Return the largest power of ten femtoseconds that divides a sample interval, or that is no more than a quarter of it.
+
+    With 250 ns on ticks of 100 ns a reader sees steps of two and three ticks, and takes the tick for the interval.
+    """
+    tick = _decade(interval_fs)
+    while tick > 1 and tick * _TICKS_A_SAMPLE > interval_fs and abs(interval_fs / tick - round(interval_fs / tick)) > _DIVIDES:
+        tick //= 10
     return tick
 
 
