@@ -22,6 +22,7 @@ OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "lo
 OUTPUT_FOLDERS: dict[str, tuple[str, ...] | None] = {
     "results": ("journal.jsonl", "captures.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),
     "save": None,
+    "into": None,
 }
 
 Identity = tuple[object, ...]

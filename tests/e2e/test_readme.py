@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
 
 import pytest
 from shown_commands import FINE, code_lines, furnish, run, shown
@@ -74,3 +75,13 @@ def test_the_first_paragraph_states_the_whole_job():
 def test_the_files_that_it_names_are_there():
     for name in set(re.findall(r"(?:traces|docs|tests|benchmarks)/[\w./-]+\w", TEXT)):
         assert (ROOT / name).exists(), name
+
+
+def test_what_its_commands_write_is_ignored_in_a_clone(workplace):
+    done = [run(line, workplace) for line in COMMANDS if "sigrok-cli" not in line]
+    assert all(each.returncode in FINE for each in done)
+    written = [path.name for path in workplace.iterdir() if path.name not in ("traces", "bin")]
+    assert written
+    ignored = subprocess.run(["git", "check-ignore", *written], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split()
+    require_component("a clone", (ROOT / ".git").exists(), "run it in a clone")
+    assert sorted(ignored) == sorted(written)

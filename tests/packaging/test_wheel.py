@@ -80,6 +80,19 @@ def test_the_console_script_does_the_main_job(environment, tmp_path):
     assert cycles.returncode == 0 and cycles.stdout.startswith("start_s,end_s,kind,")
 
 
+def test_the_demo_captures_are_listed_and_copied(environment, tmp_path):
+    listed = quiet(environment / "strobewise", "demo", cwd=tmp_path)
+    assert listed.returncode == 0 and "good/healthy-eight.vcd.gz" in listed.stdout, listed.stderr
+    copied = quiet(environment / "strobewise", "demo", "copy", "traces", cwd=tmp_path)
+    assert copied.returncode == 0, copied.stderr
+    trace = "traces/faults/ram-bit-dead/ram-bit.vcd.gz"
+    assert (tmp_path / trace).read_bytes() == (ROOT / trace).read_bytes()
+    done = quiet(environment / "strobewise", "diagnose", trace, "--machine", "traces/machines/dunlin.toml", cwd=tmp_path)
+    assert done.returncode == 1 and done.stdout.startswith("FAULT"), done.stderr
+    made = quiet(environment / "strobewise", "simulate", "traces/scenarios/healthy-two.toml", "-o", "again.vcd", cwd=tmp_path)
+    assert made.returncode == 0 and (tmp_path / "again.vcd").read_bytes() == (ROOT / "traces/good/healthy-two.vcd").read_bytes()
+
+
 def test_the_version_is_that_of_the_package(environment):
     shown = quiet(environment / "strobewise", "--version").stdout.split()
     asked = quiet(environment / "python", "-c", "from importlib.metadata import version; print(version('strobewise'))")
