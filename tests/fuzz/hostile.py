@@ -31,7 +31,7 @@ SMALL: dict[str, bytes] = {
     "time-of-ten-to-the-30": HEAD + LINES + END + b"#0 1! 1\"\n#1" + b"0" * 30 + b" 0!\n",
     "time-with-a-megabyte-of-digits": HEAD + LINES + END + b"#0 1! 1\"\n#" + b"9" * (1 << 20) + b" 0!\n",
     "time-that-falls": HEAD + LINES + END + b"#100 1! 1\"\n#50 0!\n",
-    "greatest-time": HEAD + LINES + END + b"#0 1! 1\"\n#9223372036854775807 0!\n",
+    "greatest-time": HEAD + LINES + END + b"#0 1! 1\"\n#4000000000000000000 0!\n",
     "timescale-of-nothing": b"$timescale 0 ns $end\n" + LINES + END + BODY,
     "timescale-of-a-thousand-years": b"$timescale 1000000000000 s $end\n" + LINES + END + BODY,
     "ten-thousand-scopes": HEAD + b"$scope module s $end\n" * 10_000 + LINES + b"$upscope $end\n" * 10_000 + END + BODY,

@@ -8,14 +8,19 @@ Run one with atheris, outside CI (it finds the corpus by itself, and keeps there
 
 from __future__ import annotations
 
+import importlib
+import itertools
 import os
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from command_lines import COMMANDS, STATUS, Folder, run_words, words_of
+
 CORPUS = Path(__file__).resolve().parent / "corpus"
 _FOLDER = Path(tempfile.mkdtemp(prefix="strobewise-fuzz-"))
+_FOLDERS: list[Folder] = []  #: the one of all command lines, once there was one
 
 
 def _file(name: str, data: bytes) -> str:
@@ -106,6 +111,49 @@ def map_file(data: bytes) -> None:
     _toml("fuzzed-map.toml", read_map_file, data)
 
 
+def page(data: bytes) -> None:
+    """Judge a capture and write all that is written of it: the page, Markdown, JSON."""
+    from strobewise.diagnosis.facade import diagnose
+    from strobewise.errors import StrobewiseError
+    from strobewise.profile.options import Options
+    from strobewise_cli.output import json_text
+    from strobewise_cli.render.diagnosis_json import document
+    from strobewise_cli.render.html_report import render_page
+    from strobewise_cli.render.markdown import render_markdown
+
+    try:
+        diagnosis = diagnose([_file("fuzzed.vcd", data)])
+    except StrobewiseError as error:
+        _check(error)
+        return
+    for text in (render_page(diagnosis, Options()), render_markdown(diagnosis), json_text(document(diagnosis))):
+        assert "\x1b" not in text
+
+
+def command_line(data: bytes) -> None:
+    """Run the command line that the bytes stand for."""
+    if not _FOLDERS:
+        _FOLDERS.append(Folder())
+    folder = _FOLDERS[0]
+    folder.fill()
+    words = words_of(data)
+    status, errors = run_words(folder, words)
+    assert status in STATUS, (words, status)
+    told = [line for line in errors.splitlines() if line.startswith("strobewise: error: ")]
+    assert len(told) == (status == 2) and all(len(line) < 4000 for line in told), (words, status, errors)
+    assert not [each for each in folder.path.rglob("*") if each.name.endswith(".part")], words
+    for name, content in folder.files.items():
+        if name.endswith((".vcd", ".gz", ".csv")) and not _written(words, name):
+            assert (folder.path / name).read_bytes() == content, (words, name)
+
+
+def _written(words: list[str], name: str) -> bool:
+    """Tell whether a command line names a file as something to write: it is then none of its inputs, and may be replaced."""
+    return any(Path(name).name in word for before, word in itertools.pairwise(words) if before.startswith("-")) or any(
+        word.startswith("-") and Path(name).name in word for word in words
+    )
+
+
 def _check(error: Exception) -> None:
     """Hold an error against the form that all have: one line, not endless."""
     from strobewise_cli.terminal import one_line
@@ -116,9 +164,16 @@ def _check(error: Exception) -> None:
 
 #: Target -> its corpus.
 TARGETS = {
-    capture: "capture", reader: "capture", scope: "scope",
+    capture: "capture", reader: "capture", page: "capture", scope: "scope", command_line: "words",
     profile: "toml", scenario: "toml", expectations: "toml", map_file: "toml",
 }  # fmt: skip
+
+
+INSTRUMENTED = (
+    "strobewise.capture", "strobewise.diagnosis.facade", "strobewise.expectations", "strobewise.machine.scenario_file",
+    "strobewise.profile.machine", "strobewise_cli.main", "strobewise_cli.render.html_report", "strobewise_cli.render.markdown",
+    *(f"strobewise_cli.commands.{name}" for name in COMMANDS),
+)  # fmt: skip
 
 
 def main() -> None:
@@ -127,12 +182,9 @@ def main() -> None:
 
     name = sys.argv.pop(1)
     target = next(each for each in TARGETS if each.__name__ == name)
-    with atheris.instrument_imports(include=["strobewise"]):
-        import strobewise.capture
-        import strobewise.diagnosis.facade
-        import strobewise.expectations
-        import strobewise.machine.scenario_file
-        import strobewise.profile.machine  # noqa: F401  # loaded here, so that they are instrumented
+    with atheris.instrument_imports(include=["strobewise", "strobewise_cli"]):
+        for module in INSTRUMENTED:  # loaded here, so that they are instrumented
+            importlib.import_module(module)
     atheris.Setup([*sys.argv, str(CORPUS / TARGETS[target])], target)
     atheris.Fuzz()
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import random
 
 import pytest
+from command_lines import COMMANDS, OPTIONS, OTHERS, VOCABULARY, bytes_of, words_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from targets import CORPUS, TARGETS, capture, expectations, profile, reader, scenario, scope
+from targets import CORPUS, TARGETS, capture, command_line, expectations, page, profile, reader, scenario, scope
 
 SEEDS = {name: sorted((CORPUS / name).iterdir()) for name in set(TARGETS.values())}
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
@@ -65,6 +66,21 @@ TABLES = st.recursive(
 CSV_LINES = st.lists(st.sampled_from([b"time,a", b"0,1", b"1e-6,2.5", b"nan,inf", b"x", b"0.1 0.2", b'"a', b";"])).map(b"\n".join)
 
 
+LATEST = 4 * 10**18  #: the greatest time that a capture may have
+MOMENTS = st.integers(0, 20) | st.integers(0, LATEST) | st.integers(LATEST - 20, LATEST) | st.sampled_from([2**53, 2**53 + 1, 2**61])
+SCALES = st.sampled_from([f"{count} {unit}" for count in (1, 10, 100) for unit in ("s", "us", "ns", "fs")])
+HELD = "CLK M1 MREQ IORQ RD WR RFSH HALT RESET WAIT".split()
+
+
+@QUICK
+@given(SCALES, st.lists(st.tuples(MOMENTS, st.lists(st.sampled_from("01x"), min_size=10, max_size=10)), min_size=1, max_size=14))
+def test_pages_of_any_times(scale, moments):
+    """The widest windows, the latest times: nothing is counted in floats that hold fewer digits, nor beyond what an integer holds."""
+    declared = "".join(f"$var wire 1 {chr(97 + at)} {name} $end\n" for at, name in enumerate(HELD))
+    body = "".join(f"#{time} " + "".join(f"{level}{chr(97 + at)} " for at, level in enumerate(levels)) for time, levels in sorted(moments))
+    page(f"$timescale {scale} $end\n{declared}$enddefinitions $end\n{body}".encode())
+
+
 @QUICK
 @given(TABLES)
 def test_tables_of_the_right_keys_with_any_values(table):
@@ -76,6 +92,32 @@ def test_tables_of_the_right_keys_with_any_values(table):
         return  # what TOML cannot say
     for target in (profile, scenario, expectations):
         target(data)
+
+
+@QUICK
+@given(
+    st.sampled_from(COMMANDS),
+    st.lists(st.sampled_from(OTHERS), max_size=2),
+    st.lists(st.tuples(st.sampled_from(OPTIONS), st.sampled_from(OTHERS)).map(lambda pair: bytes_of(*pair)), max_size=3),
+    st.binary(max_size=6),
+)
+def test_command_lines(command, inputs, options, rest):
+    command_line(bytes_of(command, *inputs) + b"".join(options) + rest)
+
+
+@QUICK
+@given(st.binary(max_size=40))
+def test_any_bytes_as_a_command_line(data):
+    command_line(data)
+
+
+def test_the_words_of_command_lines():
+    """The target is worth no more than its words: all can be said, joined, spelt out; numbers that are spelt out are none."""
+    assert len(VOCABULARY) < 250
+    assert words_of(bytes_of("diagnose", "two.vcd", "--json", "-")) == ["diagnose", "two.vcd", "--json", "-"]
+    assert words_of(bytes_of("lines", "A=") + b"\xfa" + bytes_of("M1,MREQ")) == ["lines", "A=M1,MREQ"]
+    assert words_of(b"\xff\x05a/b19") == ["a_b00"]
+    assert words_of(bytes_of("survey", "many") + b"\xff\x0b--scheduler") == ["survey", "many"]
 
 
 @QUICK

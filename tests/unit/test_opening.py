@@ -9,6 +9,7 @@ import pytest
 from strobewise.capture.opening import FORMATS, OTHERWISE, format_of, open_capture
 from strobewise.capture.scope.reader import ScopeCapture
 from strobewise.capture.vcd.reader import VcdCapture
+from strobewise.errors import CaptureError
 
 VCD, SCOPE = FORMATS
 #: IEEE 1364-2005, 18.2: a file may begin with any declaration.
@@ -68,3 +69,27 @@ def test_the_reader_opens_what_was_told(tmp_path):
             assert isinstance(capture, VcdCapture) and [channel.name for channel in capture.header.channels] == ["M1"]
     with open_capture(written(tmp_path, "a.csv", b"time,M1\n0,0\n1e-6,5\n2e-6,0\n")) as capture:
         assert isinstance(capture, ScopeCapture)
+
+
+#: A short capture of each format, so that a new one cannot be forgotten.
+CONTENT = {"VCD": HEADER, "scope CSV": b"time,M1\n0,0\n1e-6,5\n2e-6,0\n"}
+
+
+def read_whole(path):
+    with open_capture(path) as capture:
+        return sum(len(block.times) for block in capture.blocks(()))
+
+
+@pytest.mark.parametrize("known", FORMATS, ids=lambda known: known.name)
+def test_what_stands_behind_a_packed_capture(tmp_path, known):
+    packed = gzip.compress(CONTENT[known.name])
+    name = f"a{known.endings[0]}.gz"
+    whole = read_whole(written(tmp_path, name, packed))
+    for harmless in (b"\0" * 100, gzip.compress(b""), b"\0" * 70_000):
+        assert read_whole(written(tmp_path, name, packed + harmless)) == whole
+    for junk in (b"junk", b"\0\0junk", b"\0" * 70_000 + b"junk", packed[2:]):
+        with pytest.raises(CaptureError, match=r"behind the end of the packed capture stand bytes that are no gzip .* gzip -dc"):
+            read_whole(written(tmp_path, name, packed + junk))
+    for cut in (packed[:-4], packed + gzip.compress(b"\n")[:-4], packed + b"\x1f"):
+        with pytest.raises(CaptureError, match="cut short"):
+            read_whole(written(tmp_path, name, cut))

@@ -17,6 +17,8 @@ from strobewise.capture import BitAssignment, limits, open_capture
 from strobewise.capture.vcd import reader as vcd
 from strobewise.errors import CaptureError
 
+LATEST = 4 * 10**18  #: ticks, see limits
+
 HEAD = "$timescale 1 ns $end\n$var wire 1 ! CLK $end\n$var wire 8 d D [7:0] $end\n$enddefinitions $end\n"
 CLK, D0, D7 = BitAssignment("!", 0, 0), BitAssignment("d", 0, 32), BitAssignment("d", 7, 39)
 MEND = "correct or delete that line, or capture again"
@@ -106,7 +108,7 @@ def test_volts_are_thresholded_and_kept(tmp_path):
 
 
 def test_times_up_to_63_bits(tmp_path):
-    assert read(write(tmp_path, f"#0\n1!\n#{2**63 - 1}\n0!\n"), CLK)[1] == [0, 2**63 - 1]
+    assert read(write(tmp_path, f"#0\n1!\n#{LATEST}\n0!\n"), CLK)[1] == [0, LATEST]
 
 
 @pytest.mark.parametrize("bits", [[BitAssignment("?", 0, 0)], [BitAssignment("d", 8, 0)], [BitAssignment("!", 0, 64)], [CLK, CLK]])
@@ -127,8 +129,8 @@ OFFSET = len(HEAD)
         ("#1x\n", f"a time is digits only, not '#1x' (PATH, line 5, byte {OFFSET}): {MEND}"),
         ("#\n", f"a time is digits only, not '#' (PATH, line 5, byte {OFFSET}): {MEND}"),
         ("#-5\n", f"a time is digits only, not '#-5' (PATH, line 5, byte {OFFSET}): {MEND}"),
-        (f"#{2**63}\n", f"the time '#9223372036854775808' does not fit 63 bits (PATH, line 5, byte {OFFSET}): {MEND}"),
-        (f"#1{'0' * 5000}\n", f"the time '#10000000000000000000000...' does not fit 63 bits (PATH, line 5, byte {OFFSET}): {MEND}"),
+        (f"#{LATEST + 1}\n", f"the time '#4000000000000000001' is beyond {LATEST} ticks (PATH, line 5, byte {OFFSET}): {MEND}"),
+        (f"#1{'0' * 5000}\n", f"the time '#10000000000000000000000...' is beyond {LATEST} ticks (PATH, line 5, byte {OFFSET}): {MEND}"),
         ("#0\nb012 d\n", f"the digits of a value are 0, 1, x or z, not '012' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
         ("#0\nb d\n", f"the digits of a value are 0, 1, x or z, not '' (PATH, line 6, byte {OFFSET + 3}): {MEND}"),
         ("#0\nb110000000 d\n", f"a value of 9 digits for 'D[7:0]', which has 8 (PATH, line 6, byte {OFFSET + 3}): {MEND}"),

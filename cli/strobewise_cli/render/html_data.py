@@ -141,17 +141,18 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
 def _windows(moments: Sequence[Moment], examined: Examined, t_ticks: float | None, suffix: str, where: str) -> list[Window]:
     tick, start, end = examined.tick_s, examined.start_tick, examined.end_tick
     span = end - start
-    before, after = (n * t_ticks for n in WINDOW_T) if t_ticks else (span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2)
+    wide = [n * t_ticks for n in WINDOW_T] if t_ticks else [span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2]
+    before, after = (round(min(ticks, span)) for ticks in wide)  # whole ticks: late ones are more than a float holds exactly
 
     def window(key: str, title: str, moment: float, lines: tuple[str, ...] = ()) -> Window:
         at = min(max(round(moment), start), end)
-        return Window(key, title, max(start, round(at - before)), min(end, round(at + after)), at, lines)
+        return Window(key, title, max(start, at - before), min(end, at + after), at, lines)
 
     first = examined.evidence.first_request_s
     return [
         *(window(moment.key, moment.title, moment.time_s / tick, moment.lines) for moment in moments[: WINDOWS_MAX - 2]),
         window(f"start{suffix}", f"first request{where}", first / tick if first is not None else start),
-        window(f"middle{suffix}", f"middle of the capture{where}", start + span / 2),
+        window(f"middle{suffix}", f"middle of the capture{where}", start + span // 2),
     ]
 
 
@@ -217,7 +218,7 @@ class _Watch(Onlooker):
     """Follows the course of the whole capture."""
 
     def __init__(self, examined: Examined, lines: dict[str, tuple[int, int]]) -> None:
-        self._start, self._end = examined.start_tick, max(examined.end_tick, examined.start_tick + 1)
+        self._start, self._span = examined.start_tick, max(examined.end_tick - examined.start_tick, 1)
         self._tick_s = examined.tick_s
         self._lines = lines
         self._kinds = np.zeros((BINS, len(KINDS)), np.int64)
@@ -229,7 +230,7 @@ class _Watch(Onlooker):
         self._marks = {"acknowledge": np.zeros(COLUMNS, np.bool_), "NMI response": np.zeros(COLUMNS, np.bool_)}
 
     def _place(self, ticks: Int, count: int) -> npt.NDArray[np.intp]:
-        share = (ticks - self._start).astype(np.float64) / (self._end - self._start)
+        share = (ticks - self._start).astype(np.float64) / self._span
         return np.clip((share * count).astype(np.intp), 0, count - 1)
 
     def feed(self, batch: Batch) -> None:
@@ -267,21 +268,21 @@ class _Watch(Onlooker):
 
     def _shares(self, name: str) -> list[float]:
         """Return the share of each column in which a line was active."""
-        moves = np.concatenate([*self._moves[name], np.empty(0, np.int64)])
+        moves = np.concatenate([*self._moves[name], np.empty(0, np.int64)]) - self._start
         begins, ends = moves[0::2], moves[1::2]
         if len(begins) > len(ends):
-            ends = np.r_[ends, self._end]
-        borders = np.linspace(self._start, self._end, COLUMNS + 1)
+            ends = np.r_[ends, self._span]
+        borders = np.linspace(0, self._span, COLUMNS + 1)
         held = np.r_[0, np.cumsum(ends - begins)].astype(np.float64)  #: ticks active in the first n stretches
         count = np.searchsorted(begins, borders, "right")
         until = held[count]
         inside = count > 0
         until[inside] -= np.maximum(0, ends[count[inside] - 1] - borders[inside])
-        return [float(share) for share in np.diff(until) * COLUMNS / (self._end - self._start)]
+        return [float(share) for share in np.diff(until) * COLUMNS / self._span]
 
     def course(self) -> Course:
         tick = self._tick_s
-        edges = [(self._start + (self._end - self._start) * n / BINS) * tick for n in range(BINS + 1)]
+        edges = [(self._start + self._span * n / BINS) * tick for n in range(BINS + 1)]
         period = [
             (float(low) * tick, float(total) / int(n) * tick, float(high) * tick) if n else None
             for low, total, high, n in zip(self._low, self._sum, self._high, self._count, strict=True)

@@ -14,7 +14,7 @@ MAX_NAME_BYTES = 1_024  #: a reference name, and a whole scope path
 MAX_SCOPE_DEPTH = 256  #: $scope inside $scope
 MAX_CODE_BYTES = 1_024  #: an identifier code
 MAX_WORD_BYTES = 128 << 10  #: one word of the body: room for the widest vector
-MAX_TIME = (1 << 63) - 1  #: ticks; times are int64
+MAX_TIME = 4 * 10**18  #: ticks: more than an hour of femtoseconds. Times are int64, and the engine calls 2**62 never
 MAX_CSV_COLUMNS = 64  #: columns of a scope's CSV
 MAX_CSV_LINE_BYTES = 64 << 10  #: one line of a scope's CSV
 

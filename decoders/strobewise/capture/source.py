@@ -95,6 +95,9 @@ class TextSource:
             if self._unpacker.eof:  # members may follow one another; zero padding may end the file
                 if not packed.strip(b"\0"):
                     continue
+                if not packed.startswith(GZIP_MAGIC[: len(packed)]):
+                    what = "behind the end of the packed capture stand bytes that are no gzip"
+                    raise CaptureError(what, self.path, remedy="copy it again, or unpack it with gzip -dc, which passes over them")
                 self._unpacker = zlib.decompressobj(wbits=31)
             try:
                 text = self._unpacker.decompress(packed, size)

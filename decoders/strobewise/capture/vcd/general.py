@@ -149,7 +149,7 @@ class _GeneralReader:
         significant = digits.lstrip(b"0")
         time = int(significant or b"0") if len(significant) < 20 else MAX_TIME + 1
         if time > MAX_TIME:
-            raise BodyError(f"the time {quoted(word)} does not fit 63 bits", None, CUT_HERE)
+            raise BodyError(f"the time {quoted(word)} is beyond {MAX_TIME} ticks", None, CUT_HERE)
         state = self.state
         if state.time is None:
             self._start(time)
