@@ -12,12 +12,14 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from strobewise.errors import UsageError
+from strobewise.files.names import map_path
 from strobewise.files.reading import descriptor, names_read
 from strobewise_cli.output import STANDARD_OUTPUT
 
-INPUTS = ("capture", "captures", "good", "suspect", "after", "map_file", "machine", "roms", "expect", "scenario")
+CAPTURES = ("capture", "captures", "good", "suspect", "after")  #: a map may lie beside each
+INPUTS = (*CAPTURES, "map_file", "machine", "roms", "expect", "scenario")
 INPUT_FOLDERS = ("folder",)
-OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log")
+OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "write_map")
 #: Folder that is filled -> the names that are written there; None: names that are made up on the way.
 OUTPUT_FOLDERS: dict[str, tuple[str, ...] | None] = {
     "results": ("journal.jsonl", "captures.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),
@@ -55,7 +57,8 @@ def settle_files_read(args: argparse.Namespace) -> None:
     _refuse_replacing(list(_outputs(args)), list(names_read))
 
 
-def _values(args: argparse.Namespace, names: Iterable[str]) -> Iterator[tuple[str, str]]:
+def values_of(args: argparse.Namespace, names: Iterable[str]) -> Iterator[tuple[str, str]]:
+    """Yield (argument, file) for each file that these arguments name."""
     for name in names:
         value = getattr(args, name, None)
         for each in value if isinstance(value, list) else [value]:
@@ -65,15 +68,16 @@ def _values(args: argparse.Namespace, names: Iterable[str]) -> Iterator[tuple[st
 
 
 def _inputs(args: argparse.Namespace) -> Iterator[str]:
-    return (value for _, value in _values(args, INPUTS))
+    yield from (value for _, value in values_of(args, INPUTS))
+    yield from (map_path(value) for _, value in values_of(args, CAPTURES))
 
 
 def _outputs(args: argparse.Namespace) -> Iterator[_Output]:
     to_standard = False
-    for name, value in _values(args, OUTPUTS):
+    for name, value in values_of(args, OUTPUTS):
         to_standard |= value == STANDARD_OUTPUT
-        yield _Output("-o" if name == "output" else f"--{name}", value, _identities(value, 1))
-    for name, folder in _values(args, OUTPUT_FOLDERS):
+        yield _Output("-o" if name == "output" else f"--{name.replace('_', '-')}", value, _identities(value, 1))
+    for name, folder in values_of(args, OUTPUT_FOLDERS):
         for file in OUTPUT_FOLDERS[name] or ():
             yield _Output("-o", os.path.join(folder, file), _identities(os.path.join(folder, file), 1))
     if not to_standard:  # what a command says may go to a file as well
@@ -127,7 +131,7 @@ def _is_pipe(name: str) -> bool:
 
 def _refuse_captures_in(args: argparse.Namespace, outputs: list[_Output]) -> None:
     """Look through the folders: captures that are read from one, or that would lie where faults are saved."""
-    for _, folder in _values(args, INPUT_FOLDERS):
+    for _, folder in values_of(args, INPUT_FOLDERS):
         replaced = {identity: output for output in outputs for identity in output.identities if identity[0] == "file"}
         if replaced and os.path.isdir(folder):
             from strobewise.archive.folder import find_captures
@@ -135,7 +139,7 @@ def _refuse_captures_in(args: argparse.Namespace, outputs: list[_Output]) -> Non
             for task in find_captures(folder, getattr(args, "results", None)):
                 for identity in _identities(task.file, 0) & replaced.keys():
                     raise _replaced(replaced[identity], task.file)
-    for name, folder in _values(args, OUTPUT_FOLDERS):
+    for name, folder in values_of(args, OUTPUT_FOLDERS):
         if OUTPUT_FOLDERS[name] is None:
             for read in _inputs(args):
                 if read != "-" and os.path.dirname(os.path.realpath(read)) == os.path.realpath(folder):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import (
@@ -16,6 +17,10 @@ from strobewise_cli.commands.options import (
 )
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
+from strobewise_cli.terminal import note
+
+if TYPE_CHECKING:
+    from strobewise.diagnosis.examined import Examined
 
 EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
 
@@ -45,6 +50,8 @@ def run(args: argparse.Namespace) -> int:
         diagnosis = diagnose(args.captures, options, bar.update, apart=True)
     for examined in diagnosis.captures:
         report_notes(examined)
+        if args.write_maps:
+            _write_guess(examined)
     if args.json is not None:
         from strobewise_cli.render.diagnosis_json import render
 
@@ -70,6 +77,20 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_STATUS[diagnosis.verdict.state]
 
 
+def _write_guess(examined: Examined) -> None:
+    """Write what the behaviour of channels without names says beside their capture; a map that is there already is let alone."""
+    from strobewise.capture.channels.beside import map_text
+    from strobewise.files.names import map_path
+
+    channels = examined.channels
+    if examined.path == STANDARD_OUTPUT or not channels.unlabelled or not channels.channels or channels.map_file is not None:
+        note(f"no map was written: its channels have names, or show no line ({examined.path})")
+        return
+    with open_output(map_path(examined.path), "w") as out:
+        out.write(map_text(channels.channels.items(), guessed=True))
+    note(f"{map_path(examined.path)} holds what the channels look like: check it against your leads")
+
+
 def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     """Add the command to the parser."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
@@ -85,6 +106,10 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     )
     parser.add_argument("--brief", action="store_true", help="print ten lines at most: the fault, the pin, the caution, the first step")
     parser.add_argument("--markdown", metavar="FILE", help="write the diagnosis as Markdown, for a job sheet or a forum post")
+    parser.add_argument(
+        "--write-map", dest="write_maps", action="store_true",
+        help="write what channels without names look like beside their capture, as CAPTURE.map.toml, which is then taken and checked",
+    )  # fmt: skip
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
+from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
+from strobewise.files.names import MAP_ENDING, map_path
 from strobewise_cli.commands.options import Subparsers, clock_hz
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
+
+if TYPE_CHECKING:
+    from strobewise.hookup.plan import Advice
 
 SYMPTOM_NAMES = ("dead", "resets", "ignores-expansion", "dies-warm", "memory-size", "garbage", "hangs", "unknown")
 DEFAULT_CHANNELS = 8
@@ -17,6 +23,7 @@ examples:
   strobewise hookup                                                eight channels, no symptom yet
   strobewise hookup --channels 16 --symptom ignores-expansion      what to clip when the expansion port is dead
   strobewise hookup --channels 2 --symptom dead --clock 4M         two clips go a long way
+  strobewise hookup --write-map boot.vcd                           and keep the plan as the names of the channels of boot.vcd
   strobewise hookup --channels 8 --after first.vcd                 which clips next, when the first capture decided nothing
 
 symptoms:
@@ -54,9 +61,29 @@ def run(args: argparse.Namespace) -> int:
     if args.json is not None:
         with open_output(args.json, "w") as out:
             out.write(render(advice))
+    if args.write_map is not None:
+        _write_map(args.write_map, advice)
     if args.json != STANDARD_OUTPUT:
         print_advice(advice, sys.stdout)
     return 0
+
+
+def _write_map(path: str, advice: Advice) -> None:
+    """Write the plan as the map of the capture that it is for. Its channels are CH0, CH1 ... unless it is there already."""
+    from strobewise.capture import open_capture
+    from strobewise.capture.channels.beside import map_text
+    from strobewise.capture.channels.mapping import raw_channels
+
+    capture = path.removesuffix(MAP_ENDING)
+    names = [f"CH{number}" for number in range(len(advice.leads))]
+    if os.path.isfile(capture):
+        with open_capture(capture) as there:
+            names = [use.name for use in raw_channels(there.header.channels).uses]
+    if len(names) < len(advice.leads):
+        what = f"it has {len(names)} channels, and the plan has {len(advice.leads)} leads"
+        raise UsageError(what, capture, f"give --channels {len(names)}")
+    with open_output(path, "w") as out:
+        out.write(map_text(zip([lead.line for lead in advice.leads], names, strict=False)))
 
 
 def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
@@ -72,6 +99,10 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     parser.add_argument("--clock", metavar="HZ", type=clock_hz, help="the machine's clock: 3500000, 3.5M or 3.5MHz")
     parser.add_argument("--after", metavar="CAPTURE", help="a capture that decided nothing: advise the next one")
     parser.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="a channel of that capture")
+    parser.add_argument(
+        "--write-map", metavar="CAPTURE", type=map_path,
+        help="write this plan as the map of the capture that you are going to make, beside it as CAPTURE.map.toml",
+    )  # fmt: skip
     parser.add_argument("--json", metavar="FILE", help="write the advice as JSON (- is standard output)")
     parser.set_defaults(run=run)
     return parser

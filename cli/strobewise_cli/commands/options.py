@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, TypeAlias
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.bus.model import LEAD_PLACES, LeadPlace
 from strobewise.errors import LineMapError, UsageError
-from strobewise.profile.options import read_rom
-from strobewise_cli.named_files import settle_files_read
+from strobewise.profile.options import of_one_capture, read_rom
+from strobewise_cli.named_files import CAPTURES, settle_files_read, values_of
 from strobewise_cli.terminal import note, warn
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[],
         help="this channel is that line; LINE=!CHANNEL for an inverted probe, LINE=none for a line that was not captured; "
-        "may be given again and again",
+        "may be given again and again; FILE::LINE=CHANNEL is about one of several captures",
     )  # fmt: skip
     group.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
     group.add_argument(
@@ -65,7 +65,7 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
     group.add_argument(
         "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
-        help="where a line's lead sits: cpu (the default) or connector",
+        help="where a line's lead sits: cpu (the default) or connector; FILE::LINE=PLACE is about one of several captures",
     )  # fmt: skip
 
 
@@ -83,7 +83,23 @@ def engine_options(args: argparse.Namespace) -> Options:
         profile = load_profile(find_profile(args.machine))
         settle_files_read(args)
     stimulus, replay = getattr(args, "stimulus", False), getattr(args, "replay", True)
-    return Options(tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), dict(args.probes), stimulus, replay)
+    everywhere = {line: place for file, line, place in args.probes if file is None}
+    own = tuple((file, line, place) for file, line, place in args.probes if file is not None)
+    options = Options(
+        tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, replay, own_probes=own
+    )  # fmt: skip
+    _refuse_strangers(args, options)
+    return options
+
+
+def _refuse_strangers(args: argparse.Namespace, options: Options) -> None:
+    """Raise UsageError where FILE:: names no capture of this command; what a folder holds is not known yet."""
+    from strobewise.profile.options import same_capture
+
+    paths = [path for _, path in values_of(args, CAPTURES)]
+    for file in options.files_named():
+        if paths and not any(same_capture(file, path) for path in paths):
+            raise UsageError(f"{file!r} is none of the captures", "--map or --probe-at", f"the captures are {', '.join(paths)}")
 
 
 @contextlib.contextmanager
@@ -94,10 +110,12 @@ def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[C
     Raises CaptureError, LineMapError.
     """
     from strobewise.capture import open_capture
-    from strobewise.capture.channels.mapping import map_channels
+    from strobewise.diagnosis.labels import label_channels
 
     with open_capture(path) as capture:
-        channel_map = map_channels(capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path)
+        channel_map = label_channels(path, capture, options)
+        if channel_map.map_file is not None:
+            note(map_note(channel_map))
         for text in channel_map.notes:
             note(f"{text} ({path})")
         if named and not channel_map.channels:
@@ -113,6 +131,11 @@ def _no_lines(channel_map: ChannelMap, path: str) -> LineMapError:
     return LineMapError(
         "no channel has the name of a line", path, f"it has {shown}; say which is which, as --map M1={names[0] if names else 'CH0'}"
     )
+
+
+def map_note(channels: ChannelMap) -> str:
+    """Say which map beside a capture was taken."""
+    return f"the channels are named by {channels.map_file}{', which is a guess' if channels.guessed else ''}"
 
 
 def report_notes(examined: Examined) -> None:
@@ -164,11 +187,12 @@ def processes(text: str) -> int:
     return int(text)
 
 
-def probe_place(text: str) -> tuple[str, LeadPlace]:
-    """Return line and place of LINE=cpu or LINE=connector."""
-    line, _, place = text.partition("=")
+def probe_place(text: str) -> tuple[str | None, str, LeadPlace]:
+    """Return file (None for all), line and place of LINE=cpu, LINE=connector or FILE::LINE=PLACE."""
+    file, rest = of_one_capture(text)
+    line, _, place = rest.partition("=")
     line, name = line.strip().lstrip("/").upper(), place.strip().lower()
     found = next((each for each in LEAD_PLACES if each == name), None)
     if found is None or line not in (*CONTROL, *ADDRESS, *DATA):
         raise UsageError(f"{text!r} is no line and place", "--probe-at", "write LINE=cpu or LINE=connector, as M1=connector")
-    return line, found
+    return file, line, found

@@ -132,6 +132,9 @@ def capture_document(examined: Examined) -> Document:
         "sample_interval_s": examined.sample_interval_s,
         "samples_per_t_state": _rounded(evidence.samples_per_t, 3),
         "channels": [{"name": use.name, "line": use.line, "inverted": use.inverted} for use in examined.channels.uses],
+        "map_file": examined.channels.map_file,
+        "map_guessed": examined.channels.guessed,
+        "probe_at": dict(evidence.probe_at),
         "warnings": list(evidence.warnings),
     }
 

@@ -12,6 +12,7 @@ from rich.text import Text
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
 from strobewise.bus.model import Finding, LineState, Verdict
 from strobewise.bus.units import time_words
+from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.verdict.coverage import words as coverage_words
@@ -117,6 +118,8 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
         evidence = examined.evidence
         rate = "" if not examined.sample_interval_s else f", sampled at {1e-6 / examined.sample_interval_s:.4g} MHz"
         _hanging(console, "  ", f"{examined.path}: {time_words(evidence.duration_s)}{rate}")
+        for text in map_words(examined):
+            _hanging(console, "    ", text)
     evidence = diagnosis.evidence
     clock = evidence.clock
     if clock.hz:
@@ -133,6 +136,14 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
     if names:
         shown = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
         _hanging(console, "  ", f"channels without a line: {shown}")
+
+
+def map_words(examined: Examined) -> list[str]:
+    """Return which map beside the capture was taken, and which leads sat at the connector."""
+    channels = examined.channels
+    told = [] if channels.map_file is None else [f"channels named by {channels.map_file}{' (a guess)' if channels.guessed else ''}"]
+    away = [bar(line) for line, place in examined.evidence.probe_at.items() if place == "connector" and line in channels.channels]
+    return told + ([f"leads at the connector: {', '.join(away)}"] if away else [])
 
 
 def print_lines(lines: list[LineState], stream: IO[str]) -> None:

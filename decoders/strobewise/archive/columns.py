@@ -62,6 +62,7 @@ CAPTURES: tuple[Column, ...] = (
     Column("cycle_digest", "text", "digest of all machine cycles, times left out: equal where two captures show the same"),
     *_timings(),
     Column("timing_known_to_ns", "number", "one sample: delays are known no better, nanoseconds"),
+    Column("map_digest", "text", "digest of the map beside the capture, empty where there is none", True),
 )
 
 FINDINGS: tuple[Column, ...] = (

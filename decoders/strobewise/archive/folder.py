@@ -6,12 +6,13 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any, BinaryIO
 
 from .. import __version__
 from ..errors import UsageError
+from ..files.names import map_path
 from ..files.reading import MAX_TABLE_BYTES, read_named
 from ..files.writing import buffered, whole_file
 from ..profile.options import Options
@@ -45,8 +46,17 @@ def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
                 continue  # a link that leads nowhere, or a file that has just gone
             if not stat.S_ISREG(facts.st_mode):
                 continue  # a named pipe would keep us waiting, a device has no end
-            tasks.append(Task(top, os.path.relpath(full, top).replace(os.sep, "/"), facts.st_size, facts.st_mtime_ns))
+            path = os.path.relpath(full, top).replace(os.sep, "/")
+            tasks.append(Task(top, path, facts.st_size, facts.st_mtime_ns, _map_digest(full)))
     return sorted(tasks, key=lambda task: task.path)
+
+
+def _map_digest(capture: str) -> str:
+    """Return a digest of the map beside a capture; one that cannot be read is the reading's to tell."""
+    try:
+        return hashlib.sha256(read_named(map_path(capture), MAX_TABLE_BYTES)).hexdigest() if os.path.isfile(map_path(capture)) else ""
+    except (OSError, ValueError):
+        return "unreadable"
 
 
 def _raise(error: OSError) -> None:
@@ -55,11 +65,18 @@ def _raise(error: OSError) -> None:
 
 def fingerprint(options: Options) -> str:
     """Return a digest of what else decides a record: the options and this version of strobewise."""
-    parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), sorted(options.probe_at.items())]
+    places = sorted(options.probe_at.items()), options.own_probes
+    parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), places]
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
         parts.append(read_named(options.map_file, MAX_TABLE_BYTES))
     return hashlib.sha256(repr(parts).encode()).hexdigest()
+
+
+def _as_it_was(row: Mapping[str, object], task: Task) -> bool:
+    """Say whether a record is of the capture as it is now, under the map that lies beside it now."""
+    was = row.get("size_bytes"), row.get("modified_ns"), row.get("map_digest", "")
+    return was == (task.size, task.modified_ns, task.map_digest)
 
 
 class Journal:
@@ -80,7 +97,7 @@ class Journal:
         for entry in self._entries():
             task = wanted.get(entry["capture"].get("path"))
             row = entry["capture"]
-            same = task is not None and (row.get("size_bytes"), row.get("modified_ns")) == (task.size, task.modified_ns)
+            same = task is not None and _as_it_was(row, task)
             if task is not None and same and row.get("status") == "examined":
                 found[task.path] = Record(row, entry["findings"], entry["lines"])
         return found

@@ -33,6 +33,7 @@ class Task:
     path: str  #: from the folder, with slashes
     size: int
     modified_ns: int
+    map_digest: str = ""  #: of the map beside it
 
     @property
     def file(self) -> str:
@@ -59,7 +60,7 @@ def unreadable(task: Task, why: str) -> Record:
 
 def _empty(task: Task) -> Row:
     row: Row = dict.fromkeys(column.name for column in CAPTURES)
-    row.update(path=task.path, size_bytes=task.size, modified_ns=task.modified_ns)
+    row.update(path=task.path, size_bytes=task.size, modified_ns=task.modified_ns, map_digest=task.map_digest)
     return row
 
 

@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING
 from ..bus.model import Finding, LineState, Verdict
 from ..capture import Capture, open_capture
 from ..capture.apart import read_apart, worth_while
-from ..capture.channels.mapping import ChannelMap, map_channels
+from ..capture.channels.mapping import ChannelMap
 from ..capture.prefetch import prefetched
 from ..capture.records import Block
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from .examined import Examined
+from .labels import label_channels
 
 if TYPE_CHECKING:
     from ..evidence.parts import Maker
@@ -49,10 +50,13 @@ def examine(
     apart: a large file may be read by a process of its own; for programs without other threads, see capture.apart.
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
+    options = options.for_capture(path)
     with open_capture(path) as capture:
-        channels = map_channels(
-            capture.header.channels, options.maps, options.map_file, options.extra_lines, where=path
-        )
+        channels = label_channels(path, capture, options)
+        if channels.guessed:
+            from .gathering import examine_guessed
+
+            return examine_guessed(path, capture, channels, options, more_parts)
         if channels.unlabelled:
             from .gathering import examine_unlabelled
 

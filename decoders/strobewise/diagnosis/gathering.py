@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+from ..bus.lines import BIT, bar
 from ..capture import Capture, Recording, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
 from ..capture.records import Block
@@ -20,6 +21,7 @@ from ..evidence.unlabelled import look_at
 from ..profile.options import Options
 from ..records.evidence import BusEvidence, LineEvidence
 from .examined import Examined
+from .labels import label_channels
 
 
 def gather(
@@ -91,6 +93,30 @@ def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts
     return examined
 
 
+def examine_guessed(path: str, capture: Capture, channels: ChannelMap, options: Options, more_parts: Sequence[Maker]) -> Examined:
+    """Examine a capture under a map that was guessed from behaviour; one that the channels do not bear out any more is set aside."""
+    raw = raw_channels(capture.header.channels)
+    record, _, _ = look_at(capture.blocks(raw.assignments), raw, capture.header.timescale_fs)
+    lines = {use.name: use.line for use in channels.uses}
+    wrong = next((role for role in record.roles if record.sure(role[1]) and role[1] in BIT and lines.get(role[0]) != role[1]), None)
+    with open_capture(path) as again:
+        if wrong is None:
+            examined = gather(path, again, channels, again.blocks(channels.assignments), options, None, more_parts)
+            record.judged = examined.evidence.unlabelled = True
+            examined.evidence.identified = record
+            return examined
+        named = label_channels(path, again, options, beside=False)
+        if named.unlabelled:
+            examined = examine_unlabelled(path, again, options, more_parts)
+        else:
+            examined = gather(path, again, named, again.blocks(named.assignments), options, None, more_parts)
+    held = lines.get(wrong[0])
+    said = f"not like {bar(held)}" if held else "which the map does not have there"
+    text = f"{channels.map_file}, a guess, is set aside: {wrong[0]} behaves like {bar(wrong[1])}, {said}"
+    examined.evidence.warnings = (*examined.evidence.warnings, text)
+    return examined
+
+
 def _told(blocks: Iterator[Block], capture: Recording, progress: Callable[[int], None] | None) -> Iterator[Block]:
     """Pass the blocks on with what is not known at rest, and tell behind each how far the capture is read."""
     for block in blocks:
@@ -123,7 +149,7 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
     evidence.unlabelled = channels.unlabelled
     evidence.unmapped = tuple(use.name for use in channels.unmapped)
     evidence.warnings = tuple(capture.warnings)
-    evidence.profile, evidence.probe_at = options.profile, dict(options.probe_at)
+    evidence.profile, evidence.probe_at = options.profile, {**channels.probe_at, **options.probe_at}
     _fill_lines(evidence, capture, channels)
     clock, tick_s = evidence.clock, capture.header.tick_s
     clock.nominal_hz = options.nominal_hz

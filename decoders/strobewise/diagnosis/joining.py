@@ -10,15 +10,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Dict, List, Optional, Sequence, Tuple
 
-from ..bus.lines import STROBES, bar
-from ..bus.model import Finding, LineState, SuspectShare
+from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
+from ..bus.model import Finding, LeadPlace, LineState, Shares, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import behaviour
 from ..rules import blame
-from ..rules.base import ids
-from ..rules.grades import HINT
+from ..rules.base import CAUTION_SOLDER, find_rule, ids
+from ..rules.grades import HINT, STRONG
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
+MOVES = 20  #: edges of an address or data line from which it is called good where the rule that accuses it elsewhere could decide
+WORDS: Dict[LeadPlace, str] = {"cpu": "at the CPU", "connector": "at the connector"}
 
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")
@@ -70,44 +72,98 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
         return list(each[0])
     joined: Dict[Tuple[str, str, Tuple[str, ...]], Finding] = {}
     seen: Dict[Tuple[str, str, Tuple[str, ...]], List[str]] = {}
-    for findings, name in zip(each, names):
+    place: Dict[Tuple[str, str, Tuple[str, ...]], Optional[LeadPlace]] = {}
+    for findings, name, record in zip(each, names, records):
         for finding in findings:
+            at = _place(finding, record)
             key = (finding.rule, finding.severity, finding.lines)
             known = joined.get(key)
-            if known is None or finding.confidence > known.confidence:
-                joined[key] = finding
+            if known is None or _says_more(finding, at, known, place[key]):
+                joined[key], place[key] = finding, at
             seen.setdefault(key, []).append(name)
     present = {finding.rule for finding in joined.values() if finding.severity == "fault"}
     answered = ids(lambda each: not present.isdisjoint(each.answered_by))
     return [
-        _weighed(finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})"), _alive_in(finding, records, names))
+        _weighed(
+            finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})"), place[key],
+            _good_in(finding, each, records, names),
+        )
         for key, finding in joined.items()
         if finding.rule not in answered
-    ]
-
-
-def _alive_in(finding: Finding, records: Sequence[BusEvidence], names: Sequence[str]) -> List[str]:
-    """Return the captures in which a strobe that a finding calls dead does all that is asked of it."""
-    if finding.severity != "fault" or len(finding.lines) != 1 or finding.lines[0] not in STROBES:
-        return []
-    line = finding.lines[0]
-    return [
-        name for record, name in zip(records, names)
-        if line in record.strobes and record.strobes[line].seen >= ALIVE and behaviour(record.line(line), record.strobes[line]) is None
     ]  # fmt: skip
 
 
-def _weighed(finding: Finding, alive: Sequence[str]) -> Finding:
-    """Return a finding that another capture contradicts: an output that works there is not dead for good."""
+def _place(finding: Finding, record: BusEvidence) -> Optional[LeadPlace]:
+    """Return where the lead sat that shows a finding of one line; None for a finding of several."""
+    return record.probe_at.get(finding.lines[0], "cpu") if len(finding.lines) == 1 else None
+
+
+def _says_more(finding: Finding, at: Optional[LeadPlace], known: Finding, known_at: Optional[LeadPlace]) -> bool:
+    """Say which of two like findings is told: the one at the CPU's own pin, where fewer parts come into question, else the surer one."""
+    if at != known_at:
+        return at == "cpu"
+    return finding.confidence > known.confidence
+
+
+def _good_in(
+    finding: Finding, each: Sequence[Sequence[Finding]], records: Sequence[BusEvidence], names: Sequence[str]
+) -> List[Tuple[str, LeadPlace]]:
+    """Return the captures, and the places of the lead there, in which a line that a finding accuses does all that is asked of it."""
+    if finding.severity != "fault" or len(finding.lines) != 1:
+        return []
+    line, rule = finding.lines[0], find_rule(finding.rule)
+    good = []
+    for found, record, name in zip(each, records, names):
+        if line in STROBES:
+            count = record.strobes.get(line)
+            well = count is not None and count.seen >= ALIVE and behaviour(record.line(line), count) is None
+        else:
+            well = line in (*ADDRESS, *DATA) and rule is not None and rule.can_decide(record) and record.line(line).edges >= MOVES
+        if well and not any(line in other.lines and other.severity != "note" for other in found):
+            good.append((name, record.probe_at.get(line, "cpu")))
+    return good
+
+
+def _weighed(finding: Finding, at: Optional[LeadPlace], good: Sequence[Tuple[str, LeadPlace]]) -> Finding:
+    """Return a finding that another capture contradicts: at another place of the line, the way between the two; else a contact."""
+    elsewhere = [name for name, place in good if place != at]
+    if elsewhere:
+        return _between(finding, at, elsewhere)
+    alive = [name for name, _ in good if finding.lines[0] in STROBES]
     if not alive:
         return finding
     name = bar(finding.lines[0])
     return finding._replace(
         evidence=f"{finding.evidence}; but {name} is good in {', '.join(alive)}: a contact, a lead, or a fault that comes and goes",
-        suspect=blame.COMES_AND_GOES[0][0], suspects=tuple(SuspectShare(*share) for share in blame.COMES_AND_GOES),
+        suspect=blame.COMES_AND_GOES[0][0], suspects=_shares(blame.COMES_AND_GOES),
         confidence=min(finding.confidence, HINT),
         next_step=f"capture {name} again with its lead on the same pin, while you move the lead, press on the socket and warm the board",
     )  # fmt: skip
+
+
+def _between(finding: Finding, at: Optional[LeadPlace], good: Sequence[str]) -> Finding:
+    """Return a finding of a line that is right at the other end of it."""
+    line = finding.lines[0]
+    name, here, there = bar(line), WORDS[at or "cpu"], WORDS["cpu" if at == "connector" else "connector"]
+    evidence = f"{finding.evidence}; but {name} is good {there} in {', '.join(good)}"
+    if at == "cpu" and LINE[line].direction == "output":
+        return finding._replace(
+            evidence=f"{evidence}, which it only reaches through the CPU's pin: the lead at the pin shows something else",
+            suspect=blame.LEAD_AT_THE_CPU[0][0], suspects=_shares(blame.LEAD_AT_THE_CPU),
+            title=f"the lead for {pin_text(line)} comes first: the line is good {there}, which it only reaches from that pin",
+            next_step=f"put the lead for {name} on its pin anew and capture again",
+        )  # fmt: skip
+    return finding._replace(
+        evidence=f"{evidence}: the fault lies between the two places", confidence=max(finding.confidence, STRONG),
+        suspect=blame.BETWEEN_TWO_PLACES[0][0], suspects=_shares(blame.BETWEEN_TWO_PLACES), caution=CAUTION_SOLDER,
+        title=f"{pin_text(line)} is good {there} and not {here}: the fault lies between the two places",
+        next_step=f"power off and measure the resistance of {name} from pin {LINE[line].pin} to the connector, while you press on the "
+        "socket and the joints: a good way has a few ohms at most; clean or re-solder what is open, and capture again",
+    )  # fmt: skip
+
+
+def _shares(row: Shares) -> Tuple[SuspectShare, ...]:
+    return tuple(SuspectShare(*share) for share in row)
 
 
 def join_lines(each: Sequence[Sequence[LineState]]) -> List[LineState]:

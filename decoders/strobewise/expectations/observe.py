@@ -5,7 +5,7 @@ from __future__ import annotations
 import fnmatch
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -74,7 +74,8 @@ def options_of(expected: Expectations, given: Options | None = None) -> Options:
     mapped = {text.partition("=")[0] for text in given.maps}
     maps = tuple(text for text in expected.maps if text.partition("=")[0] not in mapped) + given.maps
     roms = given.roms or tuple((str(path), address, _content(path, address, expected)) for path, address in expected.roms)
-    return Options(maps, given.map_file, given.clock_hz or expected.clock_hz, profile, roms, {**expected.probe_at, **given.probe_at})
+    clock, places = given.clock_hz or expected.clock_hz, {**expected.probe_at, **given.probe_at}
+    return replace(given, maps=maps, clock_hz=clock, profile=profile, roms=roms, probe_at=places)
 
 
 def _content(path: Path, address: int, expected: Expectations) -> bytes:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..bus.model import LeadPlace
@@ -10,13 +13,26 @@ from ..files.reading import TooLarge, read_named
 from ..records.profile import Profile
 
 ADDRESS_SPACE = 1 << 16
+#: FILE::LINE=..., of one of several captures. What stands before the equals sign must look like a line, so that a channel may have colons.
+_OF_ONE = re.compile(r"(?P<file>.+?)::(?P<rest>/?[A-Za-z][A-Za-z0-9_\[\]]*\s*=.*)", re.DOTALL)
+
+
+def of_one_capture(text: str) -> tuple[str | None, str]:
+    """Return the file and the rest of FILE::LINE=..., None and the whole text where it names no file."""
+    match = _OF_ONE.fullmatch(text)
+    return (None, text) if match is None else (match["file"], match["rest"])
+
+
+def same_capture(named: str, path: str) -> bool:
+    """Say whether what stands before :: names this capture: as it was typed, by its place, or by its last name alone."""
+    return named == path or os.path.realpath(named) == os.path.realpath(path) or named == os.path.basename(path)
 
 
 @dataclass(frozen=True)
 class Options:
     """What the user says about a capture and the machine that it was taken from."""
 
-    maps: tuple[str, ...] = ()  #: LINE=CHANNEL or LINE=!CHANNEL
+    maps: tuple[str, ...] = ()  #: LINE=CHANNEL or LINE=!CHANNEL; FILE::LINE=CHANNEL for one of several captures
     map_file: str | None = None
     clock_hz: float | None = None
     profile: Profile | None = None
@@ -24,6 +40,8 @@ class Options:
     probe_at: dict[str, LeadPlace] = field(default_factory=dict)  #: by line; "cpu" for those that are not in it
     stimulus: bool = False  #: the machine runs the test program for its memory map
     replay: bool = True  #: run the program beside the capture where it is known
+    own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
+    own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures
 
     @property
     def nominal_hz(self) -> float | None:
@@ -42,6 +60,20 @@ class Options:
     def extra_lines(self) -> tuple[str, ...]:
         """Lines of the machine's own that its profile declares."""
         return tuple(line.name for line in self.profile.lines) if self.profile is not None else ()
+
+    def for_capture(self, path: str) -> Options:
+        """Return the options of one capture: what was said of it alone stands above what was said of all; of others nothing is left."""
+        told = [of_one_capture(text) for text in self.maps]
+        if not self.own_probes and all(file is None for file, _ in told):
+            return self
+        maps = tuple(text for file, text in told if file is None)
+        own = tuple(text for file, text in told if file is not None and same_capture(file, path))
+        places = {line: place for file, line, place in self.own_probes if same_capture(file, path)}
+        return replace(self, maps=maps, own_maps=self.own_maps + own, probe_at={**self.probe_at, **places}, own_probes=())
+
+    def files_named(self) -> Iterable[str]:
+        """Return the captures that FILE:: names."""
+        return [file for file, _ in map(of_one_capture, self.maps) if file is not None] + [file for file, _, _ in self.own_probes]
 
 
 def read_rom(path: Path, address: int) -> bytes:

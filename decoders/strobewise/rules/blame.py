@@ -206,6 +206,16 @@ COMES_AND_GOES = blame(
     connection=0.4, probe_or_capture=0.38, cpu=0.19,
 )  # fmt: skip
 
+#: Of the parts along a line only the way between the two places can be at fault; a clip that slipped, or a buffer there, looks the same.
+BETWEEN_TWO_PLACES = blame(
+    PRACTICE, "right at the CPU's own pin and wrong at the connector: the way between the two places",
+    connection=0.84, probe_or_capture=0.08, glue=0.05,
+)  # fmt: skip
+LEAD_AT_THE_CPU = blame(
+    OURS, "an output that is right further on leaves the CPU, whatever the lead at its pin shows",
+    probe_or_capture=0.86, connection=0.08,
+)  # fmt: skip
+
 # The known program: mostly replaced by the suspects of the fault that it names
 PROGRAM_NAMES_FAULT = blame(
     OURS, "what single faults of a board come to, where the fault itself names nobody",

@@ -160,11 +160,11 @@ def _whole_bus(capture: Listed, lines: Sequence[str], text: str, source: str) ->
     )  # fmt: skip
 
 
-def refuse_double_use(capture: Listed, explicit: Mapping[str, Claim | None]) -> None:
+def refuse_double_use(capture: Listed, explicit: Mapping[str, Claim | None], source: str = "--map") -> None:
     seen: dict[Place, str] = {}
     for line, claim in explicit.items():
         if claim is not None and seen.setdefault(claim.place, line) != line:
             raise LineMapError(
-                f"channel {capture.name_of(claim.place)!r} is given to both {seen[claim.place]} and {line}", "--map",
+                f"channel {capture.name_of(claim.place)!r} is given to both {seen[claim.place]} and {line}", source,
                 "give each channel to one line",
             )  # fmt: skip

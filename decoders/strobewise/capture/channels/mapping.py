@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
 from strobewise.bus.lines import BIT, FIRST_FREE_BIT, LINE, WORD_BITS
+from strobewise.bus.model import LeadPlace
+from strobewise.capture.channels.beside import MapBeside
 from strobewise.capture.channels.map_names import named_claims
 from strobewise.capture.channels.map_options import explicit_claims, read_map_file, refuse_double_use, split_map
 from strobewise.capture.channels.places import CHOICES_SHOWN, Claim, Listed, Place
@@ -36,6 +38,9 @@ class ChannelMap:
     unlabelled: bool  #: the names are the analyser's own, nothing was mapped by name
     notes: tuple[str, ...]  #: sentences for the user: aliases, names passed over, complements
     extra_bits: Mapping[str, int] = field(default_factory=dict)  #: further lines (profile, --map) and their bits
+    map_file: str | None = None  #: the map beside the capture, where one was taken
+    guessed: bool = False  #: that map was found by behaviour
+    probe_at: Mapping[str, LeadPlace] = field(default_factory=dict)  #: where leads sat, by the map beside the capture
 
     @property
     def channels(self) -> dict[str, str]:
@@ -77,6 +82,8 @@ def map_channels(
     map_file: str | Path | None = None,
     extra_lines: Iterable[str] = (),
     where: str = "",
+    own_maps: Iterable[str] = (),
+    beside: MapBeside | None = None,
 ) -> ChannelMap:
     """Find the line of every channel.
 
@@ -87,6 +94,8 @@ def map_channels(
     map_file: TOML with a table ``[map]`` of ``LINE = "CHANNEL"``.
     extra_lines: names of lines that a machine profile declares.
     where: the capture, for messages.
+    own_maps: the same as `maps`, for this capture alone: they beat all others.
+    beside: the map that lies beside the capture: it beats the names alone, line by line and channel by channel.
     Raises LineMapError for an ambiguous name, a channel or line that does not exist, or a file that says nonsense.
     """
     capture = Listed(channels, where)
@@ -94,14 +103,27 @@ def map_channels(
     explicit: dict[str, Claim | None] = {}
     if map_file is not None:
         explicit.update(explicit_claims(capture, read_map_file(map_file), f"map file {map_file}"))
-    explicit.update(explicit_claims(capture, [split_map(text) for text in maps], "--map"))
+    for texts in (maps, own_maps):
+        explicit.update(explicit_claims(capture, [split_map(text) for text in texts], "--map"))
+    refuse_double_use(capture, explicit)
+    if beside is not None:
+        explicit = _with_beside(capture, explicit, beside)
     extras += [line for line in explicit if line not in LINE and line not in extras]
 
     notes = [_new_line_note(line) for line in explicit if line not in LINE and line not in set(extra_lines)]
     named, name_notes = named_claims(capture, extras, explicit)
     claims = {line: claim for line, claim in {**named, **explicit}.items() if claim is not None}
-    refuse_double_use(capture, explicit)
-    return _assemble(capture, claims, extras, (*notes, *name_notes), unlabelled=bool(channels) and not claims)
+    made = _assemble(capture, claims, extras, (*notes, *name_notes), unlabelled=bool(channels) and not claims)
+    return made if beside is None else replace(made, map_file=beside.path, guessed=beside.guessed, probe_at=beside.probe_at)
+
+
+def _with_beside(capture: Listed, given: Mapping[str, Claim | None], beside: MapBeside) -> dict[str, Claim | None]:
+    """Return what the map beside the capture says, and above it what was given: a line or channel given is none of its business."""
+    source = f"map file {beside.path}"
+    said = explicit_claims(capture, list(beside.pairs), source)
+    refuse_double_use(capture, said, source)
+    taken = {claim.place for claim in given.values() if claim is not None}
+    return {**{line: claim for line, claim in said.items() if claim is None or claim.place not in taken}, **given}
 
 
 def raw_channels(channels: Sequence[Channel]) -> ChannelMap:
