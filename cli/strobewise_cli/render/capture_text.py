@@ -20,15 +20,13 @@ from strobewise_cli.render.diagnosis_text import HEADLINES, aspect
 from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.terminal import one_line, report_console
 
-RATES_SHOWN = 4
-
 
 def print_devices(found: Sequence[tuple[Device, Abilities]], stream: IO[str]) -> None:
     """Print what the host found, one device a line."""
     console = report_console(stream)
     for device, able in found:
-        rates = [f"{rate / 1e6:g}" for rate in able.rates]
-        top = f", up to {rates[-1]} MHz" if rates else f", up to {able.rate_range[1] / 1e6:g} MHz" if able.rate_range else ""
+        fastest = max((*able.rates, *(able.rate_range or ())), default=0)
+        top = f", up to {fastest / 1e6:g} MHz" if fastest else ""
         trigger = "" if able.triggers else ", no triggers"
         made_up = " (its signals are made up)" if device.is_demo else ""
         _say(console, f"  --device {device.driver}: ", f"{device.words}, {len(device.channels)} channels{top}{trigger}{made_up}")
@@ -47,6 +45,8 @@ def print_plan(plan: Plan, device: str, stream: IO[str]) -> None:
     _say(console, "", f"{time_words(plan.duration_s)} at {plan.rate_hz / 1e6:g} MHz: {plan.samples} samples.")
     if plan.trigger is not None:
         _say(console, "", f"Waiting for a {plan.trigger[1]} edge of {pin_text(plan.trigger[0])}; Ctrl-C ends it.")
+    elif plan.advised_trigger:
+        _say(console, "", f"It begins at once; what this symptom is best caught with: {plan.advised_trigger}.")
     for remark in plan.remarks:
         _say(console, "  -  ", sentence(remark))
     stream.flush()
