@@ -15,7 +15,8 @@ from strobewise.diagnosis.gathering import gather
 from strobewise.errors import CaptureError
 from strobewise.profile.options import Options
 from strobewise.watch import watching
-from strobewise.watch.watching import Totals, Watch, _count, _since
+from strobewise.watch.stretch import counted, since
+from strobewise.watch.watching import Totals, Watch
 from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
 from watch_streams import piece, stream
 
@@ -173,10 +174,10 @@ def test_counters_of_a_stretch(maps):
     from strobewise.capture.records import Block
 
     rows = Block(np.concatenate([b.times for b in blocks]), np.concatenate([b.words for b in blocks]), None)
-    counted = _count(rows, channels)
-    assert {key: value.edges for key, value in counted.items()} == {key: whole[key].edges for key in counted}
-    assert {key: value.high_ticks for key, value in counted.items()} == {key: whole[key].high_ticks for key in counted}
-    assert _since(whole, whole) == {key: (0, 0, 0) for key in whole} and _since({}, whole) == whole
+    known = counted(rows, channels)
+    assert {key: value.edges for key, value in known.items()} == {key: whole[key].edges for key in known}
+    assert {key: value.high_ticks for key, value in known.items()} == {key: whole[key].high_ticks for key in known}
+    assert since(whole, whole) == {key: (0, 0, 0) for key in whole} and since({}, whole) == whole
 
 
 def test_what_people_read(failing):
