@@ -2,14 +2,16 @@
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 
 from strobewise.diagnosis.facade import diagnose, examine
 from strobewise.machine.faults import fault
-from strobewise.machine.scenario import Scenario
+from strobewise.machine.scenario import GENERIC, GENERIC_PAGING, Scenario
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
+from strobewise.replay.paging import judge_paging
 
 PROGRAM = Scenario().demo("patrol")
 BEGUN = {"duration_s": 0.0006}
@@ -99,3 +101,70 @@ def test_a_dead_strobe_is_named_where_the_machine_runs_without_it(tmp_path):
     record = replayed(capture(tmp_path, lines="eight", faults=[fault("dead-low", line="M1")]))
     assert first_group(record) == {("dead-low", ("M1",))}
     assert record.healthy_matched < record.cycles
+
+
+def test_a_halt_line_that_is_low_while_the_program_runs_is_named(tmp_path):
+    assert first_group(replayed(capture(tmp_path, lines="control", faults=[fault("dead-low", line="HALT")]))) == {("dead-low", ("HALT",))}
+
+
+def test_a_strobe_is_named_although_it_hides_the_acknowledges_of_the_interrupts(tmp_path):
+    path = capture(tmp_path, duration_s=0.004, lines="control", faults=[fault("dead-low", line="IORQ", at="probe")])
+    record = replayed(path)
+    assert first_group(record) == {("dead-low", ("IORQ",))} and record.explains_all
+
+
+@pytest.mark.parametrize("line", ["RD", "MREQ", "WR"])
+def test_a_strobe_that_dies_on_the_way_is_followed_by_its_lead(tmp_path, line):
+    """The machine goes astray when the driver dies, and no fault that is there from the begin on explains it."""
+    died = fault("intermittent", line=line, level="high", after_s=0.00005, ramp_s=1e-6, burst_s=3e-5)
+    record = replayed(capture(tmp_path, lines="sixteen", duration_s=0.001, faults=[died]))
+    assert first_group(record) == {("dead-high", (line,))}
+    assert record.explains_all and 30 < record.healthy_matched < record.cycles
+
+
+def test_a_dead_memory_request_is_named_by_the_rhythm_of_m1_alone(tmp_path):
+    record = replayed(capture(tmp_path, faults=[fault("dead-high", line="MREQ", at="cpu")]))
+    assert {lines for _, lines in first_group(record)} == {("MREQ",)} and record.explains_all
+
+
+def test_one_wrong_reading_of_one_byte_is_no_bit_of_the_rom_yet(tmp_path):
+    """Whatever disturbed that moment would do the same; with the data lines there the byte itself speaks."""
+    flipped = fault("rom-bit-flipped", address=128, bit=0)  # read once, after reset
+    record = replayed(capture(tmp_path, lines=("M1", "MREQ", "RESET"), faults=[flipped]))
+    assert not record.candidates and record.misread == 128
+    record = replayed(capture(tmp_path, lines="full", faults=[flipped]))
+    assert ("rom-bit-flipped", (128, 128)) in {(c.fault, c.region) for c in record.candidates if c.group == 1}
+
+
+def test_leads_that_never_show_a_fetch_after_reset_agree_in_no_cycle(tmp_path):
+    path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), faults=[fault("dead-high", line="M1", at="probe")])
+    record = replayed(path)
+    assert record.healthy_matched == 0 and {lines for _, lines in first_group(record)} <= {("M1",)}
+
+
+PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
+
+
+def test_a_device_that_never_answers_is_named_beside_a_program_that_runs(tmp_path):
+    path = capture(tmp_path, machine=PAGED, lines="full_port", duration_s=0.003, faults=[fault("device-silent")])
+    assert first_group(paged(path).replay) == {("device-silent", ("ROMDIS",))}
+
+
+def test_a_device_that_never_lets_go_is_named_from_the_second_time_on(tmp_path):
+    """Its content is not known, and taken from the capture: so the program is followed although nothing gives it back its ROM."""
+    evidence = paged(capture(tmp_path, machine=PAGED, lines="full_port", duration_s=0.003, faults=[fault("device-never-leaves")]))
+    record = evidence.replay
+    assert record.healthy_matched == record.cycles > 500 and not record.candidates
+    evidence.pagings[0].not_released = 2
+    judge_paging(record, evidence)
+    assert first_group(record) == {("device-never-leaves", ("ROMDIS",))}
+
+
+def test_a_device_that_pages_as_it_should_is_no_fault(tmp_path):
+    record = paged(capture(tmp_path, machine=PAGED, lines="full_port", duration_s=0.003)).replay
+    assert record.healthy_matched == record.cycles > 500 and not record.candidates
+
+
+def paged(path):
+    image = Scenario(machine=PAGED).demo("patrol")
+    return examine(str(path), Options(roms=(("patrol.rom", 0, image),), clock_hz=3_276_800, profile=PAGED)).evidence

@@ -79,6 +79,8 @@ def replay_words(record: ReplayRecord) -> str:
         return text + "; there too many ways were open, and the comparison ends"
     if record.healthy_matched < record.cycles:
         text += f"; it parts at {time_words(record.parted_s)}" if record.parted_s is not None else ""
+        if record.misread is not None:
+            return text + f"; one wrong reading of {record.misread:04x}h explains it all: a bit of the ROM, or a moment's disturbance"
         if record.like:
             return text + f"; {record.like} different parts could each do the same"
         return text + f"; none of {record.hypotheses} single faults does what the capture shows"

@@ -48,6 +48,8 @@ class ReplayRecord:
     dead_leads: Tuple[str, ...] = ()  #: strobes that the program must have moved and that the capture shows otherwise
     stopped_s: Optional[float] = None  #: when the machine fell silent although its program goes on
     memory_without: Optional[Tuple[int, int]] = None  #: no profile speaks of it, and the machine behaves as if no RAM of its own were there
+    misread: Optional[int] = None  #: reading the byte there once otherwise explains it all: a bit of ROM, or a moment
+    device_s: Optional[float] = None  #: when the expansion device failed first although the program runs as it should
     like: int = 0  #: different parts that would do the same, too many to name any
 
     @property

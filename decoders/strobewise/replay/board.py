@@ -91,6 +91,8 @@ class Seen(NamedTuple):
 class ReplayBoard:
     """A board beside a capture. RAM's changes are kept in a journal, so that a course that led nowhere can be taken back."""
 
+    timed = False  #: it is not the same all the time (timed.py)
+
     def __init__(self, regions: tuple[Region, ...], fault: Optional[Fault] = None, undriven: Optional[str] = None) -> None:
         """undriven: FF, HELD, or None where nobody knows what an undriven bus shows."""
         plan = make_plan(regions)
@@ -116,6 +118,9 @@ class ReplayBoard:
         self._pin_in, self._pin_out, self._to_die = _data_map(views[PIN, IN]), _data_map(views[PIN, OUT]), _data_map(views[DIE, IN])
         self.deaf_to_interrupts = bool(views[DIE, IN].high & MASK["INT"])
         self.simple = not self.faulty or not (plan.activities or plan.shorts or self._driver != (0, -1) or self._die != (0, -1))
+
+    def at_cycle(self, row: int) -> None:
+        """Become what the board is in a captured cycle."""
 
     # --- transfers: each returns (what the CPU takes, what the data pins show) ---
 

@@ -74,6 +74,12 @@ class Cycles(Onlooker):
         self._rows.append(rows[: MOST_CYCLES])
         self._count += len(rows)
 
+    def take(self, rows: npt.NDArray[np.int64]) -> None:
+        """Keep cycles that were found some other way; columns as `feed` makes them."""
+        if len(rows):
+            self._rows.append(rows[:MOST_CYCLES])
+            self._count += len(rows)
+
     def _restarted_after(self, tick: int) -> bool:
         """Whether a first reset came only now, so that what was kept is of no use."""
         if self._releases and self._rows and self._rows[-1][-1, 0] < self._releases[0]:

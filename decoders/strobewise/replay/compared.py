@@ -61,8 +61,7 @@ class ComparedBus:
         self._opcode = 0
         self._resets = frozenset((*seen.resets, *resets))
         self._hides = {kind for kind in _HIDDEN if kind not in seen.shown}
-        if not {"MREQ", "WR"} & seen.captured:
-            self._hides.add(WRITE)
+        self._hides |= {kind for kind, strobe in ((WRITE, "WR"), (READ, "RD")) if not {"MREQ", strobe} & seen.captured}
 
     def internal(self, t_states: int) -> None:
         if self._due != NOT_KNOWN:
@@ -157,6 +156,8 @@ class ComparedBus:
         if row in self.skips:
             self.at = row = row + self.skips[row]
             self._due = NOT_KNOWN
+        if self.board.timed:
+            self.board.at_cycle(row)
         if kind in self._hides and (row >= self.end or kinds[row] != ANY):
             if self._due != NOT_KNOWN:
                 self._due += T_STATES[kind]

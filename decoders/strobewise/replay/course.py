@@ -68,6 +68,7 @@ class Course(ComparedBus):
         self._interrupts = not seen.input_idle("INT") and not board.deaf_to_interrupts
         self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self._hides and "MREQ" in seen.captured
         self._nmis = not seen.input_idle("NMI")
+        self.halted: List[int] = []  #: fetches of the halted CPU
 
     # --- the way ---
 
@@ -141,6 +142,8 @@ class Course(ComparedBus):
         self.board.take_back(journal)
         del self._log[log:]
         del self._hidden[hidden:]
+        while self.halted and self.halted[-1] >= self.at:
+            self.halted.pop()
         while self.checkpoints and self.checkpoints[-1][0] > self.at:
             self.checkpoints.pop()
             self._next_checkpoint = self.at
@@ -162,7 +165,7 @@ class Course(ComparedBus):
         """Run one instruction, or what the capture says came in its place."""
         self._script, self._used = script, 0
         self._mark = self._save()
-        cpu = self.cpu
+        cpu, halted, first = self.cpu, self.cpu.halted, self.at
         if self.at in self._resets and self.at != self.begin:
             cpu.reset()
             self._due = NOT_KNOWN
@@ -177,6 +180,8 @@ class Course(ComparedBus):
         except Restarted:
             cpu.reset()
             self._due = NOT_KNOWN
+        if halted:
+            self.halted.append(first)
         cpu.interrupt_line = False
         if self.at >= self._next_checkpoint:
             self._next_checkpoint = self.at + CHECKPOINT_EVERY
@@ -287,7 +292,13 @@ class Course(ComparedBus):
         return self._vector
 
     def _unseen_acknowledge(self) -> Value:
-        """Pass over an acknowledge of which the leads show the refresh alone: it begins 4 T-states into it."""
+        """Pass over an acknowledge of which the leads show nothing, or its refresh alone: that begins 4 T-states into it."""
+        refresh_told = "RFSH" in self.seen.captured
+        if (self._option(2) == 0) == refresh_told:  # what is likelier first
+            if self._due != NOT_KNOWN:
+                self._due += T_STATES[ACKNOWLEDGE]
+            self._hidden.append((self.at - 1, ACKNOWLEDGE))
+            return self.board.port(KINDS[ACKNOWLEDGE])[0]
         row = self.at
         if self._due != NOT_KNOWN:
             self._due += _REFRESH_AFTER_T

@@ -6,20 +6,23 @@ healthy machine agrees with it again behind such a place, for long enough, the p
 
 from __future__ import annotations
 
-from typing import Iterator, NamedTuple, Optional, Tuple
+from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
 
+from ..bus.lines import BIT
 from .board import ReplayBoard
 from .collect import first_fetches
 from .course import COMPLETE, GAVE_UP, LOST, Course, Outcome
 from .known import Program
 from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
+from .timed import PagedBoard
 
 STEPS_A_CYCLE, STEPS_FREE = 3, 3000  #: instructions that a course may run, a cycle and at least
 LOOSE_GAIN = 40  #: cycles further that a comparison which lets cycles be longer must lead
 RHYTHM_LEAST = 24  #: cycles from the first fetch on that must agree before a begin is believed that nothing else shows
 TRIALS_MOST = 700  #: tries to pass over a place, each of a fraction of a millisecond
-REPAIR_GAIN = 24  #: cycles that must agree behind one
+REPAIR_GAIN = 12  #: cycles that must agree behind one
 _REPAIR_BEFORE, _OWN_MOST = 14, 6  #: cycles: how far back another master may have begun unnoticed; data cycles of one instruction
+_SOON = 6  #: cycles behind a reset within which another master may take the bus
 
 
 class Setting(NamedTuple):
@@ -40,6 +43,14 @@ class Run(NamedTuple):
     course: Course
 
 
+def healthy_board(seen: Observed, program: Program) -> ReplayBoard:
+    """Return a board without a fault; where the lead of an expansion device's answer was captured, with the device."""
+    for paging in getattr(program.profile, "paging", ()):
+        if paging.responds_on in seen.captured and paging.responds_on in BIT:
+            return PagedBoard(program.regions, BIT[paging.responds_on], paging.active, seen.control)
+    return ReplayBoard(program.regions)
+
+
 def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint: object = None, end: Optional[int] = None,
                budget: Optional[int] = None) -> Run:  # fmt: skip
     """Run one machine beside the capture."""
@@ -56,7 +67,7 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     """Return the healthy machine's course from where the program begins, None where that cannot be found."""
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):
-        run = run_course(seen, ReplayBoard(program.regions), Setting(row))
+        run = run_course(seen, healthy_board(seen, program), Setting(row))
         lead = RHYTHM_LEAST if seen.found_by in (RESET, SILENCE) else 2
         if best is None or run.outcome.matched > best.outcome.matched + lead:
             best = run
@@ -89,7 +100,7 @@ def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
     """Meet the machine in the middle of its work: at the first fetch that begins an instruction."""
     best: Optional[Run] = None
     for row in first_fetches(seen, 4):
-        run = run_course(seen, ReplayBoard(program.regions), Setting(row, anywhere=True))
+        run = run_course(seen, healthy_board(seen, program), Setting(row, anywhere=True))
         if best is None or run.outcome.matched > best.outcome.matched + 2:
             best = run
     return best
@@ -98,7 +109,7 @@ def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
 def _loosened(seen: Observed, program: Program, strict: Run) -> Run:
     if strict.outcome.ended == COMPLETE or ("CLK" in seen.captured and "WAIT" in seen.captured):
         return strict
-    loose = run_course(seen, ReplayBoard(program.regions), strict.setting._replace(loose=True))
+    loose = run_course(seen, healthy_board(seen, program), strict.setting._replace(loose=True))
     return loose if loose.outcome.matched >= strict.outcome.matched + LOOSE_GAIN else strict
 
 
@@ -110,24 +121,24 @@ def repair(seen: Observed, program: Program, run: Run) -> Run:
     trials = TRIALS_MOST
     while run.outcome.ended not in (COMPLETE, LOST) and trials > 0:
         parted = run.setting.begin + run.outcome.matched
-        goal = min(parted + REPAIR_GAIN, len(seen))
         for setting, first in _repairs(seen, run.setting, parted):
             trials -= 1
-            if trials < 0 or _agrees(seen, program, run, setting, first, goal):
+            if trials < 0 or _agrees(seen, program, run, setting, first, parted):
                 break
         else:
             return run
         if trials >= 0:
-            run = run_course(seen, ReplayBoard(program.regions), setting)
+            run = run_course(seen, healthy_board(seen, program), setting)
     return run
 
 
-def _agrees(seen: Observed, program: Program, run: Run, setting: Setting, first: int, goal: int) -> bool:
+def _agrees(seen: Observed, program: Program, run: Run, setting: Setting, first: int, parted: int) -> bool:
     """Try a setting from shortly before the first cycle that it concerns."""
+    goal = min(max(parted, *(row + count for row, count in setting.skips), 0) + REPAIR_GAIN, len(seen))
     earlier = [point for point in run.course.checkpoints if point[0] <= first]
     point = earlier[-1] if earlier else None
     budget = 2 * (goal - (point[0] if point else setting.begin)) + 40
-    trial = run_course(seen, ReplayBoard(program.regions), setting, point, goal, budget)
+    trial = run_course(seen, healthy_board(seen, program), setting, point, goal, budget)
     return trial.outcome.matched >= goal - setting.begin
 
 
@@ -140,8 +151,18 @@ def _repairs(seen: Observed, setting: Setting, parted: int) -> Iterator[Tuple[Se
             yield setting._replace(resets=(*setting.resets, row), skips=skips), min(row, parted) - 1
     if seen.input_idle("BUSREQ"):
         return
+    yield from _another_masters(seen, setting, range(min(parted, len(seen) - 1), max(parted - _REPAIR_BEFORE, setting.begin), -1))
+    if "RESET" not in seen.captured:  # a reset, and another master before the program has gone far
+        for row in fetches:
+            begun = setting._replace(resets=(*setting.resets, row))
+            for both, _ in _another_masters(seen, begun, range(row + 1, min(row + _SOON, len(seen)))):
+                yield both, row - 1
+
+
+def _another_masters(seen: Observed, setting: Setting, places: Iterable[int]) -> Iterator[Tuple[Setting, int]]:
+    """Yield settings that pass over the cycles of another master from one of these places on."""
     taken = dict(setting.skips)
-    for first in range(min(parted, len(seen) - 1), max(parted - _REPAIR_BEFORE, setting.begin), -1):
+    for first in places:
         if first in taken or seen.kinds[first] == FETCH:
             continue
         end = next((row for row in range(first, len(seen)) if seen.kinds[row] == FETCH), len(seen))

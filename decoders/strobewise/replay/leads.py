@@ -7,9 +7,9 @@ from typing import Dict, List, Optional, Sequence, Tuple
 from ..bus.lines import BIT, MASK
 from ..bus.model import KINDS
 from ..machine.board import ALL_HIGH, ASSERTED
-from ..machine.faults import fault
-from ..records.replay import Candidate, ReplayRecord
+from ..records.replay import ReplayRecord
 from .board import ReplayBoard
+from .by_lead import candidates_of
 from .course import Outcome
 from .healthy import Run, run_healthy
 from .known import Program
@@ -75,12 +75,27 @@ def dead_leads(record: ReplayRecord, seen: Observed, healthy: Run) -> None:
     board = healthy.course.board
     dead = disagreeing(seen, healthy.outcome, board)
     dead.pop("MREQ", None)  # it frames the cycles that all this is counted in
+    dead.update(_halt(seen, healthy))
     record.dead_leads = tuple(sorted(dead))
     if len(dead) != 1:
         return
     (name, level), = dead.items()
     record.healthy_matched = _first_wrong(seen, healthy, name)
     _name(record, name, level)
+
+
+def _halt(seen: Observed, healthy: Run) -> Dict[str, str]:
+    """Say what /HALT seems to be where it is not what the CPU does: low in its fetches while halted, high in all others (UM0080)."""
+    if "HALT" not in seen.captured:
+        return {}
+    halted = set(healthy.course.halted)
+    rows = [p.row for p in healthy.outcome.log if p.kind == FETCH and p.row < len(seen) and seen.kinds[p.row] != ANY]
+    levels = [(seen.control[row] >> BIT["HALT"] & 1, row in halted) for row in rows]
+    running = [level for level, in_halt in levels if not in_halt]
+    resting = [level for level, in_halt in levels if in_halt]
+    if len(running) >= LEAST_CASES and sum(running) <= (1 - DEAD_SHARE) * len(running):
+        return {"HALT": "low"}
+    return {"HALT": "high"} if len(resting) >= LEAST_CASES and all(resting) else {}
 
 
 def strays(seen: Observed, program: Program, name: str) -> bool:
@@ -103,16 +118,15 @@ def blame_lead(record: ReplayRecord, name: str, high_fraction: Optional[float], 
 
 
 def _name(record: ReplayRecord, name: str, level: str) -> None:
-    kind = {"high": "dead-high", "low": "dead-low", "float": "floating"}[level]
     record.explains_all, record.hypotheses = True, record.hypotheses + 2 * len(STROBES)
-    for place in ("cpu", "probe"):
-        made = fault(kind, line=name, at=place)
-        record.candidates.append(Candidate(1, kind, place, made.lines, None, (), made.suspects[0], made.suspects, record.cycles))
+    record.candidates += candidates_of(name, level, record.cycles)
 
 
 def _first_wrong(seen: Observed, healthy: Run, name: str) -> int:
     """Return how many cycles pass before a strobe shows that it is dead."""
     begin = healthy.setting.begin
+    if name == "HALT":
+        return 0
     hidden = [row + 1 for row, kind in healthy.outcome.hidden if _UNSEEN.get(kind, "WR") == name]
     wrong = list(hidden[:1])
     for p in healthy.outcome.log:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import List
 
+import numpy as np
+
+from ..bus.lines import MASK, STROBES
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.rebuild import Rebuild
@@ -13,9 +16,11 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from .collect import Cycles
 from .known import Program, known_program
-from .observed import Observed
+from .m1_alone import fetches_by_m1
+from .observed import FETCH, Observed
 from .search import search
 
+FETCH_MOVES_T, DATA_MOVE_T = 1.5, 2.0  #: T-states into a cycle when all its strobes are asserted (UM0080, timing figures)
 MOST_EVENTS = 500_000  #: kept to rebuild the first cycles from, with a strobe left out that the program contradicts
 
 
@@ -44,10 +49,30 @@ class ReplayPart(Part):
         evidence.replay = search(seen, self._program, evidence, lambda name: self._with(known - {name}, evidence))
 
     def _with(self, fewer: frozenset[str], evidence: BusEvidence) -> Observed:
-        """Return the cycles as they are with fewer leads."""
+        """Return the cycles as they are with fewer leads; their control levels show the leads left out all the same."""
         cycles = Cycles(fewer, self._tick_s)
-        Rebuild(fewer, self._timescale, self._given, [cycles]).run(self._kept.blocks)
-        return cycles.observed(evidence)
+        if "MREQ" in fewer or fewer.issuperset(("RD", "WR")):
+            Rebuild(fewer, self._timescale, self._given, [cycles]).run(self._kept.blocks)
+        elif evidence.clock.hz:
+            t_ticks = 1.0 / evidence.clock.hz / self._tick_s
+            for block in self._kept.blocks:
+                cycles.block(block)
+            cycles.take(fetches_by_m1(*self._kept.joined(), fewer, t_ticks))
+        seen = cycles.observed(evidence)
+        self._show(seen, [name for name in self._captured - fewer if name in STROBES], evidence)
+        return seen
+
+    def _show(self, seen: Observed, names: List[str], evidence: BusEvidence) -> None:
+        """Put the levels of leads that were left out into the cycles, as they are when data move (UM0080, timing figures)."""
+        times, words = self._kept.joined()
+        if not names or not len(seen) or not evidence.clock.hz or not len(times):
+            return
+        t_ticks = 1.0 / evidence.clock.hz / self._tick_s
+        mask = sum(MASK[name] for name in names)
+        moment = np.where(np.array(seen.kinds) == FETCH, FETCH_MOVES_T, DATA_MOVE_T) * t_ticks
+        at = np.searchsorted(times, np.array(seen.start_s) / self._tick_s + moment, side="right") - 1
+        shown = words[np.maximum(at, 0)].astype(np.int64) & mask
+        seen.control = (np.array(seen.control, np.int64) & ~mask | shown).tolist()
 
 
 def make_part(

@@ -9,13 +9,15 @@ from ..bus.lines import LINE
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord, Split
 from .board import ReplayBoard
+from .by_lead import DRIVEN, Driven, candidates_of, follow_lead
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
 from .course import COMPLETE, LOST, PARTED, Outcome
 from .healthy import Run, repair, run_course, run_healthy
 from .known import Program
 from .leads import blame_lead, dead_leads, disagreeing, strays
-from .observed import FETCH, PAUSE, READ, SILENCE, WRITE, Observed
+from .observed import FETCH, PAUSE, READ, RESET, SILENCE, WRITE, Observed
+from .paging import judge_paging
 from .stopped import silent_since, who_stopped_it
 from .unknown import Unknown
 
@@ -30,7 +32,7 @@ GUESSED_MORE = 32  #: bits of the program that one candidate may have taken from
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
 BARE_MEMORY = ("ram-missing", "ram-mirrored")
-STROBES_LEFT_OUT = ("M1", "RD", "WR", "IORQ", "RFSH")
+STROBES_LEFT_OUT = ("M1", "MREQ", "RD", "WR", "IORQ", "RFSH")
 
 
 class Tried(NamedTuple):
@@ -50,19 +52,47 @@ def search(
     """
     record = _search(seen, program)
     if without is not None and (record is None or (not record.candidates and record.healthy_matched < FULL_SHARE * record.cycles)):
-        for name in (name for name in STROBES_LEFT_OUT if name in seen.captured and (name != "M1" or {"RD", "RFSH"} & seen.captured)):
-            fewer = without(name)
-            other = _search(fewer, program, hypotheses=False)
-            if other is not None and other.cycles >= LEAST_COMPARED and other.healthy_matched >= FULL_SHARE * other.cycles:
-                if strays(fewer, program, name):
-                    return blame_lead(other, name, evidence.line(name).high_fraction, record.healthy_matched if record else 0)
+        record = _blame_a_strobe(seen, program, evidence, without, record) or record
+    if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
+        judge_paging(record, evidence)
     if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
         _judge_silence(record, seen, evidence)
     return record
 
 
+def _blame_a_strobe(
+    seen: Observed, program: Program, evidence: BusEvidence, without: Callable[[str], Observed], record: Optional[ReplayRecord]
+) -> Optional[ReplayRecord]:
+    """Say whether one strobe's lead is all that contradicts the healthy machine, or the machine follows what that lead shows."""
+    names = [name for name in STROBES_LEFT_OUT if name in seen.captured and (name != "M1" or {"RD", "RFSH"} & seen.captured)]
+    views = {name: without(name) for name in names}
+    matched = record.healthy_matched if record else 0
+    for name, fewer in views.items():
+        other = _search(fewer, program, hypotheses=False)
+        if other is not None and other.cycles >= LEAST_COMPARED and other.healthy_matched >= FULL_SHARE * other.cycles:
+            if strays(fewer, program, name):
+                return blame_lead(other, name, evidence.line(name).high_fraction, matched)
+    for name in DRIVEN:
+        driven = follow_lead(views[name], program, name, FULL_SHARE) if name in views else None
+        if driven is not None and len(views[name]) >= LEAST_COMPARED:
+            return _by_lead(views[name], program, name, driven, record)
+    return None
+
+
+def _by_lead(fewer: Observed, program: Program, name: str, driven: Driven, record: Optional[ReplayRecord]) -> ReplayRecord:
+    """Return the record of a machine that does what one strobe's lead makes it do."""
+    found = _record(fewer, program, driven.run)
+    found.healthy_matched = min(driven.healthy_matched, max(0, driven.first_wrong - driven.run.setting.begin))
+    found.healthy_ended, found.parted_s = PARTED, fewer.start_s[driven.first_wrong]
+    found.hypotheses = (record.hypotheses if record else 0) + len(DRIVEN)
+    found.explains_all, found.candidates = True, candidates_of(name, driven.level, found.cycles)
+    return found
+
+
 def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Optional[ReplayRecord]:
     healthy = run_healthy(seen, program) if len(seen) >= 2 else None
+    if healthy is None and seen.found_by == RESET and len(seen) >= LEAST_COMPARED:  # not even its first cycle is a fetch
+        return ReplayRecord(program.name, seen.start_s[0], RESET, len(seen), 0, PARTED, parted_s=seen.start_s[0])
     if healthy is None or seen.found_by is None:
         return None
     record = _record(seen, program, healthy)
@@ -171,6 +201,9 @@ def _judge(record: ReplayRecord, seen: Observed, program: Program, tried: List[T
         first = [one for one in tried if one.outcome.ended == LOST] or first
     agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
     first = _in_one_bank(_most_of_its_own(agreeing or first))
+    record.misread = _read_once(seen, first)
+    if record.misread is not None:
+        return
     if len(_parts(first)) > PARTS_NAMED:
         record.like = len(_parts(first))
         record.split_by = _splits(seen, first)
@@ -203,6 +236,23 @@ def _most_of_its_own(tried: Sequence[Tried]) -> List[Tried]:
     own = [one for one in tried if one.outcome.guessed <= least + GUESSED_MORE]
     whole = [one for one in own if one.hypothesis.fault.kind != "rom-bit-flipped"]
     return whole or own
+
+
+def _read_once(seen: Observed, tried: Sequence[Tried]) -> Optional[int]:
+    """Return the address of the one byte whose one reading explains it all, None where more than that speaks.
+
+    A bit of the ROM that was read once, and whose byte no lead shows, explains no more than any disturbance of that moment would.
+    """
+    found: Optional[int] = None
+    for one in tried:
+        if one.hypothesis.fault.kind != "rom-bit-flipped" or one.hypothesis.region is None:
+            return None
+        address = one.hypothesis.region[0]
+        reads = [p.row for p in one.outcome.log if p.kind in (FETCH, READ) and isinstance(p.address, int) and p.address == address]
+        if len(reads) > 1 or any(seen.data_mask[row] for row in reads):
+            return None
+        found = address
+    return found
 
 
 def _in_one_bank(tried: Sequence[Tried]) -> List[Tried]:

@@ -26,7 +26,8 @@ _KINDS = {
     "busreq-held": "held low", "clock-dead": "stopped",
 }  # fmt: skip
 _PARTS = {
-    "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM",
+    "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM", "device-silent": "an expansion device that never answers",
+    "device-never-leaves": "an expansion device that never lets go",
 }  # fmt: skip
 _PLACES = {"cpu": " at the CPU", "socket": " behind the CPU's pin", "rom": " at the ROM", "ram": " at the RAM", "probe": " at its lead"}
 
@@ -59,6 +60,8 @@ def explain(record: ReplayRecord) -> str:
     words = describe_group(first)
     if record.stopped_s is not None:
         return f"the machine does all that its program says and falls silent at {time_words(record.stopped_s)}, as with {words}"
+    if record.device_s is not None:
+        return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, with {words}"
     if record.dead_leads:
         return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, but not with the levels of {', '.join(map(bar, record.dead_leads))}: {words}"
     others = f"; no other of {record.hypotheses} single faults does so for more than {record.runner_up}" if record.runner_up else f"; no other of {record.hypotheses} single faults does"
@@ -101,6 +104,6 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     split = record.split_by[:2]
     step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
     yield Found(
-        explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s, suspects=_shares(first),
+        explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s, suspects=_shares(first),
         next_step=step, confidence=STRONG if record.explains_all else HINT, title=describe_group(first),
     )  # fmt: skip

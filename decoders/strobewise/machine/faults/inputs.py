@@ -45,8 +45,9 @@ def _held(line: str, suspects: Suspects) -> None:
         return (LineHeld(line, "low", "line", after_s),)
 
 
-for _line in ("WAIT", "BUSREQ", "INT", "NMI"):
+for _line in ("WAIT", "INT", "NMI"):
     _held(_line, ("glue", "expansion_device", "connection"))
+_held("BUSREQ", ("expansion_device", "glue", "connection"))  # few small machines ask for the bus themselves (common practice)
 _held("RESET", ("reset", "connection", "expansion_device"))
 
 
