@@ -96,6 +96,13 @@ AREAS = (
     Area("program", 6, (f"{ENGINE}/program",), _unit("tally", "listing", "prediction")),
     Area("capture", 8, (f"{ENGINE}/capture",), _unit("channels", "vcd_header", "vcd_body", "scope_csv", "grid", "rewrite")),
     Area("identify", 4, (f"{ENGINE}/identify",), _unit("program_fit", "identify")),
+    Area("cpu", 6, (f"{ENGINE}/cpu",), _unit("cpu_opcodes", "disassembly", "cpu_model", "prediction")),
+    Area("replay", 10, (f"{ENGINE}/replay",), _unit("replay", "stimulus")),
+    Area(
+        "tables", 6, tuple(f"{ENGINE}/{room}" for room in ("profile", "expectations", "hookup", "records", "files")),
+        _unit("profile", "expectations", "named_files", "rom_images", "hookup", "output", "evidence_details"),
+    ),
+    Area("long", 6, (f"{ENGINE}/watch", f"{ENGINE}/archive"), (*_unit("watching", "archive"), "tests/e2e/test_watch.py")),
     Area(
         "machine", 12, (f"{ENGINE}/machine",),
         _unit(
