@@ -12,6 +12,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, NoReturn
 
 from strobewise.errors import UsageError
+from strobewise.files.writing import claimed
 from strobewise_cli.commands.options import Subparsers, add_machine_options, engine_options, opened
 from strobewise_cli.output import open_output
 from strobewise_cli.terminal import note, one_line
@@ -52,9 +53,11 @@ def run(args: argparse.Namespace) -> int:
         _widen_the_pipe()
     options = engine_options(args)
     ignored = _known_rules(args.ignored)
-    if args.save is not None:
-        _make_folder(args.save)
-    with opened(args.capture, options, named=True) as (capture, channels), watch_text.WatchLog(args.log) as log:
+    with (
+        _folder(args.save),
+        opened(args.capture, options, named=True) as (capture, channels),
+        watch_text.WatchLog(args.log) as log,
+    ):
         watch = Watch(capture, channels, options, args.window, ignored, apart=True)
         with watch_text.Status(watch) as status, _signals():
             _follow(watch, args, status, log)
@@ -102,7 +105,12 @@ def _save(watch: Watch, window: Window, folder: str, status: Status) -> str:
     return path
 
 
-def _make_folder(folder: str) -> None:
+@contextlib.contextmanager
+def _folder(folder: str | None) -> Iterator[None]:
+    """Make the folder for the faults and hold it against a second run, which would give its files the same names."""
+    if folder is None:
+        yield
+        return
     try:
         os.makedirs(folder, exist_ok=True)
     except FileExistsError:
@@ -111,6 +119,8 @@ def _make_folder(folder: str) -> None:
         raise UsageError("nothing can be written there", f"--save {folder}", "check the permissions of the folder")
     if os.listdir(folder):
         note(f"files of the same name in the folder will be replaced ({folder})")
+    with claimed(folder):
+        yield
 
 
 def _known_rules(names: list[str]) -> frozenset[str]:

@@ -1,0 +1,57 @@
+"""Every command that writes files, for the tests of what becomes of them: a full disk, a kill, a second run at the same time."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+from conftest import ROOT, TRACES
+
+GOOD = TRACES / "good" / "healthy-two.vcd"
+FAULTY = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
+SCENARIO = TRACES / "scenarios" / "healthy-eight.toml"
+EXPECTED = ROOT / "tests" / "example_repository" / "captures" / "board.expect.toml"
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]), "COLUMNS": "80"}
+
+
+class Writer(NamedTuple):
+    """A command, run in a folder of its own, and the files that it makes there."""
+
+    name: str
+    arguments: tuple[object, ...]
+    files: tuple[str, ...]
+    folders: tuple[str, ...] = ()  #: what an error may name instead
+
+    @property
+    def command(self) -> list[str]:
+        return [sys.executable, "-m", "strobewise_cli", *map(str, self.arguments)]
+
+
+RESULTS = tuple(f"results/{name}.parquet" for name in ("captures", "findings", "lines"))
+
+WRITERS = (
+    Writer("diagnose --json", ("diagnose", FAULTY, "--json", "out.json"), ("out.json",)),
+    Writer("diagnose --html", ("diagnose", FAULTY, "--html", "out.html"), ("out.html",)),
+    Writer("diagnose --markdown", ("diagnose", FAULTY, "--markdown", "out.md"), ("out.md",)),
+    Writer("cycles", ("cycles", GOOD, "-o", "out.csv"), ("out.csv",)),
+    Writer("listing", ("listing", TRACES / "good" / "healthy-full.vcd.gz", "--format", "csv", "-o", "out.csv"), ("out.csv",)),
+    Writer("lines", ("lines", GOOD, "--json", "out.json"), ("out.json",)),
+    Writer("compare", ("compare", GOOD, GOOD, "--json", "out.json", "--html", "out.html"), ("out.json", "out.html")),
+    Writer("verify --record", ("verify", GOOD, "--record", "out.toml"), ("out.toml",)),
+    Writer("verify --junit", ("verify", GOOD, "--expect", EXPECTED, "--junit", "out.xml"), ("out.xml",)),
+    Writer("watch --save", ("watch", FAULTY, "--save", "faults"), ("faults/fault-0001-fetch-strobe-missing.vcd",)),
+    Writer("survey --json", ("survey", TRACES / "good", "--processes", "1", "--json", "out.json"), ("out.json",)),
+    Writer("survey -o", ("survey", TRACES / "good", "--processes", "1", "-o", "results"), RESULTS, ("journal.jsonl", "survey.duckdb")),
+    Writer("simulate", ("simulate", SCENARIO, "-o", "out.vcd", "--truth", "out.json"), ("out.vcd", "out.json")),
+    Writer("prepare", ("prepare", GOOD, "-o", "out.vcd"), ("out.vcd",)),
+    Writer("hookup", ("hookup", "--channels", "8", "--json", "out.json"), ("out.json",)),
+    Writer("hookup --write-map", ("hookup", "--channels", "8", "--write-map", "out.vcd"), ("out.vcd.map.toml",)),
+    Writer("stimulus", ("stimulus", "-o", "out.rom"), ("out.rom",)),
+)
+
+
+def leftovers(folder: Path) -> list[str]:
+    """Return the names of part files in a folder."""
+    return [path.name for path in folder.rglob("*") if path.name.startswith(".strobewise-")]
