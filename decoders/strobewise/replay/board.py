@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from functools import lru_cache
-from typing import Any, Callable, NamedTuple, Optional, Sequence
+from typing import Callable, NamedTuple, Optional, Sequence, Union
 
 from ..bus.lines import BIT, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
 from ..machine.board import ALL_HIGH, ASSERTED, Bank
@@ -49,7 +49,7 @@ class _Map:
         self.shorts = [pair for pair in pairs if bin(pair).count("1") == 2]
         self.plain = not (self.high or self.low or self.floating or self.shorts)
 
-    def __call__(self, value: Any) -> Value:
+    def __call__(self, value: Value) -> Value:
         if self.floating:
             value = value & ~self.floating | Unknown(0, self.floating)
         value = (value | self.high) & ~self.low
@@ -65,16 +65,16 @@ def _no_change(value: Value) -> Value:
     return value
 
 
-def _map(view: View, first: int, width: int) -> Callable[[Any], Value]:
+def _map(view: View, first: int, width: int) -> Callable[[Value], Value]:
     found = _Map(view, first, width)
     return _no_change if found.plain else found
 
 
-def _address_map(view: View) -> Callable[[Any], Value]:
+def _address_map(view: View) -> Callable[[Value], Value]:
     return _map(view, FIRST_ADDRESS_BIT, 16)
 
 
-def _data_map(view: View) -> Callable[[Any], Value]:
+def _data_map(view: View) -> Callable[[Value], Value]:
     return _map(view, FIRST_DATA_BIT, 8)
 
 
@@ -102,7 +102,7 @@ class ReplayBoard:
         self.undriven_shows = undriven
         self.contents = _contents(regions, plan.banks)
         self.ram: dict[int, Value] = {}
-        self.journal: list[tuple[Any, Any]] = []
+        self.journal: list[tuple[int, Union[Value, dict[int, Value], None]]] = []  #: (address, what it held); all RAM: (-1, what it was)
         self.bus: Value = 0xFF
         self.spoilt = [bank for bank in plan.banks if _is_spoilt(bank)]
         self.wiring = Wiring([activity.condition for activity in plan.activities], plan.shorts)
@@ -271,7 +271,7 @@ class ReplayBoard:
 
     def forget_ram(self) -> None:
         """Take all RAM for unknown: something was written nobody knows where."""
-        self.journal.append((None, self.ram))
+        self.journal.append((-1, self.ram))
         self.ram = {}
 
     def take_back(self, length: int) -> None:
@@ -279,7 +279,7 @@ class ReplayBoard:
         journal = self.journal
         while len(journal) > length:
             address, before = journal.pop()
-            if address is None:
+            if isinstance(before, dict):
                 self.ram = before
             elif before is None:
                 self.ram.pop(address, None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, List, Optional
+from typing import List, Optional
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,7 @@ PAUSE_T = 6.0  #: a shorter pause may be a bus grant as well: the program's rhyt
 BROKEN_T = 10  #: a first cycle at least this long was broken off by the reset that it stood in
 _CUT = NOTE_INDEX["cut_short"]
 _RESET_BIT = np.uint64(1 << BIT["RESET"])
+Rows = npt.NDArray[np.int64]  #: a cycle a row: see Cycles.feed
 _INPUTS = ("INT", "NMI", "WAIT", "BUSREQ")
 
 
@@ -107,7 +108,7 @@ class Cycles(Onlooker):
         self._fill(rows, seen)
         return seen
 
-    def _from_reset(self, rows: Any, seen: Observed, t_ticks: Optional[float]) -> Any:
+    def _from_reset(self, rows: Rows, seen: Observed, t_ticks: Optional[float]) -> Rows:
         """Cut off what lies before the first reset, and say how that was found."""
         slack = int((t_ticks or 0) * 2)
         if self._releases:
@@ -127,7 +128,7 @@ class Cycles(Onlooker):
             return rows[int(broken[-1]) + 1 :]
         return rows
 
-    def _fill(self, rows: Any, seen: Observed) -> None:
+    def _fill(self, rows: Rows, seen: Observed) -> None:
         """Turn the rows into lists; resets and grants become marks between them."""
         released = self._releases[1:] if self._releases else []
         fell = [tick for tick in self._falls if not self._releases or tick > self._releases[0]]

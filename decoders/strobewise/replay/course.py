@@ -6,7 +6,7 @@ each way is tried, the deepest first, and taken back when the capture contradict
 
 from __future__ import annotations
 
-from typing import Any, List, NamedTuple, Optional, Tuple
+from typing import List, NamedTuple, Optional, Tuple
 
 from ..bus.model import KINDS
 from .board import RAM, ReplayBoard
@@ -23,6 +23,11 @@ _FLAG_CHOICES = frozenset(
     [0x20, 0x28, 0x30, 0x38] + [0xC0 | c << 3 | low for c in range(8) for low in (0, 2, 4)]
 )  #: opcodes that look at one flag
 CHECKPOINT_EVERY = 24  #: cycles
+
+#: A moment of a course. A plain tuple, since one is made for every instruction: the CPU's state, length of the journal, the bus, cycle,
+#: due, drift, stretched, lengths of the log and of what is hidden, vector, guessed, NMIs accepted, the address assumed.
+Mark = Tuple[Tuple[object, ...], int, Value, int, int, int, int, int, int, int, int, int, Optional[int]]
+Checkpoint = Tuple[int, Mark, "dict[int, Value]"]  #: (cycle, state, RAM)
 
 COMPLETE, PARTED, LOST, GAVE_UP = "complete", "parted", "lost", "gave up"
 
@@ -53,12 +58,11 @@ class Course(ComparedBus):
         if seen.address_mask != 0xFFFF:  # where nothing shows what SP is, the likeliest (see cpu.model); no sound program asks
             self.cpu.sp = 0xFFFF
         self.budget = budget
-        self.checkpoints: List[Tuple[int, Any, dict[int, Value]]] = []  #: (cycle, state, RAM) on the way, for `resume`
+        self.checkpoints: List[Checkpoint] = []  #: on the way, for `resume`
         self._next_checkpoint = begin + CHECKPOINT_EVERY
         self._script: List[int] = []  # the ways taken in the present step, and how many of them are used up
         self._used = 0
-        self._alternatives: List[Tuple[Any, List[int], bool]] = []
-        self._mark: Any = None
+        self._alternatives: List[Tuple[Mark, List[int], bool]] = []
         self._weak = False
         self._vector = 0xFF
         self._accepted = 0  # NMIs that no lead shows
@@ -69,6 +73,7 @@ class Course(ComparedBus):
         self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self._hides and "MREQ" in seen.captured
         self._nmis = not seen.input_idle("NMI")
         self.halted: List[int] = []  #: fetches of the halted CPU
+        self._mark = self._save()
 
     # --- the way ---
 
@@ -130,14 +135,13 @@ class Course(ComparedBus):
             return True
         return False
 
-    def _save(self) -> Any:
+    def _save(self) -> Mark:
         return (
             self.cpu.save(), len(self.board.journal), self.board.bus, self.at, self._due, self._drift, self._stretched,
-            len(self._log), len(self._hidden), self._vector, self._guessed, self._assumed,
-            self._accepted,
+            len(self._log), len(self._hidden), self._vector, self._guessed, self._accepted, self._assumed,
         )  # fmt: skip
 
-    def _restore(self, mark: Any) -> None:
+    def _restore(self, mark: Mark) -> None:
         journal, log, hidden = self._set_state(mark)
         self.board.take_back(journal)
         del self._log[log:]
@@ -148,14 +152,14 @@ class Course(ComparedBus):
             self.checkpoints.pop()
             self._next_checkpoint = self.at
 
-    def _set_state(self, mark: Any) -> Tuple[int, int, int]:
+    def _set_state(self, mark: Mark) -> Tuple[int, int, int]:
         """Go back to a mark, but for the three lists, of which the lengths are returned: journal, log, hidden."""
-        state, journal, self.board.bus, self.at, self._due, self._drift, self._stretched, log, hidden, *rest = mark
-        self._vector, self._guessed, self._assumed, self._accepted = rest
+        state, journal, self.board.bus, self.at, self._due, self._drift, self._stretched = mark[:7]
+        log, hidden, self._vector, self._guessed, self._accepted, self._assumed = mark[7:]
         self.cpu.restore(state)
         return journal, log, hidden
 
-    def resume(self, checkpoint: Any) -> None:
+    def resume(self, checkpoint: Checkpoint) -> None:
         """Begin where another course was, that had gone alike so far."""
         _, mark, ram = checkpoint
         self._set_state(mark)

@@ -11,7 +11,7 @@ from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
 from ..bus.lines import BIT
 from .board import ReplayBoard
 from .collect import first_fetches
-from .course import COMPLETE, GAVE_UP, LOST, Course, Outcome
+from .course import COMPLETE, GAVE_UP, LOST, Checkpoint, Course, Outcome
 from .known import Program
 from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
 from .timed import PagedBoard
@@ -51,7 +51,7 @@ def healthy_board(seen: Observed, program: Program) -> ReplayBoard:
     return ReplayBoard(program.regions)
 
 
-def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint: object = None, end: Optional[int] = None,
+def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint: Optional[Checkpoint] = None, end: Optional[int] = None,
                budget: Optional[int] = None) -> Run:  # fmt: skip
     """Run one machine beside the capture."""
     course = Course(seen, board, setting.begin, budget or STEPS_A_CYCLE * len(seen) + STEPS_FREE, setting.loose, end, setting.resets)

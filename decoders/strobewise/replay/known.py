@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, List, NamedTuple, Optional, Sequence, Tuple
+from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from ..profile.options import Options
+from ..records.profile import MemoryRegion, Profile
 from .board import Region
 from .stimulus import VERSION, stimulus_for
 
@@ -17,7 +18,7 @@ class Program(NamedTuple):
     name: str  #: FILE@0xADDRESS, comma between several
     regions: Tuple[Region, ...]
     banks: Tuple[Tuple[int, int], ...]  #: of RAM, both ends included
-    profile: Any
+    profile: Optional[Profile]
     described: bool  #: a profile says what memory there is
 
 
@@ -41,7 +42,7 @@ def _covered(address: int, images: Sequence[Tuple[str, int, bytes]]) -> bool:
     return any(start <= address < start + len(content) for _, start, content in images)
 
 
-def _regions(memory: Sequence[Any], images: Sequence[Tuple[int, bytes]]) -> Tuple[Region, ...]:
+def _regions(memory: Sequence[MemoryRegion], images: Sequence[Tuple[int, bytes]]) -> Tuple[Region, ...]:
     """Lay images over the profile's regions.
 
     What neither describes is a device that may answer anything, or RAM where there is no profile.

@@ -11,7 +11,7 @@ Where the program branches on an unknown value somebody has to choose: `Unknown.
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, ClassVar, Union
 
 from ..cpu.dependences import shows_on_the_bus
@@ -61,7 +61,7 @@ class Unknown:
         value, mask = _parts(other)
         return False if (self.value ^ value) & ~(self.mask | mask) & FULL else Unknown(0, 1)
 
-    def __gt__(self, other: int) -> Any:
+    def __gt__(self, other: int) -> Union[bool, Unknown]:
         if self.value > other:
             return True
         return Unknown(0, 1) if self.value + self.mask > other else False
@@ -134,10 +134,10 @@ def select(condition: Value, one: Value, other: Value) -> Value:
     return one if condition else other
 
 
-class Table(dict[Any, Any]):
+class Table(dict[Value, int]):
     """A table of the CPU's flags that can be asked with unknown bits as well; whole numbers find their entry without detour."""
 
-    def __init__(self, entries: Any) -> None:
+    def __init__(self, entries: Sequence[int]) -> None:
         super().__init__(enumerate(entries))
         self._size = len(entries)
         self._answers: dict[tuple[int, int], tuple[int, int]] = {}
@@ -178,7 +178,7 @@ class _Soften(ast.NodeTransformer):
         both = (first, first, second) if isinstance(node.op, ast.Or) else (first, second, first)
         return _call("select", *both)
 
-    def visit_If(self, node: ast.If) -> Any:
+    def visit_If(self, node: ast.If) -> Union[ast.AST, list[ast.stmt]]:
         if shows_on_the_bus(node):
             test = node.test
             self.generic_visit(node)
