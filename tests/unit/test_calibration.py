@@ -100,3 +100,42 @@ def test_a_clock_sampled_too_slowly_to_be_seen_leaves_the_given_one_standing(tru
     levels = [(k + 0.137) / true_t % 1.0 < 0.5 for k in range(2000)]
     rises = [k for k in range(1, len(levels)) if levels[k] and not levels[k - 1]]
     assert calibrated(clock=rises, given=given_t).t_ticks == pytest.approx(believed, rel=0.02)
+
+
+def _fetches(period, late, count=60):
+    """Return rising clock edges and the pulses of /MREQ, /RFSH and /M1 of fetches, each edge `late` ticks behind what causes it."""
+    half = period // 2
+    rises = list(range(0, 4 * count * period, period))
+    starts = rises[::4]
+    m1 = [(t + late, t + 2 * period + late) for t in starts]
+    rfsh = [(t + 2 * period + late, t + 4 * period + late) for t in starts]
+    mreq = [
+        pulse for t in starts for pulse in (
+            (t + half + late, t + 2 * period + late), (t + 2 * period + half + late, t + 3 * period + half + late))
+    ]  # fmt: skip
+    return rises, mreq, rfsh, m1
+
+
+@pytest.mark.parametrize(
+    ("late", "given", "samples"),
+    [
+        (0, 1.0, 2500), (0, 1250.0, 2500),  # a simulation without delays, also where its half clock was taken for a sample
+        (1250, 1.0, 2), (1250, 1250.0, 2),  # two samples a clock, edges seen a sample late
+        (300, 1.0, 2500), (300, 10.0, 250),  # edges in between: the times are finer than that
+    ],
+)  # fmt: skip
+def test_edges_on_half_clocks_are_exact_or_two_samples_a_clock(late, given, samples):
+    rises, mreq, rfsh, m1 = _fetches(2500, late)
+    assert calibrate(rises, mreq, rfsh, m1, [], given).samples_per_t == pytest.approx(samples, rel=0.01)
+
+
+@pytest.mark.parametrize(("usual", "joins"), [(2, False), (3, True)])
+def test_one_sample_is_a_spike_where_the_gap_before_a_refresh_is_longer(usual, joins):
+    gaps = [usual, 8] * 40
+    gaps[60] = 1
+    pulses, now = [], 0
+    for count, gap in enumerate(gaps):
+        width = 4 if count % 2 else 7
+        pulses.append((now, now + width))
+        now += width + gap
+    assert calibrate([], pulses, [], [], [], 1.0).joins_gaps == joins

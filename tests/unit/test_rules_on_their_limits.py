@@ -138,8 +138,8 @@ def one(evidence, rule):
     ("last", "end", "fires"),
     [
         (0.01, 0.01 + 4999 / 3.5e6, False), (0.01, 0.01 + 5001 / 3.5e6, True),  # 5000 T-states, whatever the capture's length
-        (0.0001, 0.0001 + 499 / 3.5e6, False), (0.0001, 0.0001 + 501 / 3.5e6, True),  # 500, where they are more than half of it
-        (0.0002, 0.0002 + 501 / 3.5e6, False),
+        (0.0001, 0.0001 + 299 / 3.5e6, False), (0.0001, 0.0001 + 301 / 3.5e6, True),  # 300, where they are three tenths of it
+        (0.0002, 0.0002 + 299 / 3.5e6, False), (0.0003, 0.0003 + 400 / 3.5e6, False), (0.00025, 0.00025 + 400 / 3.5e6, True),
     ],
 )  # fmt: skip
 def test_how_long_a_silence_is_told(last, end, fires):
@@ -153,6 +153,8 @@ def test_a_silence_blames_the_cpu_where_all_that_could_hold_it_was_seen():
     assert (one(evidence, "went-silent").severity, one(evidence, "went-silent").suspect) == ("fault", "cpu")
     evidence.captured -= {"WAIT"}
     assert (one(evidence, "went-silent").severity, one(evidence, "went-silent").suspect) == ("warning", "glue")
+    evidence.captured -= {"RESET"}
+    assert (one(evidence, "went-silent").severity, one(evidence, "went-silent").suspect) == ("warning", "clock")
 
 
 @pytest.mark.parametrize("line", ["RESET", "BUSREQ", "BUSACK", "WAIT"])
@@ -268,7 +270,8 @@ def held(line, start, end, edges=1, **changes):
 
 @pytest.mark.parametrize(
     ("start", "end", "fires"),
-    [(0.0049, 0.01, True), (0.0051, 0.01, False), (0.7, 1.21, True), (0.71, 1.2, False)],  # more than half of it, or half a second
+    [(0.0079, 0.01, True), (0.0081, 0.01, False), (4.0, 4.51, True), (4.01, 4.5, False),  # a fifth of it, or half a second
+     (0.0, 27e-6, False), (0.0, 30e-6, True)],  # and long enough that no reset circuit lets go so late, 100 T-states
 )
 def test_how_long_a_reset_is_held(start, end, fires):
     evidence = held("RESET", start, end, end_s=end, last_request_s=start)
@@ -330,3 +333,41 @@ def test_a_picture_has_a_second_run_where_anything_is_done_to_the_machine():
     one_fault = {"faults": (done("clock-dead"),)}
     for what in (one_fault, {"after": "clock-dead"}, {"other_program": "halts"}, {"sample_hz": 1_000_000}, {"pull_ups": False}):
         assert Picture(("A",), **what).has_faulty_run, what
+
+
+# --- a line that holds the CPU late in a capture ---
+
+
+@pytest.mark.parametrize(
+    ("line", "rule", "start", "fires"),
+    [("WAIT", "wait-held", 0.00079, True), ("WAIT", "wait-held", 0.00081, False), ("BUSREQ", "bus-request-held", 0.00069, True),
+     ("BUSREQ", "bus-request-held", 0.00071, False)],
+)  # fmt: skip
+def test_what_holds_the_cpu_to_the_end_of_a_short_capture(line, rule, start, fires):
+    evidence = held(line, start, 0.001, end_s=0.001, last_request_s=start)
+    evidence.clock.hz = 1e6  # so that it is no wait of 500 T-states
+    assert bool(found(evidence, rule)) == fires
+
+
+@pytest.mark.parametrize(("rest_t", "pause_t", "fires"), [(151, 1, True), (149, 1, False), (400, 99, True), (400, 101, False)])
+def test_how_long_a_clock_rests_before_it_has_stopped(rest_t, pause_t, fires):
+    evidence = evidence_of(last_request_s=0.004, end_s=0.004 + rest_t / 3.5e6)
+    evidence.clock.last_edge_s, evidence.clock.longest = 0.004, Span(0.001, 0.001 + pause_t / 3.5e6)
+    assert bool(found(evidence, "clock-stopped")) == fires
+
+
+@pytest.mark.parametrize(("others", "wrong", "fires"), [(50, 50, True), (49, 49, False), (400, 380, False)])
+@pytest.mark.parametrize("expected", [0, 1, 6])
+def test_a_strobe_that_is_low_throughout_needs_no_request_that_calls_for_it(expected, others, wrong, fires):
+    evidence = evidence_of()
+    evidence.lines["WR"] = LineEvidence("WR", edges=0, high_fraction=0.0)
+    evidence.strobes["WR"] = StrobeCount(expected, expected, others, wrong)
+    assert bool(found(evidence, "write-strobe-missing")) == fires
+
+
+@pytest.mark.parametrize(("acknowledged", "severity"), [(0, "warning"), (1, "note")])
+def test_a_halt_that_has_only_begun_is_told_apart_from_one_that_nothing_ended_before(acknowledged, severity):
+    evidence = held("HALT", 0.0002, 0.002, end_s=0.002)
+    evidence.notes["halt"] = 400
+    evidence.cycles["interrupt_acknowledge"] = acknowledged
+    assert one(evidence, "halted-for-good").severity == severity

@@ -17,6 +17,11 @@ ALIAS_FIT = 0.03  #: how close a period must come to the alias of a given clock:
 ALIASED = 1.6  #: a clock period this much longer than the strobes allow is no clock period
 PROPER_MIN = 0.85  #: share of proper pulses of /IORQ, /RD or /WR below which the line is noise and makes no requests
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
+IN_STEP_TICKS_MIN = 16.0  #: ticks in a clock period from which the rounding of times does not hide that all edges lie on its halves
+IN_STEP_EDGES = 16  #: edges of strobes that must lie there
+IN_STEP_SHARE = 0.98  #: share of them that must come with the clock edge that causes them, spikes and bus grants allowed for
+ROUNDING = 1.25  #: ticks that an edge may lie off, by the rounding of an export
+GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
 
@@ -63,15 +68,28 @@ def t_from_mreq(pulses: Sequence[Pulse], sample_ticks: float) -> Optional[float]
     """
     if len(pulses) < 8:
         return None
-    gaps = sorted(b[0] - a[1] for a, b in zip(pulses, pulses[1:]))
-    shortest = float(gaps[len(gaps) // 12])
-    limit = max(1.4 * shortest, shortest + sample_ticks)
+    limit = _short_gap(pulses, sample_ticks)
     spans = [b[1] - a[1] for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
     if not spans:
         return None
     usual = median(spans)  # release to release, so that the pin's delays cancel: 1.5 T
     good = [span for span in spans if abs(span - usual) <= max(sample_ticks * 1.5, 0.2 * usual)]
     return sum(good) / len(good) / (REFRESH_GAP + REFRESH_WIDTH)
+
+
+def _short_gap(pulses: Sequence[Pulse], sample_ticks: float) -> float:
+    """Return up to how many ticks a gap is one of the shortest kind, in at least two pulses."""
+    gaps = sorted(b[0] - a[1] for a, b in zip(pulses, pulses[1:]))
+    shortest = float(gaps[len(gaps) // 12])
+    return max(1.4 * shortest, shortest + sample_ticks)
+
+
+def _refresh_gaps(pulses: Sequence[Pulse], sample_ticks: float) -> List[int]:
+    """Return the gaps of the shortest kind, those before the refreshes; none from fewer than eight pulses."""
+    if len(pulses) < 8:
+        return []
+    limit = _short_gap(pulses, sample_ticks)
+    return [b[0] - a[1] for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
 
 
 def t_from_widths(pulses: Sequence[Pulse], shortest_t: float, sample_ticks: float) -> Optional[float]:
@@ -108,6 +126,7 @@ def calibrate(
     """
     if framed < FRAMED_MIN:
         mreq = ()
+    sample_ticks = _in_step(clock_rises, (m1, rfsh), mreq, sample_ticks)
     strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
     period = clock_period(clock_rises)
     longest = _longest_t(m1, rfsh, rd, sample_ticks)
@@ -126,7 +145,36 @@ def calibrate(
         t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
     )
     proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
-    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, not _torn(mreq, sample_ticks), *proper)
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, _joins_gaps(mreq, sample_ticks), *proper)
+
+
+def _in_step(rises: Sequence[int], with_rise: Sequence[Sequence[Pulse]], mreq: Sequence[Pulse], sample_ticks: float) -> float:
+    """Return the sample interval, also where the times cannot tell it: where every edge lies on a half period of the clock. All in ticks.
+
+    That is an analyser with two samples a clock period, or the export of a simulation without delays, whose times are exact. In the latter
+    /M1 and /RFSH (with_rise) fall with a rising edge of CLK and /MREQ with a falling one (UM0080); where they do so in an analyser's
+    samples, nothing was lost either.
+    """
+    period = clock_period(rises)
+    if period is None or period < IN_STEP_TICKS_MIN or sample_ticks > 0.55 * period:
+        return sample_ticks
+    first, last, half = rises[0], rises[-1], period / 2
+    at_rise = [start for pulses in with_rise for start, _ in pulses if first <= start <= last]
+    at_fall = [start for start, _ in mreq if first <= start <= last]
+    seen = [*at_rise, *at_fall, *rises]
+    off = (abs(time - first - round((time - first) / half) * half) for time in seen)
+    if len(at_rise) + len(at_fall) < IN_STEP_EDGES or any(distance > ROUNDING for distance in off):
+        return sample_ticks
+    edges = set(rises)
+    right = sum(1 for time in at_rise if time in edges) + sum(1 for time in at_fall if time not in edges)
+    exact = right >= IN_STEP_SHARE * (len(at_rise) + len(at_fall))
+    return min(sample_ticks, 1.0) if exact else max(sample_ticks, half)
+
+
+def _joins_gaps(mreq: Sequence[Pulse], sample_ticks: float) -> bool:
+    """Say whether a gap of one sample in a strobe is a spike: the gap before a refresh is longer, and they come seldom."""
+    gaps = _refresh_gaps(mreq, sample_ticks)
+    return not _torn(mreq, sample_ticks) and not (gaps and median(gaps) < GAP_SAMPLES_MIN * sample_ticks)
 
 
 def _counts_clock(period: float, believed: Optional[float], longest: Optional[float], given: Optional[float], sample: float) -> bool:

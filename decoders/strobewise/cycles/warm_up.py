@@ -129,7 +129,6 @@ class WarmUp:
         control, times = control[first:end], times[first:end]
         # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
         grid = estimate_sample_interval(times[1:], self.timescale_fs)
-        self.grid_found = grid is not None
         sample = grid.interval if grid is not None else 1.0
         changed = _changes(control)
         changed[1:2] &= _STROBES
@@ -149,6 +148,7 @@ class WarmUp:
             self._share(rd, control, times, WR | RFSH),
             self._share(self._pulses(WR, changed, control, times), control, times, RD | M1 | RFSH),
         )
+        self.grid_found = grid is not None and calibration.sample_ticks >= grid.interval
         return calibration, self._busack_valid(mreq, control, times, calibration)
 
     def _pulses(self, bit: np.uint16, changed: Control, control: Control, times: Int) -> list[Pulse]:

@@ -14,6 +14,7 @@ from ..cycles.rebuild import Rebuild
 from ..evidence.closer_look import look_closer
 from ..evidence.collect import Collector
 from ..evidence.leads import LeadsPart, judge_leads
+from ..evidence.lost_requests import add_lost_requests
 from ..evidence.part import Part
 from ..evidence.parts import Maker, make_parts
 from ..evidence.strobe_leads import Stretch
@@ -61,6 +62,7 @@ def gather(
     sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
     evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
+    add_lost_requests(evidence)
     return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
 
 

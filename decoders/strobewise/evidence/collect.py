@@ -30,6 +30,7 @@ Int = npt.NDArray[np.int64]
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
+ANSWER_T = 40.0  #: a request this short before the end of the capture may still be answered: a halted CPU looks every 4 T, and waits
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
@@ -79,9 +80,9 @@ class _Held:
         """Return how many stretches were longer than `least` ticks; beyond those kept one by one all are counted."""
         return sum(1 for low, high in self.recent if high - low > least) + max(0, self.count - len(self.recent))
 
-    def begun_behind(self, start: int, least: float) -> int:
-        """Return how many of them began behind a moment; those not kept one by one are the last, and all counted."""
-        return sum(1 for low, high in self.recent if low > start and high - low > least) + max(0, self.count - len(self.recent))
+    def begun_behind(self, start: int, least: float, until: int) -> int:
+        """Return how many of them began behind a moment, up to another; those not kept one by one are the last, and all counted."""
+        return sum(1 for low, high in self.recent if start < low <= until and high - low > least) + max(0, self.count - len(self.recent))
 
     def close(self, end: int) -> bool:
         """Count a stretch that lasts to the end; returns whether there is one."""
@@ -282,7 +283,7 @@ class Collector(Onlooker):
             line.asserted_s, line.longest = held.total * self.tick_s, self._seconds(held.longest)
         halt, request = self._held.get("HALT"), self._held.get("INT")
         if halt is not None and request is not None and halt.since is not None:
-            evidence.asked_in_halt = request.begun_behind(halt.since, least)
+            evidence.asked_in_halt = request.begun_behind(halt.since, least, end - int(ANSWER_T * t_ticks))
         return evidence
 
     def spans(self, name: str) -> list[Span]:

@@ -46,7 +46,14 @@ class SimulatedCapture:
         """Write the capture as VCD text."""
         capture = self.scenario.capture
         text = VcdText(capture.lines, self.labels, capture.dialect)
-        text.write(self._changes(), round(capture.duration_s * _PS_PER_S) // self.timescale_ps, file)
+        text.write(self._changes(), round(capture.duration_s * _PS_PER_S - self._closed_ps()) // self.timescale_ps, file)
+
+    def _closed_ps(self) -> int:
+        """Return by how much the capture is shorter for samples that were lost without a gap."""
+        plan, _ = _build(self.scenario, self.seed)
+        end = plan.duration_ps * plan.sample_hz // _PS_PER_S
+        lost = sum(min(after, end) - first for first, after in plan.gaps if first < end) if plan.gaps_close else 0
+        return lost * _PS_PER_S // plan.sample_hz
 
     @property
     def truth(self) -> Truth:

@@ -12,7 +12,8 @@ from .evidence import LineEvidence, StrobeCount
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
-RELEASES_MIN = 1.4  #: edges per request below which an asserted strobe is held: a good one makes two
+ENOUGH_OTHERS = 50  #: requests that must not have a strobe, before one that is low in them all, without an edge, is held
+RELEASES_MIN = 1.4  #: edges per request that shows it below which a strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
 HEALTHY_FALSE = 0.03  #: share of the requests that must not have it, in which a healthy strobe is seen: the rest of the same allowance
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
@@ -38,11 +39,14 @@ def healthy(count: StrobeCount) -> bool:
 
 def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
+    low = line.edges == 0 and count.seen == count.expected and count.false >= HEALTHY_HIT
+    if low and count.expected < ENOUGH and count.others >= ENOUGH_OTHERS:
+        return Behaviour("held", f"{bar(line.line)} low throughout, in {count.wrong} of {count.others} others as well")
     if count.expected < (ENOUGH if count.seen or line.edges else ENOUGH_OF_SILENCE):
         return None
     if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
         return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
-    if line.edges < RELEASES_MIN * count.expected and count.hit > 0.5:
+    if line.edges < RELEASES_MIN * count.seen and count.hit > 0.5:
         how = "not released between all of them" if line.edges else "low throughout"
         return Behaviour("held", f"{bar(line.line)} {how}")
     false = count.false if count.wrong >= FEW_WRONG else 0.0

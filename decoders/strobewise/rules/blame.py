@@ -83,6 +83,10 @@ THE_CAPTURE = blame(PRACTICE, "the file or the rate, not the machine", probe_or_
 SPIKES_SEEN = blame(PRACTICE, "ground clips and crosstalk before the supply", probe_or_capture=0.8, supply=0.1)
 NO_REQUESTS = blame(PRACTICE, "nothing moves: the CPU, its supply, its seat", cpu=0.4, supply=0.25, connection=0.2, glue=0.15)
 WENT_SILENT = blame(PRACTICE, "what holds a CPU was not captured", glue=0.35, clock=0.25, cpu=0.2, supply=0.2)
+SILENT_UNSEEN = blame(
+    OURS, "any of the lines that stop a CPU, none of them captured: a clock and a reset before what asks for waits or for the bus",
+    clock=0.28, reset=0.25, glue=0.2, supply=0.14, cpu=0.1,
+)  # fmt: skip
 SILENT_UNHELD = blame(PRACTICE, "what holds a CPU was captured, and does not", cpu=0.4, supply=0.3, connection=0.2)
 NO_FETCH = blame(OURS, "lost samples, a master that was not captured, a CPU astray", probe_or_capture=0.4, cpu=0.3, glue=0.3)
 IO_CONFLICT = blame(OURS, "a floating /IORQ and an open lead look alike", connection=0.4, probe_or_capture=0.4, cpu=0.2)

@@ -85,6 +85,8 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
         low, high = int(first[1:]), int(second[1:])
         if high < COUNTED_LINES:
             return bool(buses.refreshes >= REFRESHES_MIN // 2)
+        if low < COUNTED_LINES and buses.refreshes >= REFRESHES_MIN // 2:
+            return True  # the counter moves one of them, and the other carries I, which stands still
         unlike, _ = buses.operands.wired_and.get((low, high), (0, 0))
         return bool(unlike >= OPERANDS_MIN)  # the program asked for them to differ, and they never did
     # An address line that is always its data line's twin; few bytes, read over and over, may well be so by chance.

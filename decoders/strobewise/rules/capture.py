@@ -16,6 +16,8 @@ from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
 FETCHES_OF_A_CPU = 8  #: fetches from which on a CPU is known to work
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
+SILENT_AT_THE_END_T = 300.0  #: the same where that is a good part of the capture
+SILENT_SHARE = 0.3
 GLITCH_SHARE = 0.002
 
 
@@ -113,7 +115,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
         return
     hz = evidence.clock.hz or 2e6
     rest = evidence.end_s - evidence.last_request_s
-    if rest * hz < SILENT_T and not (rest > 0.5 * evidence.duration_s and rest * hz > 500):
+    if rest * hz < SILENT_T and not (rest > SILENT_SHARE * evidence.duration_s and rest * hz > SILENT_AT_THE_END_T):
         return
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
         return
@@ -123,7 +125,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         f"no request in the last {time_words(rest)}, from {time_words(evidence.last_request_s)} on", (),
         first_s=evidence.last_request_s, last_s=evidence.end_s, severity="fault" if hold_seen else "warning",
-        suspects=blame.SILENT_UNHELD if hold_seen else None, confidence=HINT,
+        suspects=blame.SILENT_UNHELD if hold_seen else None if evidence.has("CLK", "RESET") else blame.SILENT_UNSEEN, confidence=HINT,
     )  # fmt: skip
 
 

@@ -12,7 +12,8 @@ from .base import COARSE_SAMPLES, Found, rule
 from .grades import CERTAIN, FAIR, HINT, STRONG
 from .picture import FETCH, STORE, Picture, done
 
-STOPPED_T = 1000.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
+STOPPED_T = 150.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
+STOPPED_PAUSES = 4.0  #: and this many times as long as it ever paused before
 PAUSE_T = 64.0
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
@@ -54,7 +55,8 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     if clock.hz and clock.last_edge_s is not None:
         rest = evidence.end_s - clock.last_edge_s
         active_later = evidence.last_request_s is not None and evidence.last_request_s > clock.last_edge_s + STOPPED_T / clock.hz
-        if rest * clock.hz > STOPPED_T and not active_later:
+        paused = clock.longest.length_s if clock.longest is not None else 0.0
+        if rest * clock.hz > STOPPED_T and rest > STOPPED_PAUSES * paused and not active_later:
             yield Found(
                 f"CLK ran at {clock.hz / 1e6:.4g} MHz and stopped at {time_words(clock.last_edge_s)}, "
                 f"{time_words(rest)} before the capture ends",

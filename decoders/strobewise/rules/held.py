@@ -21,7 +21,11 @@ RESET_LOOP = 5  #: pulses of /RESET in one capture that are no person at the but
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
+LATE_T = 100.0  #: T-states, and
+LATE_SHARE = 0.2  #: share of the capture from which a line that holds the CPU to the end holds it for good: what works lets go sooner
+LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
+HALTED_AT = 4  #: addresses fetched from under one and the same low /HALT, from which it is no halt: that fetches one
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
 
@@ -34,6 +38,11 @@ def _rest_after(evidence: BusEvidence, name: str) -> bool:
         return True
     silence = evidence.longest_silence
     return silence is not None and min(silence.end_s, span.end_s) - max(silence.start_s, span.start_s) > 0.8 * span.length_s
+
+
+def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
+    """Say whether a line that was active for so long when the capture ended was so for good."""
+    return length_s * (evidence.clock.hz or 4e6) > LATE_T and length_s > share * evidence.duration_s
 
 
 def _share(evidence: BusEvidence, name: str) -> float:
@@ -65,8 +74,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
             next_step=f"check the lead for /RESET on {pin_text('RESET')}",
         )  # fmt: skip
         return
-    share = line.longest.length_s / evidence.duration_s if evidence.duration_s else 0.0
-    if share > 0.5 or line.longest.length_s > 0.5:
+    if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > 0.5 or line.edges == 0:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
             f"/RESET low {how} ({time_words(line.longest.length_s)})", ("RESET",),
@@ -113,6 +121,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     hz = evidence.clock.hz or 4e6
     ends = span.end_s < evidence.end_s or not line.asserted_last
     long_one = span.length_s * hz > (WAIT_HELD_T if ends else WAIT_NEVER_ENDS_T)
+    long_one = long_one or (not ends and _lasts(evidence, span.length_s, LATE_SHARE))
     if long_one and _rest_after(evidence, "WAIT"):
         how = "throughout" if line.edges == 0 else f"from {time_words(span.start_s)}" + (" to the end" if line.asserted_last else "")
         yield Found(
@@ -145,7 +154,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         if name not in evidence.captured or span is None or not line.asserted_last:
             continue
         # A grant no longer than that starves no dynamic memory.
-        if span.length_s < max(REFRESH_INTERVAL_S, 0.2 * evidence.duration_s) and span.length_s < 0.5 * evidence.duration_s:
+        if span.length_s < max(REFRESH_INTERVAL_S, 0.2 * evidence.duration_s) and not _lasts(evidence, span.length_s, LATE_GRANT_SHARE):
             continue
         if not _rest_after(evidence, name):
             if span.length_s > HELD_SHARE * evidence.duration_s:
@@ -186,7 +195,7 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     elif evidence.has("IORQ") or evidence.has("M1"):
         yield Found(
             f"{stretch}, acknowledged {acknowledged} times: the line is held, or the program keeps interrupts off", ("INT",),
-            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "warning", first_s=first, last_s=last, confidence=HINT,
+            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "note", first_s=first, last_s=last, confidence=HINT,
         )  # fmt: skip
 
 
@@ -197,6 +206,8 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
     for kind in ("memory_read", "memory_write", "memory_access", "io_read", "io_write"):
         row = evidence.histogram[KIND_INDEX[kind]]
         transfers += sum(number for pattern, number in enumerate(row) if pattern & halt)
+    if evidence.line("HALT").edges == 0 and len(evidence.halt_addresses) >= HALTED_AT:
+        return transfers + evidence.notes.get("halt", 0)
     return transfers if transfers >= max(4, RUNNING_SHARE * evidence.notes.get("halt", 0)) else 0
 
 
@@ -264,6 +275,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
     certain = span.length_s > HALT_JUDGED_S
+    waits = evidence.cycles["interrupt_acknowledge"] > 0 and not certain  # interrupts are on, and the next one may be due later
     if asked is None:
         text += "; /INT was not captured, so whether anything could end it is not known"
     elif asked:
@@ -272,7 +284,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
         text += ", no interrupt request in all that time"
     yield Found(
         text, ("HALT",), evidence.notes.get("halt", 1), span.start_s, span.end_s,
-        severity="fault" if (certain and asked is not None) or asked else "warning",
+        severity="fault" if (certain and asked is not None) or asked else "note" if waits else "warning",
         suspects=blame.HALTED_DEAF if asked else None, confidence=STRONG if certain else HINT,
         next_step=None if certain else "capture for longer than two frames (50 ms), with /INT (pin 16), to see whether anything ends the halt",
     )  # fmt: skip

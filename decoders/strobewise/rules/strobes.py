@@ -38,13 +38,15 @@ def _strobe(
     if seen is None or (too_coarse(evidence) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
+    if not count.expected:
+        suspects = blame.HELD_LOW_AT_REST
     at = evidence.probe_at.get(name, "cpu")
     weighed = weigh_still_line(line, at)
     if weighed is not None and weighed.suspects is not None:
         suspects = weighed.suspects
     if at == "connector":
         suspects = _at_connector(suspects)
-    sentence = f"{count.expected} {what} {shown_by}, {seen.words}"
+    sentence = f"{count.expected or 'no'} {what} {shown_by}, {seen.words}"
     if seen.kind == "inverted":
         yield Found(
             f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
@@ -70,7 +72,7 @@ def _strobe(
     yield Found(
         sentence,
         (name,),
-        max(count.expected - count.seen, 1) if seen.kind != "held" else count.expected,
+        max(count.expected - count.seen, 1) if seen.kind != "held" else max(count.expected, 1),
         count.first_missing_s if count.first_missing_s is not None else evidence.first_request_s,
         count.last_missing_s if count.last_missing_s is not None else evidence.last_request_s,
         suspects=suspects,
@@ -159,7 +161,9 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(("M1", "MREQ", "IORQ", "RD", "WR"), OUTPUT, (done("dead-high", line="IORQ"),)),
 )  # fmt: skip
 def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, blame.CPU_FIRST)
+    count = evidence.strobes.get("IORQ")
+    if count is not None and count.expected:  # low where no I/O was called for: see io-request-conflict
+        yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, blame.CPU_FIRST)
 
 
 @rule(

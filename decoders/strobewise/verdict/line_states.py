@@ -52,6 +52,8 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
             state: LineStateName = "stuck_high" if high or line.edges else "stuck_low"
             if line.edges > max(SPIKES, SPIKES_SHARE * count.expected):
                 state = "active"  # whatever it does, it moves
+            if seen.kind == "held" and not count.expected:
+                return state, "asserted throughout; no request calls for it"
             if seen.kind == "held":
                 return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"

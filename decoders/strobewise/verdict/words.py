@@ -10,7 +10,7 @@ from typing import Dict, Optional, Sequence, Tuple
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
 from ..bus.model import Finding, SuspectShare
 from ..records.evidence import BusEvidence
-from ..records.strobes import behaviour
+from ..records.strobes import ENOUGH, behaviour
 from ..rules.base import find_rule
 
 LIKELY = 0.4  #: share from which a suspect is called the likely one
@@ -135,6 +135,8 @@ def _strobe(name: str, evidence: BusEvidence) -> Optional[str]:
         return None
     only_fetches = name == "M1" and not evidence.cycles["interrupt_acknowledge"]
     called = counted(count.expected, "fetches" if only_fetches else MARKS[name])
+    if line.edges == 0 and seen.kind == "held" and count.expected < ENOUGH:
+        return f"is stuck low: it never moves, in {counted(count.others, 'requests')} that must not have it"
     if line.edges == 0:
         return f"is dead: it never moves while {called} went by"
     if seen.kind == "silent":
