@@ -518,3 +518,12 @@ def test_faults_of_one_bank_add_up():
     capture = run(code, duration_s=100e-6, faults=faults)
     reads = {c["address"]: c["data"] for c in capture.truth["cycles"] if c["kind"] == "memory_read"}
     assert (reads[0x5000], reads[0x7000]) == (0xFF & ~0x12, 0xFF & ~0x50)
+
+
+def test_a_line_that_fails_in_bursts_comes_back_after_each():
+    """Also where an interrupt comes within a burst: what is held then is held no longer than the burst."""
+    failing = fault("intermittent", line="M1", after_s=0.001, ramp_s=1.0, burst_s=1e-4)
+    capture = simulate(lines="eight", duration_s=0.02, faults=[failing])
+    moves = edges(capture, "M1")
+    silences = [(before, after) for before, after in itertools.pairwise(time for time, _ in moves) if after - before > 40_000]
+    assert len(silences) >= 8 and moves[-1][0] > 19_000_000

@@ -173,20 +173,24 @@ def test_no_rule_is_named_outside_the_rules():
 
 # --- every edge -----------------------------------------------------------------------------------------------------
 
+RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only"
 CONSEQUENCES = {
     "clock-stopped": "no-requests went-silent wait-held halted-for-good",
     "reset-held": "no-requests went-silent",
     "wait-held": "no-requests went-silent",
     "bus-request-held": "no-requests went-silent",
-    "memory-request-missing": "reads-all-ff reads-all-00 reads-all-alike ram-bank-missing ram-bit-dead",
-    "read-strobe-missing": "reads-all-ff reads-all-00 reads-all-alike ram-bank-missing ram-bit-dead",
+    "memory-request-missing": f"{RUNAWAY} ram-bank-missing ram-bit-dead",
+    "read-strobe-missing": f"{RUNAWAY} ram-bank-missing ram-bit-dead",
     "write-strobe-missing": "ram-bank-missing ram-bit-dead",
     "clock-inverted": "slow-strobe",
-    "written-byte-contradicted": "halted-for-good ram-bit-dead reads-all-ff reads-all-00 reads-all-alike reads-unsteady",
+    "written-byte-contradicted": f"halted-for-good ram-bit-dead {RUNAWAY} reads-unsteady",
+    "ram-bit-dead": "lost-its-way",
+    "ram-bank-missing": "lost-its-way",
+    "rom-content": "lost-its-way",
 } | dict.fromkeys(
     ("address-line-stuck", "address-line-unsteady", "data-line-stuck", "data-line-unsteady", "lines-shorted", "program-misread",
      "leads-crossed", "address-contradicted"),
-    "halted-for-good ram-bank-missing ram-bit-dead reads-all-ff reads-all-00 reads-all-alike reads-unsteady interrupt-held rom-content "
+    f"halted-for-good ram-bank-missing ram-bit-dead {RUNAWAY} starts-again reads-unsteady interrupt-held rom-content "
     "data-output-contradicted data-input-contradicted",
 )  # fmt: skip
 EDGES = [(cause, effect) for cause, effects in CONSEQUENCES.items() for effect in effects.split()]
@@ -234,6 +238,7 @@ SPEAKS_FOR = {
     "address-contradicted": {"program-contradicted": "all"},
     "clock-stopped": {"no-requests": "all"},
     "clock-pauses": {"clock-jitter": "all"},
+    "lost-its-way": {"reads-all-ff": "all", "reads-all-00": "all", "reads-all-alike": "all"},
 }
 SPOKEN = [(closer, rule, scope) for closer, others in SPEAKS_FOR.items() for rule, scope in others.items()]
 
@@ -275,7 +280,8 @@ def test_what_wrong_labels_leave_standing(stands):
 
 
 def test_the_first_doubt_is_the_one_that_lies_deepest():
-    order = ["capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels"]
+    order = ["capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels",
+             "lost-its-way", "fetches-only"]  # fmt: skip
     for place, id in enumerate(order):
         doubts = [found(other, (), "warning") for other in reversed(order[place:])]
         verdict = judge(doubts, evidence_of())
@@ -286,7 +292,7 @@ def test_the_first_doubt_is_the_one_that_lies_deepest():
 
 LASTING = {
     "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
-    "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped",
+    "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped", "lost-its-way", "starts-again",
 }  # fmt: skip
 HOST = {
     "stretch": {

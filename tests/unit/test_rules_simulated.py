@@ -14,12 +14,19 @@ import pytest
 
 from strobewise import Options, diagnose
 from strobewise.bus.model import SUSPECTS, Finding
-from strobewise.machine import GENERIC, GENERIC_PAGING, BusRequest, Fault, Press, Scenario, fault, simulate
+from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Fault, Press, Scenario, fault, simulate
 from strobewise.rules import CATALOGUE
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
 QUIET = replace(GENERIC, interrupt_period_t_states=None)
 STOPS = ((0, Scenario().demo("stop")),)
+#: LD B,20 / LD HL,5000h / INC (HL) / INC HL / DJNZ, then JP 3000h, where this machine has no memory.
+LOST = ((0, bytes.fromhex("F3 31 00 80 06 14 21 00 50 34 23 10 FC C3 00 30")),)
+#: LD SP,8000h / PUSH HL, 150 times / JP 0
+PUSHES = ((0, b"\x31\x00\x80" + b"\xe5" * 150 + b"\xc3\x00\x00"),)
+NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
+WITH_HALT = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH", "HALT")
+NOPS = ((0, b"\xf3" + bytes(0x1FFF)),)
 
 
 @dataclass(frozen=True)
@@ -52,6 +59,10 @@ def device(kind: str, **parameters: Any) -> Shown:
 SHOWN = {
     "reads-all-ff": on("full", "rom-absent"),
     "reads-all-alike": on("full", "dead-low", line="D0"),
+    "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": LOST}),
+    "restarts-without-end": on("eight", "rom-absent"),
+    "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
+    "starts-again": Shown((fault("reset-loop", period_s=0.0004),), {"lines": NO_RESET}),
     "data-line-stuck": on("full", "dead-high", line="D3"),
     "data-line-unsteady": on("full", "floating", line="D3"),
     "reads-unsteady": on("full", "late-data", chip="rom", probability=0.3),
@@ -153,6 +164,10 @@ NEAR_MISSES = {
     "data-line-stuck": on("full", "ram-bit-dead", bit=3),
     "data-line-unsteady": lagging("full", "D3"),
     "reads-unsteady": on("full", "rom-bit-flipped", address=0x40),
+    "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
+    "starts-again": Shown(settings={"lines": NO_RESET}, wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
+    "fetches-only": Shown(settings={"machine": QUIET, "lines": WITH_HALT}, wrong={"contents": STOPS}),
+    "restarts-without-end": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": PUSHES}),
     "ram-bit-dead": on("full", "rom-bit-flipped", address=0x1F00),
     "ram-bank-missing": on("full", "ram-bit-dead", bit=2),
     "lines-shorted": on("full", "dead-low", line="D3"),

@@ -25,6 +25,7 @@ from ..records.evidence import (
     count_strobes,
 )
 from .kept import KeptEvents
+from .missing import Missing
 
 Int = npt.NDArray[np.int64]
 
@@ -106,7 +107,7 @@ class Collector(Onlooker):
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
         self._hidden = np.zeros((CLASSES, len(PATTERN_LINES)), np.int64)  # requests of each class in which a line was not known
         self._blind: list[tuple[int, int]] = []  # stretches in which requests, or the clock, could not be seen
-        self._missing: dict[str, list[int]] = {}
+        self._missing = {name: Missing() for name in STROBES if name in captured}
         self._cycles = np.zeros(len(KINDS), np.int64)
         self._notes = np.zeros(len(NOTES), np.int64)
         self._inferred = self._waits = self._requests = 0
@@ -194,12 +195,12 @@ class Collector(Onlooker):
                 continue
             expects = np.array([expected is not None and name in expected for expected in EXPECTED])
             with_it = (np.arange(PATTERNS) >> bit & 1).astype(np.bool_)
-            called = counts[expects]
-            if called[:, ~with_it].any():
-                missing = fall[expects[classes] & ((pattern | hidden) >> np.uint16(bit) & 1 == 0)]
-                if len(missing):
-                    known = self._missing.setdefault(name, [int(missing[0]), int(missing[-1])])
-                    known[1] = int(missing[-1])
+            missing = self._missing[name]
+            if counts[expects][:, ~with_it].any():
+                known = expects[classes] & (hidden >> np.uint16(bit) & 1 == 0)
+                missing.feed(fall[known], pattern[known] >> np.uint16(bit) & 1 == 0)
+            elif missing.count and counts[expects].any():
+                missing.close()
 
     def _activity(self, fall: Int, rise: Int, classes: npt.NDArray[np.uint8]) -> None:
         last = self._span[1]
@@ -257,8 +258,7 @@ class Collector(Onlooker):
         evidence.hidden = self._hidden.tolist()
         evidence.strobes = count_strobes(histogram, self.captured, evidence.hidden)
         for name, count in evidence.strobes.items():
-            if name in self._missing:
-                count.first_missing_s, count.last_missing_s = (tick * self.tick_s for tick in self._missing[name])
+            self._missing[name].fill(count, self.tick_s)
         evidence.cycles = dict(zip(KINDS, self._cycles.tolist(), strict=True))
         evidence.notes = {note: n for note, n in zip(NOTES, self._notes.tolist(), strict=True) if note and n}
         evidence.inferred_fetches, evidence.waits, evidence.requests = self._inferred, self._waits, self._requests

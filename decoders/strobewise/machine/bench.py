@@ -91,7 +91,7 @@ class Bench(Player):
         for line, pulls in self.pulls.items():
             if pulls:
                 self.static &= ~MASK[line]
-        self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+        self.hold_static()
         self._check_special()
 
     # --- the run ------------------------------------------------------------------------------------------------
@@ -298,7 +298,7 @@ class Bench(Player):
 
     def _release_outputs(self) -> None:
         self.static |= MASK["HALT"] | MASK["BUSACK"]
-        self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+        self.hold_static()
         if self.board.pager is not None and self.static & MASK["ROMDIS"]:
             self.static &= ~MASK["ROMDIS"]
         self.halt_shown = False

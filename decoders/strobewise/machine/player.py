@@ -10,7 +10,8 @@ from .board import ALL_HIGH, Board
 from .pins import OWN, PREVIOUS, REFRESHING, RELEASED, SHAPES, PinTiming, Template, compile_cycle, compile_idle
 from .waveform import Edge, NoiseFilter, Timed, jittered, merge_edges
 
-STATIC = ALL_HIGH & ~RELEASED & ~MASK["CLK"]  #: the lines that no template drives, at rest
+_PLAYED = RELEASED | MASK["CLK"]
+STATIC = ALL_HIGH & ~_PLAYED  #: the lines that no template drives, at rest
 SOURCE_DELAY = 30_000  #: of a pulled input after the clock edge that made it, picoseconds
 _AT_REST = RELEASED | MASK["HALT"] | MASK["BUSACK"]  #: the CPU's outputs during reset
 
@@ -47,6 +48,11 @@ class Player:
     def cycle_cut(self) -> None:
         """Take note that RESET has ended the running cycle."""
         raise NotImplementedError
+
+    def hold_static(self) -> None:
+        """Put what is held on the lines that no template drives; on those of a template it stays no longer than it is held."""
+        high, low = self.masks
+        self.static = (self.static | high & 0xFFFF & ~_PLAYED) & ~(low & ~_PLAYED)
 
     def snapshot(self) -> int:
         """Return the levels of this moment, between two machine cycles, clock high."""
@@ -121,7 +127,7 @@ class Player:
         for _, mask, level in extra:
             self.static = self.static & ~mask | level
         if extra:
-            self.static = (self.static | self.masks[0] & 0xFFFF) & ~self.masks[1]
+            self.hold_static()
             self.pending = []
         if template.tail:
             self.pending = list(template.tail)

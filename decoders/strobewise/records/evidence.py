@@ -12,6 +12,7 @@ from ..bus.lines import STROBES
 from ..bus.model import KINDS, LeadPlace
 from ..bus.semantics import SPEC
 from .buses import BusesRecord
+from .course import CourseRecord
 from .expansion import PagingRecord
 from .leads import IdentifiedRecord, LeadsRecord
 from .memory import MemoryRecord
@@ -68,6 +69,14 @@ class LineEvidence:
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 
 
+class Burst(NamedTuple):
+    """Requests in a row that call for a strobe, none of which shows it."""
+
+    number: int
+    start_s: float  #: of the first of them
+    end_s: float  #: of the last
+
+
 @dataclass
 class StrobeCount:
     """How often a strobe did what the rest of the bus says it must."""
@@ -78,6 +87,7 @@ class StrobeCount:
     wrong: int = 0  #: of those, with the strobe asserted
     first_missing_s: Optional[float] = None
     last_missing_s: Optional[float] = None
+    bursts: List[Burst] = field(default_factory=list)  #: stretches in which it was missing BURST times or more in a row, the first of them
 
     @property
     def hit(self) -> float:
@@ -157,6 +167,7 @@ class BusEvidence:
     #: Deeper evidence, a family each; None, or none, where the capture does not hold the lines that it needs.
     buses: Optional[BusesRecord] = None
     memory: Optional[MemoryRecord] = None
+    course: Optional[CourseRecord] = None
     pagings: List[PagingRecord] = field(default_factory=list)
     timing: Optional[TimingRecord] = None
     prediction: Optional[PredictionRecord] = None

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple, Optional
 
 from ..bus.lines import bar
-from .evidence import LineEvidence, StrobeCount
+from .evidence import Burst, LineEvidence, StrobeCount
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
@@ -19,10 +19,16 @@ HEALTHY_FALSE = 0.03  #: share of the requests that must not have it, in which a
 DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not (by this margin) follows something else
 INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise the exact opposite of what it must be
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
+BURST = 8  #: misses in a row that neither spikes nor cut-off cycles explain, however many requests show the strobe
 FEW_WRONG = 8  #: the same for assertions where none belongs
 #: Requests in a row without an opcode fetch that need no fault: an interrupt response in mode 2 or an instruction makes 8 at most (UM0080),
 #: and two spare.
 LONGEST_RUN = 10
+
+
+def longest_burst(count: StrobeCount) -> Optional[Burst]:
+    """Return the longest stretch of requests in a row that miss a strobe, where there is one of BURST and more."""
+    return max(count.bursts, key=lambda burst: burst.number, default=None)
 
 
 class Behaviour(NamedTuple):
@@ -51,7 +57,8 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
         return Behaviour("held", f"{bar(line.line)} {how}")
     false = count.false if count.wrong >= FEW_WRONG else 0.0
     if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:
-        return None
+        burst = longest_burst(count)
+        return Behaviour("partial", f"{bar(line.line)} asserted in only {count.seen} of them") if burst and line.edges else None
     if line.edges == 0:
         level = "high" if count.seen == 0 else "low"
         return Behaviour("silent" if level == "high" else "held", f"{bar(line.line)} {level} throughout")

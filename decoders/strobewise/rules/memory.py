@@ -158,7 +158,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, seen_astray=True, explains=("lost-its-way",),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
@@ -207,7 +207,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, seen_astray=True, explains=("lost-its-way",),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
@@ -253,7 +253,7 @@ def _mirror(memory: MemoryRecord) -> Optional[int]:
     causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
     next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, seen_astray=True, explains=("lost-its-way",),
     picture=Picture(MEMORY, STORE_LOAD, (done("rom-bit-flipped", address=0x000B, bit=3),)),
 )  # fmt: skip
 def rom_content(evidence: BusEvidence) -> Iterator[Found]:

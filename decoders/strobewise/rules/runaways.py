@@ -6,7 +6,7 @@ FFh being RST 38h and 00h being NOP are UM0080's instruction table.
 
 from __future__ import annotations
 
-from typing import Iterator, Tuple
+from typing import Iterator, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.semantics import NMI_ADDRESS
@@ -91,7 +91,7 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
     value, count = memory.commonest
     if value in (0x00, 0xFF):
         return
-    odd = next((bit for bit in range(8) if value in (0xFF ^ (1 << bit), 1 << bit)), None)
+    odd = one_line_odd(value)
     if odd is not None:
         level, rest = ("high", "low") if value == 1 << odd else ("low", "high")
         yield Found(
@@ -110,6 +110,11 @@ def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:
                 evidence.last_request_s, suspects=blame.LED_ASTRAY, confidence=HINT,
                 next_step="capture from the release of /RESET on: the first addresses show whether ROM answers, the stack whether RAM does",
             )  # fmt: skip
+
+
+def one_line_odd(value: int) -> Optional[int]:
+    """Return the one data line that is at another level than all others in a byte, None where there is none."""
+    return next((bit for bit in range(8) if value in (0xFF ^ (1 << bit), 1 << bit)), None)
 
 
 def _all_alike(memory: MemoryRecord) -> bool:

@@ -11,8 +11,8 @@ from typing import Iterator, Optional
 from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
-from ..records.evidence import BusEvidence
-from ..records.strobes import ENOUGH, behaviour
+from ..records.evidence import BusEvidence, StrobeCount
+from ..records.strobes import BURST, ENOUGH, behaviour, longest_burst
 from . import blame
 from .base import CAUTION_CLIP, RUNAWAYS, Found, rule, too_coarse
 from .grades import CERTAIN, GUESS, STRONG
@@ -69,6 +69,7 @@ def _strobe(
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
+        sentence += _bursts(count, evidence)
     yield Found(
         sentence,
         (name,),
@@ -78,6 +79,22 @@ def _strobe(
         suspects=suspects,
         confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= 100 else STRONG,
     )
+
+
+def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:
+    """Say how tightly the misses stand together, and whether they become more as the capture goes on."""
+    longest = longest_burst(count)
+    if longest is None:
+        return ""
+    number = len(count.bursts)
+    text = f"; {'a burst' if number == 1 else f'{number} bursts'} of {BURST} or more in a row, {'' if number == 1 else 'the longest '}"
+    text += f"{longest.number} from {time_words(longest.start_s)} to {time_words(longest.end_s)}"
+    middle = (evidence.start_s + evidence.end_s) / 2
+    early = sum(burst.number for burst in count.bursts if burst.start_s < middle)
+    late = sum(burst.number for burst in count.bursts) - early
+    if number >= GROWING_BURSTS and late >= GROWS_BY * early:
+        text += f"; {early} in the first half of the capture and {late} in the second: it grows worse"
+    return text
 
 
 def _mreq_lags(evidence: BusEvidence) -> bool:
@@ -105,6 +122,7 @@ OWN_LEAD_FIRST = (
 )
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
 APART_T = 0.15
+GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 
 @rule(

@@ -1,0 +1,155 @@
+"""Rules for what a run comes to: a CPU that worked and lost its way, that restarts without end, fetches and nothing else, or begins anew.
+
+They read ``evidence.course``. What leads to an address, what a restart pushes and where a reset leads are UM0080's; that a CPU which has
+lost its way ends in memory where nothing answers, and there reads one byte for ever, is common practice.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import Iterator, Optional, Tuple
+
+from ..bus.lines import ADDRESS, DATA, pin_text
+from ..bus.units import time_words
+from ..records.course import AlikeReads, CourseRecord
+from ..records.evidence import BusEvidence
+from . import blame
+from .base import CAUTION_SOLDER, Found, rule
+from .grades import FAIR, HINT, LIKELY, STRONG
+from .runaways import FULL_BUS, LONG_WALK, one_line_odd
+
+GOOD_READS, GOOD_VALUES = 24, 8  #: reads, and different bytes in all, from which on memory is known to have answered before
+ROUNDS = 16  #: fetches of FFh at 0038h: one is a restart, so many are no program
+WALKED = 32  #: different addresses that all give one byte, which no program has one after another
+WALKED_ZEROS = 0x400  #: the same of 00h: RAM that nobody wrote may well hold zeros, and a program a run of NOPs
+ENDLESS_PUSHES = 200  #: instructions in a row that push two bytes and do nothing else; an unrolled fill makes some dozen
+LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
+STARTS = 4  #: starts at 0000h out of nowhere that are no person at the button, who may well press it a few times
+
+TELLS_PUSHES: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "M1"), ("MREQ", "RD", "WR", "RFSH"))
+
+
+def went_well(course: CourseRecord, tail: AlikeReads) -> bool:
+    """Say whether memory answered before the reads at the end that are all alike."""
+    return tail.before is not None and course.reads - tail.count >= GOOD_READS and course.values >= GOOD_VALUES
+
+
+def _what_is_read(course: CourseRecord) -> Optional[Tuple[AlikeReads, str, bool]]:
+    """Return the reads that are the end of the run, what they are in words, and whether no program can be like that; None if it goes on."""
+    same, echo = course.same, course.echo
+    if same.value == 0xFF and same.fetches_at_38 >= ROUNDS:
+        return same, f"nothing but FFh is read (RST 38h): {same.count} reads, {same.fetches_at_38} of them fetches of 0x0038", True
+    where = f"{same.count} reads from {same.addresses} different addresses"
+    if same.value == 0x00 and same.addresses >= WALKED_ZEROS:
+        return same, f"nothing but 00h is read (NOP), in {where}", same.addresses >= LONG_WALK
+    if same.value not in (0x00, 0xFF) and same.addresses >= WALKED:
+        return same, f"nothing but {same.value:02X}h is read, in {where}", True
+    if echo.addresses >= WALKED and echo.count >= 2 * same.count:
+        return echo, f"each read gives what the cycle before left on the bus, in {echo.count} reads from {echo.addresses} different addresses", True
+    return None
+
+
+@rule(
+    "lost-its-way", "the CPU worked, then lost its way", "fault", needs=FULL_BUS, judges=("ROM", "RAM"),
+    suspects=blame.LED_ASTRAY,
+    looks_for="a start in which memory answers, and from some moment to the end reads that all give one byte, or what the bus carried before",
+    causes="a byte read wrongly, a return address that the stack did not keep, a jump into memory that is not there or not selected; the "
+    "program itself, where it is new",
+    next_step="look at the last instructions before that moment (strobewise listing): what they read, and whether the stack gave back what was "
+    "pushed; then check the memory that they read from",
+    source="common practice; FFh is RST 38h and 00h is NOP, UM0080", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, lasting=True, speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike"), "all"), undecided=7,
+)  # fmt: skip
+def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    ended = _what_is_read(course) if course is not None else None
+    if course is None or ended is None or not went_well(course, ended[0]):
+        return
+    odd = one_line_odd(ended[0].value)
+    if odd is not None and not evidence.line(f"D{odd}").edges:
+        return  # a line that never moved says more
+    tail, what, sure = ended
+    last = tail.before
+    assert last is not None
+    good = f"{last.data:02X}h at {last.address:#06x}"
+    instruction = f", by the instruction at {last.fetched_at:#06x} ({last.opcode:02X}h)" if last.fetched_at not in (-1, last.address) else ""
+    yield Found(
+        f"from {time_words(tail.start_s)} to the end {what}; {course.reads - tail.count} reads before it were answered, the last with "
+        f"{good}{instruction}",
+        (), tail.count, tail.start_s, evidence.last_request_s, severity=None if sure else "warning", confidence=LIKELY if sure else HINT,
+    )  # fmt: skip
+
+
+@rule(
+    "restarts-without-end", "the CPU restarts without end", "fault", needs=TELLS_PUSHES, judges=(),
+    suspects=blame.READS_FF,
+    looks_for="fetches with two writes behind each and not one read of data, hundreds of times to the end of the capture",
+    causes="the CPU reads FFh (RST 38h) from memory that does not answer; at the end of a program that ran, it has lost its way",
+    next_step="clip D0 to D7 as well: FFh in every fetch means that nothing answers. Then check the ROM's chip-enable and output-enable pins, "
+    "its supply and its seat",
+    source="UM0080, restarts; the check: common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
+)  # fmt: skip
+def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None or course.only_pushes.count < ENDLESS_PUSHES:
+        return
+    count, since = course.only_pushes.count, course.only_pushes.start_s
+    if evidence.has(*ADDRESS, *DATA) or (evidence.has(*DATA) and course.pushes_restart < count):
+        return  # the addresses tell more, or the bytes say that it is no restart
+    before = course.fetches - count
+    sure = evidence.has(*DATA)
+    yield Found(
+        f"{count} fetches to the end of the capture, each with two writes behind it and no read of data"
+        + (f", after {before} other fetches, from {time_words(since)} on" if before else "")
+        + (": restarts" if sure else ": restarts (or pushes) without a return, as where every fetch gives FFh"),
+        (), count, since, evidence.last_request_s, suspects=blame.LED_ASTRAY if before >= GOOD_READS else None, confidence=LIKELY if sure else FAIR,
+    )  # fmt: skip
+
+
+@rule(
+    "fetches-only", "the CPU fetches and does nothing else", "warning", needs=(("MREQ", "M1", "HALT"), ("MREQ", "RFSH", "HALT")), judges=(),
+    suspects=blame.READS_00,
+    looks_for="a thousand fetches and more to the end of the capture, with no other cycle among them, of a CPU that is not halted",
+    causes="the CPU reads 00h (NOP) everywhere: the data bus is held low, or it walks through memory that is not there; NOPs forced on "
+    "purpose (free run) look the same",
+    next_step="clip D0 to D7 and A0 to A15 as well: 00h from every address, if nobody forced it, means the data bus, or the ROM's outputs",
+    source="common practice; 00h is NOP, UM0080",
+    host=None, seen_astray=True, undecided=8,
+)  # fmt: skip
+def fetches_only(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    halt = evidence.line("HALT")
+    if course is None or evidence.has(*ADDRESS, *DATA) or halt.asserted_last or course.only_fetches.count < LONELY_FETCHES:
+        return
+    count, since = course.only_fetches.count, course.only_fetches.start_s
+    zeros = evidence.has(*DATA) and course.same.value == 0x00 and course.same.count >= count - 1
+    if evidence.has(*DATA) and not zeros:
+        return
+    yield Found(
+        f"{count} fetches to the end of the capture{' that all give 00h (NOP)' if zeros else ''} and nothing else, from {time_words(since)} on, "
+        "with /HALT high",
+        (), count, since, evidence.last_request_s, severity="fault" if zeros and count >= LONG_WALK else None, confidence=HINT,
+    )  # fmt: skip
+
+
+@rule(
+    "starts-again", "the program starts again and again", "fault", needs=FULL_BUS, judges=(),
+    suspects=blame.RESET_PULSES,
+    looks_for=f"{STARTS} or more fetches of 0000h to which no instruction leads, /RESET not captured",
+    causes="supply dips that a supervisor sees, a watchdog, an expansion device that pulls reset, a leaky reset capacitor",
+    next_step=f"clip {pin_text('RESET')} as well; unplug everything from the expansion port, and watch the 5 V rail and /RESET on a scope together",
+    source="UM0080, reset; the check: common practice",
+    host=None, seen_astray=True, lasting=True,
+)  # fmt: skip
+def starts_again(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None or evidence.has("RESET") or len(course.starts_s) < STARTS:
+        return
+    starts = course.starts_s
+    period = median(after - before for before, after in zip(starts, starts[1:]))
+    yield Found(
+        f"the program began again at 0x0000 {len(starts)} times, every {time_words(period)} or so, first at {time_words(starts[0])}, and no "
+        "instruction led there: /RESET was pulled, which was not captured",
+        ("RESET",), len(starts), starts[0], starts[-1], confidence=STRONG,
+    )  # fmt: skip
