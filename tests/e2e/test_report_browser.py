@@ -118,13 +118,17 @@ def test_keys_and_buttons_zoom_and_move(opened):
     assert view(opened) == everything
 
 
-def test_the_wheel_zooms_and_dragging_moves(opened):
+def test_the_wheel_scrolls_the_page_until_the_waveform_is_chosen(opened):
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.actions.wheel_input import ScrollOrigin
 
     wave = opened.find_element("id", "waveform")
     opened.execute_script("arguments[0].scrollIntoView({block: 'center'})", wave)
     low, high = view(opened)
+    before = opened.execute_script("return scrollY")
+    ActionChains(opened).scroll_from_origin(ScrollOrigin.from_element(wave), 0, -300).perform()
+    assert view(opened) == (low, high) and opened.execute_script("return scrollY") < before
+    opened.execute_script("arguments[0].scrollIntoView({block: 'center'}); arguments[0].focus({preventScroll: true})", wave)
     ActionChains(opened).scroll_from_origin(ScrollOrigin.from_element(wave), 0, -300).perform()
     closer = view(opened)
     assert closer[1] - closer[0] < high - low
@@ -224,7 +228,34 @@ def test_print_shows_the_moments_and_no_tools(opened):
     opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
     assert opened.find_element("css selector", "pre.plain").is_displayed()
     assert not opened.find_element("css selector", ".tools").is_displayed()
+    steps, pins = (opened.find_element("css selector", f".sides > :{which}-child").rect for which in ("first", "last"))
+    assert abs(steps["y"] - pins["y"]) < 5 and pins["x"] >= steps["x"] + steps["width"] - 1  # side by side on paper
     opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
+def test_every_finding_leads_to_its_moment_and_the_menu_speaks_in_titles(opened):
+    cards = opened.find_elements("css selector", "article.finding")
+    assert cards and all(card.find_elements("css selector", "a[data-window]") for card in cards)
+    menu = [option.text for option in opened.find_elements("css selector", "#window option")]
+    assert menu[0] == "/M1 dead" and not any("fetch-strobe-missing" in text for text in menu)
+
+
+def test_the_package_shows_what_was_seen_of_each_pin_with_a_sign(opened):
+    signs = [text.text for text in opened.find_elements("css selector", ".package text.sign")]
+    assert signs.count("\N{MULTIPLICATION X}") == 1 and signs.count("\N{CHECK MARK}") == 37
+    assert opened.title == "FAULT: m1-dead-full.vcd.gz"
+
+
+def test_at_the_width_of_a_telephone_nothing_is_cut_to_letters(dead_page, tmp_path):
+    driver = start(tmp_path)
+    try:
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": 420, "height": 900, "deviceScaleFactor": 1, "mobile": True})
+        driver.get(dead_page.as_uri())
+        assert driver.execute_script("return document.documentElement.scrollWidth") <= 420
+        long = "[...document.querySelectorAll('td:last-child, .steps li')].filter(e => e.innerText.length > 20)"
+        assert min(driver.execute_script(f"return {long}.map(e => e.offsetWidth)")) >= 150
+    finally:
+        driver.quit()
 
 
 def test_without_scripts_the_page_still_tells(dead_page, tmp_path):

@@ -58,10 +58,10 @@ def test_a_capture_is_named_kept_with_its_map_and_judged(bench, tmp_path):
     assert options[options.index("-C") + 1] == ",".join(f"D{n}={name}" for n, name in enumerate(LINE_SETS["eight"]))
     assert "samplerate=24000000" in options and options[options.index("--samples") + 1] == "48000"
     assert "-P" not in options and "-L" not in options  # never a decoder of the host's own
-    assert 'M1 = "M1"  # D1' in (tmp_path / "boot.vcd.map.toml").read_text()
+    assert 'M1 = "M1"\n' in (tmp_path / "boot.vcd.map.toml").read_text()
     assert json.loads((tmp_path / "boot.json").read_text())["verdict"]["suspects"][0]["suspect"] == "cpu"
-    again = run_strobewise("diagnose", "boot.vcd", "--map-file", "boot.vcd.map.toml", cwd=tmp_path)
-    assert again.returncode == 1
+    again = run_strobewise("diagnose", "boot.vcd", cwd=tmp_path)  # takes the map beside it
+    assert again.returncode == 1 and b"boot.vcd.map.toml" in again.stdout
 
 
 def test_without_a_word_the_leads_are_those_of_hookup(bench, tmp_path):
@@ -190,7 +190,7 @@ def test_the_demo_device_of_the_real_host(tmp_path):
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "demo.vcd").read_text()
     assert "at 24 MHz" in text and " MREQ $end" in text
-    assert 'MREQ = "MREQ"  # D0' in (tmp_path / "demo.vcd.map.toml").read_text()
+    assert 'MREQ = "MREQ"\n' in (tmp_path / "demo.vcd.map.toml").read_text()
     out = done.stdout.decode()
     assert "alive" in out and "short" not in out and "Captured: demo.vcd" in out
     listed = run_strobewise("capture", "--list").stdout.decode()

@@ -56,6 +56,23 @@ def test_leads_come_first_where_they_are_to_blame():
     assert wait.startswith("the lead for /WAIT (pin 24)") and "held" not in wait
 
 
+@pytest.mark.parametrize("lines", [("CLK", "M1"), ("M1", "RD"), ("M1",)], ids=str)
+def test_a_strobe_alone_shows_a_cpu_at_work_and_no_more(tmp_path, lines):
+    path = tmp_path / "few.vcd"
+    with path.open("w") as file:
+        simulate(lines=lines, duration_s=0.001).write_vcd(file)
+    verdict = diagnose([path]).verdict
+    assert verdict.state == "no_fault_found" and verdict.says_little and verdict.headline.startswith("No fault found in 483 pulses")
+    assert "pulses of /M1 on" in verdict.headline and "memory" in verdict.headline and "next clip /MREQ" in verdict.headline
+
+
+def test_a_strobe_that_rests_shows_nothing(tmp_path):
+    path = tmp_path / "held.vcd"
+    with path.open("w") as file:
+        simulate(lines=("CLK", "M1"), duration_s=0.001, faults=[fault("reset-held")]).write_vcd(file)
+    assert diagnose([path]).verdict.state == "cannot_decide"
+
+
 def test_who_is_to_blame_is_a_sentence_of_its_own():
     assert blame((SuspectShare("cpu", 0.6), SuspectShare("connection", 0.2))) == " Most likely the CPU."
     assert blame((SuspectShare("cpu", 0.5), SuspectShare("ram", 0.3))) == " Most likely the CPU, else the RAM."

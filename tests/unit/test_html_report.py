@@ -11,20 +11,22 @@ from itertools import pairwise
 
 import pytest
 
+from conftest import ROOT
 from strobewise.bus.lines import PIN_TO_LINE
 from strobewise.bus.model import MachineCycle
 from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simulate
+from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.named_files import settle_files
-from strobewise_cli.render.html_charts import clock_stability, cycle_mix, memory_map, timeline
+from strobewise_cli.render.html_charts import clock_stability, cycle_mix, failures, memory_map, timeline
 from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all
 from strobewise_cli.render.html_report import asset, render_page
 from strobewise_cli.render.html_viewer import instructions, viewer
-from strobewise_cli.render.pinout import pin_name, pinout, pins_in, pins_to_measure
+from strobewise_cli.render.pinout import chips_to_look_at, coverage, pin_name, pinout, pins_in, pins_to_measure
 
 VOID = {"meta", "link", "br", "rect", "path", "circle", "line", "img", "input", "hr"}
 
@@ -108,7 +110,9 @@ def test_the_page_says_what_the_diagnosis_says(page, dead):
     text = Page(page).text
     assert "FAULT." in text and dead.verdict.headline in text
     for finding in dead.findings:
-        assert finding.evidence[1:] in text and finding.caution in text and finding.next_step[1:] in text
+        assert finding.evidence[1:] in text
+    for step in dead.verdict.steps:
+        assert text.count(step.text[1:]) == 1 and step.caution in text and f"Power {step.power}" in text
     assert "marked: pin 27 (/M1)" in text and "stuck low" in text
     assert "Memory map" in text and "Clock period over time" in text and "Machine cycles over time" in text
 
@@ -188,11 +192,10 @@ def test_every_trace_begins_with_its_window(page):
 
 
 def test_a_path_in_the_data_cannot_end_the_script(tmp_path):
-    (tmp_path / "<").mkdir()
-    paths = [write(tmp_path / "<", "script>evil", lines="two"), write(tmp_path, "other", lines="two")]
+    paths = [write(tmp_path, "<!--<script>evil", lines="two"), write(tmp_path, "other", lines="two")]
     parsed = Page(render_page(diagnose(paths), Options()))
     data = json.loads(parsed.scripts["application/json:data"])
-    assert any("</script>evil" in window["title"] for window in data["windows"])
+    assert any("<!--<script>evil" in window["title"] for window in data["windows"])
 
 
 def test_a_window_that_is_full_ends_early(tmp_path, monkeypatch):
@@ -310,6 +313,32 @@ def test_the_package_names_every_pin_once():
     # UM0080, pin figure: the corners and the supply.
     assert [pin_name(n) for n in (1, 20, 21, 40, 11, 29)] == ["A11", "/IORQ", "/RD", "A10", "+5 V", "GND"]
     assert all(pin_name(n).lstrip("/") == name for n, name in PIN_TO_LINE.items())
+
+
+def test_a_bad_ram_marks_its_chip_and_no_pin_of_the_cpu(tmp_path):
+    profile = load_profile(str(ROOT / "traces" / "machines" / "dunlin.toml"))
+    capture = ROOT / "traces" / "faults" / "ram-bit-dead" / "ram-bit.vcd.gz"
+    said = diagnose([capture], Options(profile=profile))
+    assert chips_to_look_at(said) == ["U16"] and pins_to_measure(said) == set()
+    assert coverage(said)[9] == "good"  # D5 itself: the line is good
+    assert "<li><span aria-hidden=\"true\">▸ </span>U16</li>" in render_page(said, Options(profile=profile))
+
+
+def test_what_was_not_clipped_is_not_judged(tmp_path):
+    seen = coverage(diagnose([write(tmp_path, lines="two", faults=[fault("dead-low", line="M1")])]))
+    assert (seen[27], seen[19], seen[6]) == ("bad", "good", "open")
+    drawing = pinout([27], seen)
+    assert [(pin.sign, pin.seen) for pin in drawing.pins if pin.number in (11, 19, 27, 6)] == [
+        ("?", "open"), ("", "supply"), ("\N{CHECK MARK}", "good"), ("\N{MULTIPLICATION X}", "bad"),
+    ]  # fmt: skip
+
+
+def test_failures_are_charted_where_they_fall():
+    course = Course([n / 10 for n in range(11)], [[5, 0]] * 10, [None] * 10, {}, {}, [0] * 8 + [2, 3])
+    chart = failures(course)
+    assert chart is not None and len(chart.rects) == 2 and chart.rects[0].x > 0.75 * chart.width
+    assert chart.summary == "5 of 50 machine cycles lacked their own strobe or fitted none, between 800 ms and 1 s"
+    assert failures(replace(course, failed=[])) is None
 
 
 def test_pins_in_sentences(dead):

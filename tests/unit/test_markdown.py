@@ -30,7 +30,7 @@ def test_the_document_says_what_the_diagnosis_says(dead):
     assert text.startswith("# Fault: ") and text.endswith("\n") and "\n\n\n" not in text
     first = dead.verdict.suspects[0]
     assert (first.suspect, f"| {first.confidence:.0%} | the CPU |".replace("%", " %") in text) == ("cpu", True)
-    assert "1. Check the lead on a pin known to be live" in text and "Pins: 27 (/M1)." in text
+    assert "1. Power off, then on: check the lead of /M1 (pin 27) on a pin known to be live" in text and "Pins: 27 (/M1)." in text
     assert "> **Caution.** Power off" in text and "Rule `fetch-strobe-missing`." in text
     assert "| /M1 | 27 | **stuck low** | 0 | 0 % |" in text
 

@@ -75,14 +75,14 @@ def test_paging_is_told_with_each_trigger():
     assert ", 0 answered" in silent[f"paging, {record['name']}"]
 
 
-@pytest.mark.parametrize(("sample_hz", "expected"), [(24_000_000, "too coarse to tell"), (500_000_000, "within the limits of the 4")])
+@pytest.mark.parametrize(("sample_hz", "expected"), [(24_000_000, ""), (500_000_000, "within the limits of the 4")])
 def test_edges_against_the_clock(tmp_path, sample_hz, expected):
     text = io.StringIO()
     simulate(machine=GENERIC, lines="eight", duration_s=0.001, sample_hz=sample_hz, delay_fraction=0.8).write_vcd(text)
     path = tmp_path / "edges.vcd"
     path.write_text(text.getvalue())
     words, body = seen(path)
-    assert expected in words["edges against the clock"]
+    assert expected in words.get("edges against the clock", "")
     for delay in body["delays"]:
         assert delay["shortest_s"] <= delay["median_s"] <= delay["longest_s"]
         assert not set(delay["keeps_mhz"]) & set(delay["breaks_mhz"])
@@ -101,5 +101,5 @@ def test_what_is_said_of_the_speed_grades(meets, breaks):
     kept, broken = list(GRADES)[:meets], list(GRADES)[len(GRADES) - breaks :]
     text = _delays(TimingRecord(1e-9, [Delay("TdCf(MREQf)", "MREQ", 9, 6e-8, 5e-8, 7e-8, kept, broken)], None))
     assert ("within the limits" in text) == bool(kept) and ("beyond those of" in text) == bool(broken)
-    assert ("too coarse to tell the speed grade" in text) == (not kept and not broken)
+    assert bool(text) == bool(kept or broken)  # where nothing can be told, and nobody asked, nothing is said
     assert ("can not be told at this rate" in text) == bool((kept or broken) and meets + breaks < len(GRADES))

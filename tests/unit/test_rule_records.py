@@ -60,7 +60,7 @@ def test_a_rule_that_is_added_is_known_everywhere(catalogue):
     said = conclude([Examined("x.vcd", None, silent, 4e-8, 100, 0, 1e-9)])  # type: ignore[arg-type]
     assert [f.rule for f in said.findings] == ["kettle-on"]
     assert said.verdict.state == "fault" and said.verdict.suspects[0].suspect == "supply"
-    assert said.verdict.next_steps == ("unplug the kettle",)
+    assert said.verdict.next_steps == ("for /WAIT (pin 24), unplug the kettle",)
     out = io.StringIO()
     print_catalogue(CATALOGUE, out)
     print_rule(find_rule("kettle-on"), out)

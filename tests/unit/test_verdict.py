@@ -41,7 +41,7 @@ def test_a_fault_ranks_its_suspects():
     assert verdict.state == "fault"
     assert [s.suspect for s in verdict.suspects] == ["cpu", "connection"]
     assert verdict.suspects[0].confidence == 0.54
-    assert verdict.next_steps == ("check a",)
+    assert verdict.next_steps == ("for /M1 (pin 27), check a",)
 
 
 def test_findings_of_one_line_multiply_and_agree():

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from strobewise.bus.lines import BIT, LINE
+from strobewise.bus.model import LeadPlace
+from strobewise.capture.channels.beside import map_text
 from strobewise.capture.channels.map_options import split_map
 from strobewise.errors import UsageError
 from strobewise.hookup.plan import advise
@@ -105,14 +107,8 @@ def pick_rate(wanted: int, able: Abilities) -> int:
     return wanted
 
 
-def map_text(plan: Plan, device: str, places: Sequence[tuple[str, str]] = ()) -> str:
-    """Return the map that stands beside the file: which channel is which line, and which lead of the device it was.
-
-    places: line and where its lead sits, where that was said.
-    """
-    lines = [f"# {device}, {plan.rate_hz} Hz: each lead has the name of its line in the capture", "[map]"]
-    for lead in plan.leads:
-        lines.append(f'{lead.line} = "{"!" if lead.inverted else ""}{lead.line}"  # {lead.channel}')
-    if places:
-        lines += ["", "[probe_at]", *(f'{line} = "{place}"' for line, place in places)]
-    return "\n".join(lines) + "\n"
+def map_of(plan: Plan, probe_at: Mapping[str, LeadPlace]) -> str:
+    """Return the map that stands beside the file: each channel has the name of its line there, inverted probes are said."""
+    leads = {lead.line for lead in plan.leads}
+    pairs = [(lead.line, f"{'!' if lead.inverted else ''}{lead.line}") for lead in plan.leads]
+    return map_text(pairs, {line: place for line, place in probe_at.items() if line in leads})

@@ -16,7 +16,7 @@ from strobewise.files.writing import own_folder, take_name
 from strobewise.profile.options import Options
 from strobewise_cli.acquire.arrival import arrived, lead_troubles
 from strobewise_cli.acquire.host import record
-from strobewise_cli.acquire.plan import Plan, map_text
+from strobewise_cli.acquire.plan import Plan, map_of
 from strobewise_cli.output import open_output
 
 MAP_ENDING = ".map.toml"
@@ -44,7 +44,7 @@ def take(driver: str, plan: Plan, options: Options, target: str) -> Taken:
     target: a name with ``.gz`` is packed. File and map appear whole or not at all.
     """
     with own_folder(os.path.dirname(os.path.realpath(target))) as folder:
-        return _keep(_record(driver, plan, options, os.path.join(folder, os.path.basename(target))), driver, plan, options, target)
+        return _keep(_record(driver, plan, options, os.path.join(folder, os.path.basename(target))), plan, options, target)
 
 
 def look_at_leads(driver: str, plan: Plan, options: Options) -> tuple[Diagnosis, list[str]]:
@@ -71,9 +71,9 @@ def bursts(driver: str, plan: Plan, options: Options, target: str, seconds: floa
                 over = over or until_fault
                 if kept < KEPT_AT_MOST:
                     kept += 1
-                    taken = _keep(taken, driver, plan, options, numbered(target, kept))
+                    taken = _keep(taken, plan, options, numbered(target, kept))
             elif over and not failed:
-                taken = _keep(taken, driver, plan, options, target)
+                taken = _keep(taken, plan, options, target)
             yield taken if os.path.dirname(taken.path) != folder else taken._replace(path="")
             if over:
                 return
@@ -98,10 +98,10 @@ def _record(driver: str, plan: Plan, options: Options, path: str) -> Taken:
     return Taken(path, diagnosis, tuple(remarks))
 
 
-def _keep(taken: Taken, driver: str, plan: Plan, options: Options, target: str) -> Taken:
+def _keep(taken: Taken, plan: Plan, options: Options, target: str) -> Taken:
     """Give a record its name, its map beside it."""
     with open_output(target + MAP_ENDING, "w", confirm=False) as out:
-        out.write(map_text(plan, driver, list(options.probe_at.items())))
+        out.write(map_of(plan, options.probe_at))
     take_name(taken.path, target)
     captures = tuple(dataclasses.replace(examined, path=target) for examined in taken.diagnosis.captures)
     return taken._replace(path=target, diagnosis=dataclasses.replace(taken.diagnosis, captures=captures))

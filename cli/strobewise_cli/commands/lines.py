@@ -38,9 +38,11 @@ def run(args: argparse.Namespace) -> int:
         with open_output(args.json, "w") as out:
             out.write(render_json(examined, lines))
     if args.json != STANDARD_OUTPUT:
+        from strobewise.diagnosis.facade import conclude
+        from strobewise.verdict.coverage import guilty
         from strobewise_cli.render.lines import print_survey
 
-        print_survey(examined, lines, sys.stdout)
+        print_survey(examined, lines, guilty(conclude([examined]).findings), sys.stdout)
     return 0
 
 

@@ -6,9 +6,9 @@ import textwrap
 from typing import IO
 
 from strobewise.diagnosis.facade import Diagnosis
-from strobewise.rules.base import CAUTION_CLIP, CAUTION_SOLDER
+from strobewise.rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
 from strobewise.verdict.words import SUSPECT_WORDS, names
-from strobewise_cli.render.diagnosis_text import HEADLINES, aspect
+from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, power_words, told
 from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.terminal import one_line
 
@@ -18,6 +18,7 @@ FAULT_LINES, PIN_LINES, SURE_LINES, CAUTION_LINES, STEP_LINES = 3, 1, 1, 2, 3  #
 #: What matters most of each caution; the full report has all of it.
 SHORT_CAUTION = {
     CAUTION_CLIP: "power off and unplug before moving a clip, ground first. Mains or a display tube inside: trained hands only",
+    CAUTION_LIVE: "power is on: ground first, never bridge two pins. Mains or a display tube inside: trained hands only",
     CAUTION_SOLDER: "power off, unplug, earthed wrist strap. Mains or a display tube inside: trained hands only",
 }
 
@@ -25,10 +26,7 @@ SHORT_CAUTION = {
 def brief(diagnosis: Diagnosis) -> list[str]:
     """Return the lines, ten at most."""
     verdict = diagnosis.verdict
-    head = HEADLINES[aspect(verdict)]
-    same = verdict.headline.lower().startswith(head.lower())
-    text = head + verdict.headline[len(head) :] if same else f"{head}: {verdict.headline}"
-    lines = _part("", text, FAULT_LINES)
+    lines = _part("", f"{HEADLINES[aspect(verdict)]}{told(verdict)}", FAULT_LINES)
     if verdict.state == "no_fault_found":
         return lines
     first = next((finding for finding in diagnosis.findings if finding.severity != "note"), None)
@@ -38,10 +36,11 @@ def brief(diagnosis: Diagnosis) -> list[str]:
         suspect = verdict.suspects[0]
         part = SUSPECT_WORDS[suspect.suspect].partition(" (")[0]
         lines += _part("Sure:    ", f"{first.confidence * 100:.0f} % that it is so, {suspect.confidence * 100:.0f} % {part}", SURE_LINES)
-    if first is not None and first.caution:
-        lines += _part("Caution: ", sentence(SHORT_CAUTION.get(first.caution, first.caution)), CAUTION_LINES)
-    if verdict.next_steps:
-        lines += _part("Step:    ", sentence(_first_clause(verdict.next_steps[0])), STEP_LINES)
+    if verdict.steps:
+        step = verdict.steps[0]
+        if step.caution:
+            lines += _part("Caution: ", sentence(SHORT_CAUTION.get(step.caution, step.caution)), CAUTION_LINES)
+        lines += _part("Step:    ", sentence(f"{power_words(step)}{_first_clause(step.text)}"), STEP_LINES)
     return lines
 
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import NamedTuple
 
 from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
 from strobewise.compare.records import Comparison
+from strobewise.diagnosis.examined import Examined
 from strobewise.profile.options import Options
 from strobewise_cli.render.compare_text import capture_names, ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.html_charts import cycle_mix
-from strobewise_cli.render.html_data import Moment, PageData, collect
-from strobewise_cli.render.html_report import capture_words, environment, finding_blocks, viewer_context
+from strobewise_cli.render.html_data import Moment, PageData, collect, moment_of, title_of
+from strobewise_cli.render.html_report import FindingBlock, capture_words, environment, finding_blocks, viewer_context
 
 
 class Table(NamedTuple):
@@ -31,8 +33,9 @@ def render_page(comparison: Comparison, options: Options) -> str:
 
 
 def _captures(comparison: Comparison, options: Options) -> list[PageData]:
-    first = [*_moments("gone", comparison.gone)]
-    second = [*_moments("new", comparison.new), *_moments("kept", comparison.kept)]
+    now = comparison.suspect.captures[0]
+    first = [*_moments("gone", comparison.gone, comparison.good.captures[0])]
+    second = [*_moments("new", comparison.new, now), *_moments("kept", comparison.kept, now)]
     names = capture_names(comparison)
     if comparison.parting is not None:
         first.append(Moment("parting-1", f"where they part ({comparison.names[0]})", comparison.parting.good_s))
@@ -44,11 +47,10 @@ def _captures(comparison: Comparison, options: Options) -> list[PageData]:
     ]
 
 
-def _moments(word: str, findings: Sequence[Finding]) -> list[Moment]:
+def _moments(word: str, findings: Sequence[Finding], examined: Examined) -> list[Moment]:
     return [
-        Moment(f"{word}-{number}", f"{finding.rule} ({word})", finding.first_s, finding.lines)
+        Moment(f"{word}-{number}", f"{title_of(finding)} ({word})", moment_of(finding, examined), finding.lines)
         for number, finding in enumerate(findings)
-        if finding.first_s is not None
     ]
 
 
@@ -57,7 +59,7 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
     sides = (comparison.good, comparison.suspect)
     well = comparison.all_gone or comparison.alike
     groups = [
-        {"title": title, "findings": finding_blocks(findings, captures, f"{word}-{{}}".format)}
+        {"title": title, "findings": _blocks(word, findings, captures)}
         for word, title, findings in (
             ("new", "New", comparison.new), ("gone", "Gone", comparison.gone), ("kept", "In both", comparison.kept),
         )
@@ -67,7 +69,7 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
         "summary": sentence(comparison.sentence),
         "state": "no_fault_found" if well else "fault",
         "sides": [
-            {"name": name, "path": side.captures[0].path, "words": capture_words(side), "mix": cycle_mix(data.course)}
+            {"name": name, "path": Path(side.captures[0].path).name, "words": capture_words(side), "mix": cycle_mix(data.course)}
             for name, side, data in zip(comparison.names, sides, captures, strict=True)
         ],
         "groups": groups,
@@ -80,6 +82,15 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
         "untold": list(comparison.untold),
         **viewer_context(captures),
     }
+
+
+def _blocks(word: str, findings: Sequence[Finding], captures: Sequence[PageData]) -> list[FindingBlock]:
+    """Return findings with the caution before their next step; what is gone asks for none."""
+    blocks = finding_blocks(findings, captures, f"{word}-{{}}".format)
+    if word == "gone":
+        return [block._replace(next_step="") for block in blocks]
+    cautions = [finding.caution if finding.next_step else "" for finding in findings]
+    return [block._replace(caution=caution) for block, caution in zip(blocks, cautions, strict=True)]
 
 
 def tables(comparison: Comparison) -> list[Table]:

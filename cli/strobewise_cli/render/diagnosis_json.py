@@ -75,6 +75,7 @@ def _verdict(verdict: Verdict) -> Document:
         "headline": verdict.headline,
         "summary": verdict.summary,
         "next_steps": list(verdict.next_steps),
+        "steps": [{"text": s.text, "power": s.power, "caution": s.caution, "pins": list(s.pins)} for s in verdict.steps],
         "clip_also": list(verdict.clip_also),
         "not_judged": list(verdict.not_judged),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Collection, Iterator, Sequence
 from typing import IO
 
 from rich.console import Console
@@ -10,26 +11,46 @@ from rich.table import Table
 from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
-from strobewise.bus.model import Finding, LineState, Verdict
+from strobewise.bus.model import Finding, LineState, Step, Verdict
 from strobewise.bus.units import time_words
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
+from strobewise.verdict.coverage import guilty
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.terminal import one_line, report_console
 
-HEADLINES = {"fault": "FAULT", "leads": "CHECK THE LEADS FIRST", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND"}
+HEADLINES = {
+    "fault": "FAULT", "leads": "CHECK THE LEADS FIRST", "cannot_decide": "CANNOT DECIDE", "no_fault_found": "NO FAULT FOUND",
+    "so_far": "NO FAULT FOUND SO FAR",
+}  # fmt: skip
 COLOURS = {
-    "fault": "bold red", "leads": "bold yellow", "cannot_decide": "bold yellow", "no_fault_found": "bold green",
+    "fault": "bold red", "leads": "bold yellow", "cannot_decide": "bold yellow", "no_fault_found": "bold green", "so_far": "bold yellow",
     "warning": "yellow", "note": "dim",
 }  # fmt: skip
 STATE_WORDS = {"stuck_high": "stuck high", "stuck_low": "stuck low", "not_captured": "not captured"}
 
 
 def aspect(verdict: Verdict) -> str:
-    """Return under which of HEADLINES a verdict is shown: a fault of the leads is no red fault of the machine."""
-    return "leads" if verdict.blames_leads else verdict.state
+    """Return under which of HEADLINES a verdict is shown: a fault of the leads is no red fault, little seen no green light."""
+    return "leads" if verdict.blames_leads else "so_far" if verdict.says_little else verdict.state
+
+
+def told(verdict: Verdict) -> str:
+    """Return the headline without the words of HEADLINES that stand in front of it."""
+    plain = HEADLINES[verdict.state]
+    text = verdict.headline
+    for head in (HEADLINES[aspect(verdict)], plain):
+        if text.lower().startswith(head.lower()):
+            return text[len(head) :]
+    return f": {text}"
+
+
+def power_words(step: Step) -> str:
+    """Return what a step wants of the power, as the beginning of its sentence; nothing where it touches nothing."""
+    return f"Power {step.power}: " if step.power else ""
 
 
 def how_sure(diagnosis: Diagnosis) -> str:
@@ -43,11 +64,19 @@ def how_sure(diagnosis: Diagnosis) -> str:
 WHO = "Who is to blame, by rule of thumb (common practice, our weights)"
 
 
+def with_cautions(steps: Sequence[Step]) -> Iterator[tuple[str, Step]]:
+    """Yield each step with the caution that goes before it; one that was just said is not said again."""
+    said = ""
+    for step in steps:
+        yield ("" if step.caution == said else step.caution), step
+        said = step.caution or said
+
+
 def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     """Print the report. Colour only on a terminal, and never as the only sign of anything."""
     console = report_console(stream)
     verdict = diagnosis.verdict
-    _paragraph(console, HEADLINES[aspect(verdict)], verdict.headline, COLOURS[aspect(verdict)])
+    _paragraph(console, HEADLINES[aspect(verdict)], told(verdict), COLOURS[aspect(verdict)])
     if verdict.suspects and verdict.state != "no_fault_found":
         console.print()
         if how_sure(diagnosis):
@@ -59,10 +88,10 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
     if verdict.next_steps:
         console.print()
         console.print(Text("Next", "bold"))
-        for caution in dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"):
-            _hanging(console, "  !  ", caution)
-        for number, step in enumerate(verdict.next_steps, 1):
-            _hanging(console, f"  {number}. ", step[0].upper() + step[1:] + ".")
+        for number, (caution, step) in enumerate(with_cautions(verdict.steps), 1):
+            if caution:
+                _hanging(console, "  !  ", caution)
+            _hanging(console, f"  {number}. ", sentence(f"{power_words(step)}{step.text}"))
     if verdict.clip_also and verdict.state == "cannot_decide":
         _hanging(console, "  -> ", "clip as well: " + ", ".join(_with_pin(name) for name in verdict.clip_also))
     if verdict.not_judged and verdict.state != "no_fault_found":
@@ -75,14 +104,10 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
             _finding(console, finding)
     console.print()
     _capture_lines(console, diagnosis)
-    _lines_table(console, diagnosis.lines)
+    _lines_table(console, diagnosis.lines, guilty(diagnosis.findings))
 
 
 def _paragraph(console: Console, head: str, text: str, style: str) -> None:
-    if text.lower().startswith(head.lower()):
-        text = text[len(head) :]  # the sentence begins with the headline's own words
-    else:
-        text = f": {text}"
     wrapped = textwrap.wrap(one_line(f"{head}{text}"), console.width - 1) or [head]
     first = Text(wrapped[0])
     first.stylize(style, 0, len(head))
@@ -146,13 +171,12 @@ def map_words(examined: Examined) -> list[str]:
     return told + ([f"leads at the connector: {', '.join(away)}"] if away else [])
 
 
-def print_lines(lines: list[LineState], stream: IO[str]) -> None:
-    """Print the line survey alone."""
-    console = report_console(stream)
-    _lines_table(console, lines)
+def print_lines(lines: list[LineState], marked: Collection[str], stream: IO[str]) -> None:
+    """Print the line survey alone. marked: lines that findings speak of."""
+    _lines_table(report_console(stream), lines, marked)
 
 
-def _lines_table(console: Console, lines: list[LineState]) -> None:
+def _lines_table(console: Console, lines: list[LineState], marked: Collection[str]) -> None:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("line")
     table.add_column("pin", justify="right")
@@ -165,8 +189,8 @@ def _lines_table(console: Console, lines: list[LineState]) -> None:
             continue
         pin = LINE[line.line].pin if line.line in LINE else None
         remark = line.remark + (f"; follows {bar(line.follows)}" if line.follows else "")
-        odd = line.state in ("stuck_high", "stuck_low", "floating")
-        state = Text(STATE_WORDS.get(line.state, line.state) + (" <" if odd and line.remark else ""), "bold" if odd else "")
+        odd = line.line in marked
+        state = Text(STATE_WORDS.get(line.state, line.state) + (" <" if odd else ""), "bold" if odd else "")
         high = "" if line.high_fraction is None else f"{line.high_fraction * 100:.0f} %"
         table.add_row(bar(line.line), "" if pin is None else str(pin), state, str(line.edges), high, Text(remark))
     console.print(table)

@@ -13,6 +13,7 @@ from strobewise_cli.render.html_data import COLUMNS, Course
 
 WIDTH, HEIGHT = 720, 150
 LEFT, RIGHT, TOP, BOTTOM = 56, 8, 8, 24
+FAILURES_HEIGHT = 90
 ROW = 20
 PAGE = 256  #: bytes in a cell of the memory map
 MAP_CELL = 22
@@ -92,6 +93,29 @@ def cycle_mix(course: Course) -> Chart | None:
     step = time_words((course.edges_s[-1] - course.edges_s[0]) / len(course.kinds))
     title = f"Machine cycles over time, counted in stretches of {step}"
     return Chart(title, WIDTH, HEIGHT, tuple(rects), tuple(labels), (), legend, summary)
+
+
+def failures(course: Course) -> Chart | None:
+    """Return when machine cycles lacked their own strobe or fitted none: a fault that begins late or comes and goes; None without one."""
+    most = max(course.failed, default=0)
+    if not most:
+        return None
+    count = len(course.failed)
+    wide, room = (WIDTH - LEFT - RIGHT) / count, FAILURES_HEIGHT - TOP - BOTTOM
+    rects = []
+    for number, failed in enumerate(course.failed):
+        if failed:
+            high = max(2.0, failed / most * room)
+            title = f"{failed} of {sum(course.kinds[number])} from {time_words(course.edges_s[number])}"
+            x = _x(number / count)
+            rects.append(Rect(x, round(FAILURES_HEIGHT - BOTTOM - high, 1), round(wide, 1), round(high, 1), "failed", title))
+    labels = [*_time_labels(course.edges_s[0], course.edges_s[-1], FAILURES_HEIGHT - 6), Label(LEFT - 6, TOP + 10, str(most), "end")]
+    labels.append(Label(LEFT - 6, FAILURES_HEIGHT - BOTTOM, "0", "end"))
+    hit = [number for number, failed in enumerate(course.failed) if failed]
+    begins, ends = time_words(course.edges_s[hit[0]]), time_words(course.edges_s[hit[-1] + 1])
+    total, cycles = sum(course.failed), sum(map(sum, course.kinds))
+    summary = f"{total} of {cycles} machine cycles lacked their own strobe or fitted none, between {begins} and {ends}"
+    return Chart("Failures over time", WIDTH, FAILURES_HEIGHT, tuple(rects), tuple(labels), (), (), summary)
 
 
 def clock_stability(course: Course, sample_s: float | None = None) -> Chart | None:

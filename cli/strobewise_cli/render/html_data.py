@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from strobewise.bus.lines import LINE
-from strobewise.bus.model import KIND_INDEX, KINDS, NOTES
+from strobewise.bus.lines import LINE, bar
+from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, Finding
 from strobewise.capture import open_capture
 from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
@@ -25,7 +26,7 @@ from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.profile.options import Options
-from strobewise.rules import run
+from strobewise.rules import find_rule, run
 
 Int = npt.NDArray[np.int64]
 
@@ -36,7 +37,9 @@ WINDOWS_MAX = 24
 WINDOW_EVENTS_MAX = 4000  #: events of one window; beyond them it ends early
 WINDOW_WITHOUT_CLOCK = 1 / 400  #: share of the capture before and after a moment, where no T-state is known
 TIMELINE = ("RESET", "WAIT", "BUSREQ", "BUSACK", "HALT", "INT", "NMI", "ROMDIS")
+WITNESSES = ("M1", "MREQ", "RD")  #: without them a cycle lacks its strobe because nobody clipped it
 _ACKNOWLEDGE = KIND_INDEX["interrupt_acknowledge"]
+_UNKNOWN = KIND_INDEX["unknown"]
 _NMI = NOTES.index("nmi_response")
 
 
@@ -64,6 +67,8 @@ class Course:
     period: list[tuple[float, float, float] | None]  #: shortest, mean and longest clock period of each stretch, seconds
     held: dict[str, list[float]]  #: line -> share of each of COLUMNS stretches in which it was active
     marks: dict[str, list[bool]]  #: events -> whether one fell into each of COLUMNS stretches
+    #: machine cycles in each stretch that lacked their own strobe, or fitted none; empty where that says nothing
+    failed: list[int] = field(default_factory=list)
 
 
 @dataclass
@@ -91,8 +96,21 @@ def finding_key(number: int) -> str:
     return f"finding-{number}"
 
 
+def title_of(finding: Finding) -> str:
+    """Return what a finding is called, with its lines where the title does not say them."""
+    rule = find_rule(finding.rule)
+    title = finding.title or (rule.title if rule is not None else finding.rule)
+    names = [bar(name) for name in finding.lines]
+    if 0 < len(names) <= 2 and not any(name in title for name in names):
+        title += f": {' and '.join(names)}"
+    return title[0].upper() + title[1:]
+
+
 def moments_of(diagnosis: Diagnosis) -> list[list[Moment]]:
-    """Return the moments of the findings for each capture: each finding in every capture that shows it, first by its plain name."""
+    """Return the moments of the findings for each capture: each finding in every capture that shows it, first by its plain name.
+
+    A finding that speaks of the whole capture is shown where the bus is first at work.
+    """
     alone = len(diagnosis.captures) == 1
     each = [diagnosis.findings if alone else run(examined.evidence) for examined in diagnosis.captures]
     moments: list[list[Moment]] = [[] for _ in diagnosis.captures]
@@ -100,20 +118,27 @@ def moments_of(diagnosis: Diagnosis) -> list[list[Moment]]:
         known = 0
         for place, own in enumerate(each):
             same = next((f for f in own if (f.rule, f.lines) == (finding.rule, finding.lines)), None)
-            if same is None or same.first_s is None:
+            if same is None:
                 continue
             key = finding_key(number) + (f"-{known + 1}" if known else "")
-            title = finding.rule if alone else f"{finding.rule} ({diagnosis.captures[place].path})"
-            moments[place].append(Moment(key, title, same.first_s, finding.lines))
+            title = title_of(finding) if alone else f"{title_of(finding)} ({Path(diagnosis.captures[place].path).name})"
+            moments[place].append(Moment(key, title, moment_of(same, diagnosis.captures[place]), finding.lines))
             known += 1
     return moments
+
+
+def moment_of(finding: Finding, examined: Examined) -> float:
+    """Return when to show a finding, seconds: where it begins, else where the bus is first at work, else where the capture begins."""
+    first = examined.evidence.first_request_s
+    begins = examined.evidence.start_s if first is None else first
+    return begins if finding.first_s is None else finding.first_s
 
 
 def collect_all(diagnosis: Diagnosis, options: Options) -> list[PageData]:
     """Read the captures of a diagnosis again and keep what a page shows of them. Raises CaptureError, OSError."""
     several = len(diagnosis.captures) > 1
     return [
-        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}", examined.path if several else "")
+        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}", Path(examined.path).name if several else "")
         for number, (examined, moments) in enumerate(zip(diagnosis.captures, moments_of(diagnosis), strict=True))
     ]
 
@@ -221,7 +246,9 @@ class _Watch(Onlooker):
         self._start, self._span = examined.start_tick, max(examined.end_tick - examined.start_tick, 1)
         self._tick_s = examined.tick_s
         self._lines = lines
+        self._captured = examined.channels.captured
         self._kinds = np.zeros((BINS, len(KINDS)), np.int64)
+        self._failed = np.zeros(BINS, np.int64)
         self._low, self._high = np.full(BINS, np.inf), np.zeros(BINS)
         self._sum, self._count = np.zeros(BINS), np.zeros(BINS, np.int64)
         self._last_rise: int | None = None
@@ -239,6 +266,8 @@ class _Watch(Onlooker):
             return
         place = self._place(cycles.start, BINS) * len(KINDS) + cycles.kind
         self._kinds += np.bincount(place, minlength=BINS * len(KINDS)).reshape(BINS, len(KINDS))
+        failed = cycles.inferred.astype(np.bool_) | (cycles.kind == _UNKNOWN)
+        self._failed += np.bincount(self._place(cycles.start[failed], BINS), minlength=BINS)
         for name, mask in (("acknowledge", cycles.kind == _ACKNOWLEDGE), ("NMI response", cycles.note == _NMI)):
             self._marks[name][self._place(cycles.start[mask], COLUMNS)] = True
 
@@ -289,4 +318,5 @@ class _Watch(Onlooker):
         ]
         held = {name: self._shares(name) for name in self._lines}
         marks = {name: flags.tolist() for name, flags in self._marks.items() if flags.any()}
-        return Course(edges, self._kinds.tolist(), period, held, marks)
+        told = set(WITNESSES) <= self._captured and bool(self._failed.any())
+        return Course(edges, self._kinds.tolist(), period, held, marks, self._failed.tolist() if told else [])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import cache
+from pathlib import Path
 from typing import NamedTuple
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -16,20 +17,21 @@ from markupsafe import Markup
 
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
-from strobewise.bus.model import Finding, LineState, Verdict
+from strobewise.bus.model import Finding, Step
 from strobewise.bus.units import time_words
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.profile.options import Options
-from strobewise.rules import find_rule
+from strobewise.verdict.coverage import guilty
 from strobewise.verdict.coverage import words as coverage_words
+from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure
+from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, told, with_cautions
 from strobewise_cli.render.explain_text import names_text, sentence
-from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, memory_map, timeline
-from strobewise_cli.render.html_data import PageData, collect_all, finding_key
+from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, failures, memory_map, timeline
+from strobewise_cli.render.html_data import PageData, collect_all, finding_key, title_of
 from strobewise_cli.render.html_viewer import viewer
-from strobewise_cli.render.pinout import pinout, pins_to_measure
+from strobewise_cli.render.pinout import chips_to_look_at, coverage, pinout, pins_to_measure
 from strobewise_cli.render.waveform import plain
 from strobewise_cli.terminal import one_line
 
@@ -63,6 +65,8 @@ class FindingBlock(NamedTuple):
     rule: str
     next_step: str
     plain: str
+    shown: bool  #: whether a window of the waveform shows its moment
+    caution: str = ""  #: where the next step stands with the finding alone
 
 
 @cache
@@ -99,22 +103,21 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
     return {
         "headline": HEADLINES[aspect(verdict)],
         "state": aspect(verdict),
-        "summary": _told(verdict),
+        "summary": sentence(told(verdict).lstrip(": ")),
         "sure": sentence(how_sure(diagnosis)) if how_sure(diagnosis) else "",
         "who": WHO,
         "not_judged": coverage_words(verdict.not_judged) if verdict.state != "no_fault_found" else "",
-        "path": ", ".join(examined.path for examined in diagnosis.captures),
+        "path": capture_title(diagnosis),
         "capture": capture_words(diagnosis),
         "suspects": [
             {"percent": round(s.confidence * 100), "words": SUSPECT_WORDS[s.suspect]} for s in verdict.suspects
         ] if verdict.state != "no_fault_found" else [],
-        "steps": [sentence(step) for step in verdict.next_steps],
+        "steps": step_blocks(verdict.steps),
         "clip_also": ", ".join(pin_text(name) for name in verdict.clip_also) if verdict.state == "cannot_decide" else "",
-        "cautions": cautions(diagnosis),
-        "pins": pinout(pins_to_measure(diagnosis)),
-        "findings": finding_blocks(diagnosis.findings, captures),
+        "pins": pinout(pins_to_measure(diagnosis), coverage(diagnosis), chips_to_look_at(diagnosis)),
+        "findings": without_told_steps(finding_blocks(diagnosis.findings, captures), diagnosis),
         "seen": [sentence(f"{what.topic}: {what.text}") for what in observations(diagnosis.evidence)],
-        "line_rows": line_rows(diagnosis.lines),
+        "line_rows": line_rows(diagnosis),
         "missing": names_text([line.line for line in diagnosis.lines if line.state == "not_captured"]),
         "unmapped": some([use.name for data in captures for use in data.examined.channels.unmapped]),
         "courses": [{"path": data.examined.path if len(captures) > 1 else "", "charts": charts(data)} for data in captures],
@@ -122,11 +125,22 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
     }  # fmt: skip
 
 
-def _told(verdict: Verdict) -> str:
-    """Return the headline without the words that stand in front of it in bold."""
-    head = HEADLINES[aspect(verdict)]
-    text = verdict.headline
-    return sentence(text[len(head) :].lstrip(": ") if text.lower().startswith(f"{head.lower()}:") else text)
+def capture_title(diagnosis: Diagnosis) -> str:
+    """Return what to call the captures in a title: their files without the folders, which tell the reader nothing."""
+    return ", ".join(Path(examined.path).name for examined in diagnosis.captures)
+
+
+class StepBlock(NamedTuple):
+    """One step, ready to read."""
+
+    caution: str  #: empty where it was just said
+    power: str
+    text: str
+
+
+def step_blocks(steps: Sequence[Step]) -> list[StepBlock]:
+    """Return the steps, each with the caution that goes before it."""
+    return [StepBlock(caution, step.power, sentence(step.text)) for caution, step in with_cautions(steps)]
 
 
 def viewer_context(captures: Sequence[PageData]) -> dict[str, object]:
@@ -164,11 +178,6 @@ def capture_words(diagnosis: Diagnosis) -> str:
     return "; ".join(parts) + "."
 
 
-def cautions(diagnosis: Diagnosis) -> list[str]:
-    """Return the cautions that go with the findings, each once."""
-    return list(dict.fromkeys(f.caution for f in diagnosis.findings if f.caution and f.severity != "note"))
-
-
 def when(finding: Finding) -> str:
     """Return when a finding happened, as a sentence; empty where it has no time."""
     if finding.first_s is None:
@@ -185,26 +194,37 @@ def finding_blocks(
     windows = {window.key: (data, window) for data in captures for window in data.windows}
     blocks = []
     for number, finding in enumerate(findings):
-        rule = find_rule(finding.rule)
         shown = windows.get(key(number))
-        title = rule.title if rule is not None else finding.rule
+        title = title_of(finding)
         blocks.append(FindingBlock(
-            key(number), finding.severity, title[0].upper() + title[1:], sentence(finding.evidence), when(finding), finding.rule,
+            key(number), finding.severity, title, sentence(finding.evidence), when(finding), finding.rule,
             sentence(finding.next_step) if finding.next_step else "", plain(*shown, finding.lines) if shown is not None else "",
+            shown is not None,
         ))  # fmt: skip
     return blocks
 
 
-def line_rows(lines: list[LineState]) -> list[LineRow]:
-    """Return the survey of the captured lines."""
+def without_told_steps(blocks: Sequence[FindingBlock], diagnosis: Diagnosis) -> list[FindingBlock]:
+    """Return the findings without advice that stands among the next steps already."""
+    told = set(diagnosis.verdict.next_steps)
+    captured = diagnosis.evidence.captured
+    return [
+        block._replace(next_step="") if told.issuperset(step.text for step in steps([finding], captured)) else block
+        for block, finding in zip(blocks, diagnosis.findings, strict=True)
+    ]
+
+
+def line_rows(diagnosis: Diagnosis) -> list[LineRow]:
+    """Return the survey of the captured lines; odd are those that findings speak of."""
     rows = []
-    for line in lines:
+    marked = guilty(diagnosis.findings)
+    for line in diagnosis.lines:
         if line.state == "not_captured":
             continue
         pin = LINE[line.line].pin if line.line in LINE else None
         high = "" if line.high_fraction is None else f"{line.high_fraction * 100:.0f} %"
         remark = line.remark + (f"; follows {bar(line.follows)}" if line.follows else "")
-        odd = line.state in ("stuck_high", "stuck_low", "floating") and bool(line.remark)
+        odd = line.line in marked
         state = STATE_WORDS.get(line.state, line.state)
         rows.append(LineRow(bar(line.line), "" if pin is None else str(pin), state, odd, line.edges, high, remark))
     return rows
@@ -217,5 +237,5 @@ def charts(data: PageData) -> list[Chart]:
         (f"{paging.name} trigger", [trigger.time_s for trigger in paging.triggers]) for paging in evidence.pagings
     ]
     clock = clock_stability(data.course, data.examined.sample_interval_s)
-    made = (cycle_mix(data.course), memory_map(evidence.memory), clock, timeline(data.course, triggers))
+    made = (cycle_mix(data.course), failures(data.course), memory_map(evidence.memory), clock, timeline(data.course, triggers))
     return [chart for chart in made if chart is not None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import IO
 
 from strobewise.bus.model import LineState
@@ -31,9 +32,9 @@ def render_json(examined: Examined, lines: list[LineState]) -> str:
     return json_text(document)
 
 
-def print_survey(examined: Examined, lines: list[LineState], stream: IO[str]) -> None:
-    """Print the table of lines and the channels that carry none."""
-    print_lines(lines, stream)
+def print_survey(examined: Examined, lines: list[LineState], marked: Collection[str], stream: IO[str]) -> None:
+    """Print the table of lines, those marked that findings speak of, and the channels that carry none."""
+    print_lines(lines, marked, stream)
     names = [one_line(use.name) for use in examined.channels.unmapped]
     if names:
         more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""

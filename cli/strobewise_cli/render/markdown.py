@@ -12,9 +12,9 @@ from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES, WHO, aspect, how_sure
+from strobewise_cli.render.diagnosis_text import HEADLINES, WHO, aspect, how_sure, power_words, with_cautions
 from strobewise_cli.render.explain_text import names_text, sentence
-from strobewise_cli.render.html_report import capture_words, cautions, line_rows, some, when
+from strobewise_cli.render.html_report import capture_title, capture_words, line_rows, some, when
 from strobewise_cli.render.pinout import pin_name, pins_to_measure
 from strobewise_cli.terminal import one_line
 
@@ -29,7 +29,7 @@ def escape(text: str) -> str:
 def render_markdown(diagnosis: Diagnosis) -> str:
     """Return the document, with a line feed at its end."""
     verdict = diagnosis.verdict
-    paths = ", ".join(escape(examined.path) for examined in diagnosis.captures)
+    paths = escape(capture_title(diagnosis))
     parts = [f"# {HEADLINES[aspect(verdict)].capitalize()}: {paths}", f"**{escape(sentence(verdict.headline))}**"]
     parts.append(escape(capture_words(diagnosis)))
     if verdict.suspects and verdict.state != "no_fault_found":
@@ -52,9 +52,11 @@ def _next(diagnosis: Diagnosis) -> list[str]:
     verdict = diagnosis.verdict
     parts = []
     if verdict.next_steps:
-        parts += ["## What to measure next", *(f"> **Caution.** {escape(sentence(text))}" for text in cautions(diagnosis))]
-        steps = [f"{number}. {escape(sentence(step))}" for number, step in enumerate(verdict.next_steps, 1)]
-        parts.append("\n".join(steps))
+        parts.append("## What to measure next")
+        for number, (caution, step) in enumerate(with_cautions(verdict.steps), 1):
+            if caution:
+                parts.append(f"> **Caution.** {escape(sentence(caution))}")
+            parts.append(f"{number}. {escape(sentence(f'{power_words(step)}{step.text}'))}")
     pins = sorted(pins_to_measure(diagnosis))
     if pins and verdict.state != "no_fault_found":
         parts.append("Pins: " + ", ".join(f"{number} ({escape(pin_name(number))})" for number in pins) + ".")
@@ -75,7 +77,7 @@ def _findings(diagnosis: Diagnosis) -> list[str]:
 
 def _lines(diagnosis: Diagnosis) -> list[str]:
     rows = []
-    for row in line_rows(diagnosis.lines):
+    for row in line_rows(diagnosis):
         state = f"**{row.state}**" if row.odd else row.state
         rows.append(f"| {escape(row.name)} | {row.pin} | {state} | {row.edges} | {row.high} | {escape(row.remark)} |")
     parts = []

@@ -54,6 +54,9 @@ SEVERITIES: Tuple[Severity, ...] = get_args(Severity)  #: the gravest first
 VerdictState = Literal["no_fault_found", "fault", "cannot_decide"]
 VERDICT_STATES: Tuple[VerdictState, ...] = get_args(VerdictState)
 
+Power = Literal["", "off", "on", "off, then on"]  #: of the machine while a step is taken; "" where nothing is touched
+POWERS: Tuple[Power, ...] = get_args(Power)
+
 LeadPlace = Literal["cpu", "connector"]  #: where a user says that a lead sits
 LEAD_PLACES: Tuple[LeadPlace, ...] = get_args(LeadPlace)
 
@@ -115,6 +118,15 @@ class Finding(NamedTuple):
         return tuple(pin for pin in pins if pin is not None)
 
 
+class Step(NamedTuple):
+    """One thing to do next."""
+
+    text: str  #: without a full stop; names its lines with their pins
+    power: Power
+    caution: str  #: to be read before the step
+    pins: Tuple[int, ...]  #: of the 40-pin package that the text names
+
+
 class Verdict(NamedTuple):
     """What the findings amount to."""
 
@@ -125,8 +137,14 @@ class Verdict(NamedTuple):
     clip_also: Tuple[str, ...]  #: lines whose capture would let the verdict go further
     headline: str = ""  #: the fault in plain words and who is likely to blame, in full sentences
     not_judged: Tuple[str, ...] = ()  #: lines and parts of the machine that these leads cannot judge
+    steps: Tuple[Step, ...] = ()  #: next_steps with what a person at the bench must know of each
 
     @property
     def blames_leads(self) -> bool:
         """Whether a fault was found that is first of all one of the leads or their labels, not of the machine."""
         return self.state == "fault" and bool(self.suspects) and self.suspects[0].suspect == "probe_or_capture"
+
+    @property
+    def says_little(self) -> bool:
+        """Whether no fault was found where whole parts of the machine, its memory among them, could not be judged."""
+        return self.state == "no_fault_found" and bool({"ROM", "RAM"} & set(self.not_judged))

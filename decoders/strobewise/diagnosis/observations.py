@@ -50,7 +50,8 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
     for paging in evidence.pagings:
         yield Observation(f"paging, {paging.name}", _paging(paging))
     if timing is not None and timing.delays:
-        yield Observation("edges against the clock", _delays(timing))
+        if words := _delays(timing):
+            yield Observation("edges against the clock", words)
 
 
 _BEGINS = {
@@ -119,7 +120,7 @@ def _paging(record: PagingRecord) -> str:
 
 
 def _delays(record: TimingRecord) -> str:
-    """Return which speed grades the edges keep, which they break, and which can not be told at this rate."""
+    """Return which speed grades the edges keep, which they break, and which can not be told; nothing where none can."""
     breaks = {grade: [d for d in record.delays if grade in d.breaks] for grade in GRADES}
     keeps = [grade for grade in GRADES if all(grade in delay.meets for delay in record.delays)]
     beyond = [grade for grade in GRADES if breaks[grade]]
@@ -133,7 +134,7 @@ def _delays(record: TimingRecord) -> str:
             f"beyond those of {_grades(beyond)} ({CHARACTERISTIC[slowest.symbol].meaning}: {time_words(slowest.median_s)} in the middle)"
         )
     if not keeps and not beyond:
-        return f"{parts[0]}, too coarse to tell the speed grade"
+        return ""  # too coarse to tell, and nobody asked
     if unsure:
         parts.append(f"of {_grades(unsure)} it can not be told at this rate")
     return ", ".join(parts)

@@ -25,6 +25,10 @@ CAUTION_SOLDER = (
     "Power off, unplug, wear an earthed wrist strap (MOS parts die from static), ventilate when soldering (old solder has lead), and follow "
     "local electrical rules. A set with a display tube or a mains supply inside belongs in trained hands."
 )
+CAUTION_LIVE = (
+    "The power is on: ground clip first, one probe at a time, and never let it bridge two pins; stay off pins that may carry more than 5 V "
+    "or raw AC. Inside a set with a display tube or a mains supply only someone trained for it measures, under local electrical rules."
+)
 
 #: Of what a rule that sees the same less closely says nothing: of anything, of the same bus, of the lines that were named.
 Scope = Literal["all", "bus", "lines"]

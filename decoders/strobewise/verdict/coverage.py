@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import List, Sequence, Tuple
+from typing import FrozenSet, Iterable, List, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINES, bar
+from ..bus.model import Finding
 from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE
 
@@ -30,6 +31,11 @@ def not_judged(records: Sequence[BusEvidence]) -> Tuple[str, ...]:
     known = {name for each in finding for name in each.judges} - (set() if paged else {"ROMDIS"})
     order = [*(line.name for line in LINES), *PARTS]
     return tuple(name for name in order if name in known and name not in judged)
+
+
+def guilty(findings: Iterable[Finding]) -> FrozenSet[str]:
+    """Return the lines that findings hold against the machine or its leads."""
+    return frozenset(name for finding in findings if finding.severity != "note" for name in finding.lines)
 
 
 def words(names: Sequence[str]) -> str:

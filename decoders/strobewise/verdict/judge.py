@@ -8,9 +8,10 @@ joined over the findings and held below CONFIDENCE_CAP. The figures here are our
 from __future__ import annotations
 
 from math import floor
-from typing import Dict, List, Sequence, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
-from ..bus.model import SUSPECTS, Finding, Suspect, SuspectShare, Verdict
+from ..bus.lines import bar
+from ..bus.model import SUSPECTS, Finding, Step, Suspect, SuspectShare, Verdict
 from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE, ids
 from .coverage import clip_also, clip_words, not_judged
@@ -53,14 +54,15 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
     if faults:
         suspects = rank(faults, warnings)
         todo = steps(faults + warnings + by_behaviour, evidence.captured)
-        return Verdict("fault", suspects, _sentence(faults, suspects), todo, clip, headline(faults, suspects, evidence), missing)
+        words = headline(faults, suspects, evidence)
+        return Verdict("fault", suspects, _sentence(faults, suspects), _texts(todo), clip, words, missing, todo)
     if doubts or not _enough(evidence):
         why = "the capture shows too little of the CPU at work"
         suspects = rank(doubts, []) if doubts else (SuspectShare("probe_or_capture", UNSEEN),)
         text = f"Cannot decide: {doubts[0].evidence if doubts else why}"
         todo = steps(doubts + [f for f in warnings if f not in doubts], evidence.captured)
         words = f"Cannot decide: {plain(doubts[0], evidence) if doubts else why}." + (f" Next clip {clip_first}." if clip_first else "")
-        return Verdict("cannot_decide", suspects, text, todo, clip, words, missing)
+        return Verdict("cannot_decide", suspects, text, _texts(todo), clip, words, missing, todo)
     text = words = f"No fault found in {_amount(evidence)}"
     if warnings:
         text += f"; {warnings[0].evidence}"
@@ -73,7 +75,11 @@ def judge(findings: Sequence[Finding], evidence: BusEvidence, records: Sequence[
         words += f"; not judged with these leads: {coverage_words(missing)}" + (f"; next clip {clip_first}" if clip_first else "")
     suspects = rank(warnings, []) if warnings else (SuspectShare("none", ALL_WELL),)
     todo = steps(warnings + by_behaviour, evidence.captured)
-    return Verdict("no_fault_found", suspects, text, todo, clip if missing else (), f"{words}.", missing)
+    return Verdict("no_fault_found", suspects, text, _texts(todo), clip if missing else (), f"{words}.", missing, todo)
+
+
+def _texts(todo: Sequence[Step]) -> Tuple[str, ...]:
+    return tuple(step.text for step in todo)
 
 
 def without_consequences(findings: Sequence[Finding]) -> List[Finding]:
@@ -153,8 +159,20 @@ def _sentence(faults: Sequence[Finding], suspects: Sequence[SuspectShare]) -> st
 def _amount(evidence: BusEvidence) -> str:
     cycles = sum(n for kind, n in evidence.cycles.items() if kind != "bus_granted")
     lines = len(evidence.captured)
-    return f"{cycles} machine cycle{'s' if cycles != 1 else ''} on {lines} line{'s' if lines != 1 else ''}"
+    alone = pulsing(evidence)
+    counted = f"{cycles} machine cycle{'s' if cycles != 1 else ''}"
+    if alone is not None and evidence.cycles["opcode_fetch"] < ENOUGH_FETCHES:
+        counted = f"{evidence.line(alone).edges // 2} pulses of {bar(alone)}"
+    return f"{counted} on {lines} line{'s' if lines != 1 else ''}"
+
+
+def pulsing(evidence: BusEvidence) -> Optional[str]:
+    """Return the strobe that shows a CPU at work where /MREQ was not captured, so that no machine cycle could be rebuilt."""
+    if evidence.has("MREQ"):
+        return None
+    enough = 2 * ENOUGH_FETCHES
+    return next((name for name in ("M1", "RD") if name in evidence.captured and evidence.line(name).edges >= enough), None)
 
 
 def _enough(evidence: BusEvidence) -> bool:
-    return evidence.cycles["opcode_fetch"] >= ENOUGH_FETCHES
+    return evidence.cycles["opcode_fetch"] >= ENOUGH_FETCHES or pulsing(evidence) is not None

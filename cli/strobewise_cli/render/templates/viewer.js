@@ -33,7 +33,9 @@
 
   const base = d3.scaleLinear();
   let x = base.copy();
-  const zoom = d3.zoom().on("zoom", event => { x = event.transform.rescaleX(base); draw(); });
+  // The wheel scrolls the page, unless the waveform was chosen by a click or the tab key.
+  const free = event => event.type !== "wheel" || document.activeElement === svg.node();
+  const zoom = d3.zoom().filter(event => free(event) && !event.button && (!event.ctrlKey || event.type === "wheel")).on("zoom", event => { x = event.transform.rescaleX(base); draw(); });
   svg.call(zoom).on("dblclick.zoom", null);
 
   const hex = (value, digits) => value.toString(16).padStart(digits, "0");
