@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import zipfile
 from pathlib import Path
 
 HEAD = b"$timescale 1 ns $end\n"
@@ -73,3 +74,14 @@ def write_gzip_bomb_of_comments(path: Path, megabytes: int) -> None:
         out.write(HEAD + b"$comment ")
         for _ in range(megabytes):
             out.write(b"x " * (1 << 19))
+
+
+def write_session_bomb(path: Path, megabytes: int) -> None:
+    """Write a small session file that unpacks to so many megabytes of samples."""
+    told = b"[device 1]\nsamplerate=24 MHz\nprobe1=M1\nprobe2=MREQ\nunitsize=1\n"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("version", b"2")
+        archive.writestr("metadata", told)
+        with archive.open("logic-1-1", "w") as entry:
+            for _ in range(megabytes):
+                entry.write(bytes(1 << 20))

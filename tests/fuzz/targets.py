@@ -74,6 +74,27 @@ def scope(data: bytes) -> None:
         _check(error)
 
 
+def session(data: bytes) -> None:
+    """Read a session file; and the same bytes as the metadata of a sound one."""
+    import io
+    import zipfile
+
+    from strobewise.capture import open_capture
+    from strobewise.errors import StrobewiseError
+
+    around = io.BytesIO()
+    with zipfile.ZipFile(around, "w") as archive:
+        for name, content in (("version", b"2"), ("metadata", data), ("logic-1-1", bytes(range(200))), ("analog-1-2-1", bytes(200))):
+            archive.writestr(name, content)
+    for content in (data, around.getvalue()):
+        try:
+            with open_capture(_file("fuzzed.sr", content)) as opened:
+                for _ in opened.blocks(()):
+                    pass
+        except StrobewiseError as error:
+            _check(error)
+
+
 def _toml(name: str, load: Callable[[str], object], data: bytes) -> None:
     from strobewise.errors import StrobewiseError
 
@@ -164,7 +185,7 @@ def _check(error: Exception) -> None:
 
 #: Target -> its corpus.
 TARGETS = {
-    capture: "capture", reader: "capture", page: "capture", scope: "scope", command_line: "words",
+    capture: "capture", reader: "capture", page: "capture", scope: "scope", session: "session", command_line: "words",
     profile: "toml", scenario: "toml", expectations: "toml", map_file: "toml",
 }  # fmt: skip
 

@@ -8,7 +8,7 @@ import pytest
 from command_lines import COMMANDS, OPTIONS, OTHERS, VOCABULARY, bytes_of, words_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from targets import CORPUS, TARGETS, capture, command_line, expectations, page, profile, reader, scenario, scope
+from targets import CORPUS, TARGETS, capture, command_line, expectations, page, profile, reader, scenario, scope, session
 
 SEEDS = {name: sorted((CORPUS / name).iterdir()) for name in set(TARGETS.values())}
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
@@ -40,6 +40,12 @@ def test_words_in_any_order(words, blank):
 @given(st.integers(0, 2**32), st.integers(0, len(SEEDS["capture"]) - 1))
 def test_mutated_captures(seed, which):
     reader(mutated(SEEDS["capture"][which].read_bytes()[:4000], random.Random(seed)))
+
+
+@QUICK
+@given(st.integers(0, 2**32), st.integers(0, len(SEEDS["session"]) - 1))
+def test_mutated_sessions(seed, which):
+    session(mutated(SEEDS["session"][which].read_bytes(), random.Random(seed)))
 
 
 @QUICK

@@ -10,7 +10,7 @@ import sys
 import tomllib
 
 import pytest
-from hostile import ESCAPES, MARKUP, SMALL, write_gzip_bomb, write_gzip_bomb_of_comments, write_million_channels
+from hostile import ESCAPES, MARKUP, SMALL, write_gzip_bomb, write_gzip_bomb_of_comments, write_million_channels, write_session_bomb
 from lxml import etree
 
 from conftest import ROOT, TRACES
@@ -73,6 +73,14 @@ def test_large_ones(write, tmp_path):
     path = tmp_path / ("hostile.vcd.gz" if "bomb" in str(write) or "lambda" in str(write) else "hostile.vcd")
     write(path)
     assert good_manners(run("diagnose", path)).returncode == 2
+
+
+def test_a_session_that_unpacks_to_half_a_gigabyte(tmp_path):
+    path = tmp_path / "hostile.sr"
+    write_session_bomb(path, 512)
+    assert path.stat().st_size < 1 << 20
+    for arguments in (("diagnose", path), ("lines", path)):
+        good_manners(run(*arguments))
 
 
 @pytest.mark.parametrize("name", ["escapes-in-names", "markup-in-names", "toml-in-names"])

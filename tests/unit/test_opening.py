@@ -1,26 +1,23 @@
-"""Which reader opens a file: by its ending, else by its first bytes, packed or not."""
+"""Which reader opens a file: by how it begins, packed or not, and by its ending where that says nothing."""
 
 from __future__ import annotations
 
 import gzip
+from contextlib import closing
 
 import pytest
 
+from session_files import session_bytes
 from strobewise.capture.opening import FORMATS, OTHERWISE, format_of, open_capture
 from strobewise.capture.scope.reader import ScopeCapture
+from strobewise.capture.source import TextSource
 from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.errors import CaptureError
 
-VCD, SCOPE = FORMATS
+VCD, SESSION, SCOPE = FORMATS
 #: IEEE 1364-2005, 18.2: a file may begin with any declaration.
 HEADER = b"$timescale 1 ns $end\n$scope module bus $end\n$var wire 1 ! M1 $end\n$upscope $end\n$enddefinitions $end\n#0\n1!\n#9\n"
-
-
-@pytest.fixture
-def other(monkeypatch):
-    """A format of which VCD is not the fallback, so that only the first bytes can tell VCD."""
-    monkeypatch.setattr("strobewise.capture.opening.OTHERWISE", SCOPE)
-    return SCOPE
+TABLE = b"time,M1\n0,0\n1e-6,5\n2e-6,0\n"
 
 
 def written(folder, name, content):
@@ -29,37 +26,53 @@ def written(folder, name, content):
     return str(path)
 
 
-@pytest.mark.parametrize(
-    "name, expected",
-    [("a.vcd", VCD), ("A.VCD", VCD), ("a.vcd.gz", VCD), ("a.csv", SCOPE), ("A.Csv.GZ", SCOPE), ("a.csv.vcd", VCD), ("a.vcd.csv", SCOPE)],
-)
-def test_the_ending_decides_even_where_there_is_no_file(name, expected):
-    assert format_of(name) is expected
+def told(path):
+    with closing(TextSource(path)) as source:
+        return format_of(source)
 
 
-def test_the_ending_is_believed_before_the_bytes(tmp_path):
-    assert format_of(written(tmp_path, "a.csv", HEADER)) is SCOPE
-
-
-@pytest.mark.parametrize("mark", VCD.first_bytes)
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["plain", "packed"])
-def test_a_name_that_says_nothing_leaves_it_to_the_first_bytes(tmp_path, other, mark, pack):
-    assert format_of(written(tmp_path, "capture", pack(mark + b" x $end\n"))) is VCD
+@pytest.mark.parametrize("name", ["capture", "a.vcd", "a.csv", "a.sr", "a.csv.gz"])
+@pytest.mark.parametrize(
+    "content, expected",
+    [
+        (b"$date today $end\n", VCD), (b"$comment", VCD), (b" \r\n\t$timescale", VCD), (b"\xef\xbb\xbf$var", VCD),
+        (b"PK\x03\x04 and more", SESSION), (TABLE, SCOPE), (b"time;volts\r\n0;5\r\n", SCOPE), (b"0,1\n1,0", SCOPE),
+    ],
+)  # fmt: skip
+def test_the_content_decides_whatever_the_name_is(tmp_path, name, content, expected, pack):
+    assert told(written(tmp_path, name, pack(content))) is expected
 
 
-@pytest.mark.parametrize("content", [b"", b"time,volts\n0,5\n", b"$dat", b"\x1f\x8b", b"\x1f\x8b\x08\0broken", b" $date"])
-def test_bytes_that_tell_nothing(tmp_path, other, content):
-    assert format_of(written(tmp_path, "capture", content)) is other
+@pytest.mark.parametrize("content", [b"", b"time,volts\n", b"P", b"PK", b"\0" * 200_000, b"\0\n" * 100_000, b"hello\n"])
+@pytest.mark.parametrize("name, expected", [("a.vcd", VCD), ("A.VCD", VCD), ("A.Csv", SCOPE), ("a.vcd.sr", SESSION), ("x", OTHERWISE)])
+def test_the_name_decides_where_the_content_says_nothing(tmp_path, name, content, expected):
+    assert told(written(tmp_path, name, content)) is expected
 
 
-def test_what_cannot_be_read_ahead_is_not_touched(tmp_path, other):
-    assert format_of("-") is other and format_of(str(tmp_path)) is other and format_of(str(tmp_path / "missing")) is other
+def test_what_was_looked_at_is_still_read(tmp_path):
+    with closing(TextSource(written(tmp_path, "capture", HEADER))) as source:
+        assert format_of(source) is VCD and source.read(1 << 20) + source.read(1 << 20) == HEADER
 
 
-def test_the_longest_mark_is_read_whole(tmp_path, other, monkeypatch):
-    longer = VCD._replace(name="long", first_bytes=(b"a mark of quite some length",), endings=(".long",))
-    monkeypatch.setattr("strobewise.capture.opening.FORMATS", (*FORMATS, longer))
-    assert format_of(written(tmp_path, "capture", longer.first_bytes[0])) is longer
+class Dribbling(TextSource):
+    """A pipe that hands over a byte at a time, and fails the test where more is asked for than was needed."""
+
+    def __init__(self, path, least):
+        super().__init__(path)
+        self.least = least
+        self.given = 0
+
+    def _read(self, size):
+        self.given += 1
+        assert self.given <= self.least
+        return super()._read(1)
+
+
+@pytest.mark.parametrize("content, least, expected", [(HEADER, 1, VCD), (b"PK\x03\x04", 4, SESSION), (TABLE, len("time,M1\n0,0\n"), SCOPE)])
+def test_an_endless_pipe_is_told_by_its_first_bytes(tmp_path, content, least, expected):
+    with closing(Dribbling(written(tmp_path, "capture", content), least)) as source:
+        assert format_of(source) is expected
 
 
 def test_the_reader_opens_what_was_told(tmp_path):
@@ -67,12 +80,12 @@ def test_the_reader_opens_what_was_told(tmp_path):
     for name, content in (("capture", HEADER), ("packed", gzip.compress(HEADER))):
         with open_capture(written(tmp_path, name, content)) as capture:
             assert isinstance(capture, VcdCapture) and [channel.name for channel in capture.header.channels] == ["M1"]
-    with open_capture(written(tmp_path, "a.csv", b"time,M1\n0,0\n1e-6,5\n2e-6,0\n")) as capture:
+    with open_capture(written(tmp_path, "a.csv", TABLE)) as capture:
         assert isinstance(capture, ScopeCapture)
 
 
 #: A short capture of each format, so that a new one cannot be forgotten.
-CONTENT = {"VCD": HEADER, "scope CSV": b"time,M1\n0,0\n1e-6,5\n2e-6,0\n"}
+CONTENT = {"VCD": HEADER, "scope CSV": b"time,M1\n0,0\n1e-6,5\n2e-6,0\n", "session file": session_bytes()}
 
 
 def read_whole(path):

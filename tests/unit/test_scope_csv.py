@@ -168,10 +168,9 @@ def test_a_cut_last_line_is_left_out(tmp_path):
             "this is no CSV of a scope: no row of numbers in two columns or more (PATH, line 1, byte 0): "
             "export it again with a column of times and a column of volts per channel",
         ),
-        (
+        (  # what a file holds tells what it is, not its ending
             "$date today $end\n$timescale 1 ns $end\n",
-            "this is no CSV of a scope: no row of numbers in two columns or more (PATH, line 1, byte 0): "
-            "export it again with a column of times and a column of volts per channel",
+            "the file ends before $enddefinitions (PATH, line 3, byte 38): export the capture again as VCD",
         ),
         (
             "time,M1\n0,1.5\n1e-8,x\n",

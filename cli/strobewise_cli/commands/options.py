@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from strobewise.diagnosis.examined import Examined
     from strobewise.profile.options import Options
 
-CAPTURE_HELP = "a .vcd, a .vcd.gz, a .csv from a scope, or - for a VCD on standard input"
+CAPTURE_HELP = "a .vcd, a .vcd.gz, a session file of the capture host (.sr), a .csv from a scope, or - for one of these on standard input"
 MOST_PROCESSES = 256
 _CLOCK_RANGE_HZ = (1e3, 1e9)
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}

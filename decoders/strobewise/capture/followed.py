@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Optional
 
+import numpy as np
+import numpy.typing as npt
+
 from ..records.volts import AnalogLevels
-from .records import BitStatistics
+from .records import BitStatistics, Times
 from .vcd.state import BodyState, Layout
 
 
@@ -37,3 +40,20 @@ class Followed:
         if self._state is None:
             return {}
         return {code.decode("latin-1"): record.result() for code, record in self._state.volts.items() if record.samples}
+
+
+def account(state: BodyState, bit: int, levels: npt.NDArray[np.int8], times: Times) -> None:
+    """Keep the account of one bit of volts; levels int8 (n,), -1 for those before the first decided one."""
+    decided = np.flatnonzero(levels >= 0)
+    if not len(decided):
+        return
+    if not state.bit_seen[bit]:
+        first = int(decided[0])
+        state.known[bit] -= times[first]
+        state.high[bit] -= times[first] * levels[first]
+        state.bit_level[bit], state.bit_known[bit], state.bit_seen[bit] = levels[first], True, True
+    levels, times = levels[decided], times[decided]
+    changes = np.diff(levels, prepend=np.int8(state.bit_level[bit]))
+    state.edges[bit] += np.count_nonzero(changes)
+    state.high[bit] -= np.sum(times * changes)
+    state.bit_level[bit] = levels[-1]

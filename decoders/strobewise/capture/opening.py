@@ -1,75 +1,104 @@
-"""Which reader opens which file: one table, by ending or first bytes."""
+"""Which reader opens which file: one table. What a file holds decides; its ending only where that says nothing."""
 
 from __future__ import annotations
 
-import gzip
-import os
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import NamedTuple, Optional
 
 from .interface import Capture
-from .source import STANDARD_INPUT
+from .source import TextSource
 
 PACKED = ".gz"  #: an ending behind the format's own
+LONGEST_HEAD = 64 << 10  #: bytes that are looked at, at most
+_BLANKS = b" \t\r\n"
+_MARK_OF_ORDER = b"\xef\xbb\xbf"  #: before text of some programs (Unicode, 23.8)
 
 
-def _vcd(path: str) -> Capture:
+def _vcd(source: TextSource) -> Capture:
     from .vcd.reader import VcdCapture
 
-    return VcdCapture(path)
+    return VcdCapture(source.path, source=source)
 
 
-def _scope(path: str) -> Capture:
+def _session(source: TextSource) -> Capture:
+    from .session.reader import SessionCapture
+
+    return SessionCapture(source.path, source=source)
+
+
+def _scope(source: TextSource) -> Capture:
     from .scope.reader import ScopeCapture
 
-    return ScopeCapture(path)
+    return ScopeCapture(source.path, source=source)
+
+
+def _is_vcd(start: bytes, ended: bool) -> Optional[bool]:
+    """A VCD begins with a keyword (IEEE 1364-2005, 18.2), which begins with $."""
+    text = start.removeprefix(_MARK_OF_ORDER).lstrip(_BLANKS)
+    return text.startswith(b"$") if text or ended else None
+
+
+def _is_session(start: bytes, ended: bool) -> Optional[bool]:
+    from .session.archive import MAGIC
+
+    return start.startswith(MAGIC) if len(start) >= len(MAGIC) or ended or not MAGIC.startswith(start) else None
+
+
+def _is_table(start: bytes, ended: bool) -> Optional[bool]:
+    """Some lines, then a row of numbers."""
+    from .scope.header import parse_head
+    from .vcd.positions import BodyError
+
+    try:
+        return True if parse_head(start, ended) is not None else None
+    except BodyError:
+        return False
 
 
 class Format(NamedTuple):
     """One kind of file. A reader loads when a file asks for it."""
 
     name: str
-    endings: tuple[str, ...]  #: in lower case; the first row that fits the name opens the file
-    first_bytes: tuple[bytes, ...]  #: of the unpacked text, for a name that says nothing; none where they tell nothing
-    opener: Callable[[str], Capture]
+    endings: tuple[str, ...]  #: in lower case
+    holds: Callable[[bytes, bool], Optional[bool]]  #: told by how a file begins, and whether that is all; None: more bytes are needed
+    opener: Callable[[TextSource], Capture]
 
 
 FORMATS = (
-    Format("VCD", (".vcd",), (b"$date", b"$version", b"$timescale", b"$comment", b"$scope"), _vcd),  # IEEE 1364-2005, 18.2
-    Format("scope CSV", (".csv",), (), _scope),
+    Format("VCD", (".vcd",), _is_vcd, _vcd),
+    Format("session file", (".sr",), _is_session, _session),
+    Format("scope CSV", (".csv",), _is_table, _scope),
 )
-OTHERWISE = FORMATS[0]  #: what standard input holds, and what a file that nothing tells of is read as: its reader says what is amiss
+OTHERWISE = FORMATS[0]  #: what a file that nothing tells of is read as: its reader says what is amiss
 
 
-def format_of(path: str) -> Format:
-    """Return the format that a file's name tells, else its first bytes."""
+def format_of(source: TextSource) -> Format:
+    """Return the format that the bytes tell, the first row of FORMATS that fits, else that of the name. Raises CaptureError."""
+    start, ended = source.peek(1), False
+    ended = not start
+    while True:
+        told = [known.holds(start, ended) for known in FORMATS]
+        if True in told and None not in told[: told.index(True)]:
+            return FORMATS[told.index(True)]
+        if ended or None not in told or len(start) >= LONGEST_HEAD:
+            return _by_name(source.path)
+        more = source.peek_on()
+        start, ended = more, len(more) == len(start)
+
+
+def _by_name(path: str) -> Format:
     name = path.lower().removesuffix(PACKED)
-    for known in FORMATS:
-        if name.endswith(known.endings):
-            return known
-    start = _first_bytes(path)
-    return next((known for known in FORMATS if known.first_bytes and start.startswith(known.first_bytes)), OTHERWISE)
-
-
-def _first_bytes(path: str) -> bytes:
-    """Return how a file begins, unpacked; nothing of what can be read once only, or not at all."""
-    if path == STANDARD_INPUT or not os.path.isfile(path):
-        return b""
-    longest = max(len(mark) for known in FORMATS for mark in known.first_bytes)
-    try:
-        with open(path, "rb") as file:
-            start = file.read(longest)
-        if start[:2] == b"\x1f\x8b":  # RFC 1952
-            with gzip.open(path) as unpacked:
-                start = unpacked.read(longest)
-    except (OSError, EOFError):
-        return b""  # the reader will say so
-    return start
+    return next((known for known in FORMATS if name.endswith(known.endings)), OTHERWISE)
 
 
 def open_capture(path: str) -> Capture:
-    """Open a capture of any format of FORMATS, packed or not, or "-" for a VCD on standard input. Use it as a context manager.
+    """Open a capture of any format of FORMATS, packed or not, or "-" for one on standard input. Use it as a context manager.
 
     Raises CaptureError.
     """
-    return format_of(path).opener(path)
+    source = TextSource(path)
+    try:
+        return format_of(source).opener(source)
+    except BaseException:
+        source.close()
+        raise

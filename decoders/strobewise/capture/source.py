@@ -32,13 +32,39 @@ class TextSource:
                 break
             self._held += more
         self._unpacker = zlib.decompressobj(wbits=31) if self._held == GZIP_MAGIC else None
+        self._ahead = b""  #: unpacked, and looked at already
 
     def close(self) -> None:
         """Close the file; standard input stays open."""
         self._file.close()
 
+    @property
+    def in_place(self) -> bool:
+        """Return whether the bytes lie in a file as they are read here."""
+        return self.repeatable and self._unpacker is None
+
+    def peek(self, size: int) -> bytes:
+        """Return the next `size` bytes, which stay to be read; fewer only where the source ends before."""
+        while len(self._ahead) < size:
+            more = self._read(size - len(self._ahead))
+            if not more:
+                break
+            self._ahead += more
+        return self._ahead
+
+    def peek_on(self) -> bytes:
+        """Return more of what comes, as a pipe holds it, behind what was looked at before; all of it stays to be read."""
+        self._ahead += self._read(64 << 10)
+        return self._ahead
+
     def read(self, size: int) -> bytes:
         """Return up to `size` bytes, b"" at the end only. A pipe returns what it holds: an endless one never stalls."""
+        if self._ahead:
+            data, self._ahead = self._ahead[:size], self._ahead[size:]
+            return data
+        return self._read(size)
+
+    def _read(self, size: int) -> bytes:
         if self._unpacker is not None:
             return self._unpack(size)
         if self._held:
@@ -48,7 +74,7 @@ class TextSource:
 
     def readinto(self, target: memoryview) -> int:
         """Read into memory; return how many bytes, 0 at the end only."""
-        if self._unpacker is None and not self._held:
+        if self._unpacker is None and not self._held and not self._ahead:
             try:
                 count = self._file.readinto(target) or 0
                 self.taken += count
@@ -86,7 +112,8 @@ class TextSource:
     def _unpack(self, size: int) -> bytes:
         assert self._unpacker is not None
         while True:
-            packed = self._unpacker.unconsumed_tail or self._held or self._read_file(64 << 10)
+            tail = b"" if self._unpacker.eof else self._unpacker.unconsumed_tail  # at the end what is left is in unused_data
+            packed = tail or self._held or self._read_file(64 << 10)
             self._held = b""
             if not packed:
                 if self._unpacker.eof:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ...errors import CaptureError
 from .. import limits
-from ..followed import Followed
+from ..followed import Followed, account
 from ..records import BitAssignment, Block, Channel, Header, Times
 from ..source import TextSource
 from ..vcd.header import quoted
@@ -39,13 +39,13 @@ class ScopeCapture(Followed):
     first piece decides. Raises CaptureError, from the constructor for the head and from `blocks` for the samples.
     """
 
-    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES) -> None:
+    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
         self.path = path
         self.block_bytes = block_bytes
         self.warnings: list[str] = []
         self._layout: Optional[Layout] = None
         self._state: Optional[BodyState] = None
-        self._source = TextSource(path)
+        self._source = source or TextSource(path)
         self._fresh = False
         try:
             self._head = self._read_head()
@@ -218,7 +218,7 @@ class ScopeCapture(Followed):
                 levels = state.volts[signal.code].add(values * column.scale)
             else:
                 levels = (values != 0.0).astype(np.int8)
-            _account(state, signal.first_bit, levels, times)
+            account(state, signal.first_bit, levels, times)
             mask = np.uint64(signal.masks.get(0, 0))
             words[levels == 1] |= mask
             words[levels == 0] &= ~mask
@@ -255,20 +255,3 @@ class ScopeCapture(Followed):
 
 def _is_finite(number: Optional[float]) -> bool:
     return number is not None and math.isfinite(number)
-
-
-def _account(state: BodyState, bit: int, levels: npt.NDArray[np.int8], times: Times) -> None:
-    """Keep the account of one bit; levels int8 (n,), -1 for those before the first decided one."""
-    decided = np.flatnonzero(levels >= 0)
-    if not len(decided):
-        return
-    if not state.bit_seen[bit]:
-        first = int(decided[0])
-        state.known[bit] -= times[first]
-        state.high[bit] -= times[first] * levels[first]
-        state.bit_level[bit], state.bit_known[bit], state.bit_seen[bit] = levels[first], True, True
-    levels, times = levels[decided], times[decided]
-    changes = np.diff(levels, prepend=np.int8(state.bit_level[bit]))
-    state.edges[bit] += np.count_nonzero(changes)
-    state.high[bit] -= np.sum(times * changes)
-    state.bit_level[bit] = levels[-1]

@@ -45,11 +45,11 @@ class VcdCapture(Followed):
     Raises CaptureError, from the constructor for the header and from `blocks` for the samples.
     """
 
-    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES) -> None:
+    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
         self.path = path
         self.block_bytes = block_bytes
         self.warnings: list[str] = []
-        self._source = TextSource(path)
+        self._source = source or TextSource(path)
         self._rest = b""
         self._layout: Optional[Layout] = None
         self._state: Optional[BodyState] = None

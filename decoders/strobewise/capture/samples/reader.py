@@ -1,0 +1,70 @@
+"""What every capture of raw samples has in common, wherever its bytes come from."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Iterable, Iterator, Sequence
+from types import TracebackType
+from typing import Optional, TypeVar
+
+from ...errors import CaptureError
+from ..followed import Followed
+from ..records import BitAssignment, Block, Header
+from ..vcd.state import BodyState, Layout
+from .following import Follower, Piece
+from .rate import SampleTimes
+
+_Self = TypeVar("_Self", bound="SampledCapture")
+
+
+class SampledCapture(Followed):
+    """A capture of raw samples, opened for reading. Use it as a context manager.
+
+    A class of its own kind of file fills in the members, opens the file and yields its pieces.
+    """
+
+    path: str
+    header: Header
+    warnings: list[str]
+    times: SampleTimes
+    unit_bytes: int  #: bytes of a sample, 0 without logic channels
+    places: Sequence[Optional[int]]  #: for each channel of the header its bit in a sample; None for volts
+
+    def __enter__(self: _Self) -> _Self:
+        return self
+
+    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
+        self.close()
+
+    @abstractmethod
+    def close(self) -> None:
+        """Close the file."""
+
+    @abstractmethod
+    def _rewind(self) -> None:
+        """Go to the first sample. Raises CaptureError where that cannot be read a second time."""
+
+    @abstractmethod
+    def _pieces(self) -> Iterator[Piece]:
+        """Yield the samples from the first one on. Raises CaptureError, OSError."""
+
+    def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
+        """Read the samples; a row for each at which a level changes, for the first, and for the end of the last.
+
+        Raises CaptureError for a damaged file, ValueError for an assignment that the channels do not allow.
+        """
+        layout = Layout(self.header, list(assignment))
+        self._rewind()
+        self._layout, self._state = layout, BodyState(layout)
+        return self._blocks(layout, self._state)
+
+    def _blocks(self, layout: Layout, state: BodyState) -> Iterator[Block]:
+        follower = Follower(layout, state, self.places, self.unit_bytes, self.times)
+        for piece in self._pieces():
+            if piece.samples:
+                block = follower.rows(piece)
+                if len(block.times):
+                    yield block
+        if state.time is None:
+            raise CaptureError("the capture holds no samples", self.path, remedy="export the capture again")
+        yield follower.last_row()

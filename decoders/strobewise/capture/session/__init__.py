@@ -1,0 +1,1 @@
+"""Session files of the capture host."""
