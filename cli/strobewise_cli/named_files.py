@@ -16,10 +16,10 @@ from strobewise.files.names import map_path
 from strobewise.files.reading import descriptor, names_read
 from strobewise_cli.output import STANDARD_OUTPUT
 
-CAPTURES = ("capture", "captures", "good", "suspect", "after")  #: a map may lie beside each
+CAPTURES = ("capture", "captures", "good", "suspect", "before", "after")  #: a map may lie beside each
 INPUTS = (*CAPTURES, "map_file", "machine", "roms", "expect", "scenario")
-INPUT_FOLDERS = ("folder",)
-OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "write_map")
+INPUT_FOLDERS = ("folder", "closed")
+OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "write_map", "bundle")
 #: Folder that is filled -> the names that are written there; None: names that are made up on the way.
 OUTPUT_FOLDERS: dict[str, tuple[str, ...] | None] = {
     "results": ("journal.jsonl", "captures.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),

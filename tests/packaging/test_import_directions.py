@@ -43,6 +43,7 @@ ALLOWED = {
     "watch": TABLES | {"capture", "cycles", "diagnosis", "evidence", "files", "profile", "rules", "verdict"},
 }
 ALLOWED["expectations"] = ALLOWED["compare"] | {"compare", "files"}
+ALLOWED["case"] = ALLOWED["watch"] | {"hookup"}
 ALLOWED["archive"] = ALLOWED["expectations"] | {"__version__", "expectations"}
 #: Rooms that a capture host's own Python must be able to import: the standard library only.
 PLAIN = {"__init__", "errors", "files", "bus", "records", "cpu", "program", "stream", "rules", "verdict", "machine"}

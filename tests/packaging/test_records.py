@@ -17,8 +17,6 @@ SOURCES = sorted([*ENGINE.rglob("*.py"), *CLI.rglob("*.py"), *HOST.rglob("*.py")
 KEPT = {
     "Operation.documented": "a fact of the opcode table, which the tests hold against the manual's count",
     "_Place.shift": "unpacked with its neighbours, once for every cycle",
-    "Row.shares": "the table of suspects; rules name the shares themselves, tests go through the rows",
-    "Row.why": "the reason of a row, for the reader of the table; a test sees that each has one",
     "Grade.means": "what a grade means, for the reader of the table; a test sees that each has it",
     "Operation.useless_prefix": "a fact of the opcode table, by which the tests choose what other emulators agree on",
 }

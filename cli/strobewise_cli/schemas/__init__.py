@@ -11,6 +11,8 @@ SCHEMAS = {
     "lines": "strobewise lines --json",
     "cycle": "one line of strobewise cycles --format jsonl",
     "comparison": "strobewise compare --json",
+    "case": "strobewise case show --json; its $defs hold the step of case next --json",
+    "proof": "strobewise prove --json",
     "hookup": "strobewise hookup --json",
     "survey": "strobewise survey --json",
     "watch-record": "one line of strobewise watch --log",

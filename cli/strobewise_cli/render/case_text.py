@@ -1,0 +1,179 @@
+"""A case for a person at a terminal: where it stands, what changed it, and the one thing to do next."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import IO, TYPE_CHECKING
+
+from rich.text import Text
+
+from strobewise.bus.lines import bar
+from strobewise.bus.units import time_words
+from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step
+from strobewise.case.trend import Trend
+from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.terminal import one_line, report_console
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from strobewise.case.proof import Proof
+
+UNITS = {"volts": " V", "ohms": " ohms", "supply": " V"}
+PROOF_COLOURS = {"proven": "bold green", "not_proven": "bold yellow", "still_there": "bold red", "new_fault": "bold red"}
+
+
+def print_state(state: CaseState, stream: IO[str]) -> None:
+    """Print where a case stands: the sheet with what each entry changed, the suspects, the proof, the next step."""
+    console = report_console(stream)
+    case = state.case
+    console.print(Text(f"{case.machine or case.folder.name}: {case.symptom}, opened {case.opened}", "bold"))
+    if state.verdict is not None:
+        _say(console, "", sentence(state.verdict.headline))
+    _head(console, "Sheet")
+    if not case.items:
+        console.print("  nothing yet")
+    changes = {change.number: change.words for change in state.changes}
+    for item in case.items:
+        _say(console, f"  {item.number}. ", item_words(item))
+        _say(console, "     -> ", changes.get(item.number, ""))
+    if case.closed is not None:
+        _say(console, "  closed: ", closed_words(state))
+    else:
+        _head(console, "Suspects")
+        for each in state.hypotheses:
+            _say(console, f"  {each.share * 100:3.0f} %  ", hypothesis_words(each))
+    if state.proof is not None:
+        _head(console, "Proof")
+        _proof(console, state.proof)
+    if state.trend is not None and (state.trend.warnings or len(state.trend.points) > 1):
+        _trend(console, state.trend)
+    console.print()
+    _step(console, state.step)
+
+
+def print_step(step: Step, stream: IO[str]) -> None:
+    """Print the one thing to do next."""
+    _step(report_console(stream), step)
+
+
+def print_proof(proof: Proof, stream: IO[str]) -> None:
+    """Print whether a repair is proven."""
+    _proof(report_console(stream), proof)
+
+
+def item_words(item: Item) -> str:
+    """Return an entry of the sheet as a sentence."""
+    if item.file is not None:
+        words = f"capture {item.file.rpartition('/')[2]}"
+        words += f", on for {item.minutes_on:g} minutes" if item.minutes_on is not None else ""
+    else:
+        words = answer_words(item.answer) if item.answer is not None else ""
+    words += f" ({item.note})" if item.note and words else item.note
+    return words if item.counts else f"withdrawn: {words}"
+
+
+def answer_words(answer: Answer) -> str:
+    """Return what was measured or done in a few words."""
+    about = SUSPECT_WORDS.get(answer.about, bar(answer.about)).partition(" (")[0]
+    if answer.kind == "note":
+        return ""
+    if answer.kind == "pulses":
+        words = f"{about} {'pulses' if answer.value else 'does not pulse'}"
+    elif answer.value is not None:
+        words = f"{about or answer.kind}: {answer.value:g}{UNITS.get(answer.kind, '')}"
+    else:
+        words = f"{answer.kind} {about}"
+    if answer.place == "connector":
+        words += " at the connector"
+    return words + {"": "", "gone": ": the fault is gone", "stays": ": the fault stays"}[answer.fault]
+
+
+def hypothesis_words(each: Hypothesis) -> str:
+    """Return a suspect, and beside it what the table alone says where the shop's own closed cases count."""
+    words = SUSPECT_WORDS[each.suspect]
+    if not each.closed_cases:
+        return words
+    many = f"your {each.closed_cases} closed case{'s' if each.closed_cases > 1 else ''}"
+    return f"{words} (table {each.table * 100:.0f} %; with {many} {each.share * 100:.0f} %)"
+
+
+def closed_words(state: CaseState) -> str:
+    """Return what it was."""
+    closed = state.case.closed
+    assert closed is not None
+    proven = "proven" if closed.proven else "not proven"
+    return f"{closed.time}: it was {SUSPECT_WORDS[closed.was]}, {closed.part} ({proven})"
+
+
+def lead_words(step: Step) -> list[tuple[str, str, str]]:
+    """Return (channel, line, where) of each lead of a capture."""
+    rows = []
+    for lead in step.leads:
+        where = f"pin {lead.pin}" if lead.pin is not None else "connector"
+        if lead.place == "connector":
+            where = f"connector {lead.connector_pin}" if lead.connector_pin else "at the connector"
+        rows.append((lead.channel, bar(lead.line), where))
+    return rows
+
+
+def settings_words(step: Step) -> str:
+    """Return the analyser's settings of a capture."""
+    told = step.settings
+    words = f"{float(told['sample_hz']) / 1e6:g} MHz for {time_words(float(told['duration_s']))}, trigger: {told['trigger']}"
+    return words + (f"; the machine on for {float(told['minutes_on']):g} minutes before" if told.get("minutes_on") else "")
+
+
+def _step(console: Console, step: Step) -> None:
+    _say(console, "Next: ", sentence(step.title), "bold")
+    _say(console, "      ", f"why: {step.why}")
+    if step.power is not None:
+        _say(console, "      ", f"power {step.power}; about {step.minutes:.0f} minutes" if step.minutes else f"power {step.power}")
+    for text in step.cautions:
+        _say(console, "  !   ", text)
+    for channel, line, where in lead_words(step):
+        console.print(f"      {channel:<5} {line:<8} {where}", markup=False)
+    if step.settings:
+        _say(console, "      ", settings_words(step))
+    for number, command in enumerate(step.commands):
+        console.print(f"{'Then: ' if number == 0 else '  or: '}{one_line(command)}", markup=False, soft_wrap=True)
+
+
+def _proof(console: Console, proof: Proof) -> None:
+    _say(console, "", sentence(proof.words), PROOF_COLOURS[proof.state])
+    for text in proof.seen:
+        _say(console, "  +  ", text)
+    for text in proof.missing:
+        _say(console, "  -  ", f"missing: {text}")
+
+
+def _trend(console: Console, trend: Trend) -> None:
+    _head(console, "Over time")
+    for text in trend.warnings:
+        _say(console, "  warning: ", text)
+    for line in trend_lines(trend):
+        console.print(f"  {line}", markup=False)
+
+
+def trend_lines(trend: Trend) -> list[str]:
+    """Return a table of what was missing in each capture, for fixed type."""
+    lines = list(dict.fromkeys(line for point in trend.points for line in point.missing))
+    rows = [" ".join(["capture", " minutes", *(f"{bar(line):>8}" for line in lines), "wrong reads"])]
+    for point in trend.points:
+        cells = [f"{share * 100:7.2g}%" if (share := point.share(line)) is not None else "       -" for line in lines]
+        compared, wrong = point.wrong_reads
+        reads = f"{wrong / compared * 100:10.2g}%" if compared else "          -"
+        minutes = f"{point.minutes_on:8g}" if point.minutes_on is not None else "       -"
+        rows.append(" ".join([f"{point.number:7}", minutes, *cells, reads]))
+    return rows
+
+
+def _head(console: Console, title: str) -> None:
+    console.print()
+    console.print(Text(title, "bold"))
+
+
+def _say(console: Console, lead: str, text: str, style: str = "") -> None:
+    for number, line in enumerate(textwrap.wrap(one_line(text), max(30, console.width - 1 - len(lead)))):
+        console.print(Text((lead if number == 0 else " " * len(lead)) + line, style))

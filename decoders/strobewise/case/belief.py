@@ -1,0 +1,90 @@
+"""How sure a case is of each suspect: captures, then answers, by Bayes' rule (textbook), with the shop's own closed cases told apart.
+
+Where the captures find a fault, their verdict's shares stand, and what they leave open goes to the others by the symptom. Where they find
+none, a suspect loses as much as the rules that would have shown it could decide. Each answer multiplies by what it says of the suspect.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from ..bus.lines import STROBES
+from ..bus.model import SUSPECTS, Finding, Suspect, Verdict
+from ..hookup.symptoms import UNKNOWN, find_symptom
+from ..records.evidence import BusEvidence
+from ..rules import CATALOGUE
+from ..rules.base import Rule
+from .checks import chances, outcome
+from .records import Answer
+
+Shares = dict[Suspect, float]
+TRUST = 0.9  #: that a rule which can decide sees the fault that it is for; our choice
+REPLAY_TRUST = 0.5  #: that a program which runs as it should would have met a fault of memory or buses: it may not go there; our choice
+REPLAY_CYCLES = 1000  #: compared with the known program before that counts
+OTHER_LEADS = 0.15  #: that a lead shows a fault again on another channel, where the lead was to blame; our choice
+NOBODY = frozenset({"none"})
+PLAUSIBLE = 0.02  #: least share of any suspect before the first capture: a symptom does not rule anybody out
+REPLAY_RULE = "program-names-fault"
+
+
+def normalised(shares: Mapping[Suspect, float]) -> Shares:
+    """Return shares that add up to 1."""
+    total = sum(shares.values()) or 1.0
+    return {name: share / total for name, share in shares.items()}
+
+
+def prior(symptom: str) -> Shares:
+    """Return how likely each suspect is by the symptom alone."""
+    known = find_symptom(symptom) or UNKNOWN
+    return normalised({name: max(known.weights.get(name, 0.0), PLAUSIBLE) for name in SUSPECTS if name not in NOBODY})
+
+
+def seen_by(rule: Rule, suspect: Suspect) -> float:
+    """Return how much a rule has to say of a suspect, 0..1."""
+    return next((share for name, share in rule.suspects if name == suspect), 0.0) if rule.severity == "fault" else 0.0
+
+
+def detection(suspect: Suspect, records: Sequence[BusEvidence]) -> float:
+    """Return the chance that captures would have shown a fault of a suspect, by the rules that could decide on them."""
+    whole = known = 0.0
+    for rule in CATALOGUE:
+        weight = seen_by(rule, suspect)
+        if not weight or not any(rule.needs):
+            continue
+        whole += weight
+        known += weight if any(rule.can_decide(record) for record in records) else 0.0
+    found = TRUST * known / whole if whole else 0.0
+    replayed = any(r.replay is not None and r.replay.healthy_matched >= REPLAY_CYCLES for r in records)
+    return max(found, REPLAY_TRUST) if replayed and suspect in ("rom", "ram", "data_bus", "address_bus", "glue", "connection") else found
+
+
+def from_captures(start: Shares, verdict: Verdict, records: Sequence[BusEvidence]) -> Shares:
+    """Return the shares after the captures."""
+    if verdict.state == "fault":
+        told: Shares = {share.suspect: share.confidence for share in verdict.suspects if share.suspect in start}
+        rest = normalised({name: share for name, share in start.items() if name not in told})
+        left = max(0.0, 1.0 - sum(told.values()))
+        return normalised({name: told.get(name, 0.0) + left * rest.get(name, 0.0) for name in start})
+    return normalised({name: share * (1.0 - detection(name, records)) for name, share in start.items()})
+
+
+def other_leads(shares: Shares, findings: Sequence[Finding], channels: Sequence[Mapping[str, str]], seen: Sequence[set[str]]) -> Shares:
+    """Return the shares where captures show the same line at fault on different channels of the analyser: two bad leads are seldom.
+
+    channels: line -> channel of each capture; seen: the lines at fault in each.
+    """
+    lines = {line for finding in findings if finding.severity == "fault" for line in finding.lines if line in STROBES}
+    for line in lines:
+        used = {names[line] for names, faulty in zip(channels, seen, strict=True) if line in faulty and line in names}
+        if len(used) > 1:
+            factor = OTHER_LEADS ** (len(used) - 1)
+            shares = normalised({name: share * (factor if name == "probe_or_capture" else 1.0) for name, share in shares.items()})
+    return shares
+
+
+def after(shares: Shares, answer: Answer, found: str | None = None) -> Shares:
+    """Return the shares after an answer. found: its outcome where captures tell it."""
+    result = found or outcome(answer)
+    if result is None:
+        return shares
+    return normalised({name: share * chances(answer, name, result) for name, share in shares.items()})

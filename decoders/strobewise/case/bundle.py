@@ -1,0 +1,44 @@
+"""A case as one zip file to share: the sheet, the captures and their maps, and digests in place of what the ROMs hold."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from pathlib import Path
+
+from ..files.names import map_path
+from .machine_files import without_images
+from .records import Case
+from .sheet import PROFILE, SHEET, sheet_text
+
+EPOCH = (1980, 1, 1, 0, 0, 0)  #: the earliest date that a zip file can hold: equal cases give equal files
+READ_ME = """This is a case of strobewise: unpack it and run strobewise case show FOLDER.
+
+What the ROMs hold was left out, digests stand in its place. A capture with data lines still shows the bytes that the machine read.
+"""
+
+
+def bundle(case: Case) -> bytes:
+    """Return the zip file. Raises OSError."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        _put(archive, "README.txt", READ_ME.encode())
+        _put(archive, SHEET, sheet_text(case).encode())
+        profile = case.folder / PROFILE
+        if profile.is_file():
+            _put(archive, PROFILE, without_images(profile.read_text(encoding="utf-8"), profile.parent).encode())
+        for item in case.items:
+            if item.file is not None:
+                path = case.path(item)
+                _put(archive, item.file, path.read_bytes())
+                beside = Path(map_path(path))
+                if beside.is_file():
+                    _put(archive, map_path(item.file), beside.read_bytes())
+    return packed.getvalue()
+
+
+def _put(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
+    info = zipfile.ZipInfo(name, EPOCH)
+    info.compress_type = zipfile.ZIP_DEFLATED
+    info.external_attr = 0o644 << 16
+    archive.writestr(info, content)

@@ -1,0 +1,167 @@
+"""What can be measured or done at the bench, what each outcome says of each suspect, and what it costs: tables, apart from logic.
+
+How telling an outcome is, the minutes and the risk are our choice throughout; which outcome speaks for whom is common practice. A figure is
+the chance of the outcome where that suspect is to blame; OTHERS stands for suspects that a row does not name. What no row tells apart is
+left as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from ..bus.lines import ADDRESS, BIT, DATA, LINE
+from ..bus.model import SUSPECTS, Suspect
+from ..errors import UsageError
+from ..records.profile import Profile
+from ..rules.base import CAUTION_CLIP, CAUTION_SOLDER
+from .records import ANSWER_KINDS, REPAIRS, Answer, AnswerKind, Power
+
+OTHERS = "others"
+Row = Mapping[str, float]
+
+LOW_V, HIGH_V = 0.8, 2.0  #: input levels of TTL parts (bus/volts.py)
+SUPPLY_V = (4.75, 5.25)  #: 5 V within 5 % (Z8400 product specification, operating conditions)
+OPEN_OHMS = 20.0  #: a good track, joint or contact has a few ohms with the leads' own; our choice
+CAUTION_ON = (
+    "The machine is on while you do this: one hand only, a probe that cannot slip between two pins, ground first. "
+    "Never reach into a set with a display tube or a mains supply inside: that belongs in trained hands."
+)
+
+
+class Check(NamedTuple):
+    """One kind of measurement or trial."""
+
+    kind: AnswerKind
+    outcomes: Mapping[str, Row]  #: outcome -> chance of it by suspect; the last outcome is what the others leave over
+    minutes: float
+    risk: float  #: of harm to pads and parts, 0..1
+    power: Power
+    caution: str
+    words: str  #: what to do; {what} is the line with its pin, or the part
+    why: str
+
+
+#: Of a line that a capture at the CPU shows dead or wrong.
+PULSES = Check(
+    "pulses", {"no": {"cpu": 0.95, "connection": 0.12, "probe_or_capture": 0.03, OTHERS: 0.6}, "yes": {}}, 4, 0.15, "on", CAUTION_ON,
+    "put a scope or a logic probe on {what} itself, the leg of the chip: does it pulse? A meter that stays below 0.8 V says no as well",
+    "a pin that is dead at the chip's own leg is the chip (or a short); one that lives there is a lead, a joint or a contact",
+)  # fmt: skip
+OHMS = Check(
+    "ohms", {"open": {"connection": 0.92, OTHERS: 0.03}, "good": {}}, 4, 0.1, "off", CAUTION_CLIP,
+    "measure the resistance of {what}, from the chip's own leg to the far end, while you press on the socket and the joints",
+    "an open way is the fault itself; a good one acquits sockets, joints and tracks",
+)  # fmt: skip
+SUPPLY = Check(
+    "supply", {"bad": {"supply": 0.9, OTHERS: 0.02}, "good": {}}, 2, 0.05, "on", CAUTION_ON,
+    "measure the supply between pins 11 and 29, at the CPU's own legs",
+    "all else rests on it: 4.75 to 5.25 V there",
+)  # fmt: skip
+UNPLUGGED = Check(
+    "unplugged", {"gone": {"expansion_device": 0.95, "connection": 0.1, "supply": 0.15, OTHERS: 0.02}, "stays": {}}, 2, 0.02, "off",
+    CAUTION_CLIP, "unplug all that sits on the expansion port, and see whether the fault stays",
+    "a device that holds a line does so no more once it is off",
+)  # fmt: skip
+RESEATED = Check(
+    "reseated", {"gone": {"connection": 0.45, "cpu": 0.02, OTHERS: 0.01}, "stays": {}}, 5, 0.2, "off", CAUTION_SOLDER,
+    "take {what} out of its socket, clean the legs and the contacts, and put it back",
+    "a contact that has gone bad is often good again then",
+)  # fmt: skip
+COOLED = Check(
+    "cooled", {"gone": {OTHERS: 0.12}, "stays": {}}, 5, 0.1, "on", CAUTION_ON,
+    "once it has failed, cool {what} alone (freeze spray, short bursts), and see whether the fault goes",
+    "a part that fails warm works again for a while when it alone is cold",
+)  # fmt: skip
+COOLED_OWN = 0.85  #: that the fault goes when the part to blame is cooled
+
+#: Trying another part, or mending: that the fault goes where this is to blame, and where something else is.
+CURES, CURES_BY_CHANCE = 0.97, 0.04
+CURES_TOO: Mapping[AnswerKind, Row] = {"replaced": {"connection": 0.25}}  #: another part in, and a contact may be good again
+MENDS: Mapping[AnswerKind, tuple[Suspect, ...]] = {
+    "resoldered": ("connection", "data_bus", "address_bus"), "cleaned": ("connection",), "reseated": ("connection",),
+}  # fmt: skip
+
+CHECKS: tuple[Check, ...] = (PULSES, OHMS, SUPPLY, UNPLUGGED, RESEATED, COOLED)
+BY_KIND: Mapping[AnswerKind, Check] = {check.kind: check for check in CHECKS}
+
+#: Minutes and risk of putting a part right, by how it sits; and of a capture.
+MINUTES_SOCKETED, RISK_SOCKETED = 6.0, 0.15
+MINUTES_SOLDERED, RISK_SOLDERED = 45.0, 0.9
+MINUTES_PLUGGED, RISK_PLUGGED = 3.0, 0.05
+MINUTES_JOINT, RISK_JOINT = 12.0, 0.4
+MINUTES_CLIP, MINUTES_CAPTURE, RISK_CLIP = 0.5, 3.0, 0.03  #: for each lead that moves; for the capture itself; for each lead
+RISK_MINUTES = 30.0  #: minutes of work that we would rather spend than take a risk of 1
+
+
+def checked(answer: Answer, profile: Profile | None) -> Answer:
+    """Return an answer as the sheet keeps it. Raises UsageError for one that makes no sense."""
+    if answer.kind not in ANSWER_KINDS:
+        raise UsageError(f"{answer.kind!r} is no answer", "answer", f"one of {', '.join(ANSWER_KINDS)}")
+    if answer.kind in ("volts", "ohms", "pulses", "resoldered"):
+        line = answer.about.lstrip("/").upper()
+        known = line in BIT or (profile is not None and profile.line(line) is not None)
+        if not known:
+            raise UsageError(f"{answer.about!r} is no line", answer.kind, "name a line, as M1 or D3")
+        answer = answer._replace(about=line)
+    elif answer.kind in ("reseated", "cooled", "replaced", "unplugged", "cleaned"):
+        answer = _with_part(answer, profile)
+    if answer.kind in ("volts", "ohms", "pulses", "supply") and answer.value is None:
+        raise UsageError("no value", answer.kind, {"pulses": "say yes or no"}.get(answer.kind, "give the number that you measured"))
+    return answer
+
+
+def _with_part(answer: Answer, profile: Profile | None) -> Answer:
+    about = answer.about or {"unplugged": "expansion_device", "cleaned": "connection"}.get(answer.kind, "")
+    suspect = next((name for name in SUSPECTS if name == about.lower()), None)
+    if suspect is not None:
+        return answer._replace(about=suspect, part=suspect)
+    for region in profile.memory if profile is not None else ():
+        if about in region.chips and region.kind in ("rom", "ram"):
+            return answer._replace(about=about, part="rom" if region.kind == "rom" else "ram")
+    raise UsageError(f"{about!r} is no part", answer.kind, f"one of {', '.join(SUSPECTS[:-1])}, or a chip of the profile")
+
+
+def outcome(answer: Answer) -> str | None:
+    """Return the outcome of a check that an answer is, None where it says nothing by itself."""
+    value = answer.value
+    if answer.kind == "pulses" and value is not None:
+        return "yes" if value else "no"
+    if answer.kind == "volts" and value is not None:
+        return "no" if value < LOW_V else None  # a meter shows the middle of a line that moves: only a low one is surely dead
+    if answer.kind == "ohms" and value is not None:
+        return "open" if value > OPEN_OHMS else "good"
+    if answer.kind == "supply" and value is not None:
+        return "good" if SUPPLY_V[0] <= value <= SUPPLY_V[1] else "bad"
+    return answer.fault or None
+
+
+def chances(answer: Answer, suspect: Suspect, found: str) -> float:
+    """Return the chance of an outcome of an answer's check where this suspect is to blame, 0..1."""
+    kind: AnswerKind = "pulses" if answer.kind == "volts" else answer.kind
+    if kind in REPAIRS:
+        gone = _cured(answer, suspect)
+        return gone if found == "gone" else 1.0 - gone
+    check = BY_KIND.get(kind)
+    if check is None:
+        return 1.0
+    first = next(iter(check.outcomes))
+    row = check.outcomes[first]
+    chance = row.get(suspect, row.get(OTHERS, 0.5))
+    if kind == "cooled" and suspect == answer.part:
+        chance = COOLED_OWN
+    if kind in ("pulses", "volts") and answer.place == "connector":
+        chance = 0.95 if suspect in ("connection", "cpu") else chance  # dead there says nothing of which of the two
+    return chance if found == first else 1.0 - chance
+
+
+def _cured(answer: Answer, suspect: Suspect) -> float:
+    """Return the chance that a repair makes a fault go away where this suspect is to blame."""
+    if suspect == answer.part or suspect in MENDS.get(answer.kind, ()):
+        return BY_KIND[answer.kind].outcomes["gone"].get(suspect, CURES) if answer.kind == "reseated" else CURES
+    return CURES_TOO.get(answer.kind, {}).get(suspect, CURES_BY_CHANCE)
+
+
+def applies_to_line(line: str) -> bool:
+    """Say whether a line is an output of the CPU whose pin can be looked at: what drives it is the CPU itself."""
+    return line in LINE and LINE[line].direction == "output" and line not in DATA and (line in ADDRESS or LINE[line].pin is not None)

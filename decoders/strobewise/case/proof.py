@@ -1,0 +1,283 @@
+"""Whether a repair is proven: the fault's conditions were met again, for long enough, and it did not come.
+
+Sources. A fault that comes at a constant rate keeps away for a time t with the chance exp(-t / m), m the mean time until it came (the
+exponential waiting time of a Poisson process, textbook); m is the time under which captures were at risk, divided by the failures seen (the
+maximum-likelihood estimate with censored times, textbook). One that spoils a share q of the requests keeps away from n of them with the
+chance (1 - q) ** n; three times 1 / q is where that falls below 5 % (the rule of three; Hanley and Lippman-Hand, JAMA 1983, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import Literal, NamedTuple
+
+from ..bus.lines import STROBES, bar
+from ..bus.model import Finding
+from ..bus.units import time_words
+from ..diagnosis.facade import Diagnosis
+from ..records.evidence import BusEvidence
+from ..records.strobes import RELEASES_MIN
+from ..rules import find_rule
+from ..verdict.words import counted, plain
+from .belief import REPLAY_RULE
+from .running import not_running
+
+ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
+DOUBT = 0.05  #: chance that a fault which is still there stayed away, below which a repair is proven
+TIMES = -math.log(DOUBT)  #: mean times without a failure that take: three, near enough
+ENOUGH_REQUESTS = 100  #: of the kind that failed, however often it failed before
+ALWAYS = 0.5  #: share of the requests that failed from which a fault counts as one that is always there
+FROM_THE_START = 0.05  #: of a capture's length: what fails sooner fails from the start
+
+
+class Witness(NamedTuple):
+    """One capture, judged alone."""
+
+    diagnosis: Diagnosis
+    minutes_on: float | None = None  #: how long the machine had been on when it began
+
+    @property
+    def evidence(self) -> BusEvidence:
+        """What it shows."""
+        return self.diagnosis.evidence
+
+    @property
+    def faults(self) -> list[Finding]:
+        """What is wrong in it."""
+        return [finding for finding in self.diagnosis.findings if finding.severity == "fault"]
+
+
+class Proof(NamedTuple):
+    """Whether a repair is proven."""
+
+    state: ProofState
+    words: str  #: in a sentence
+    seen: tuple[str, ...] = ()  #: what speaks for it, with its numbers
+    missing: tuple[str, ...] = ()  #: what it takes
+    chance: float | None = None  #: that the faults, were they still there, stayed away as they did; None where that was not reached
+    minutes_on: float | None = None  #: how long the machine should have been on before the next capture begins, where that matters
+    duration_s: float | None = None  #: how long the next capture should be
+
+
+def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
+    """Say whether the captures after a repair prove that the faults of those before it are gone. At least one of each."""
+    faults = [(witness, finding) for witness in before for finding in witness.faults if not _blames_leads(finding)]
+    if not faults:
+        return Proof("not_proven", "not proven: the captures before the repair show no fault that could be gone", missing=(
+            "a capture from before the repair in which the fault shows",
+        ))  # fmt: skip
+    again = _again(faults, after)
+    if again is not None:
+        return again
+    seen, missing, chances = [], [], []
+    minutes, duration = None, None
+    for finding, failing in _kinds(faults):
+        judged = _Judged(finding, failing, before, after)
+        seen += judged.seen
+        missing += judged.missing
+        chances.append(judged.chance)
+        minutes = max(filter(None, (minutes, judged.minutes_needed)), default=None)
+        duration = max(filter(None, (duration, judged.duration_needed)), default=None)
+    missing += _doubts(after)
+    chance = None if None in chances else max((each for each in chances if each is not None), default=None)
+    told = tuple(dict.fromkeys(seen)), tuple(dict.fromkeys(missing))
+    if missing:
+        return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration)
+    gone = ", ".join(dict.fromkeys(title_of(finding) for finding, _ in _kinds(faults)))
+    return Proof("proven", f"proven: gone after the repair: {gone}", *told, chance)
+
+
+def title_of(finding: Finding) -> str:
+    """Return what a finding found, in a few words."""
+    names = [bar(line) for line in finding.lines if bar(line) not in finding.title]
+    return f"{finding.title} ({', '.join(names)})" if names else finding.title
+
+
+def _blames_leads(finding: Finding) -> bool:
+    return finding.suspect == "probe_or_capture"
+
+
+def _again(faults: Sequence[tuple[Witness, Finding]], after: Sequence[Witness]) -> Proof | None:
+    """Return that a fault is still there, or a new one is, None where neither is."""
+    known = {(finding.rule, finding.lines) for _, finding in faults}
+    lines = {line for _, finding in faults for line in finding.lines}
+    new = None
+    for witness in after:
+        for finding in witness.faults:
+            words = f"{plain(finding, witness.evidence)} (in {witness.diagnosis.captures[0].path})"
+            if (finding.rule, finding.lines) in known or (lines & set(finding.lines) and not _blames_leads(finding)):
+                return Proof("still_there", f"still there: {words}", seen=(finding.evidence,))
+            if new is None and not _blames_leads(finding):
+                new = Proof("new_fault", f"another fault than before: {words}", seen=(finding.evidence,))
+    return new
+
+
+def _kinds(faults: Sequence[tuple[Witness, Finding]]) -> Iterator[tuple[Finding, list[tuple[Witness, Finding]]]]:
+    """Yield each fault once, with the captures that show it."""
+    plainly = {line for _, finding in faults if finding.rule != REPLAY_RULE for line in finding.lines}
+    keys = dict.fromkeys((f.rule, f.lines) for _, f in faults if f.rule != REPLAY_RULE or not f.lines or not set(f.lines) <= plainly)
+    for key in keys:  # what the known program says of a line that a rule of its own speaks of is the same fault
+        failing = [(witness, finding) for witness, finding in faults if (finding.rule, finding.lines) == key]
+        yield failing[0][1], failing
+
+
+class _Judged:
+    """One fault of before, held against the captures after the repair."""
+
+    def __init__(
+        self, finding: Finding, failing: Sequence[tuple[Witness, Finding]], before: Sequence[Witness], after: Sequence[Witness]
+    ) -> None:
+        self.finding, self.failing = finding, failing
+        self.seen: list[str] = []
+        self.missing: list[str] = []
+        self.chance: float | None = None
+        self.minutes_needed: float | None = None
+        self.duration_needed: float | None = None
+        self._name = title_of(finding)
+        self._able = [witness for witness in after if self._can_show(witness)]
+        if not self._able:
+            first = failing[0][0].evidence
+            leads = ", ".join(bar(line) for line in sorted(_leads_of(finding, first)))
+            self.missing.append(f"no capture after the repair could show the fault again ({self._name}): the same leads as before, {leads}")
+            return
+        warm = self._warm()
+        chances = [chance for chance in (self._by_time(before, warm), self._by_requests()) if chance is not None]
+        self.chance = max(chances, default=None)
+
+    def _can_show(self, witness: Witness) -> bool:
+        """Say whether a capture would show the fault: its leads, at the places where they showed it before."""
+        places = [failed.evidence.probe_at for failed, _ in self.failing]
+        here = witness.evidence.probe_at
+        same = all(any(here.get(line, "cpu") == there.get(line, "cpu") for there in places) for line in self.finding.lines)
+        return same and _can_show(self.finding, witness.evidence)
+
+    def _warm(self) -> bool:
+        """Ask for a machine that was on as long as when it failed. Returns whether the time that it was on counts."""
+        on = [witness.minutes_on for witness, _ in self.failing]
+        if None in on:
+            return False
+        least = min(minutes for minutes in on if minutes is not None)
+        self._able = [witness for witness in self._able if (witness.minutes_on or 0.0) >= least]
+        if not self._able:
+            self.minutes_needed = least
+            self.missing.append(f"a capture of the machine as warm as when it failed: on for {least:g} minutes, as then")
+        return bool(least)
+
+    def _by_time(self, before: Sequence[Witness], warm: bool) -> float | None:
+        """Hold the time without a failure against the time that it took before."""
+        if not self._able:
+            return None
+        times = [_until(witness, finding) + 60.0 * ((witness.minutes_on or 0.0) if warm else 0.0) for witness, finding in self.failing]
+        shown = {id(witness) for witness, _ in self.failing}
+        least = min(witness.minutes_on or 0.0 for witness, _ in self.failing)
+        spared = [
+            witness for witness in before
+            if id(witness) not in shown and self._can_show(witness) and (not warm or (witness.minutes_on or 0) >= least)
+        ]  # fmt: skip
+        at_risk = sum(times) + sum(_lasted(witness, warm) for witness in spared)
+        mean, longest = at_risk / len(times), max(times)
+        now = sum(_lasted(witness, warm) for witness in self._able)
+        if not mean:
+            self.seen.append(f"not once in {_time(now)}, where it was there from the start before")
+            return 0.0
+        chance = math.exp(-now / mean)
+        needed = max(longest, TIMES * mean)
+        if chance > DOUBT or max(_lasted(witness, warm) for witness in self._able) <= longest:
+            if warm and needed > 60.0:
+                self.minutes_needed = math.ceil(needed / 60.0)
+            else:
+                self.duration_needed = needed * 1.1
+            self.missing.append(
+                f"longer: it failed after {_time(longest)} before, and {_time(now)} without it would come about in {chance * 100:.0f} % of "
+                f"cases if it were still there; {_time(needed)} make that 5 %"
+            )
+        else:
+            self.seen.append(
+                f"{_time(now)} without it, which came after {_time(mean)} on average before: were it still there, that had a chance of "
+                f"{_percent(chance)} (exp(-t/m))"
+            )
+        return chance
+
+    def _by_requests(self) -> float | None:
+        """Hold the requests of the kind that failed against the share of them that failed before."""
+        line = self.finding.lines[0] if len(self.finding.lines) == 1 else ""
+        counts = [witness.evidence.strobes[line] for witness, _ in self.failing if line in STROBES and line in witness.evidence.strobes]
+        now = sum(_requests(witness.evidence, line) for witness in self._able)
+        expected, missed = sum(count.expected for count in counts), sum(_missed(witness.evidence, line) for witness, _ in self.failing)
+        share = missed / expected if expected and missed else 0.0
+        needed = ENOUGH_REQUESTS if not 0.0 < share < ALWAYS else max(ENOUGH_REQUESTS, math.ceil(TIMES / share))
+        if self._able and now < needed:
+            self.missing.append(f"more requests of the kind that failed: {now} were seen, and it takes {needed} ({self._name})")
+            return None
+        if not self._able or not share:
+            return None
+        chance = (1.0 - min(share, 1.0)) ** now
+        failed = "all" if share >= 1.0 else f"{share * 100:.2g} %"
+        self.seen.append(f"{bar(line)} strobes in all of {counted(now, 'requests')} that call for it; {failed} of {expected} failed before")
+        return chance
+
+
+def _until(witness: Witness, finding: Finding) -> float:
+    """Return after which time a capture failed, seconds; 0 where it did so from the start."""
+    evidence = witness.evidence
+    after = (finding.first_s if finding.first_s is not None else evidence.start_s) - evidence.start_s
+    return 0.0 if after < FROM_THE_START * evidence.duration_s else after
+
+
+def _lasted(witness: Witness, warm: bool) -> float:
+    return witness.evidence.duration_s + (60.0 * (witness.minutes_on or 0.0) if warm else 0.0)
+
+
+def _missed(evidence: BusEvidence, line: str) -> int:
+    """Return in how many of the requests that call for it a strobe failed; one that is held does in all."""
+    count = evidence.strobes.get(line)
+    if count is None:
+        return 0
+    return count.expected if evidence.line(line).edges < RELEASES_MIN * count.seen else count.expected - count.seen
+
+
+def _requests(evidence: BusEvidence, line: str) -> int:
+    count = evidence.strobes.get(line)
+    return count.expected if count is not None else evidence.requests
+
+
+def _leads_of(finding: Finding, evidence: BusEvidence) -> set[str]:
+    """Return the leads that the rule of a finding had."""
+    rule = find_rule(finding.rule)
+    had = next((lines for lines in (rule.needs if rule is not None else ()) if lines and evidence.has(*lines)), ())
+    return {*had, *finding.lines} & evidence.captured or set(evidence.captured)
+
+
+def _can_show(finding: Finding, evidence: BusEvidence) -> bool:
+    """Say whether a capture would show a fault, were it still there: its rule can decide, on the same line at the same place."""
+    rule = find_rule(finding.rule)
+    if rule is None or not rule.can_decide(evidence):
+        return False
+    if rule.id == REPLAY_RULE:
+        return evidence.replay is not None and evidence.replay.healthy
+    return all(line in evidence.captured for line in finding.lines if line in evidence.lines or line in rule.judges)
+
+
+def _doubts(after: Sequence[Witness]) -> list[str]:
+    """Return why the captures after a repair do not show a machine that works."""
+    told = []
+    for witness in after:
+        verdict = witness.diagnosis.verdict
+        path = witness.diagnosis.captures[0].path
+        if verdict.state == "fault":
+            told.append(f"the leads first: {plain(witness.faults[0], witness.evidence)} (in {path})")
+        elif verdict.state == "cannot_decide":
+            told.append(f"a capture that can decide: {verdict.headline.removeprefix('Cannot decide: ').rstrip('.')} (in {path})")
+    reasons = [not_running(witness.evidence) for witness in after]
+    if all(reason is not None for reason in reasons):
+        told.append(f"a program that is seen to run on: {reasons[0]}")
+    return told
+
+
+def _time(seconds: float) -> str:
+    return time_words(seconds) if seconds < 60.0 else f"{seconds / 60.0:.3g} minutes"
+
+
+def _percent(chance: float) -> str:
+    return f"{chance * 100:.2g} %" if chance >= 1e-4 else "less than 0.01 %"

@@ -1,0 +1,190 @@
+"""The one thing to do next: of what could be done, that which tells most per minute of work and risk; then the repair, then its proof."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+from ..bus.lines import DATA, LINE, STROBES, pin_text
+from ..bus.model import SUSPECTS, Finding, Suspect
+from ..diagnosis.examined import Examined
+from ..profile.options import Options
+from ..rules import CATALOGUE
+from ..verdict.words import SUSPECT_WORDS
+from . import checks
+from .belief import OTHER_LEADS
+from .captures import again_for_proof, at_connector, first_capture, on_other_leads
+from .checks import Check
+from .plans import Plan
+from .proof import Proof
+from .records import Answer, Case, Hypothesis, Step
+from .repairs import close_step, nothing_left, repair_step
+from .worth import bits_at_connector, bits_of_answer, bits_of_capture, cost, information
+
+FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
+SURE = 0.75  #: share from which the part may be put right, if no check is cheaper than the work that it may save; our choice
+SHOWN = 0.05  #: share from which a part is worth cooling alone
+COMES_AND_GOES = (0.02, 0.98)  #: share of the requests that failed, between which a look at the pin meets it by chance
+
+
+class Situation(NamedTuple):
+    """What the choice rests on."""
+
+    case: Case
+    shares: Mapping[Suspect, float]
+    hypotheses: Sequence[Hypothesis]
+    findings: Sequence[Finding]  #: of all captures together
+    examined: Sequence[Examined]  #: the captures from before the repair
+    proof: Proof | None
+    repaired: bool  #: something was put right, and nothing says yet that it did not help
+
+
+class _Choice(NamedTuple):
+    step: Step
+    rate: float  #: bits a minute
+
+
+def next_step(now: Situation) -> Step:
+    """Return what to do next."""
+    case = now.case
+    if case.closed is not None:
+        return nothing_left(f"the case is closed: it was {SUSPECT_WORDS[case.closed.was]}, {case.closed.part}")
+    if now.repaired:
+        if now.proof is not None and now.proof.state == "proven":
+            return close_step(case, now.hypotheses, now.proof)
+        return again_for_proof(case, now.examined, now.findings, now.proof)
+    choices = sorted(_choices(now), key=lambda choice: -choice.rate)
+    best = choices[0].step if choices else None
+    repair = repair_step(case, now.hypotheses, now.findings)
+    if repair is None:
+        return best if best is not None else nothing_left("these leads and a meter can tell no more; the sheet says what is known")
+    if best is None or _pays(now.hypotheses[0].share, repair, best):
+        return repair
+    return best
+
+
+def _pays(share: float, repair: Step, check: Step) -> bool:
+    """Say whether to put the part right now: what is wasted if it was another one is less than what asking on costs."""
+    return share >= SURE and (1.0 - share) * cost(repair.minutes, repair.risk) <= cost(check.minutes, check.risk)
+
+
+def _choices(now: Situation) -> Iterator[_Choice]:
+    for step in (*_captures(now), *_checks(now)):
+        if step.bits >= FEW_BITS:
+            yield _Choice(step, step.bits / cost(step.minutes, step.risk))
+
+
+def _captures(now: Situation) -> Iterator[Step]:
+    shares = dict(now.shares)
+    records = [examined.evidence for examined in now.examined]
+    faulty = [finding for finding in now.findings if finding.severity == "fault"]
+    settled = settled_rules(now.examined)
+    known = Options(profile=now.case.profile).program_known
+    replayed = known and not any(record.replay is not None for record in records)
+    if not any(finding.lines for finding in faulty):
+        plan = Plan.of(now.case, shares, settled)
+        worth = bits_of_capture(shares, frozenset(plan.lines), settled, replayed)
+        yield first_capture(now.case, plan, now.examined, worth)
+    if _at_the_port(now) and now.examined:
+        yield at_connector(now.case, now.examined, bits_at_connector(shares))
+    for finding in faulty[:1]:
+        line = finding.lines[0] if len(finding.lines) == 1 else ""
+        if line in STROBES and not _shown_on_two_leads(now, line):
+            worth = bits_of_lead(shares)
+            yield on_other_leads(now.case, now.examined, line, worth)
+
+
+def bits_of_lead(shares: Mapping[Suspect, float]) -> float:
+    """Return what the same line on another lead is expected to tell."""
+    return information(dict(shares), [{name: OTHER_LEADS if name == "probe_or_capture" else 0.97 for name in shares}])
+
+
+def _at_the_port(now: Situation) -> bool:
+    """Say whether the connector is worth a capture: a device is in play, and no capture looked there yet."""
+    profile = now.case.profile
+    asked = now.case.symptom == "ignores-expansion" or bool(profile is not None and profile.paging)
+    return asked and not any("connector" in examined.evidence.probe_at.values() for examined in now.examined)
+
+
+def settled_rules(captures: Sequence[Examined]) -> frozenset[str]:
+    """Return the rules that could decide on a capture, with its leads at the CPU."""
+    records = [examined.evidence for examined in captures if "connector" not in examined.evidence.probe_at.values()]
+    return frozenset(rule.id for rule in CATALOGUE if any(rule.needs) and any(rule.can_decide(record) for record in records))
+
+
+def _shown_on_two_leads(now: Situation, line: str) -> bool:
+    return len({examined.channels.channels[line] for examined in now.examined if line in examined.channels.channels}) > 1
+
+
+def _checks(now: Situation) -> Iterator[Step]:
+    done = {(item.answer.kind, item.answer.about) for item in now.case.items if item.answer is not None and item.counts}
+    for check, about, what in _possible(now):
+        answer = Answer(check.kind, about, part=_part(about))
+        if (check.kind, about) in done or (check.kind == "pulses" and ("volts", about) in done):
+            continue
+        yield check_step(now, check, answer, what)
+
+
+def _part(about: str) -> Suspect | None:
+    return next((name for name in SUSPECTS if name == about), None)
+
+
+def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
+    """Yield the checks that make sense now: what is to be done, about what, in words."""
+    yield checks.SUPPLY, "", ""
+    if now.case.symptom != "ignores-expansion":
+        yield checks.UNPLUGGED, "expansion_device", ""
+    fault = next((finding for finding in now.findings if finding.severity == "fault" and finding.lines), None)
+    comes = now.case.symptom == "dies-warm" or (fault is not None and _comes_and_goes(now, fault))
+    if fault is not None:
+        line = fault.lines[0]
+        if checks.applies_to_line(line) and not comes:
+            yield checks.PULSES, line, pin_text(line)
+        if line in LINE and LINE[line].pin is not None:
+            yield checks.OHMS, line, _way(line, fault)
+    if comes:
+        for chip in [name for name in now.shares if name in ("cpu", "ram", "rom", "clock", "glue") and now.shares[name] >= SHOWN]:
+            yield checks.COOLED, chip, SUSPECT_WORDS[chip]
+    for part in now.case.socketed:
+        if part in ("cpu", "rom"):
+            yield checks.RESEATED, part, SUSPECT_WORDS[_part(part) or "cpu"]
+
+
+def _comes_and_goes(now: Situation, fault: Finding) -> bool:
+    """Say whether a fault of a strobe is there in some requests only."""
+    for examined in now.examined:
+        count = examined.evidence.strobes.get(fault.lines[0])
+        if count is not None and count.expected and COMES_AND_GOES[0] < 1.0 - count.hit < COMES_AND_GOES[1]:
+            return True
+    return False
+
+
+def _way(line: str, fault: Finding) -> str:
+    """Return the way of a line that is to be measured, in words."""
+    to = "the chip that it serves" if line in DATA else "where it is missing: the connector, or the next chip"
+    words = fault.title.partition("(")[2].partition(")")[0]
+    if words and all(part.strip().isalnum() for part in words.split(",")):
+        to = f"the same line at {words}"
+    return f"{pin_text(line)} to {to}"
+
+
+def check_step(now: Situation, check: Check, answer: Answer, what: str) -> Step:
+    """Return a check as a step, with the answers that it can have."""
+    first = next(iter(check.outcomes))
+    bits = bits_of_answer(dict(now.shares), answer, first)
+    folder = now.case.folder
+    about = f" {answer.about}" if answer.about and check.kind != "unplugged" else ""
+    commands: tuple[str, ...]
+    if check.kind in ("ohms", "supply"):
+        commands = (f"strobewise case answer {folder} {check.kind}{about} {'OHMS' if check.kind == 'ohms' else 'VOLTS'}",)
+        answers: tuple[Answer, ...] = (answer,)
+    elif check.kind == "pulses":
+        commands = tuple(f"strobewise case answer {folder} pulses{about} {word}" for word in ("no", "yes"))
+        answers = (answer._replace(value=0.0), answer._replace(value=1.0))
+    else:
+        commands = tuple(f"strobewise case answer {folder} {check.kind}{about} --fault {word}" for word in ("gone", "stays"))
+        answers = (answer._replace(fault="gone"), answer._replace(fault="stays"))
+    return Step(
+        "check", f"{check.kind}:{answer.about}" if answer.about else check.kind, check.words.format(what=what), check.why, check.power,
+        (check.caution,), answers=answers, commands=commands, minutes=check.minutes, risk=check.risk, bits=bits,
+    )  # fmt: skip

@@ -1,0 +1,169 @@
+"""The folder of a case: plain files that may live in git, be zipped and sent. Every change is written whole or not at all.
+
+    case.toml                   the sheet: symptom, machine, every capture and answer in the order in which they came
+    machine/                    the profile, with the ROM images that it names beside it
+    captures/NUMBER-NAME        the captures, each with its map (NAME.map.toml) beside it
+
+Nothing is removed: what is withdrawn stays on the sheet with its reason.
+"""
+
+from __future__ import annotations
+
+import datetime
+import os
+import re
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from ..bus.model import SUSPECTS, LeadPlace, Suspect
+from ..capture.channels.beside import map_text, read_beside
+from ..errors import UsageError
+from ..files.names import map_path
+from ..files.writing import whole_file
+from ..hookup.symptoms import SYMPTOMS, UNKNOWN
+from .records import Answer, Case, Closed, Item
+from .sheet import SHEET, read_sheet, sheet_text
+
+SYMPTOM_NAMES = tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
+LEADS_MAX = 64
+_SAFE = re.compile(r"[^A-Za-z0-9._-]+")
+_NAME_CHARS = 80
+
+
+def now() -> str:
+    """Return the time, UTC, to the second."""
+    return datetime.datetime.now(datetime.timezone.utc).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def new_case(
+    folder: str | Path, profile: str | Path | None = None, symptom: str = UNKNOWN.name, *, leads: int = 8,
+    clock_hz: float | None = None, socketed: Sequence[str] = (), machine: str = "",
+) -> Case:
+    """Begin a case in a folder, which is made where it is not there.
+
+    profile: of the machine, a file or the name of a generic one. socketed: parts that come out without soldering, of SUSPECTS or chips.
+    Raises UsageError where the folder holds a case already or an argument makes no sense; ProfileError, OSError.
+    """
+    place = Path(folder)
+    if (place / SHEET).exists():
+        raise UsageError("there is a case already", str(place), "name another folder, or go on with strobewise case next")
+    if symptom not in SYMPTOM_NAMES:
+        raise UsageError(f"there is no symptom {symptom!r}", "--symptom", f"one of {', '.join(SYMPTOM_NAMES)}")
+    if not 1 <= leads <= LEADS_MAX:
+        raise UsageError(f"{leads} leads", "--leads", f"a number from 1 to {LEADS_MAX}")
+    place.mkdir(parents=True, exist_ok=True)
+    (place / "captures").mkdir(exist_ok=True)
+    from .machine_files import copy_profile
+
+    known = copy_profile(profile, place) if profile is not None else None
+    case = Case(place, symptom, now(), known, leads, clock_hz, tuple(socketed), plain_text(machine))
+    _write(case)
+    return case
+
+
+def open_case(folder: str | Path) -> Case:
+    """Return the case in a folder.
+
+    Raises UsageError where there is none, CaseError for a sheet that says nonsense, ProfileError, OSError.
+    """
+    place = Path(folder)
+    if not (place / SHEET).is_file():
+        raise UsageError("there is no case", str(place), "begin one with strobewise case new, or name its folder")
+    return read_sheet(place)
+
+
+def add_capture(
+    case: Case, path: str | Path, *, maps: Sequence[tuple[str, str]] = (), probe_at: Mapping[str, LeadPlace] | None = None,
+    note: str = "", minutes_on: float | None = None, name: str | None = None, read: Callable[[Case, Item], object] | None = None,
+) -> Case:
+    """Copy a capture into the case, with its map beside it. Returns the case as it is then.
+
+    maps: (line, channel), above what a map beside the capture says. name: what to call it, where the file's own name says nothing.
+    read: looks at the copy before it is put on the sheet (state.examined_capture); what it raises takes the copy away again.
+    Raises UsageError, LineMapError, OSError; nothing is added then.
+    """
+    source = Path(path)
+    _refuse_closed(case)
+    if not source.is_file():
+        raise UsageError("there is no such capture", str(source), "name a file")
+    number = len(case.items) + 1
+    file = f"captures/{number}-{safe_name(name or source.name)}"
+    target = case.folder.joinpath(*file.split("/"))
+    beside = read_beside(str(source))
+    pairs = {line: channel for line, channel in (*(beside.pairs if beside is not None else ()), *maps)}
+    places = {**(beside.probe_at if beside is not None else {}), **(probe_at or {})}
+    target.parent.mkdir(exist_ok=True)
+    with open(source, "rb") as original, whole_file(str(target)) as out:
+        shutil.copyfileobj(original, out)
+    if pairs or places:
+        guessed = beside is not None and beside.guessed and not maps
+        _write_text(Path(map_path(target)), map_text(pairs.items(), places, guessed))
+    item = Item(number, now(), plain_text(note), file, minutes_on)
+    try:
+        if read is not None:
+            read(case, item)
+        return _write(replace(case, items=(*case.items, item)))
+    except BaseException:
+        for made in (target, Path(map_path(target))):
+            made.unlink(missing_ok=True)
+        raise
+
+
+def add_answer(case: Case, answer: Answer, note: str = "") -> Case:
+    """Put down what was measured or done. Returns the case as it is then. Raises UsageError, OSError."""
+    from .checks import checked
+
+    _refuse_closed(case)
+    item = Item(len(case.items) + 1, now(), plain_text(note), answer=checked(answer, case.profile))
+    return _write(replace(case, items=(*case.items, item)))
+
+
+def withdraw(case: Case, number: int, because: str) -> Case:
+    """Take an entry out of the verdict; it stays on the sheet with the reason. Raises UsageError, OSError."""
+    item = next((item for item in case.items if item.number == number), None)
+    if item is None:
+        raise UsageError(f"the sheet has no entry {number}", str(case.folder), f"it has {len(case.items)}: strobewise case show lists them")
+    if not item.counts:
+        raise UsageError(f"entry {number} is withdrawn already", str(case.folder), "strobewise case show says why")
+    reason = plain_text(because)
+    if not reason:
+        raise UsageError("no reason", "--because", "say why it no longer counts: wrong clip, wrong machine, bad reading")
+    items = tuple(replace(each, withdrawn=reason) if each is item else each for each in case.items)
+    return _write(replace(case, items=items))
+
+
+def close_case(case: Case, was: Suspect, part: str, proven: bool, rules: Sequence[str] = (), note: str = "") -> Case:
+    """Say what it was. rules: what the captures showed, for the shop's own experience. Raises UsageError, OSError."""
+    _refuse_closed(case)
+    if was not in SUSPECTS:
+        raise UsageError(f"{was!r} is no suspect", "--was", f"one of {', '.join(SUSPECTS)}")
+    return _write(replace(case, closed=Closed(was, plain_text(part), now(), proven, tuple(rules), plain_text(note))))
+
+
+def _refuse_closed(case: Case) -> None:
+    if case.closed is not None:
+        raise UsageError("the case is closed", str(case.folder), "begin another one with strobewise case new")
+
+
+def plain_text(text: str) -> str:
+    """Return text as the sheet keeps it: on one line, without what is not printable."""
+    return " ".join("".join(char if char.isprintable() else " " for char in text).split())
+
+
+def safe_name(name: str) -> str:
+    """Return a file name that any system takes, and that leads out of no folder: letters, digits, dot, dash and underscore."""
+    last = re.split(r"[/\\]", name)[-1]
+    tidy = _SAFE.sub("-", last).strip(".-") or "capture.vcd"
+    return tidy[-_NAME_CHARS:].lstrip(".-")
+
+
+def _write(case: Case) -> Case:
+    _write_text(case.folder / SHEET, sheet_text(case))
+    return case
+
+
+def _write_text(path: Path, text: str) -> None:
+    with whole_file(os.fspath(path)) as out:
+        out.write(text.encode("utf-8"))
