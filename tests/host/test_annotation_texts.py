@@ -10,9 +10,8 @@ from strobewise.bus.model import KINDS, NOTES, Finding
 from strobewise.cpu.opcodes import operations
 from strobewise.program.steps import Step
 from strobewise.rules import CATALOGUE
-from strobewise.stream.labels import ALONE_TEXTS, CycleTexts, finding_texts, wait_texts
+from strobewise.stream.labels import ALONE_TEXTS, CycleItems, LengthItems, finding_texts, wait_texts
 from strobewise.stream.program import STEP_CLASSES, StepTexts
-from strobewise.stream.records import Begun, Ended
 
 
 def is_graded(texts):
@@ -24,16 +23,18 @@ def is_graded(texts):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_cycles(kind):
-    texts = CycleTexts()
+    items = CycleItems(KINDS)
     for address, data, inferred in product((None, 0x1234), (None, 0x5A), (False, True)):
-        is_graded(texts.begun(Begun(0, kind, 0, 1, address, data, None, inferred, 0, None)))
+        its_class, texts = items[kind, address, data, inferred]
+        assert KINDS[its_class] == kind
+        is_graded(texts)
 
 
 def test_lengths_and_waits():
-    texts = CycleTexts()
+    items = LengthItems(7)
     for t_states, note in product((None, 4, 23), NOTES):
-        shown = texts.ended(Ended(0, "opcode_fetch", 0, 1, t_states, note))
-        assert len(shown) == 3 and len(shown[-1]) <= 3
+        its_class, shown = items[t_states, note]
+        assert its_class == 7 and len(shown) == 3 and len(shown[-1]) <= 3
     for count in (1, 2, 9):
         is_graded(wait_texts(count))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from strobewise.bus.lines import MASK, STROBES
-from strobewise.bus.model import KIND_INDEX
 from strobewise.records.evidence import REFRESH_CLASS
 from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch
@@ -58,9 +57,9 @@ def test_refreshes_are_requests_of_their_own_and_their_longest_pause_is_kept():
     for number in range(10):
         item = fetch(number, number, IDLE & ~MASK["MREQ"] & ~MASK["M1"], None if number in (4, 5) else in_refresh)
         observer.begun(item)
-    counts = observer.whole
+    counts = observer.evidence(observer.whole, 0, 280)
     (pattern,) = [(place, times) for place, times in enumerate(counts.histogram[REFRESH_CLASS]) if times]
     asserted = {name for bit, name in enumerate(STROBES) if pattern[0] >> bit & 1}
     assert (asserted, pattern[1]) == ({"MREQ", "RFSH"}, 8)
-    assert counts.requests == 18 and counts.cycles[KIND_INDEX["opcode_fetch"]] == 10
-    assert counts.no_refresh == (28 * 3 + 24, 28 * 6 + 24)  # from release to release
+    assert counts.requests == 18 and counts.cycles["opcode_fetch"] == 10
+    assert observer.whole.no_refresh == (28 * 3 + 24, 28 * 6 + 24)  # from release to release

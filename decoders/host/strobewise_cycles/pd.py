@@ -16,7 +16,7 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
 
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import KINDS
-from strobewise.stream.labels import WORDS, CycleTexts, wait_texts
+from strobewise.stream.labels import WORDS, CycleItems, LengthItems, wait_texts
 from strobewise.stream.pins import CHANNELS
 from strobewise.stream.sampler import Sampler, Sinks
 
@@ -115,24 +115,23 @@ class Decoder(srd.Decoder):
     def sinks(self):
         """Return who is told of what is found; bound once, since they are called for every cycle."""
         put, out, stream, binary = self.put, self.out, self.stream, self.bytes
-        class_of = {kind: place for place, kind in enumerate(KINDS)}
-        texts = CycleTexts()
-        begun_texts, ended_texts = texts.begun, texts.ended
+        shown, shown_lengths = CycleItems(KINDS), LengthItems(LENGTHS)
         fetched = [[FETCHED, bytes((byte,))] for byte in range(256)]
         written = [[WRITTEN, bytes((byte,))] for byte in range(256)]
         self.t = 0.0
 
         def begun(item):
-            _, kind, start, release, _, data, waits, inferred, _, _ = item
+            _, kind, start, release, address, data, waits, inferred, _, _ = item
             if start < 0:  # noqa: PLR1730 - a call would cost; T1 of the first cycle may lie before the capture
                 start = 0
-            put(start, release, out, [class_of[kind], begun_texts(item)])
+            put(start, release, out, shown[kind, address, data, inferred])
             if waits:
                 put(release - round(waits * self.t), release, out, [WAITS, wait_texts(waits)])
             put(start, release, stream, ("cycle", item))
             self.cycles += 1
             if kind == "opcode_fetch":
-                self.inferred += inferred
+                if inferred:
+                    self.inferred += 1
                 if data is not None:
                     put(start, release, binary, fetched[data])
             elif data is not None and kind in ("memory_write", "io_write"):
@@ -141,10 +140,12 @@ class Decoder(srd.Decoder):
         lengths = self.options["lengths"] == "show"
 
         def ended(item):
-            start = max(item.start, 0)
-            if lengths or item.note:
-                put(start, item.end, out, [LENGTHS, ended_texts(item)])
-            put(start, item.end, stream, ("end", item))
+            _, _, start, end, t_states, note = item
+            if start < 0:  # noqa: PLR1730 - as above
+                start = 0
+            if lengths or note:
+                put(start, end, out, shown_lengths[t_states, note])
+            put(start, end, stream, ("end", item))
 
         def settled(bus):
             self.t = bus.t_samples or 0.0

@@ -105,7 +105,10 @@ class Decoder(srd.Decoder):
     def take(self, message):
         """Take one message of the cycle stream."""
         what, observer = message[0], self.observer
-        if what == "bus":
+        if what == "end":
+            if observer is not None:
+                observer.ended(message[1])
+        elif what == "bus":
             self.observer = Observer(message[1])
             if message[1].rate is None:
                 self.show(REMARK, 0, 1, ["The sample rate is not known: what is too long or too often is not judged", "no rate", "!"])
@@ -114,8 +117,6 @@ class Decoder(srd.Decoder):
             return
         elif what == "cycle":
             self.cycle(message[1])
-        elif what == "end":
-            observer.ended(message[1])
         elif what == "line":
             observer.line(*message[1:])
             if message[1:3] == ("RESET", 1):
@@ -135,7 +136,8 @@ class Decoder(srd.Decoder):
             self.cycles, self.stretch_start = 0, item.start
             self.stretch_cycles = min(2 * self.stretch_cycles, STRETCH_CYCLES)
         self.cycles += 1
-        self.standing.clear()
+        if self.standing:
+            self.standing.clear()
         observer.begun(item)
         if self.paging is not None:
             if self.paging.is_trigger(item):

@@ -14,7 +14,7 @@ from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_GAP_MAX, TRUST_M1, TRUST_MREQ, TRUST_RD, TRUST_RFSH, TRUST_WR
 from .clocks import Clocks
 from .conditions import Conditions, Event, Host, Pins
-from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits
+from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
 from .records import BUSACK, IORQ, LINE_MREQ, M1, MREQ, RD, RESET, RFSH, WR, Request
 from .rows import Cycle
 from .tracker import CycleTracker, decided
@@ -24,29 +24,34 @@ _NEEDED = frozenset(("MREQ", "M1", "RD", "RFSH"))  #: strobes without which a fe
 _TRUST = {"MREQ": TRUST_MREQ, "M1": TRUST_M1, "RD": TRUST_RD, "WR": TRUST_WR, "RFSH": TRUST_RFSH}
 _RELEASED = IORQ | RFSH | BUSACK | RESET  #: high while memory is accessed
 _IN_REFRESH = M1 | IORQ | RD | WR | BUSACK | RESET  #: high in a refresh, while /MREQ and /RFSH are low
-_BUSES_KEPT = 1 << 14
+_CARDS_KEPT = 1 << 14
 SEEN_MAX = 256  #: changes of the data bus within one request; where there are more, it is no bus
 
 
-Meaning = Tuple[int, bool, int, int]  #: kind, inferred, control word, 1 for a fetch
+#: 1 for a fetch, kind, inferred, control word, address and data (None where they are not known)
+Card = Tuple[int, int, bool, int, Optional[int], Optional[int]]
 
 
-class _Meanings(Dict[Pins, Optional[Meaning]]):
-    """What the control lines at a sample point mean, None where the slower paths must say. Remembers what it has seen."""
+class _Cards(Dict[Pins, Optional[Card]]):
+    """What the pins at a sample point say, None where the slower paths must. Remembers those met last: programs loop."""
 
-    def __init__(self, control: ControlWords, trust: int) -> None:
+    def __init__(self, control: ControlWords, trust: int, has_address: bool, has_data: bool) -> None:
         super().__init__()
         self._control, self._trust = control, trust
+        self._has = (has_address, has_data)
 
-    def __missing__(self, pins: Pins) -> Optional[Meaning]:
-        word = self._control[pins]
-        meaning: Optional[Meaning] = None
+    def __missing__(self, pins: Pins) -> Optional[Card]:
+        if len(self) >= _CARDS_KEPT:
+            self.clear()
+        word = self._control[pins[:P_ADDRESS]]
+        card: Optional[Card] = None
         fetch = not word & M1
         if word & (_RELEASED | MREQ) == _RELEASED and word & (RD | WR) and not (fetch and word & RD):
             kind, inferred = decided(word, self._trust, LINE_MREQ, fetch)
-            meaning = (kind, inferred, word, int(fetch))
-        self[pins] = meaning
-        return meaning
+            bits = bus_bits(pins)
+            card = (int(fetch), kind, inferred, word, bits & 0xFFFF if self._has[0] else None, bits >> 16 if self._has[1] else None)
+        self[pins] = card
+        return card
 
 
 class _Refreshes(Dict[Pins, Optional[int]]):
@@ -59,21 +64,6 @@ class _Refreshes(Dict[Pins, Optional[int]]):
     def __missing__(self, pins: Pins) -> Optional[int]:
         word = self._control[pins]
         self[pins] = found = word if word & (_IN_REFRESH | MREQ | RFSH) == _IN_REFRESH else None
-        return found
-
-
-class _Buses(Dict[Pins, Tuple[Optional[int], Optional[int]]]):
-    """Address and data of the pins from P_ADDRESS on, None where they are not known. Remembers those met last: programs loop."""
-
-    def __init__(self, has_address: bool, has_data: bool) -> None:
-        super().__init__()
-        self._has = (has_address, has_data)
-
-    def __missing__(self, pins: Pins) -> Tuple[Optional[int], Optional[int]]:
-        if len(self) >= _BUSES_KEPT:
-            self.clear()
-        bits = bus_bits((0,) * P_ADDRESS + pins)
-        self[pins] = found = (bits & 0xFFFF if self._has[0] else None, bits >> 16 if self._has[1] else None)
         return found
 
 
@@ -108,9 +98,8 @@ class FastPath:
         self._host, self._tracker, self._conditions = host, tracker, conditions
         self._trust = sum(bit for name, bit in _TRUST.items() if name in captured)
         self._possible = captured >= _NEEDED
-        self._meanings = _Meanings(control, self._trust)
+        self._cards = _Cards(control, self._trust, tracker.rows.has_address, tracker.rows.has_data)
         self._refreshes = _Refreshes(control)
-        self._buses = _Buses(tracker.rows.has_address, tracker.rows.has_data)
         self._levels = tuple(1 if name in captured else UNMAPPED for name in ("BUSACK", "RESET"))
         self.pending: Optional[Request] = None  #: the last request, where the tracker was not given it yet
         self.fall = 0  #: assert edge of the last request
@@ -130,7 +119,7 @@ class FastPath:
         """
         host, tracker, conditions = self._host, self._tracker, self._conditions
         wait, add = host.wait, tracker.rows.add
-        meanings, refreshes, buses = self._meanings, self._refreshes, self._buses
+        cards, refreshes, has_data = self._cards, self._refreshes, tracker.rows.has_data
         idle, idle_timed, refresh_wait, release = conditions.idle, conditions.idle_timed, conditions.refresh, conditions.release[P_MREQ]
         levels = self._levels
         points = (conditions.point[P_MREQ, 1.5], conditions.point[P_MREQ, 2.0])  # with /M1 low, with /M1 high
@@ -154,8 +143,8 @@ class FastPath:
                     return pins, None
                 fall, first = now, pins
                 pins = wait(points[first[P_M1]])
-                meaning = meanings[pins[:P_ADDRESS]]
-                if meaning is None or meaning[3] == first[P_M1]:
+                card = cards[pins]
+                if card is None or card[0] == first[P_M1]:
                     return pins, _cut_short((fall, first), (host.samplenum, pins))
                 if pending is not None:
                     if left > 2:
@@ -166,17 +155,16 @@ class FastPath:
                         last, fetches, others = None, 0, 0
                     pending = None
 
-                address, data = buses[pins[P_ADDRESS:]]
+                fetch, kind, inferred, control, address, data = card
                 at, point, pins = host.samplenum, pins, wait(release)
                 if not pins[P_MREQ]:  # the data bus changes, and perhaps more than that
                     seen, pins = self._to_release(fall, (at, point), pins)
                     if not pins[P_MREQ]:
                         return pins, [(fall, first), *seen]
-                    data = buses[before(seen, host.samplenum - lead)[P_ADDRESS:]][1]
+                    data = data_bits(before(seen, host.samplenum - lead)) if has_data else None
                 rise = host.samplenum
                 if pins[P_BUSACK:STROBE_PINS] != levels:
                     return pins, [(fall, first), (at, point), (rise, pins)]
-                kind, inferred, control, fetch = meaning
                 pending = (LINE_MREQ, kind, inferred, fall, rise, control, address, data, None)
                 if clock:
                     clocks.hidden = True  # those within the request

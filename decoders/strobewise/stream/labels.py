@@ -5,11 +5,10 @@ Our own and the trade's plain words. Addresses and data are written as ``strobew
 
 from __future__ import annotations
 
-from typing import Dict, List, NamedTuple, Optional, Tuple
+from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import bar
 from ..bus.model import KINDS, Finding
-from .records import Begun, Ended
 
 _CACHED = 1 << 16  #: texts kept for cycles that come again, as a program's loops make them do
 
@@ -46,33 +45,37 @@ NOTE_WORDS: Dict[str, Words] = {
 ALONE_TEXTS = ["This needs machine cycles: stack it on strobewise_cycles", "not stacked", "!"]
 
 _Key = Tuple[str, Optional[int], Optional[int], bool]
+Annotation = List[object]  #: as a capture host takes it: the number of its class, and its texts
 
 
-class CycleTexts:
-    """Makes the texts of machine cycles and remembers those of the last many."""
+class CycleItems(Dict[_Key, Annotation]):
+    """First items of machine cycles by kind, address, data, and whether that is inferred. Remembers those of the last many."""
 
-    def __init__(self) -> None:
-        """Begin with nothing remembered."""
-        self._begun: Dict[_Key, List[str]] = {}
-        self._ended: Dict[Tuple[Optional[int], str], List[str]] = {}
+    def __init__(self, classes: Sequence[str]) -> None:
+        """classes: kinds of cycles, in the order of the host's classes."""
+        super().__init__()
+        self._class_of = {kind: place for place, kind in enumerate(classes)}
 
-    def begun(self, item: Begun) -> List[str]:
-        """Return the texts of a cycle's first item."""
-        key = (item.kind, item.address, item.data, item.inferred)
-        texts = self._begun.get(key)
-        if texts is None:
-            if len(self._begun) >= _CACHED:
-                self._begun.clear()
-            texts = self._begun[key] = _begun_texts(*key)
-        return texts
+    def __missing__(self, key: _Key) -> Annotation:
+        if len(self) >= _CACHED:
+            self.clear()
+        self[key] = made = [self._class_of[key[0]], _begun_texts(*key)]
+        return made
 
-    def ended(self, item: Ended) -> List[str]:
-        """Return the texts of a cycle's second item."""
-        key = (item.t_states, item.note)
-        texts = self._ended.get(key)
-        if texts is None:
-            texts = self._ended[key] = _ended_texts(*key)
-        return texts
+
+class LengthItems(Dict[Tuple[Optional[int], str], Annotation]):
+    """Second items of machine cycles by length in T-states and note. Remembers them."""
+
+    def __init__(self, its_class: int) -> None:
+        """its_class: number of the host's class."""
+        super().__init__()
+        self._class = its_class
+
+    def __missing__(self, key: Tuple[Optional[int], str]) -> Annotation:
+        if len(self) >= _CACHED:
+            self.clear()
+        self[key] = made = [self._class, _ended_texts(*key)]
+        return made
 
 
 def _begun_texts(kind: str, address: Optional[int], data: Optional[int], inferred: bool) -> List[str]:

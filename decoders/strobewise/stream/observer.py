@@ -6,24 +6,14 @@ asserted, if it ever moved; stretches at an active level are known to a cycle. T
 
 from __future__ import annotations
 
-from typing import Dict, List, Optional, Tuple
+from typing import Dict, Optional, Tuple
 
 from ..bus.lines import LINE, MASK, STROBES
-from ..bus.model import KIND_INDEX, KINDS
-from ..records.evidence import (
-    CLASSES,
-    PATTERNS,
-    REFRESH_CLASS,
-    BusEvidence,
-    ClockEvidence,
-    LineEvidence,
-    Span,
-    count_strobes,
-)
-from .records import PATTERN_MASK, PATTERN_SHIFT, Begun, Bus, Ended
+from ..records.evidence import BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
+from .counts import Counts
+from .records import Begun, Bus, Ended
 
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
-_HALTS_KEPT = 64
 
 
 class _Held:
@@ -88,21 +78,26 @@ class Observer:
         self._before: Dict[str, int] = {}  #: how long each was active before the stretch
         self._levels = -1
         self._asked = 0  #: how often /INT had gone low before the halt that is under way
-        self.whole = _Counts()
-        self.stretch = _Counts()
+        self._over = Counts()  #: all stretches before the one under way
+        self.stretch = Counts()
+
+    @property
+    def whole(self) -> Counts:
+        """All that was counted since the beginning."""
+        return self._over.followed_by(self.stretch)
 
     def begun(self, item: Begun) -> None:
         """Take a cycle's first item."""
-        if item.control != self._levels:
-            self._levels = item.control
-            self._sample(item.start, item.control)
-        self.whole.begun(item)
+        control = item[8]
+        if control != self._levels:
+            self._levels = control
+            self._sample(item.start, control)
         self.stretch.begun(item)
 
     def ended(self, item: Ended) -> None:
         """Take a cycle's second item."""
-        self.whole.ended(item)
-        self.stretch.ended(item)
+        if item[5]:
+            self.stretch.noted(item)
 
     def line(self, name: str, level: int, time: int) -> None:
         """Take an edge of /RESET or /BUSACK."""
@@ -126,17 +121,15 @@ class Observer:
 
     def new_stretch(self, start: int) -> None:
         """Begin counting a stretch anew. start: its first sample."""
-        self.stretch = _Counts()
+        self._over, self.stretch = self.whole, self.stretch.next()
         self._before = {name: held.asserted(start) for name, held in self._held.items()}
 
-    def evidence(self, counts: _Counts, start: int, end: int) -> BusEvidence:
+    def evidence(self, counts: Counts, start: int, end: int) -> BusEvidence:
         """Return the record of what was counted. start, end: samples."""
         rate, bus = self.rate, self.bus
-        evidence = BusEvidence(captured=self.captured, start_s=start / rate, end_s=end / rate, histogram=counts.histogram)
-        evidence.strobes = count_strobes(counts.histogram, self.captured)
-        evidence.cycles = dict(zip(KINDS, counts.cycles))
-        evidence.notes = dict(counts.notes)
-        evidence.inferred_fetches, evidence.waits, evidence.requests = counts.inferred, counts.waits, counts.requests
+        evidence = BusEvidence(captured=self.captured, start_s=start / rate, end_s=end / rate)
+        counts.fill_in(evidence)
+        evidence.strobes = count_strobes(evidence.histogram, self.captured)
         evidence.sample_interval_s = bus.sample_ticks / rate if bus.rate else None
         evidence.samples_per_t = bus.t_samples / max(bus.sample_ticks, 1.0) if bus.t_samples else None
         evidence.framed_by = "MREQ" if bus.mreq_frames else "RD and WR"
@@ -144,21 +137,20 @@ class Observer:
             evidence.first_request_s, evidence.last_request_s = counts.first / rate, counts.last / rate
         evidence.longest_silence = _span(counts.silence, rate)
         evidence.longest_without_refresh = _span(counts.no_refresh, rate)
-        evidence.longest_run_without_fetch = counts.longest_run
-        evidence.run_without_fetch_s = None if counts.run_at is None else counts.run_at / rate
-        evidence.halt_addresses = tuple(sorted(counts.halts))
+        evidence.longest_run_without_fetch, run_at = counts.longest_without_fetch
+        evidence.run_without_fetch_s = None if run_at is None else run_at / rate
         hz = rate / bus.t_samples if bus.t_samples and bus.rate else None
         evidence.clock = ClockEvidence(hz=hz, source=bus.t_source)
         if self._last_clock is not None:
             evidence.clock.last_edge_s = self._last_clock / rate
-        evidence.lines = self._lines(counts, start, end)
+        evidence.lines = self._lines(evidence, counts is self.stretch, start, end)
         if evidence.line("HALT").asserted_last and "INT" in self._held:
             evidence.asked_in_halt = self._held["INT"].count - self._asked
         return evidence
 
-    def _lines(self, counts: _Counts, start: int, end: int) -> Dict[str, LineEvidence]:
+    def _lines(self, evidence: BusEvidence, of_stretch: bool, start: int, end: int) -> Dict[str, LineEvidence]:
         lines = {name: LineEvidence(name) for name in sorted(self.captured)}
-        seen = [(pattern, number) for row in counts.histogram for pattern, number in enumerate(row) if number]
+        seen = [(pattern, number) for row in evidence.histogram for pattern, number in enumerate(row) if number]
         total = sum(number for _, number in seen)
         for bit, name in enumerate(STROBES):
             if name in lines:
@@ -166,73 +158,11 @@ class Observer:
                 lines[name].edges = 0 if asserted in (0, total) and name != "MREQ" else 2 * asserted
                 lines[name].high_fraction = 1.0 - asserted / total if total else None
         if "CLK" in lines:
-            lines["CLK"].edges = 2 * counts.requests + 1  # it is counted by, so it moved; how often does not matter
+            lines["CLK"].edges = 2 * evidence.requests + 1  # it is counted by, so it moved; how often does not matter
         for name, held in self._held.items():
-            before = self._before.get(name, 0) if counts is self.stretch else 0
+            before = self._before.get(name, 0) if of_stretch else 0
             held.record(lines[name], start, end, self.rate, before)
         return lines
-
-
-class _Counts:
-    """What is counted over a stretch."""
-
-    def __init__(self) -> None:
-        self.histogram: List[List[int]] = [[0] * PATTERNS for _ in range(CLASSES)]
-        self.cycles = [0] * len(KINDS)
-        self.notes: Dict[str, int] = {}
-        self.inferred = self.waits = self.requests = 0
-        self.first: Optional[int] = None  #: start of the first cycle
-        self.last: Optional[int] = None  #: last release
-        self.silence: Optional[Tuple[int, int]] = None
-        self.no_refresh: Optional[Tuple[int, int]] = None
-        self._refreshed: Optional[int] = None
-        self._run = self.longest_run = 0
-        self._run_at: Optional[int] = None
-        self.run_at: Optional[int] = None
-        self.halts: Dict[int, None] = {}
-        self._addresses: Dict[int, Optional[int]] = {}
-
-    def begun(self, item: Begun) -> None:
-        kind = KIND_INDEX[item.kind]
-        self.cycles[kind] += 1
-        self._addresses[item.number] = item.address
-        if item.kind == "bus_granted":
-            self.last = item.release
-            return
-        self.requests += 1
-        self.histogram[kind][~item.control >> PATTERN_SHIFT & PATTERN_MASK] += 1
-        if item.refresh is not None:
-            self.requests += 1
-            self.histogram[REFRESH_CLASS][~item.refresh >> PATTERN_SHIFT & PATTERN_MASK] += 1
-            if self._refreshed is not None:
-                self.no_refresh = _longer(self.no_refresh, self._refreshed, item.release)
-            self._refreshed = item.release
-        self.waits += item.wait_states or 0
-        if self.last is None:
-            self.first = item.start
-        else:
-            self.silence = _longer(self.silence, self.last, item.start)
-        self.last = item.release
-        if item.kind == "opcode_fetch":
-            self.inferred += item.inferred
-            self._run = 0
-        else:
-            if not self._run:
-                self._run_at = item.start
-            self._run += 1
-            if self._run > self.longest_run:
-                self.longest_run, self.run_at = self._run, self._run_at
-
-    def ended(self, item: Ended) -> None:
-        address = self._addresses.pop(item.number, None)
-        if item.note:
-            self.notes[item.note] = self.notes.get(item.note, 0) + 1
-            if item.note == "halt" and address is not None and len(self.halts) < _HALTS_KEPT:
-                self.halts[address] = None
-
-
-def _longer(span: Optional[Tuple[int, int]], start: int, end: int) -> Tuple[int, int]:
-    return (start, end) if span is None or end - start > span[1] - span[0] else span
 
 
 def _span(span: Optional[Tuple[int, int]], rate: float) -> Optional[Span]:

@@ -156,16 +156,16 @@ class CycleRows:
         """Take the next cycle. See Cycle."""
         if self._grants and self._grants[0][0] < fall:
             self.insert_grants(fall)
+        blind, rises, rows = self._blind, self._rises, self._rows
         place = self._bare[kind] if line == LINE_BARE else self._framed[kind]
         _, shift, late, whole, width, longest = place
-        if self._counts_clock and self._rises:
-            if whole or self._rises[-1] > fall - late:
-                start, clock = self._t1(fall, place)
-            else:
-                start, clock = self._rises[-1], self._counts[-1]
-        else:
+        if not self._counts_clock or not rises:
             start, clock = fall - shift, 0
-        if self._blind and self._in_blind(fall, fall):
+        elif whole or rises[-1] > fall - late:
+            start, clock = self._t1(fall, place)
+        else:
+            start, clock = rises[-1], self._counts[-1]
+        if blind and self._in_blind(fall, fall):
             start = fall - shift
         waits: Optional[int] = None
         if self._waits_known and kind != UNKNOWN:
@@ -175,16 +175,28 @@ class CycleRows:
         release, in_refresh = refresh or (rise, None)
         self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
         note = "halt" if kind == FETCH and not control & HALT else ""
-        rows = self._rows
-        if len(rows) != 1 or self._resets or self._blind or rows[0].open or (kind == WRITE and rows[0].kind == FETCH):
-            rows.append(_Row(number, kind, start, clock, fall, rise, address, data, note))
+        row = _new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False))
+        if len(rows) != 1 or self._resets or blind:
+            rows.append(row)
+            self._close()
+            return
+        before, before_kind, before_start, before_clock, _, _, before_address, _, before_note, before_open = rows[0]
+        if before_open or (kind == WRITE and before_kind == FETCH and self._may_push(data, before_address)):
+            rows.append(row)
             self._close()
             return
         # What every cycle of a healthy program takes: the one before needs no more than this one to end.
-        before, before_kind, before_start, before_clock, _, _, _, _, before_note, _ = rows[0]
-        rows[0] = _new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False))
-        t_states = self._length(before_start, before_clock, start, clock)
+        rows[0] = row
+        t_states: Optional[int] = clock - before_clock
+        if not self._counts_clock:
+            t_states = None if self._t is None else round((start - before_start) / self._t)
+        if t_states is not None and t_states < 0:
+            t_states = None
         self.ended(_new(Ended, (before, KINDS[before_kind], before_start, start, t_states, before_note)))
+
+    def _may_push(self, data: Optional[int], address: Optional[int]) -> bool:
+        """Say whether a byte that is written behind a fetch can be the upper one of the fetch's address: an NMI pushes that."""
+        return data is None or address is None or data == address >> 8
 
     def _length(self, start: int, clock: int, end: int, end_clock: int) -> Optional[int]:
         """Return the T-states from one T1 to the next, each a tick and a clock edge's number; None where unknown, or nonsense."""
