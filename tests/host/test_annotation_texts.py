@@ -11,7 +11,7 @@ from strobewise.cpu.opcodes import operations
 from strobewise.program.steps import Step
 from strobewise.rules import CATALOGUE
 from strobewise.stream.labels import ALONE_TEXTS, CycleItems, LengthItems, finding_texts, wait_texts
-from strobewise.stream.program import STEP_CLASSES, StepTexts
+from strobewise.stream.program import STEP_CLASSES, StepItems
 
 
 def is_graded(texts):
@@ -45,17 +45,17 @@ def step(what, **changes):
 
 @pytest.mark.parametrize("what", sorted(set(STEP_CLASSES) - {"instruction"}))
 def test_steps(what):
-    texts = StepTexts()
+    items = StepItems({what: place for place, what in enumerate(STEP_CLASSES)})
     for changes in ({}, {"address": 0x0038, "t_states": 13, "expected": 13}, {"wait_states": 2, "note": "odd"}):
-        is_graded(texts.texts(step(what, **changes)))
+        is_graded(items.item(step(what, **changes))[1])
 
 
 def test_instructions():
-    texts = StepTexts()
+    items = StepItems({what: place for place, what in enumerate(STEP_CLASSES)})
     for code, operation in enumerate(operations(b"")):
         if operation.text:
             data = bytes((code, 0x12, 0x34)[: operation.length])
-            is_graded(texts.texts(step("instruction", address=0x8000, data=data, operation=operation, t_states=4, expected=5)))
+            is_graded(items.item(step("instruction", address=0x8000, data=data, operation=operation, t_states=4, expected=5))[1])
 
 
 def test_findings():

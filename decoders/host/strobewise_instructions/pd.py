@@ -15,7 +15,7 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
         break
 
 from strobewise.stream.labels import ALONE_TEXTS
-from strobewise.stream.program import STEP_CLASSES, Program, StepTexts
+from strobewise.stream.program import STEP_CLASSES, Program, StepItems
 
 CLASSES = (
     ("instruction", "Instruction"),
@@ -51,8 +51,8 @@ class Decoder(srd.Decoder):
         self.program = None
         self.stopped = False
         self.number = 0
-        self.class_of = {what: next(i for i, (name, _) in enumerate(CLASSES) if name == STEP_CLASSES[what]) for what in STEP_CLASSES}
-        self.texts = StepTexts()
+        class_of = {what: next(i for i, (name, _) in enumerate(CLASSES) if name == STEP_CLASSES[what]) for what in STEP_CLASSES}
+        self.items = StepItems(class_of)
 
     def start(self):
         self.out = self.register(srd.OUTPUT_ANN)
@@ -75,17 +75,17 @@ class Decoder(srd.Decoder):
     def take(self, message):
         """Take one message of the cycle stream."""
         what = message[0]
-        if what == "bus":
+        if self.program is None and what != "bus":
+            return
+        if what == "cycle":
+            self.program.begun(message[1])
+        elif what == "end":
+            self.program.ended(message[1])
+        elif what == "bus":
             self.program = Program(message[1], self.stepped)
             if self.program.missing:
                 lines = ", ".join(self.program.missing)
                 self.remark(0, 1, f"No opcode can be read: map the data bus ({lines} missing)", "no data")
-        elif self.program is None:
-            return
-        elif what == "cycle":
-            self.program.begun(message[1])
-        elif what == "end":
-            self.program.ended(message[1])
         elif what == "line" and message[1] == "RESET":
             self.program.reset(message[2], message[3])
         elif what == "finish":
@@ -94,10 +94,11 @@ class Decoder(srd.Decoder):
 
     def stepped(self, step):
         """Show a step of the program."""
-        start = max(step.start, 0)
-        self.put(start, step.end, self.out, [self.class_of[step.what], self.texts.texts(step)])
-        self.put(start, step.end, self.stream, ("step", tuple(step[:5]) + tuple(step[6:])))
-        if step.what == "instruction":
+        what, start, end = step[:3]
+        start = max(start, 0)
+        self.put(start, end, self.out, self.items.item(step))
+        self.put(start, end, self.stream, ("step", step[:5] + step[6:]))
+        if what == "instruction":
             self.number += 1
 
     def remark(self, start, end, long, short):

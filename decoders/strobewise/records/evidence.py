@@ -202,16 +202,18 @@ def count_strobes(
     hidden: by class and pattern line, requests in which that line was not known: they say nothing of it.
     """
     counts = {}
+    seen = [
+        (index, expected, sum(row), [(pattern, number) for pattern, number in enumerate(row) if number])
+        for index, (row, expected) in enumerate(zip(histogram, EXPECTED))
+        if expected is not None and any(row)
+    ]  # hardly any patterns are ever met
     for bit, name in enumerate(STROBES):
         if name not in captured:
             continue
         count = StrobeCount()
-        for index, row in enumerate(histogram):
-            expected = EXPECTED[index]
-            if expected is None:
-                continue
-            asserted = sum(number for pattern, number in enumerate(row) if pattern >> bit & 1)
-            total = sum(row) - (hidden[index][bit] if hidden is not None else 0)
+        for index, expected, requests, patterns in seen:
+            asserted = sum(number for pattern, number in patterns if pattern >> bit & 1)
+            total = requests - (hidden[index][bit] if hidden is not None else 0)
             if name in expected:
                 count.expected += total
                 count.seen += asserted

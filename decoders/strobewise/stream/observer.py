@@ -75,6 +75,7 @@ class Observer:
         self._last_clock: Optional[int] = None
         self._held = {name: _Held(name) for name in HELD_LINES if name in self.captured}
         self._by_sample = [held for name, held in self._held.items() if name not in ("RESET", "BUSACK")]
+        self._mask = sum(held.mask for held in self._by_sample)
         self._before: Dict[str, int] = {}  #: how long each was active before the stretch
         self._levels = -1
         self._asked = 0  #: how often /INT had gone low before the halt that is under way
@@ -89,8 +90,8 @@ class Observer:
     def begun(self, item: Begun) -> None:
         """Take a cycle's first item."""
         control = item[8]
-        if control != self._levels:
-            self._levels = control
+        if control & self._mask != self._levels:
+            self._levels = control & self._mask
             self._sample(item.start, control)
         self.stretch.begun(item)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Dict, List, Optional, Tuple
+from typing import Callable, Dict, List, Mapping, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
@@ -26,6 +26,7 @@ from ..program.steps import (
     Rows,
     Step,
 )
+from .labels import Annotation
 from .records import Begun, Bus, Ended
 
 BATCH_ROWS = 16  #: rows that go to the program flow at a time: each call has its price, and each row waits for it
@@ -56,22 +57,23 @@ class Program:
 
     def ended(self, item: Ended) -> None:
         """Take a cycle's second item."""
-        first = self._begun.pop(item.number, None)
+        number, name, start, end, t_states, note = item
+        first = self._begun.pop(number, None)
         if first is None or self.missing:
             return
-        self._marks(item.start)
-        kind = KIND_INDEX[item.kind]
-        t_states, waits, address, data = (
-            NOT_KNOWN if value is None else value for value in (item.t_states, first.wait_states, first.address, first.data)
-        )
-        self._rows.append((kind, item.start, item.end, t_states, waits, address, data, NOTE_INDEX[item.note]))
-        self._last_start = item.start
-        if self._t and kind != GRANTED and t_states != NOT_KNOWN:
-            own = max(waits, 0) + LONGEST_CYCLE_T
+        if self._resets or self._gap is not None:
+            self._marks(start)
+        kind, address, data, waits = KIND_INDEX[name], first[4], first[5], first[6]
+        length, waited = NOT_KNOWN if t_states is None else t_states, NOT_KNOWN if waits is None else waits
+        place, byte = NOT_KNOWN if address is None else address, NOT_KNOWN if data is None else data
+        self._rows.append((kind, start, end, length, waited, place, byte, NOTE_INDEX[note]))
+        self._last_start = start
+        if self._t and kind != GRANTED and length != NOT_KNOWN:
+            own = LONGEST_CYCLE_T if waited < 0 else waited + LONGEST_CYCLE_T
             if self._counted:
-                own = min(own, t_states + CLOCK_SLACK_T)
-            if (item.end - item.start) / self._t > own:
-                self._gap = (item.start + round(min(t_states, max(waits, 0) + 4) * self._t), item.end)
+                own = min(own, length + CLOCK_SLACK_T)
+            if (end - start) / self._t > own:
+                self._gap = (start + round(min(length, max(waited, 0) + 4) * self._t), end)
         if len(self._rows) >= BATCH_ROWS:
             self._flush()
 
@@ -113,15 +115,27 @@ class Program:
             self._stepped(step)
 
 
-class StepTexts:
-    """Makes the texts of steps and remembers those of the instructions met last."""
+class StepItems:
+    """Makes the items of steps and remembers those of the steps met last."""
 
-    def __init__(self) -> None:
-        """Begin with nothing remembered."""
+    def __init__(self, class_of: Mapping[str, int]) -> None:
+        """class_of: number of the host's class by what a step is."""
+        self._class_of = class_of
         self._known: Dict[Tuple[bytes, Optional[int]], str] = {}
+        self._items: Dict[Tuple[object, ...], Annotation] = {}
 
-    def texts(self, step: Step) -> List[str]:
-        """Return the texts of a step, from a full line down to a character or two."""
+    def item(self, step: Step) -> Annotation:
+        """Return the number of a step's class, and its texts, from a full line down to a character or two."""
+        what, _, _, address, data, _, t_states, expected, waits, note = step
+        key = (what, address, data, t_states, expected, waits, note)  # the operation is what its bytes say
+        item = self._items.get(key)
+        if item is None:
+            if len(self._items) >= _TEXTS_KEPT:
+                self._items.clear()
+            item = self._items[key] = [self._class_of[what], self._texts(step)]
+        return item
+
+    def _texts(self, step: Step) -> List[str]:
         note = step.note
         if step.wait_states:
             waits = "%d wait state%s" % (step.wait_states, "" if step.wait_states == 1 else "s")
