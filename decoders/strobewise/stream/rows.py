@@ -156,7 +156,7 @@ class CycleRows:
         """Take the next cycle. See Cycle."""
         if self._grants and self._grants[0][0] < fall:
             self.insert_grants(fall)
-        blind, rises, rows = self._blind, self._rises, self._rows
+        blind, rises = self._blind, self._rises
         place = self._bare[kind] if line == LINE_BARE else self._framed[kind]
         _, shift, late, whole, width, longest = place
         if not self._counts_clock or not rises:
@@ -175,11 +175,16 @@ class CycleRows:
         release, in_refresh = refresh or (rise, None)
         self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
         note = "halt" if kind == FETCH and not control & HALT else ""
-        row = _new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False))
-        if len(rows) != 1 or self._resets or blind:
+        self._lay(_new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False)))
+
+    def _lay(self, row: _Row) -> None:
+        """Lay a row behind those that are there, and end those that it settles."""
+        rows = self._rows
+        if len(rows) != 1 or self._resets or self._blind:
             rows.append(row)
             self._close()
             return
+        _, kind, start, clock, _, _, _, data, _, _ = row
         before, before_kind, before_start, before_clock, _, _, before_address, _, before_note, before_open = rows[0]
         if before_open or (kind == WRITE and before_kind == FETCH and self._may_push(data, before_address)):
             rows.append(row)
