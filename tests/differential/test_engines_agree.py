@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from conftest import all_traces
+from strobewise.bus.calibration import TimeBase
 from strobewise.bus.lines import ADDRESS, BIT, DATA, LINES, STROBES
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
@@ -39,7 +40,7 @@ def blocks_of(path):
 
 
 def numpy_rows(blocks, captured, timescale_fs=None, given_t=None):
-    return [row for batch in Rebuild(captured, timescale_fs, given_t).batches(blocks) for row in batch.cycles.rows()]
+    return [row for batch in Rebuild(captured, TimeBase(timescale_fs, given_t)).batches(blocks) for row in batch.cycles.rows()]
 
 
 class Joined:
@@ -63,7 +64,7 @@ class Joined:
 
 def stream_rows(blocks, captured, timescale_fs=None, given_t=None):
     joined = Joined()
-    engine = StreamEngine(captured, joined.begun, joined.ended, given_t, timescale_fs)
+    engine = StreamEngine(captured, joined.begun, joined.ended, TimeBase(timescale_fs, given_t))
     for block in blocks:
         unknown = block.unknown.tolist() if block.unknown is not None else [0] * len(block.times)
         for event in zip(block.times.tolist(), block.words.tolist(), unknown, strict=True):

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
+from strobewise.bus.calibration import TimeBase
 from strobewise.bus.lines import ADDRESS, BIT, DATA
 from strobewise.capture.records import Block
 from strobewise.cycles.rebuild import Rebuild
@@ -72,7 +73,7 @@ def rows_of(times, words, captured, sample_hz, every_edge=False):
 
 def numpy_rows(times, words, captured, sample_hz):
     mask = np.uint64(sum(1 << BIT[name] for name in captured))
-    batches = Rebuild(captured, round(1e15 / sample_hz)).batches([Block(times, words & mask, None)])
+    batches = Rebuild(captured, TimeBase(round(1e15 / sample_hz))).batches([Block(times, words & mask, None)])
     return [tuple(row) for batch in batches for row in batch.cycles.rows()]
 
 

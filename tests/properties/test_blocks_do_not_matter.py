@@ -75,7 +75,7 @@ def in_blocks(captured, times, words, unknown, cuts):
     for low, high in zip([0, *cuts], [*cuts, len(times)], strict=True):
         lost = unknown[low:high]
         blocks.append(Block(times[low:high], words[low:high], lost if lost.any() else None))
-    tables = [batch.cycles for batch in Rebuild(captured, None, onlookers=[collector]).batches(blocks)]
+    tables = [batch.cycles for batch in Rebuild(captured, onlookers=[collector]).batches(blocks)]
     evidence = collector.record(int(times[0]), int(times[-1]))
     evidence.clock.mreq_phase = None  # a sample of the edges, taken block by block
     return CycleTable.concatenate(tables), evidence

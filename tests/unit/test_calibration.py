@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from strobewise.bus.calibration import calibrate, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.calibration import TimeBase, calibrate, clock_period, t_from_mreq, t_from_widths
 
 
 def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
@@ -48,7 +48,7 @@ def test_the_clock_period_is_deaf_to_a_pause():
 
 
 def calibrated(clock=(), mreq=(), rfsh=(), m1=(), rd=(), sample=1.0, given=None, **more):
-    return calibrate(list(clock), list(mreq), list(rfsh), list(m1), list(rd), sample, given, **more)
+    return calibrate(list(clock), list(mreq), list(rfsh), list(m1), list(rd), sample, TimeBase(None, given), **more)
 
 
 def test_a_good_clock_line_is_counted():

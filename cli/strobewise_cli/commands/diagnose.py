@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from strobewise.bus.units import told_in_t_states
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import (
     Subparsers,
@@ -21,6 +22,8 @@ from strobewise_cli.terminal import note
 
 if TYPE_CHECKING:
     from strobewise.diagnosis.examined import Examined
+    from strobewise.diagnosis.facade import Diagnosis
+    from strobewise.profile.options import Options
 
 EXIT_STATUS = {"no_fault_found": 0, "fault": 1, "cannot_decide": 3}
 
@@ -52,6 +55,13 @@ def run(args: argparse.Namespace) -> int:
         report_notes(examined)
         if args.write_maps:
             _write_guess(examined)
+    with told_in_t_states(diagnosis.evidence.counted_t_s):
+        _write(args, diagnosis, options)
+    return EXIT_STATUS[diagnosis.verdict.state]
+
+
+def _write(args: argparse.Namespace, diagnosis: Diagnosis, options: Options) -> None:
+    """Write the files that were asked for, and the report where standard output is none of them."""
     if args.json is not None:
         from strobewise_cli.render.diagnosis_json import render
 
@@ -74,7 +84,6 @@ def run(args: argparse.Namespace) -> int:
         else:
             from strobewise_cli.render.diagnosis_text import print_diagnosis as show
         show(diagnosis, sys.stdout)
-    return EXIT_STATUS[diagnosis.verdict.state]
 
 
 def _write_guess(examined: Examined) -> None:

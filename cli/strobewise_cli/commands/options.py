@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
+from strobewise.bus.clocked import EDGES
 from strobewise.bus.lines import ADDRESS, CONTROL, DATA
 from strobewise.bus.model import LEAD_PLACES, LeadPlace
 from strobewise.errors import LineMapError, UsageError
@@ -64,6 +65,11 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
     group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
     group.add_argument(
+        "--clocked", choices=(*EDGES, "no"), metavar="EDGE",
+        help="the analyser took one sample for each clock of the CPU, at its falling or rising edge: then lengths are counted in T-states, "
+        "and seconds need --clock; found by itself where it is plain, no switches that off",
+    )  # fmt: skip
+    group.add_argument(
         "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
         help="where a line's lead sits: cpu (the default) or connector; FILE::LINE=PLACE is about one of several captures",
     )  # fmt: skip
@@ -86,7 +92,8 @@ def engine_options(args: argparse.Namespace) -> Options:
     everywhere = {line: place for file, line, place in args.probes if file is None}
     own = tuple((file, line, place) for file, line, place in args.probes if file is not None)
     options = Options(
-        tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, replay, own_probes=own
+        tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, replay, own_probes=own,
+        clocked=args.clocked,
     )  # fmt: skip
     _refuse_strangers(args, options)
     return options
@@ -110,16 +117,18 @@ def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[C
     Raises CaptureError, LineMapError.
     """
     from strobewise.capture import open_capture
+    from strobewise.capture.clocked.view import as_clocked
     from strobewise.diagnosis.labels import label_channels
 
-    with open_capture(path) as capture:
-        channel_map = label_channels(path, capture, options)
+    with open_capture(path) as plain:
+        channel_map = label_channels(path, plain, options)
         if channel_map.map_file is not None:
             note(map_note(channel_map))
         for text in channel_map.notes:
             note(f"{text} ({path})")
         if named and not channel_map.channels:
             raise _no_lines(channel_map, path)
+        capture, channel_map = as_clocked(plain, channel_map, options.clocked, options.nominal_hz)
         yield capture, channel_map
         for text in capture.warnings:
             warn(f"{text} ({path})")

@@ -51,7 +51,7 @@ def _side(diagnosis: Diagnosis) -> Document:
         "start_s": diagnosis.evidence.start_s,
         "duration_s": diagnosis.evidence.duration_s,
         "sample_interval_s": examined.sample_interval_s,
-        "clock_hz": diagnosis.evidence.clock.hz,
+        "clock_hz": diagnosis.evidence.clock_hz,
         "state": diagnosis.verdict.state,
         "summary": diagnosis.verdict.summary,
     }

@@ -28,7 +28,7 @@ def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
         console.print(Text(line, colour if number == 0 else ""))
     console.print()
     for word, side in zip(comparison.names, (comparison.good, comparison.suspect), strict=True):
-        clock = side.evidence.clock.hz
+        clock = side.evidence.clock_hz
         speed = f", clock {clock / 1e6:.4g} MHz" if clock else ""
         words = side.verdict.state.replace("_", " ")
         _say(console, f"{word + ':':<9}", f"{side.captures[0].path}: {time_words(side.evidence.duration_s)}{speed}, {words}")

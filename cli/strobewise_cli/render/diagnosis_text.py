@@ -12,7 +12,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
 from strobewise.bus.model import Finding, LineState, Step, Verdict
-from strobewise.bus.units import time_words
+from strobewise.bus.units import time_words, told_in_t_states
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
@@ -137,20 +137,29 @@ def _finding(console: Console, finding: Finding) -> None:
         console.print("    " + line, markup=False)
 
 
+def rate_words(examined: Examined) -> str:
+    """Return how a capture was sampled; nothing where that is not known."""
+    if examined.evidence.clocked:
+        return f"sampled once a clock, at its {examined.evidence.clocked} edge"
+    return f"sampled at {1e-6 / examined.sample_interval_s:.4g} MHz" if examined.sample_interval_s else ""
+
+
 def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
     console.print(Text("Capture", "bold"))
     for examined in diagnosis.captures:
         evidence = examined.evidence
-        rate = "" if not examined.sample_interval_s else f", sampled at {1e-6 / examined.sample_interval_s:.4g} MHz"
-        _hanging(console, "  ", f"{examined.path}: {time_words(evidence.duration_s)}{rate}")
+        with told_in_t_states(evidence.counted_t_s):
+            _hanging(console, "  ", ", ".join(filter(None, (f"{examined.path}: {time_words(evidence.duration_s)}", rate_words(examined)))))
         for text in map_words(examined):
             _hanging(console, "    ", text)
     evidence = diagnosis.evidence
     clock = evidence.clock
-    if clock.hz:
+    if evidence.clock_hz and evidence.clocked:
+        console.print(f"  clock {evidence.clock_hz / 1e6:.4g} MHz (given)", markup=False)
+    elif evidence.clock_hz:
         source = {"CLK": "measured", "given": "given"}.get(clock.source, f"estimated from /{clock.source}")
         samples = "" if evidence.samples_per_t is None else f", {evidence.samples_per_t:.1f} samples a T-state"
-        console.print(f"  clock {clock.hz / 1e6:.4g} MHz ({source}){samples}", markup=False)
+        console.print(f"  clock {evidence.clock_hz / 1e6:.4g} MHz ({source}){samples}", markup=False)
     counts = [f"{n} {kind.replace('_', ' ')}" for kind, n in evidence.cycles.items() if n]
     if evidence.inferred_fetches:
         counts.append(f"{evidence.inferred_fetches} of the fetches inferred")

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, Finding
 from strobewise.capture import open_capture
+from strobewise.capture.clocked.view import as_clocked
 from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.pipeline import Onlooker
@@ -154,7 +155,8 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
     channels = examined.channels
     watch = _Watch(examined, _timeline_lines(examined))
-    with open_capture(examined.path) as capture:
+    with open_capture(examined.path) as opened:
+        capture, _ = as_clocked(opened, channels, examined.evidence.clocked or "no", options.nominal_hz)
         rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [watch, _Cutter(windows)])
         rebuild.run(capture.blocks(channels.assignments))
     for window in windows:

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar, pin_text
 from strobewise.bus.model import Finding, Step
-from strobewise.bus.units import time_words
+from strobewise.bus.units import time_words, told_in_t_states
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.profile.options import Options
@@ -26,7 +26,7 @@ from strobewise.verdict.coverage import guilty
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, told, with_cautions
+from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, rate_words, told, with_cautions
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, failures, memory_map, timeline
 from strobewise_cli.render.html_data import PageData, collect_all, finding_key, title_of
@@ -167,12 +167,14 @@ def capture_words(diagnosis: Diagnosis) -> str:
     """Return length, sample rate, clock and cycles of the captures in one sentence."""
     parts = []
     for examined in diagnosis.captures:
-        rate = f" sampled at {1e-6 / examined.sample_interval_s:.4g} MHz" if examined.sample_interval_s else ""
-        parts.append(f"{time_words(examined.evidence.duration_s)}{rate}")
+        with told_in_t_states(examined.evidence.counted_t_s):
+            parts.append(f"{time_words(examined.evidence.duration_s)} {rate_words(examined)}".rstrip())
     evidence = diagnosis.evidence
-    if evidence.clock.hz:
+    if evidence.clock_hz and evidence.clocked:
+        parts.append(f"clock {evidence.clock_hz / 1e6:.4g} MHz, given")
+    elif evidence.clock_hz:
         source = {"CLK": "measured", "given": "given"}.get(evidence.clock.source, f"estimated from {bar(evidence.clock.source)}")
-        parts.append(f"clock {evidence.clock.hz / 1e6:.4g} MHz, {source}")
+        parts.append(f"clock {evidence.clock_hz / 1e6:.4g} MHz, {source}")
     total = sum(count for kind, count in evidence.cycles.items() if kind != "bus_granted")
     parts.append(f"{total} machine cycles on {len(evidence.captured)} lines")
     return "; ".join(parts) + "."

@@ -26,7 +26,7 @@ def render_json(examined: Examined, lines: list[LineState]) -> str:
         "version": VERSION,
         "capture": capture_document(examined),
         "lines": [line_document(line) for line in lines],
-        "clock_hz": clock.hz,
+        "clock_hz": examined.evidence.clock_hz,
         "clock_source": clock.source,
     }
     return json_text(document)

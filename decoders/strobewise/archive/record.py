@@ -77,7 +77,7 @@ def _record(task: Task, seen: Observation) -> Record:
         first_fault=faults[0].rule if faults else None, faults=len(faults),
         warnings=sum(finding.severity == "warning" for finding in findings),
         start_s=evidence.start_s, duration_s=evidence.duration_s, sample_interval_s=evidence.sample_interval_s,
-        samples_per_t_state=evidence.samples_per_t, clock_hz=evidence.clock.hz, clock_source=evidence.clock.source,
+        samples_per_t_state=evidence.samples_per_t, clock_hz=evidence.clock_hz, clock_source=evidence.clock.source,
         lines_captured=len(evidence.captured), **evidence.cycles,
         inferred_fetches=evidence.inferred_fetches, wait_states=evidence.waits, interrupts_per_second=seen.interrupts_per_second,
         longest_silence_s=silence.length_s if silence else None, longest_without_refresh_s=refresh.length_s if refresh else None,

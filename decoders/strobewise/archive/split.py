@@ -83,7 +83,7 @@ def _plan(
     if size < 2 * piece_bytes or any(channel.is_volts or not channel.is_logic for channel in header.channels):
         raise NotSplittable
     captured = channels.captured
-    warm_up = WarmUp(captured, header.period_ticks(clock_hz), header.timescale_fs)
+    warm_up = WarmUp(captured, header.time_base(clock_hz))
     if not any(warm_up.add(block)[1] for block in capture.blocks(channels.assignments)):
         raise NotSplittable
     calibration, busack_valid = warm_up.settle()

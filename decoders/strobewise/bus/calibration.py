@@ -25,11 +25,22 @@ GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which o
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
 
+class TimeBase(NamedTuple):
+    """What is known of a capture's time before its levels are looked at."""
+
+    timescale_fs: Optional[int] = None  #: length of a tick
+    given_t_ticks: Optional[float] = None  #: the T-state by the clock that the user or the profile gave, ticks
+    clocked: bool = False  #: it holds one sample a clock, so that this is what a T-state is, and a tick the grid
+
+
+NOTHING_KNOWN = TimeBase()
+
+
 class Calibration(NamedTuple):
     """What the first stretch of a capture says about its time base."""
 
     t_ticks: Optional[float]  #: length of a T-state, ticks; None when nothing shows it
-    t_source: str  #: "CLK", "given", "MREQ", "RFSH", "M1", "RD" or "none"
+    t_source: str  #: "CLK", "given", "MREQ", "RFSH", "M1", "RD", "clocked" (a sample is a T-state) or "none"
     sample_ticks: float  #: the analyser's sample interval, ticks (1.0 or less: not known to be coarser than the timescale)
     counts_clock: bool  #: clock edges are good enough to count T-states by them
     mreq_frames: bool  #: /MREQ pulses frame the requests (else /RD and /WR do)
@@ -109,7 +120,7 @@ def calibrate(
     m1: Sequence[Pulse],
     rd: Sequence[Pulse],
     sample_ticks: float,
-    given_t_ticks: Optional[float] = None,
+    base: TimeBase = NOTHING_KNOWN,
     framed: float = 1.0,
     proper_io: float = 1.0,
     proper_rd: float = 1.0,
@@ -122,7 +133,7 @@ def calibrate(
     which it is largest; few of them mean that /MREQ is not to be believed.
     proper_io: the share of /IORQ pulses outside /MREQ and with /RD, /WR or /M1 asserted in their middle; few of them mean a floating line.
     proper_rd, proper_wr: the same for /RD (with /WR and /RFSH released) and /WR (with /RD, /M1 and /RFSH released).
-    given_t_ticks: the T-state that the user gave with --clock; the clock line, when captured and plausible, is still what is counted.
+    base: its T-state is the one that the user gave with --clock; the clock line, when captured and plausible, is still what is counted.
     """
     if framed < FRAMED_MIN:
         mreq = ()
@@ -133,9 +144,12 @@ def calibrate(
     if strobe_t is not None and longest is not None and strobe_t > 1.3 * longest:
         strobe_t, strobe_source = longest, "M1"  # the gaps of /MREQ were sampled too slowly to be seen
     believed = strobe_t if framed >= FRAMED_MIN else None
-    counts_clock = period is not None and _counts_clock(period, believed, longest, given_t_ticks, sample_ticks)
+    given_t_ticks = base.given_t_ticks
+    counts_clock = not base.clocked and period is not None and _counts_clock(period, believed, longest, given_t_ticks, sample_ticks)
     t_ticks: Optional[float]
-    if counts_clock:
+    if base.clocked:
+        t_ticks, source = given_t_ticks, "clocked"
+    elif counts_clock:
         t_ticks, source = period, "CLK"
     elif given_t_ticks is not None and (believed is None or strobe_source != "MREQ" or 0.67 < given_t_ticks / believed < 1.5):
         t_ticks, source = given_t_ticks, "given"

@@ -2,17 +2,38 @@
 
 from __future__ import annotations
 
-from typing import Optional
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import Iterator, Optional
 
 #: The unit of a tick's length, the finest that a VCD can give (IEEE Std 1364-2005, clause 18), in seconds.
 FEMTOSECOND = 1e-15
 FS_PER_S = 10**15
 
 
+_T_S: ContextVar[Optional[float]] = ContextVar("t_s", default=None)
+
+
+@contextmanager
+def told_in_t_states(t_s: Optional[float]) -> Iterator[None]:
+    """Have `time_words` count T-states while the context lasts, for a capture whose times are no seconds.
+
+    t_s: what a T-state is on the capture's time axis; None: its times are seconds, and are told so.
+    """
+    token = _T_S.set(t_s)
+    try:
+        yield
+    finally:
+        _T_S.reset(token)
+
+
 def time_words(seconds: Optional[float]) -> str:
-    """Return a time in the unit that a bench worker would say it in."""
+    """Return a time in the unit that a bench worker would say it in; in T-states where that is all that is known."""
     if seconds is None:
         return "?"
+    t_s = _T_S.get()
+    if t_s is not None:
+        return f"{round(seconds / t_s, 1):g} T" if abs(seconds) < 10 * t_s else f"{round(seconds / t_s):,} T".replace(",", " ")
     size = abs(seconds)
     for limit, factor, unit in ((1e-6, 1e9, "ns"), (1e-3, 1e6, "µs"), (1.0, 1e3, "ms")):
         if size < limit:

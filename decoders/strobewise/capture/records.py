@@ -7,6 +7,8 @@ from typing import NamedTuple, Optional
 import numpy as np
 import numpy.typing as npt
 
+from ..bus.calibration import TimeBase
+from ..bus.clocked import TICKS_PER_T
 from ..bus.units import FEMTOSECOND
 
 Times = npt.NDArray[np.int64]
@@ -59,21 +61,31 @@ VOLT_KINDS = frozenset({"real", "realtime"})
 IGNORED_KINDS = frozenset({"string", "event"})
 
 
+class Clocked(NamedTuple):
+    """How a capture with one sample for each clock of the CPU was taken."""
+
+    edge: str  #: of CLK: "falling" or "rising"
+    timed: bool  #: the clock is given, so that its ticks have a length in seconds
+
+
 class Header(NamedTuple):
     """The declarations of a capture, and where its samples begin."""
 
     timescale_fs: int  #: length of one tick, femtoseconds
     channels: tuple[Channel, ...]  #: in the file's order
     body_offset: int = 0  #: byte offset of the first sample's text, in the unpacked text
+    clocked: Optional[Clocked] = None  #: of a capture with one sample a clock: a T-state has TICKS_PER_T ticks then
 
     @property
     def tick_s(self) -> float:
         """Return the length of one tick in seconds."""
         return self.timescale_fs * FEMTOSECOND
 
-    def period_ticks(self, clock_hz: Optional[float]) -> Optional[float]:
-        """Return the length of a T-state at this clock in ticks, None where no clock is given."""
-        return 1.0 / (clock_hz * self.tick_s) if clock_hz else None
+    def time_base(self, clock_hz: Optional[float] = None) -> TimeBase:
+        """Return what is known of the time base. clock_hz: the clock that the user or the profile gave."""
+        if self.clocked is not None:
+            return TimeBase(self.timescale_fs, float(TICKS_PER_T), clocked=True)
+        return TimeBase(self.timescale_fs, 1.0 / (clock_hz * self.tick_s) if clock_hz else None)
 
 
 class BitAssignment(NamedTuple):

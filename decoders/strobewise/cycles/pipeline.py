@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import Calibration, TimeBase
 from ..capture.records import Block
 from ..capture.unknown import at_rest
 from .engine import Batch, CycleBuilder
@@ -41,8 +41,7 @@ class Pipeline:
     def __init__(
         self,
         captured: frozenset[str],
-        given_t_ticks: float | None = None,
-        timescale_fs: int | None = None,
+        base: TimeBase,
         onlookers: Sequence[Onlooker] = (),
     ) -> None:
         self.captured = captured
@@ -50,7 +49,7 @@ class Pipeline:
         self.busack_valid = True
         self.grid_found = False
         self._onlookers = onlookers
-        self._warm_up: WarmUp | None = WarmUp(captured, given_t_ticks, timescale_fs)
+        self._warm_up: WarmUp | None = WarmUp(captured, base)
 
     def feed(self, block: Block) -> Iterator[Batch]:
         """Take a block; yield the batches that it completes."""

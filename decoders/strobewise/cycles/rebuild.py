@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block, Header
@@ -24,17 +24,16 @@ class Rebuild:
     def __init__(
         self,
         captured: frozenset[str],
-        timescale_fs: int | None,
-        given_t_ticks: float | None = None,
+        base: TimeBase = NOTHING_KNOWN,
         onlookers: Sequence[Onlooker] = (),
     ) -> None:
-        """captured: canonical names. given_t_ticks: the T-state by the clock that the user or the profile gave."""
-        self._pipeline = Pipeline(captured, given_t_ticks, timescale_fs, onlookers)
+        """captured: canonical names. base: what is known of the time base."""
+        self._pipeline = Pipeline(captured, base, onlookers)
 
     @classmethod
     def of(cls, header: Header, channels: ChannelMap, clock_hz: float | None = None, onlookers: Sequence[Onlooker] = ()) -> Rebuild:
         """Make one for a capture with this header, read with these channels. clock_hz: that the user or the profile gave."""
-        return cls(channels.captured, header.timescale_fs, header.period_ticks(clock_hz), onlookers)
+        return cls(channels.captured, header.time_base(clock_hz), onlookers)
 
     @property
     def calibration(self) -> Calibration | None:

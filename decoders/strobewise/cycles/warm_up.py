@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
+from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, TimeBase, calibrate
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture.grid import estimate_sample_interval
@@ -46,8 +46,7 @@ class WarmUp:
     """The first stretch of a capture, held until its time base is settled."""
 
     captured: frozenset[str]
-    given_t_ticks: float | None = None
-    timescale_fs: int | None = None
+    base: TimeBase = field(default_factory=TimeBase)
     grid_found: bool = False  #: the sample grid was found in the times
     held: list[Block] = field(default_factory=list)  #: the events that were not let go, one block or two
 
@@ -128,7 +127,7 @@ class WarmUp:
         first, end, _ = self._prefix(self._known_changes(_changes(control)))
         control, times = control[first:end], times[first:end]
         # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
-        grid = estimate_sample_interval(times[1:], self.timescale_fs)
+        grid = None if self.base.clocked else estimate_sample_interval(times[1:], self.base.timescale_fs)
         sample = grid.interval if grid is not None else 1.0
         changed = _changes(control)
         changed[1:2] &= _STROBES
@@ -142,7 +141,7 @@ class WarmUp:
             self._pulses(M1, changed, control, times),
             rd,
             sample,
-            self.given_t_ticks,
+            self.base,
             self._framed(changed, control, times, sample),
             self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
             self._share(rd, control, times, WR | RFSH),

@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..bus.model import Finding, LineState, Verdict
+from ..bus.units import told_in_t_states
 from ..capture import Capture, open_capture
 from ..capture.apart import read_apart, worth_while
 from ..capture.channels.mapping import ChannelMap
+from ..capture.clocked.view import as_clocked
 from ..capture.prefetch import prefetched
 from ..capture.records import Block
 from ..profile.options import Options
@@ -51,16 +53,17 @@ def examine(
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     options = options.for_capture(path)
-    with open_capture(path) as capture:
-        channels = label_channels(path, capture, options)
+    with open_capture(path) as opened:
+        channels = label_channels(path, opened, options)
         if channels.guessed:
             from .gathering import examine_guessed
 
-            return examine_guessed(path, capture, channels, options, more_parts)
+            return examine_guessed(path, opened, channels, options, more_parts)
         if channels.unlabelled:
             from .gathering import examine_unlabelled
 
-            return examine_unlabelled(path, capture, options, more_parts)
+            return examine_unlabelled(path, opened, options, more_parts)
+        capture, channels = as_clocked(opened, channels, options.clocked, options.nominal_hz)
         with _reading_ahead(capture, channels, apart) as blocks:
             from .gathering import gather
 
@@ -88,9 +91,14 @@ def conclude(captures: Sequence[Examined]) -> Diagnosis:
     records = [examined.evidence for examined in captures]
     evidence = join_evidence(records)
     names = [examined.path for examined in captures]
-    findings = without_consequences(join_findings([run(record) for record in records], names, records))
-    lines = join_lines([survey(record) for record in records])
-    return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence, records))
+    found = []
+    for record in records:
+        with told_in_t_states(record.counted_t_s):
+            found.append(run(record))
+    with told_in_t_states(evidence.counted_t_s):
+        findings = without_consequences(join_findings(found, names, records))
+        lines = join_lines([survey(record) for record in records])
+        return Diagnosis(tuple(captures), evidence, lines, findings, judge(findings, evidence, records))
 
 
 def diagnose(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
+from ..bus.calibration import TimeBase
+from ..bus.clocked import TICKS_PER_T
 from ..bus.lines import BIT, bar
 from ..capture import Capture, Recording, open_capture
 from ..capture.channels.mapping import ChannelMap, raw_channels
@@ -41,8 +43,8 @@ def gather(
     """
     captured, tick_s = channels.captured, capture.header.tick_s
     collector = Collector(captured, tick_s)
-    given = capture.header.period_ticks(options.nominal_hz)
-    parts = make_parts(captured, channels, options, tick_s, more_parts) + _replay(options, captured, tick_s, given, capture)
+    base = capture.header.time_base(options.nominal_hz)
+    parts = make_parts(captured, channels, options, tick_s, more_parts) + _replay(options, captured, tick_s, base)
     rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [collector, *parts])
     rebuild.run(_told(blocks, capture, progress))
     start, end = capture.start_time or 0, capture.end_time or 0
@@ -58,21 +60,28 @@ def gather(
     times, words = collector.kept()
     for part in parts:
         part.fill(evidence)
-    stretch = Stretch(captured, times, words, given, capture.header.timescale_fs, sample or 1.0)
+    stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0)
     sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
     evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
     add_lost_requests(evidence)
-    return Examined(path, channels, evidence, evidence.sample_interval_s, end, start, tick_s)
+    return Examined(path, channels, evidence, _interval(evidence, capture), end, start, tick_s)
 
 
-def _replay(options: Options, captured: frozenset[str], tick_s: float, given: float | None, capture: Recording) -> list[Part]:
+def _interval(evidence: BusEvidence, capture: Recording) -> float | None:
+    """Return the time from sample to sample; of a capture with one a clock, where the clock is not given, it is not known."""
+    if capture.header.clocked is None:
+        return evidence.sample_interval_s
+    return TICKS_PER_T * capture.header.tick_s if evidence.timed else None
+
+
+def _replay(options: Options, captured: frozenset[str], tick_s: float, base: TimeBase) -> list[Part]:
     """Return the part that runs the known program beside the capture; loads nothing where none is known."""
     if not options.program_known:
         return []
     from ..replay.part import make_part
 
-    return [*make_part(options, captured, tick_s, given, capture.header.timescale_fs)]
+    return [*make_part(options, captured, tick_s, base)]
 
 
 def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts: Sequence[Maker]) -> Examined:
@@ -154,6 +163,8 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
     evidence.profile, evidence.probe_at = options.profile, {**channels.probe_at, **options.probe_at}
     _fill_lines(evidence, capture, channels)
     clock, tick_s = evidence.clock, capture.header.tick_s
+    if capture.header.clocked is not None:
+        evidence.clocked, evidence.timed = capture.header.clocked
     clock.nominal_hz = options.nominal_hz
     clock.high_fraction = evidence.line("CLK").high_fraction
     calibration = rebuild.calibration

@@ -34,6 +34,8 @@ def observations(evidence: BusEvidence) -> List[Observation]:
 
 
 def _all(evidence: BusEvidence) -> Iterator[Observation]:
+    if evidence.clocked:
+        yield Observation("sampling", _clocked(evidence))
     program = followed(evidence)
     if program:
         yield Observation("program", program)
@@ -52,6 +54,14 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
     if timing is not None and timing.delays:
         if words := _delays(timing):
             yield Observation("edges against the clock", words)
+
+
+def _clocked(evidence: BusEvidence) -> str:
+    """Return what one sample a clock lets be judged, and what not."""
+    taken = "fetches" if evidence.clocked == "falling" else "memory and I/O reads"
+    text = f"one sample a clock, at its {evidence.clocked} edge: spikes, delays and the clock itself are not judged, "
+    text += f"and the bytes of {taken} are those on the bus half a T-state before the CPU takes them"
+    return text if evidence.timed else text + "; lengths are counted in T-states, since --clock is not given"
 
 
 _BEGINS = {

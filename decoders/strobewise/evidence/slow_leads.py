@@ -12,7 +12,6 @@ import numpy as np
 
 from ..bus.lines import ADDRESS, BIT, STROBES
 from ..bus.model import KIND_INDEX
-from ..bus.units import FEMTOSECOND
 from ..identify.raw import Flags, Int, find_frame
 from ..identify.sample import take_sample
 from ..identify.slow_lines import find_slow_lines
@@ -75,7 +74,7 @@ def _roles(stretch: Stretch, names: list[str], slow: list[str]) -> dict[str, str
     if frame is None or names[frame.channel] != "MREQ":
         return {}
     lines = {name: k for k, name in enumerate(names) if name not in SLOW_LINES and name not in ADDRESS}
-    sample = take_sample(raw, frame.t, lines, stretch.timescale_fs)
+    sample = take_sample(raw, frame.t, lines, stretch.base.timescale_fs)
     if sample is None:
         return {}
     counters = [names.index(name) for name in ADDRESS[:7]] if stretch.captured.issuperset(ADDRESS[:7]) else []
@@ -102,7 +101,7 @@ def _halt(evidence: BusEvidence) -> Relabelling | None:
 def _interrupt(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:
     if not evidence.has("INT", "M1", "IORQ") or not evidence.cycles["interrupt_acknowledge"] or not evidence.clock.hz:
         return None
-    reach = int(REQUEST_T / (evidence.clock.hz * stretch.timescale_fs * FEMTOSECOND))
+    reach = int(REQUEST_T / (evidence.clock.hz * stretch.tick_s))
     acknowledges = _acknowledges(stretch)
     if not len(acknowledges):
         return None

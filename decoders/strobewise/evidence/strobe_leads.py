@@ -12,8 +12,8 @@ from itertools import combinations
 
 import numpy as np
 
+from ..bus.calibration import TimeBase
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
-from ..bus.units import FEMTOSECOND
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.rebuild import Rebuild
@@ -63,8 +63,8 @@ class Stretch:
     captured: frozenset[str]
     times: Int
     words: Words
-    given_t_ticks: float | None
-    timescale_fs: int
+    base: TimeBase
+    tick_s: float
     sample_ticks: float
 
 
@@ -196,8 +196,8 @@ def _try(stretch: Stretch, lines: tuple[str, ...], inverted: bool = False) -> _T
     """Rebuild the cycles under a change of labels."""
     words = relabelled(stretch.words, lines, inverted)
     captured = stretch.captured
-    collector = Collector(captured, FEMTOSECOND * stretch.timescale_fs)
-    rebuild = Rebuild(captured, stretch.timescale_fs, stretch.given_t_ticks, [collector])
+    collector = Collector(captured, stretch.tick_s)
+    rebuild = Rebuild(captured, stretch.base, [collector])
     batches = [*rebuild.batches([Block(stretch.times, words, None)])]
     evidence = collector.record(int(stretch.times[0]), int(stretch.times[-1]))
     evidence.strobes = count_strobes(evidence.histogram, captured)

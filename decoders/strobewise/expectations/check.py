@@ -83,7 +83,7 @@ def _limits(expected: Expectations, seen: Observation) -> Iterator[Check]:
     evidence = seen.evidence
     silence, refresh = evidence.longest_silence, evidence.longest_without_refresh
     measured: dict[str, tuple[float | None, str]] = {
-        "clock_hz": (evidence.clock.hz, ""),
+        "clock_hz": (evidence.clock_hz, ""),
         "interrupts_per_second": (seen.interrupts_per_second, ""),
         "wait_states": (evidence.waits, ""),
         "longest_silence_us": (silence.length_s * 1e6, _from(silence.start_s)) if silence else (None, ""),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..bus.calibration import TimeBase
 from ..bus.lines import BIT
 from ..bus.semantics import DATA_LEAD_SAMPLES
 from ..capture.records import Block
@@ -51,7 +52,7 @@ def take_sample(raw: Raw, t: float, lines: dict[str, int], timescale_fs: int | N
     for line, channel in lines.items():
         packed |= (raw.words >> np.uint64(channel) & np.uint64(1)) << np.uint64(BIT[line])
     fall, rise, kind, note, refresh = [], [], [], [], []
-    for batch in Rebuild(captured, timescale_fs).batches([Block(raw.times, packed, None)]):
+    for batch in Rebuild(captured, TimeBase(timescale_fs)).batches([Block(raw.times, packed, None)]):
         own = batch.request_of_cycle >= 0
         at = batch.request_of_cycle[own]
         kept = at < len(batch.requests)

@@ -188,6 +188,26 @@ class Analyser:
             pending[sample] = pending.get(sample, 0) ^ bit
 
 
+def once_a_clock(changes: Iterable[Tuple[int, int]], edge: str, taken: List[int]) -> Iterator[Tuple[int, int]]:
+    """Yield (number, word) of the samples that an analyser takes with the CPU's clock at its clock input, the first and last always.
+
+    changes: (sample, word) at a rate that shows every edge of CLK. edge: "falling" or "rising". taken: is given the sample of each edge.
+    What an output does behind an edge shows in the next sample.
+    """
+    clock, wanted = MASK["CLK"], MASK["CLK"] if edge == "rising" else 0
+    before: Optional[int] = None
+    shown: Optional[int] = None
+    for at, word in changes:
+        if before is not None and (word ^ before) & clock and word & clock == wanted:
+            if shown is None or (before ^ shown) & ~clock:
+                yield len(taken), before
+                shown = before
+            taken.append(at)
+        before = word
+    if len(taken) > 1 and shown is not None:
+        yield len(taken) - 1, shown
+
+
 def drop_samples(
     changes: Iterable[Tuple[int, int]], gaps: Sequence[Tuple[int, int]], close: bool
 ) -> Iterator[Tuple[int, int]]:

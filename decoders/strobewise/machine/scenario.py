@@ -84,6 +84,7 @@ class CaptureOptions:
     start_s: float = 0.0
     duration_s: float = 0.003
     skew_ns: float = 3.0  #: largest difference between channels
+    clocked: str | None = None  #: "falling" or "rising": one sample a clock, at that edge of CLK, each a unit of the timescale
     probe_at: Mapping[str, str] = field(default_factory=dict)  #: "cpu", "board" or "connector" by line
     dialect: Dialect = field(default_factory=Dialect)
 

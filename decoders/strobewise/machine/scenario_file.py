@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import cast
 
+from ..bus.clocked import EDGES
 from ..bus.lines import BIT
 from ..bus.timing import GRADES
 from ..errors import ScenarioError
@@ -184,6 +185,7 @@ def _capture(fields: Fields, vcd: Fields) -> CaptureOptions:
         fields.number("start_s", 0, 3600, default.start_s),
         fields.number("duration_s", 1e-6, 3600, default.duration_s),
         fields.number("skew_ns", 0, 1000, default.skew_ns),
+        fields.choice("clocked", EDGES, None),
         _probe_at(fields),
         _dialect(vcd),
     )

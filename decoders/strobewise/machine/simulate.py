@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from typing import IO, TypeVar
@@ -10,7 +11,7 @@ from typing import IO, TypeVar
 from ..bus.lines import BIT, MASK
 from ..bus.timing import limit_ps
 from ..errors import ScenarioError
-from .analyser import Analyser, Lead, Settings, Skew, drop_samples
+from .analyser import Analyser, Lead, Settings, Skew, drop_samples, once_a_clock
 from .bench import Bench, TrueCycle
 from .board import Bank, Board, FaultyBoard
 from .device import Pager
@@ -46,7 +47,13 @@ class SimulatedCapture:
         """Write the capture as VCD text."""
         capture = self.scenario.capture
         text = VcdText(capture.lines, self.labels, capture.dialect)
-        text.write(self._changes(), round(capture.duration_s * _PS_PER_S - self._closed_ps()) // self.timescale_ps, file)
+        changes: Iterable[tuple[int, int]] = self._changes()
+        end = round(capture.duration_s * _PS_PER_S - self._closed_ps()) // self.timescale_ps
+        if capture.clocked is not None:  # it ends with the last clock
+            changes = list(changes)
+            end = changes[-1][0] if changes else 0
+            changes = changes or [(0, 0)]
+        text.write(changes, end, file)
 
     def _closed_ps(self) -> int:
         """Return by how much the capture is shorter for samples that were lost without a gap."""
@@ -71,6 +78,11 @@ class SimulatedCapture:
         stream: Iterator[tuple[int, int]] = Analyser(settings, plan.rng).sample(_with_dead_clock(bench, plan))
         if plan.gaps:
             stream = drop_samples(stream, plan.gaps, plan.gaps_close)
+        taken: list[int] = []
+        clocked = self.scenario.capture.clocked
+        if clocked is not None:
+            yield from once_a_clock(stream, clocked, taken)
+            stream = iter(())
         scale = plan.sample_hz * self.timescale_ps
         half = scale // 2
         shown, held = -1, 0
@@ -82,6 +94,8 @@ class SimulatedCapture:
         if shown >= 0:
             yield shown, held
         self._truth = _truth(self.scenario, self.seed, plan, bench, settings)
+        if clocked is not None:
+            _count_clocks(self._truth["cycles"], taken, clocked, plan, self.timescale_ps)
 
 
 def run_scenario(scenario: Scenario, seed: int | None = None) -> SimulatedCapture:
@@ -138,7 +152,7 @@ def _build(scenario: Scenario, seed: int) -> tuple[Plan, Bench]:
         banks=_banks(scenario, rng),
         pager=_pager(scenario),
         sources=[],
-        lines=capture.lines,
+        lines=capture.lines if capture.clocked is None or "CLK" in capture.lines else (*capture.lines, "CLK"),
         sample_hz=capture.sample_hz,
         start_ps=start,
         duration_ps=duration,
@@ -150,7 +164,7 @@ def _build(scenario: Scenario, seed: int) -> tuple[Plan, Bench]:
         plan.leads.append(Lead("ROMDIS", "inverted"))  # the machine's own polarity; inside, it is always active high
     plan.sources += _sources(scenario, plan)
     skew = round(capture.skew_ns * 1000)
-    for name in capture.lines:
+    for name in plan.lines:
         late = rng.randint(0, skew) if skew else 0
         plan.skews[name] = Skew(late, late)
     for fault in scenario.faults:
@@ -279,6 +293,18 @@ def _truth(scenario: Scenario, seed: int, plan: Plan, bench: Bench, settings: Se
         "suspects": list(dict.fromkeys(s for f in faults for s in f["suspects"])) or ["none"],
         "cycles": _true_cycles(bench.cycles, plan, settings),
     }
+
+
+def _count_clocks(cycles: list[TrueRow], taken: list[int], edge: str, plan: Plan, timescale_ps: int) -> None:
+    """Put cycles on the axis of a capture with one sample a clock: each begins with the first sample that shows it.
+
+    taken: the analyser's sample at each of those edges.
+    """
+    quarter = plan.period * plan.sample_hz // (4 * _PS_PER_S)
+    for cycle in cycles:
+        start = int(cycle["start_s"] * plan.sample_hz)
+        shown = bisect_left(taken, start + (quarter if edge == "rising" else 0))
+        cycle["start_s"] = shown * timescale_ps / _PS_PER_S
 
 
 def _true_cycles(cycles: list[TrueCycle], plan: Plan, settings: Settings) -> list[TrueRow]:

@@ -42,6 +42,7 @@ class Options:
     replay: bool = True  #: run the program beside the capture where it is known
     own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
     own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures
+    clocked: str | None = None  #: "falling", "rising": the capture holds one sample a clock, at that edge; "no": it does not; None: look
 
     @property
     def nominal_hz(self) -> float | None:

@@ -11,6 +11,7 @@ from typing import Dict, FrozenSet, List, NamedTuple, Optional, Tuple
 from ..bus.lines import STROBES
 from ..bus.model import KINDS, LeadPlace
 from ..bus.semantics import SPEC
+from ..bus.timing import GRADES
 from .buses import BusesRecord
 from .course import CourseRecord
 from .expansion import PagingRecord
@@ -139,6 +140,8 @@ class BusEvidence:
     never_known: Tuple[str, ...] = ()  #: lines of the channel map whose level the capture never gives
     start_s: float = 0.0
     end_s: float = 0.0
+    clocked: str = ""  #: the clock edge at which its one sample a clock was taken: "falling", "rising"; else nothing
+    timed: bool = True  #: its times are seconds; False where it was taken by a clock that is not given: only counts of T-states are known
     sample_interval_s: Optional[float] = None
     samples_per_t: Optional[float] = None
     lines: Dict[str, LineEvidence] = field(default_factory=dict)
@@ -179,6 +182,20 @@ class BusEvidence:
     def duration_s(self) -> float:
         """Length of the capture in seconds."""
         return self.end_s - self.start_s
+
+    @property
+    def clock_hz(self) -> Optional[float]:
+        """The clock in hertz, None where the capture does not tell seconds."""
+        return self.clock.hz if self.timed else None
+
+    @property
+    def counted_t_s(self) -> Optional[float]:
+        """What a T-state is on the capture's time axis, where its times can only be told in T-states; None where they are seconds."""
+        return None if self.timed or not self.clock.hz else 1.0 / self.clock.hz
+
+    def least_s(self, length_s: float) -> float:
+        """Return the seconds that a stretch lasted at least: where only T-states are known, those of the fastest CPU that there is."""
+        return length_s if self.timed else length_s * (self.clock.hz or 0.0) / (GRADES[-1] * 1e6)
 
     @property
     def regions(self) -> Tuple[MemoryRegion, ...]:

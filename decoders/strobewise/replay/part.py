@@ -6,6 +6,7 @@ from typing import List
 
 import numpy as np
 
+from ..bus.calibration import TimeBase
 from ..bus.lines import MASK, STROBES
 from ..capture.records import Block
 from ..cycles.engine import Batch
@@ -27,9 +28,9 @@ MOST_EVENTS = 500_000  #: kept to rebuild the first cycles from, with a strobe l
 class ReplayPart(Part):
     """Collects the program's first cycles, and judges them when the capture has ended."""
 
-    def __init__(self, program: Program, captured: frozenset[str], tick_s: float, given_t_ticks: float | None, timescale_fs: int) -> None:
+    def __init__(self, program: Program, captured: frozenset[str], tick_s: float, base: TimeBase) -> None:
         self._program, self._captured, self._tick_s = program, captured, tick_s
-        self._given, self._timescale = given_t_ticks, timescale_fs
+        self._base = base
         self._cycles = Cycles(captured, tick_s)
         self._kept = KeptEvents(MOST_EVENTS)
 
@@ -52,7 +53,7 @@ class ReplayPart(Part):
         """Return the cycles as they are with fewer leads; their control levels show the leads left out all the same."""
         cycles = Cycles(fewer, self._tick_s)
         if "MREQ" in fewer or fewer.issuperset(("RD", "WR")):
-            Rebuild(fewer, self._timescale, self._given, [cycles]).run(self._kept.blocks)
+            Rebuild(fewer, self._base, [cycles]).run(self._kept.blocks)
         elif evidence.clock.hz:
             t_ticks = 1.0 / evidence.clock.hz / self._tick_s
             for block in self._kept.blocks:
@@ -75,11 +76,9 @@ class ReplayPart(Part):
         seen.control = (np.array(seen.control, np.int64) & ~mask | shown).tolist()
 
 
-def make_part(
-    options: Options, captured: frozenset[str], tick_s: float, given_t_ticks: float | None, timescale_fs: int
-) -> List[ReplayPart]:
+def make_part(options: Options, captured: frozenset[str], tick_s: float, base: TimeBase) -> List[ReplayPart]:
     """Return the part, nothing where what runs after reset is not known, or the leads do not frame cycles."""
     program = known_program(options)
     if program is None or not ("MREQ" in captured or captured.issuperset(("RD", "WR"))):
         return []
-    return [ReplayPart(program, captured, tick_s, given_t_ticks, timescale_fs)]
+    return [ReplayPart(program, captured, tick_s, base)]

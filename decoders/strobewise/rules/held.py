@@ -154,7 +154,8 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         if name not in evidence.captured or span is None or not line.asserted_last:
             continue
         # A grant no longer than that starves no dynamic memory.
-        if span.length_s < max(REFRESH_INTERVAL_S, 0.2 * evidence.duration_s) and not _lasts(evidence, span.length_s, LATE_GRANT_SHARE):
+        starves = evidence.least_s(span.length_s) >= REFRESH_INTERVAL_S and span.length_s >= 0.2 * evidence.duration_s
+        if not starves and not _lasts(evidence, span.length_s, LATE_GRANT_SHARE):
             continue
         if not _rest_after(evidence, name):
             if span.length_s > HELD_SHARE * evidence.duration_s:
@@ -195,7 +196,7 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     elif evidence.has("IORQ") or evidence.has("M1"):
         yield Found(
             f"{stretch}, acknowledged {acknowledged} times: the line is held, or the program keeps interrupts off", ("INT",),
-            severity="fault" if evidence.duration_s > HALT_JUDGED_S else "note", first_s=first, last_s=last, confidence=HINT,
+            severity="fault" if evidence.least_s(evidence.duration_s) > HALT_JUDGED_S else "note", first_s=first, last_s=last, confidence=HINT,
         )  # fmt: skip
 
 
@@ -274,7 +275,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
-    certain = span.length_s > HALT_JUDGED_S
+    certain = evidence.least_s(span.length_s) > HALT_JUDGED_S
     waits = evidence.cycles["interrupt_acknowledge"] > 0 and not certain  # interrupts are on, and the next one may be due later
     if asked is None:
         text += "; /INT was not captured, so whether anything could end it is not known"

@@ -58,7 +58,7 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
-    if span is not None and span.length_s > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= 3:
+    if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= 3:
         yield Found(
             f"no refresh for {time_words(span.length_s)} from {time_words(span.start_s)} on: dynamic memory that the CPU refreshes loses "
             "its contents",

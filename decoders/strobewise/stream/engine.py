@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Callable, FrozenSet, List, Optional, Tuple
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
 from ..bus.lines import LINES, MASK
 from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, Begun, Ended
 from .requests import RequestSource
@@ -32,12 +32,11 @@ class StreamEngine:
         captured: FrozenSet[str],
         begun: Callable[[Begun], None],
         ended: Callable[[Ended], None],
-        given_t_ticks: Optional[float] = None,
-        timescale_fs: Optional[int] = None,
+        base: TimeBase = NOTHING_KNOWN,
         settled: Optional[Callable[[Calibration], None]] = None,
         moved: Optional[Callable[[str, int, int], None]] = None,
     ) -> None:
-        """captured: canonical names. given_t_ticks: the T-state that the user gave. timescale_fs: length of a tick, if known.
+        """captured: canonical names. base: what is known of the time base.
 
         settled: is told the calibration before the first item. moved: see CycleTracker.
         """
@@ -49,7 +48,7 @@ class StreamEngine:
         self._sinks = (begun, ended, moved)
         self._settled = settled
         self._idle = idle_word(captured)
-        self._warm_up = WarmUp(captured, given_t_ticks, timescale_fs)
+        self._warm_up = WarmUp(captured, base)
         self._held: List[Tuple[int, int, int]] = []
         self._slow = _SLOW & sum(MASK[name] for name in captured)
         self._before: Optional[Tuple[int, int]] = None  #: control word before the next event of the warm-up, and what of it is not known

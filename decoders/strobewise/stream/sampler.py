@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Callable, FrozenSet, List, NamedTuple, Optional, Sequence
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import Calibration, TimeBase
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from ..bus.units import FS_PER_S
 from .conditions import QUIET_T, Condition, Event, Host, Pins
@@ -85,8 +85,8 @@ class Sampler:
             self.captured = captured_lines(pins) - (frozenset(("CLK",)) if self._ignore_clock else frozenset())
             self._remark_on_lines()
             given_t = self._rate / self._clock_hz if self._rate and self._clock_hz else None
-            timescale_fs = round(FS_PER_S / self._rate) if self._rate else None
-            self.engine = StreamEngine(self.captured, self._begun, self._ended, given_t, timescale_fs, self._settled, sinks.moved)
+            base = TimeBase(round(FS_PER_S / self._rate) if self._rate else None, given_t)
+            self.engine = StreamEngine(self.captured, self._begun, self._ended, base, self._settled, sinks.moved)
             self._follow(self.engine, [(self._host.samplenum, pins)])
         except (EOFError, SystemError):
             if may_finish():

@@ -6,9 +6,9 @@ The stretch and the shares taken from it are those of the numpy engine (cycles/w
 from __future__ import annotations
 
 from bisect import bisect_right
-from typing import Dict, FrozenSet, List, Optional, Sequence, Tuple
+from typing import Dict, FrozenSet, List, Sequence, Tuple
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, calibrate
+from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, TimeBase, calibrate
 from ..bus.lines import CONTROL, LINE, MASK
 from ..bus.semantics import REFRESH_GAP_MAX
 from .grid import estimate_sample_interval
@@ -31,13 +31,10 @@ def idle_word(captured: FrozenSet[str]) -> int:
 class WarmUp:
     """Holds events until there is enough to calibrate."""
 
-    def __init__(
-        self, captured: FrozenSet[str], given_t_ticks: Optional[float] = None, timescale_fs: Optional[int] = None
-    ) -> None:
-        """captured: canonical names. given_t_ticks: the T-state that the user gave. timescale_fs: length of a tick, if known."""
+    def __init__(self, captured: FrozenSet[str], base: TimeBase) -> None:
+        """captured: canonical names. base: what is known of the time base."""
         self._captured = captured
-        self._given_t_ticks = given_t_ticks
-        self._timescale_fs = timescale_fs
+        self._base = base
         self._before = 0  #: control word before the first strobe edge
         self._times: List[int] = []  #: from the first strobe edge on
         self._control: List[int] = []
@@ -78,7 +75,7 @@ class WarmUp:
 
     def settle(self) -> Tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
-        interval = estimate_sample_interval(self._times, self._timescale_fs)
+        interval = None if self._base.clocked else estimate_sample_interval(self._times, self._base.timescale_fs)
         sample = interval if interval is not None else 1.0
         found, rises = self._edges()
         calibration = calibrate(
@@ -88,7 +85,7 @@ class WarmUp:
             found[M1],
             found[RD],
             sample,
-            self._given_t_ticks,
+            self._base,
             self._framed(found, sample),
             self._proper_io(found[IORQ]),
             self._share(found[RD], WR | RFSH),

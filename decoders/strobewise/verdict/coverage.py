@@ -10,6 +10,7 @@ from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE
 
 PARTS = ("ROM", "RAM")  #: parts of the machine, not lines, that rules judge
+BETWEEN_SAMPLES = ("spikes", "delays")  #: what one sample a clock never shows
 HOLD_THE_CPU = ("CLK", "RESET", "WAIT", "BUSREQ")  #: whoever holds one of these holds the CPU (UM0080, pin descriptions)
 CLIP_FIRST = ("MREQ", "M1", *HOLD_THE_CPU, "RD", "WR", "IORQ", "RFSH", "HALT", "INT", "NMI")
 CLIPS_NAMED = 4
@@ -27,10 +28,11 @@ def not_judged(records: Sequence[BusEvidence]) -> Tuple[str, ...]:
         name for record in records for each in finding for lines in each.needs if record.has(*lines)
         for name in each.judges if name in PARTS or name in lines or (name not in each.wants and name in record.captured)
     }  # fmt: skip
+    unseen = BETWEEN_SAMPLES if all(record.clocked for record in records) else ()
     paged = any(record.profile is not None and record.profile.paging for record in records)
     known = {name for each in finding for name in each.judges} - (set() if paged else {"ROMDIS"})
     order = [*(line.name for line in LINES), *PARTS]
-    return tuple(name for name in order if name in known and name not in judged)
+    return (*(name for name in order if name in known and name not in judged), *unseen)
 
 
 def guilty(findings: Iterable[Finding]) -> FrozenSet[str]:
@@ -55,7 +57,8 @@ def clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
     """Return the lines that tell most when they are added, those that hold a CPU first; none while it is not known what is there."""
     if evidence.unlabelled:
         return ()
-    return tuple(name for name in CLIP_FIRST if name not in evidence.captured)[:CLIPS_NAMED]
+    wanted = (name for name in CLIP_FIRST if name != "CLK" or not evidence.clocked)
+    return tuple(name for name in wanted if name not in evidence.captured)[:CLIPS_NAMED]
 
 
 def clip_words(evidence: BusEvidence, missing: Sequence[str]) -> str:

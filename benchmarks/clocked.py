@@ -1,0 +1,149 @@
+"""One sample a clock against the full capture: how often the verdict is the same, and whether healthy machines give the same cycles.
+
+Usage: python benchmarks/clocked.py [--rounds N] [--seed N] [--only FAULT] [--list] [CAPTURE...]
+
+Without captures the machines are those of the fault matrix (fault_matrix.py), each captured at its analyser's rate, and again with the
+CPU's clock at the analyser's clock input, at either edge. Captures given are sampled at the edges of their own CLK. Printed are shares.
+Verdicts are the same when the state and the first suspect are; the machine's clock is told to all of them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import collections
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from fault_matrix import FAULTS, LEAD_SETS, Case, scenario_of
+
+from strobewise import Options, diagnose
+from strobewise.bus.clocked import EDGES
+from strobewise.bus.lines import MASK
+from strobewise.capture import open_capture
+from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.clocked.view import as_clocked
+from strobewise.cycles.rebuild import cycle_tables
+from strobewise.machine.simulate import SimulatedCapture
+
+LOST_AT_THE_ENDS = 4  #: cycles that one of the two captures may show more of at either end
+
+
+def sampled(path: Path, edge: str, out: Path) -> bool:
+    """Write the samples that a capture's own CLK would have taken; False where it shows too few edges."""
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        blocks = list(capture.blocks(channels.assignments))
+    words = np.concatenate([block.words for block in blocks])
+    high = words & np.uint64(MASK["CLK"]) != 0
+    edges = np.flatnonzero((high[1:] != high[:-1]) & (high[1:] == (edge == "rising")))
+    if not channels.has("CLK", "MREQ") or len(edges) < 100:
+        return False
+    uses = [use for use in channels.uses if use.target_bit is not None]
+    lines = ["$timescale 1 ns $end"]
+    lines += [f"$var wire 1 {chr(33 + at)} {use.line or f'other{at}'} $end" for at, use in enumerate(uses)] + ["$enddefinitions $end"]
+    last: list[int] = []
+    for number, word in enumerate(words[edges].tolist()):
+        values = [word >> use.target_bit & 1 for use in uses]
+        changed = [f"{value}{chr(33 + at)}" for at, value in enumerate(values) if not last or value != last[at]]
+        if changed or number == len(edges) - 1:
+            lines += [f"#{number}", *changed]
+        last = values
+    out.write_text("\n".join(lines) + "\n", encoding="ascii")
+    return True
+
+
+def cycles(path: Path, clock_hz: float | None, edge: str | None = None) -> list[tuple[object, ...]]:
+    """Return kind, T-states and address of each machine cycle."""
+    rows: list[tuple[object, ...]] = []
+    with open_capture(str(path)) as capture:
+        seen, channels = as_clocked(capture, map_channels(capture.header.channels), edge or "no", clock_hz)
+        for table in cycle_tables(seen, channels, clock_hz):
+            rows += [(row.kind, row.t_states, row.address) for row in table.rows()]
+    return rows
+
+
+def same_cycles(full: list[tuple[object, ...]], clocked: list[tuple[object, ...]]) -> bool:
+    """Say whether the cycles are the same, but for some at either end that only one capture shows whole."""
+    if abs(len(full) - len(clocked)) > LOST_AT_THE_ENDS:
+        return False
+    for shift in range(-LOST_AT_THE_ENDS, LOST_AT_THE_ENDS + 1):
+        a, b = full[max(0, shift) :], clocked[max(0, -shift) :]
+        middle = min(len(a), len(b)) - LOST_AT_THE_ENDS
+        if a[LOST_AT_THE_ENDS:middle] == b[LOST_AT_THE_ENDS:middle]:
+            return True
+    return False
+
+
+def verdict(path: Path, options: Options) -> tuple[str, str]:
+    said = diagnose([path], options).verdict
+    return said.state, said.suspects[0].suspect if said.suspects else "none"
+
+
+def simulated(folder: Path, rounds: int, seed: int, only: str | None) -> Iterator[tuple[str, str, str, Path, Path, Options]]:
+    """Yield name, leads, edge, the full capture, the clocked one, and what is told of the machine."""
+    for turn in range(rounds):
+        for kind in ("", *FAULTS):
+            for leads in LEAD_SETS if only is None or only in kind else ():
+                scenario = scenario_of(Case(kind, leads, seed + turn))
+                full = folder / "full.vcd"
+                with open(full, "w", encoding="ascii") as file:
+                    SimulatedCapture(scenario, scenario.seed).write_vcd(file)
+                for edge in EDGES:
+                    clocked = replace(scenario, capture=replace(scenario.capture, clocked=edge, sample_hz=100_000_000))
+                    with open(folder / "clocked.vcd", "w", encoding="ascii") as file:
+                        SimulatedCapture(clocked, clocked.seed).write_vcd(file)
+                    options = Options(clock_hz=scenario.machine.clock_hz, profile=scenario.machine)
+                    yield kind or "healthy", leads, edge, full, folder / "clocked.vcd", options
+
+
+def given(folder: Path, names: list[str]) -> Iterator[tuple[str, str, str, Path, Path, Options]]:
+    for name in names:
+        for edge in EDGES:
+            if sampled(Path(name), edge, folder / "clocked.vcd"):
+                clock = diagnose([name]).evidence.clock.hz
+                yield Path(name).name, "as captured", edge, Path(name), folder / "clocked.vcd", Options(clock_hz=clock)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("captures", nargs="*")
+    parser.add_argument("--rounds", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", metavar="FAULT")
+    parser.add_argument("--list", action="store_true", help="show what differs")
+    args = parser.parse_args()
+    same: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
+    cycles_same: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        cases = given(folder, args.captures) if args.captures else simulated(folder, args.rounds, args.seed, args.only)
+        for fault, leads, edge, full, clocked, options in cases:
+            first, second = verdict(full, options), verdict(clocked, replace(options, clocked=edge))
+            for key in (leads, edge, "all"):
+                same[key]["same" if first == second else "differs"] += 1
+            if args.list and first != second:
+                print(f"{fault}, {leads}, {edge}: {first} in full, {second} by the clock")
+            if first[0] == "no_fault_found" and fault in ("healthy", full.name):
+                alike = same_cycles(cycles(full, options.clock_hz), cycles(clocked, options.clock_hz, edge))
+                cycles_same[edge]["same" if alike else "differs"] += 1
+                if args.list and not alike:
+                    print(f"{fault}, {leads}, {edge}: other cycles")
+            if args.list and not args.captures and verdict(clocked, options) != second:
+                print(f"{fault}, {leads}, {edge}: another verdict where the edge is not told")
+    for title, counts in (("verdicts", same), ("cycles of machines without a fault", cycles_same)):
+        print(title)
+        for key, count in counts.items():
+            print(f"  {key:14s} {count['same'] / max(1, count.total()):6.1%} of {count.total()} the same")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
