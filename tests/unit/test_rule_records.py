@@ -173,24 +173,28 @@ def test_no_rule_is_named_outside_the_rules():
 
 # --- every edge -----------------------------------------------------------------------------------------------------
 
+RAM = "ram-bank-missing ram-bit-dead ram-unsteady return-address-differs"
 RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only"
 CONSEQUENCES = {
     "clock-stopped": "no-requests went-silent wait-held halted-for-good",
     "reset-held": "no-requests went-silent",
     "wait-held": "no-requests went-silent",
     "bus-request-held": "no-requests went-silent",
-    "memory-request-missing": f"{RUNAWAY} ram-bank-missing ram-bit-dead",
-    "read-strobe-missing": f"{RUNAWAY} ram-bank-missing ram-bit-dead",
-    "write-strobe-missing": "ram-bank-missing ram-bit-dead",
+    "memory-request-missing": f"{RUNAWAY} {RAM}",
+    "read-strobe-missing": f"{RUNAWAY} {RAM}",
+    "write-strobe-missing": RAM,
     "clock-inverted": "slow-strobe",
-    "written-byte-contradicted": f"halted-for-good ram-bit-dead {RUNAWAY} reads-unsteady",
-    "ram-bit-dead": "lost-its-way",
-    "ram-bank-missing": "lost-its-way",
+    "written-byte-contradicted": f"halted-for-good {RAM} {RUNAWAY} reads-unsteady",
+    "ram-bit-dead": "lost-its-way ram-unsteady return-address-differs",
+    "ram-bank-missing": "lost-its-way ram-unsteady return-address-differs",
+    "ram-unsteady": "lost-its-way return-address-differs",
+    "return-address-differs": "lost-its-way halted-for-good",
     "rom-content": "lost-its-way",
+    "rom-against-itself": "lost-its-way",
 } | dict.fromkeys(
     ("address-line-stuck", "address-line-unsteady", "data-line-stuck", "data-line-unsteady", "lines-shorted", "program-misread",
      "leads-crossed", "address-contradicted"),
-    f"halted-for-good ram-bank-missing ram-bit-dead {RUNAWAY} starts-again reads-unsteady interrupt-held rom-content "
+    f"halted-for-good {RAM} {RUNAWAY} rom-against-itself starts-again reads-unsteady interrupt-held rom-content "
     "data-output-contradicted data-input-contradicted",
 )  # fmt: skip
 EDGES = [(cause, effect) for cause, effects in CONSEQUENCES.items() for effect in effects.split()]

@@ -16,11 +16,13 @@ from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
-from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
+from ..records.memory import Levels, MemoryRecord, Popped, ReadBack, RomCheck
+from .own_bytes import own_bytes
 from .part import Part
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
+POPPED_KEPT = 64
 SAMPLES_KEPT = 4096  #: mismatches kept one by one, for the hypotheses about address lines
 
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
@@ -28,6 +30,7 @@ _IO_READ, _IO_WRITE = KIND_INDEX["io_read"], KIND_INDEX["io_write"]
 _BITS = np.arange(8, dtype=np.uint8)
 
 Counts = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 
 class MemoryPart(Part):
@@ -51,6 +54,8 @@ class MemoryPart(Part):
         self._repeated = self._unstable = 0
         self._values = np.zeros(256, np.int64)
         self._unstable_bits = np.zeros(8, np.int64)
+        self._popped = 0
+        self._popped_wrong: list[Popped] = []
         self._roms = [_RomPart(name, address, content) for name, address, content in rom_images(options)]
 
     def feed(self, batch: Batch) -> None:
@@ -88,7 +93,8 @@ class MemoryPart(Part):
             for rom in self._roms:
                 rom.feed(address[own], data[own], time[own])
         order = np.argsort(address, kind="stable")
-        self._compare(address[order], data[order], write[order], time[order])
+        popped = returned(kind, cycles.data)[memory]
+        self._compare(address[order], data[order], write[order], time[order], popped[order])
 
     def _switched_off(self, batch: Batch, rows: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
         """Say for which cycles an expansion device had switched the host's ROM off."""
@@ -97,7 +103,9 @@ class MemoryPart(Part):
         owner = batch.request_of_cycle[rows]
         return np.asarray(batch.requests.control[owner] & self._rom_disable != 0)
 
-    def _compare(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: npt.NDArray[np.bool_], time: Counts) -> None:
+    def _compare(
+        self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: Flags, time: Counts, popped: Flags
+    ) -> None:
         """Compare each access with the one before it at the same address; the arrays are sorted by address, then time."""
         first = np.empty(len(address), np.bool_)
         first[0] = True
@@ -114,6 +122,11 @@ class MemoryPart(Part):
         check = ~write & written & (expected >= 0)
         if check.any():
             self._count(address[check], data[check], expected[check].astype(np.uint8), time[check])
+            popped &= check
+            self._popped += int(np.count_nonzero(popped))
+            for k in np.flatnonzero(popped & (expected != data)).tolist():
+                if len(self._popped_wrong) < POPPED_KEPT:
+                    self._popped_wrong.append(Popped(int(time[k]) * self._tick_s, int(address[k]), int(expected[k]), int(data[k])))
         again = ~write & ~written & (expected >= 0)
         changed = again & (expected != data)
         self._repeated += int(np.count_nonzero(again))
@@ -187,7 +200,8 @@ class MemoryPart(Part):
             [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)),
             (int(self._values.argmax()), int(self._values.max())),
             int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable,
-            self._unstable_bits.tolist(),
+            self._unstable_bits.tolist(), self._popped, sorted(self._popped_wrong),
+            own_bytes(self._content, self._read & ~np.repeat(written_pages, 1 << PAGE_BITS)),
         )  # fmt: skip
 
     def _page(self, page: int) -> ReadBack:
@@ -274,6 +288,19 @@ class _RomPart:
             self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained,
             self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
         )  # fmt: skip
+
+
+def returned(kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16]) -> Flags:
+    """Say which machine cycles read a return address: RET, RET cc, RETN, RETI (UM0080). Those cut by the start are left out."""
+    fetch = kind == _FETCH
+    plain = fetch & ((data == 0xC9) | (data & 0xC7 == 0xC0))
+    prefixed = fetch & ((data == 0x45) | (data == 0x4D))
+    prefixed[1:] &= fetch[:-1] & (data[:-1] == 0xED)
+    prefixed[:1] = False
+    low, high = np.zeros(len(kind), np.bool_), np.zeros(len(kind), np.bool_)
+    low[1:] = (plain | prefixed)[:-1] & (kind[1:] == _READ)
+    high[1:] = low[:-1] & (kind[1:] == _READ)
+    return np.asarray(low | high)
 
 
 def _add(levels: Levels, data: npt.NDArray[np.uint8]) -> None:

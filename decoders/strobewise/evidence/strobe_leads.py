@@ -77,7 +77,7 @@ def odd_strobes(evidence: BusEvidence) -> list[str]:
 
 
 def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:
-    """Return the exchange of leads, or the inverted one, with which all strobes behave; None when the labels are good."""
+    """Return the exchange of leads, or those inverted, with which all strobes behave; None when the labels are good."""
     strobes = [name for name in STROBES if name in evidence.captured]
     odd = odd_strobes(evidence)
     clock_odd = "CLK" in evidence.captured and evidence.clock.source != "CLK" and evidence.requests > 0
@@ -133,6 +133,9 @@ def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Itera
     for name in (*STROBES, "CLK"):
         if name in stretch.captured and name not in roles and (everything or name in odd):
             yield (name,), True, SEEN_MIN
+    every = tuple(name for name in STROBES if name in stretch.captured)
+    if everything and len(every) >= 3:
+        yield every, True, 0  # a threshold turned round, or a buffer that inverts them all
 
 
 def _mislabelled(stretch: Stretch) -> bool:
@@ -181,12 +184,12 @@ def _exchange(really: dict[str, str]) -> tuple[str, ...]:
 
 
 def relabelled(words: Words, lines: Sequence[str], inverted: bool = False) -> Words:
-    """Return words with one line inverted or two exchanged; unchanged without lines."""
+    """Return words with lines inverted or two exchanged; unchanged without lines."""
     if not lines:
         return words
-    one, first = np.uint64(1), np.uint64(BIT[lines[0]])
     if inverted:
-        return words ^ (one << first)
+        return words ^ np.uint64(sum(1 << BIT[name] for name in lines))
+    one, first = np.uint64(1), np.uint64(BIT[lines[0]])
     second = np.uint64(BIT[lines[1]])
     unlike = (words >> first ^ words >> second) & one
     return words ^ (unlike << first | unlike << second)

@@ -58,6 +58,9 @@ class Bank:
         self.stuck_high = 0  #: bits that the chips read as 1 whatever was written
         self.stuck_low = 0
         self.late_probability = 0.0
+        self.weak = 0  #: bits that a read gives the other way now and then
+        self.weak_probability = 0.0
+        self.fought_probability = 0.0  #: of a read in which another driver pulls lines low
         self.retention_t_states: Optional[int] = None  #: how long the cells hold without refresh
         self.rows: List[int] = [0] * 128  #: when each row was refreshed last, T-states
 
@@ -84,6 +87,10 @@ class Bank:
                 value = 0x00 if index & 0x80 else 0xFF
                 self.contents[index] = value
             self.rows[address & 0x7F] = now
+        if self.weak and rng.random() < self.weak_probability:
+            value ^= self.weak
+        if self.fought_probability and rng.random() < self.fought_probability:
+            value &= rng.getrandbits(8)
         return (value | self.stuck_high) & ~self.stuck_low & 0xFF, 0xFF & ~self.open_data
 
     def write(self, address: int, value: int, now: int, rng: random.Random) -> None:

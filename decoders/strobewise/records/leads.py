@@ -12,7 +12,7 @@ SURE = 0.9  #: confidence from which the line of a channel without a label is be
 class Relabelling:
     """A change of labels that makes the machine consistent."""
 
-    lines: Tuple[str, ...]  #: lines to exchange, or one to invert
+    lines: Tuple[str, ...]  #: two lines to exchange, or those to invert
     inverted: bool
     before: float  #: share of the witnesses that agree with the labels as they are
     after: float

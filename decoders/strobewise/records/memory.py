@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Dict, List, Optional, Protocol, Tuple, TypeVar
+from typing import Dict, List, NamedTuple, Optional, Protocol, Tuple, TypeVar
 
 _Map = TypeVar("_Map", bound="AddressMap")
 
@@ -74,6 +74,28 @@ class RomCheck:
     last_s: Optional[float] = None
 
 
+class Popped(NamedTuple):
+    """One byte of a return address that the stack gave back otherwise than it was pushed."""
+
+    time_s: float
+    address: int
+    expected: int
+    got: int
+
+
+@dataclass
+class OwnBytes:
+    """The bytes of memory that was never written, one of each address, against each other."""
+
+    addresses: int = 0
+    values: int = 0  #: different bytes
+    ever_high: int = 0  #: bit i set when D<i> is high in one of them
+    always_high: int = 0xFF  #: bit i set when D<i> is high in all of them
+    equal: List[Tuple[int, int, int]] = field(default_factory=list)  #: (bit, bit, addresses at the rarer level) of data lines always equal
+    #: by address bit: pairs of addresses that differ in it alone, the commonest byte left out, and how many of them hold the same byte
+    pairs: Dict[int, Tuple[int, int]] = field(default_factory=dict)
+
+
 @dataclass
 class MemoryRecord:
     """What memory gave back."""
@@ -101,3 +123,6 @@ class MemoryRecord:
     repeated: int  #: reads of an address that was read before, with no write between
     unstable: int  #: of those, the ones that gave another byte
     unstable_bits: List[int]  #: of those, by data bit
+    popped: int = 0  #: bytes of return addresses read back from where they were written
+    popped_wrong: List[Popped] = field(default_factory=list)  #: of these, the first that differ
+    own: OwnBytes = field(default_factory=OwnBytes)  #: of memory that was never written

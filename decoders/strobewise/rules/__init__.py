@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from . import buses, capture, clock, course, expansion, held, leads, memory, prediction, replay, runaways, strobes, timing, volts
+from . import buses, capture, clock, contents, course, expansion, held, leads, memory, prediction, replay, runaways, strobes, timing, volts
 from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
-FAMILIES = (replay, runaways, course, memory, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing)
+FAMILIES = (replay, runaways, course, memory, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing)
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()
 

@@ -116,7 +116,7 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     if buses is None:
         return
     lead = _lead_proved(evidence)
-    bridged = _bridged(buses)
+    bridged = _bridged(evidence, buses)
     if bridged is not None:
         low, high, unlike, both_low = bridged
         yield Found(
@@ -155,12 +155,14 @@ def _stuck_lines(evidence: BusEvidence, buses: BusesRecord) -> Iterator[Tuple[in
             yield bit, f"A{bit} {held} in {lost[0]} of {lost[1]} addresses that the program's operands give as {asked}", lost[0]
 
 
-def _bridged(buses: BusesRecord) -> Optional[Tuple[int, int, int, int]]:
+def _bridged(evidence: BusEvidence, buses: BusesRecord) -> Optional[Tuple[int, int, int, int]]:
     """Return (low, high, unlike, both low) of two neighbouring address lines that pull each other low, None when there are none."""
     operands = buses.operands
     for (low, high), (unlike, both_low) in operands.wired_and.items():
         lost = [operands.ones_lost[bit] for bit in (low, high)]
-        if unlike >= OPERANDS_MIN and both_low >= LOST_SHARE * unlike and all(lost) and f"A{high}" in neighbours(f"A{low}"):
+        alike = not evidence.line(f"A{low}").edges == 0 < evidence.line(f"A{high}").edges
+        alike = alike and not evidence.line(f"A{high}").edges == 0 < evidence.line(f"A{low}").edges  # one that never moves alone is stuck
+        if unlike >= OPERANDS_MIN and both_low >= LOST_SHARE * unlike and all(lost) and alike and f"A{high}" in neighbours(f"A{low}"):
             return low, high, unlike, both_low
     return None
 

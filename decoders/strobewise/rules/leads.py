@@ -47,8 +47,10 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     names = [bar(name) for name in change.lines]
     options = " ".join(f"--map {_quoted(text)}" for text in record.maps)
     if change.inverted:
-        what = f"with {names[0]} inverted"
-        step = f"look for an inverting buffer or channel at {pin_text(change.lines[0])}; to judge this capture again, give {options}"
+        many = len(names) > 1
+        what = f"with {', '.join(names[:-1])} and {names[-1]} inverted" if many else f"with {names[0]} inverted"
+        where = "before these leads" if many else f"at {pin_text(change.lines[0])}"
+        step = f"look for an inverting buffer or channel {where}; to judge this capture again, give {options}"
     else:
         first, second = change.lines
         what = f"with {names[0]} and {names[1]} exchanged"
@@ -61,10 +63,8 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     if change.witness == "model":
         text = f"{what} {change.after * change.witnesses:.0f} of {change.witnesses} contradictions between the program and the bus are gone"
     else:
-        text = (
-            f"{what} {WITNESSES[change.witness]} in {change.after * 100:.0f} % of {change.witnesses} cases; as it is labelled in "
-            f"{change.before * 100:.0f} %"
-        )
+        text = f"{what} {WITNESSES[change.witness]} in {change.after * 100:.0f} % of {change.witnesses} cases"
+        text += f"; as it is labelled in {change.before * 100:.0f} %" if change.before < change.after else ""
     doubtful = change.alternatives or (change.witness == "model" and change.witnesses < 6)
     yield Found(
         f"{text}: the board is good, your leads are not", change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s,

@@ -14,7 +14,7 @@ from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
 from . import blame
 from .base import CAUTION_SOLDER, Found, rule
-from .grades import FAIR, HINT, LIKELY, STRONG
+from .grades import FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import MEMORY, STORE_LOAD, Picture, done
 from .runaways import FULL_BUS, runs_away
 
@@ -25,9 +25,10 @@ MIXED_BYTES = 12  #: different bytes read before a level that all of them share 
 ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000
+FIGHTING_BITS = 3  #: lines that only ever lack a level before it is two drivers: two alone are a bridge
 
 
-def _region(evidence: BusEvidence, start: int, end: int) -> str:
+def region_words(evidence: BusEvidence, start: int, end: int) -> str:
     """Name a stretch of memory, with the profile's words where there are any."""
     for region in evidence.regions:
         if region.start <= start and end <= region.end:
@@ -35,7 +36,7 @@ def _region(evidence: BusEvidence, start: int, end: int) -> str:
     return f"{start:#06x}-{end:#06x}"
 
 
-def _ram_pages(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:
+def ram_pages(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:
     """Return the pages with a comparison that may be RAM: what is written to a ROM, by a program astray, need not read back."""
     other = [region for region in evidence.regions if region.kind in ("rom", "nothing")]
     return [page for page in memory.pages if not any(region.start <= page.end and page.start <= region.end for region in other)]
@@ -158,7 +159,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way",),
+    host=None, seen_astray=True, explains=("lost-its-way", "ram-unsteady", "return-address-differs"),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
@@ -166,14 +167,14 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or runs_away(memory):
         return
     for bit in range(8):
-        bad = [page for page in _ram_pages(evidence, memory) if _bit_is_dead(page, bit)]
+        bad = [page for page in ram_pages(evidence, memory) if _bit_is_dead(page, bit)]
         if not bad:
             continue
         good = [page for page in memory.pages if page not in bad and page.bits[bit][0] + page.bits[bit][2] >= 8]
         zeros, up, ones, down = (sum(page.bits[bit][k] for page in bad) for k in range(4))
         start, end = bad[0].start, bad[-1].end
         what = f"read low {down} of {ones} times after a 1 was written" if down >= up else f"read high {up} of {zeros} times after a 0 was written"
-        where = _region(evidence, start, end)
+        where = region_words(evidence, start, end)
         elsewhere = f", right in {len(good)} other page{'s' if len(good) != 1 else ''}" if good else ""
         if start // BANK == end // BANK:
             bank = f", in the 16 KB bank at {start // BANK * BANK:#06x}"
@@ -207,14 +208,14 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way",),
+    host=None, seen_astray=True, explains=("lost-its-way", "ram-unsteady", "return-address-differs"),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
     if memory is None or runs_away(memory):
         return
-    spoilt = [page for page in _ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
+    spoilt = [page for page in ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
     groups: Dict[int, List[ReadBack]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
@@ -223,7 +224,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
         compared = sum(p.compared for p in pages)
         if wrong < 12:
             continue
-        where = _region(evidence, pages[0].start, pages[-1].end)
+        where = region_words(evidence, pages[0].start, pages[-1].end)
         first = min((p.first_s for p in pages if p.first_s is not None), default=None)
         last = max((p.last_s for p in pages if p.last_s is not None), default=None)
         if sum(p.read_ff for p in pages) >= DEAD_SHARE * wrong:
@@ -261,7 +262,13 @@ def rom_content(evidence: BusEvidence) -> Iterator[Found]:
     if memory is None or runs_away(memory):
         return
     for rom in memory.roms:
-        if rom.wrong < 2 or rom.compared < 8:
+        if not rom.wrong or rom.compared < 8:
+            continue
+        if rom.wrong == 1:
+            spoilt = [bit for bit in range(8) if rom.flipped_to_1[bit] + rom.flipped_to_0[bit]]
+            names = ", ".join(f"D{bit}" for bit in spoilt)
+            yield Found(f"one of {rom.compared} reads of {rom.name} at {rom.start:#06x} differs, in {names}, at {time_words(rom.first_s)}: a bit "
+                        "that has flipped, or a spike", (), 1, rom.first_s, rom.last_s, severity="warning", confidence=GUESS)  # fmt: skip
             continue
         yield _judge_rom(evidence, memory, rom)
 
@@ -287,6 +294,9 @@ def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Fo
     if best is not None and rom.wrong >= 8 and rom.line_explains[best] >= 0.95 * rom.wrong and rom.wrong_addresses >= 4:
         return Found(f"{share}: {_address_words(best)} explains {rom.line_explains[best]} of them", _address_lines(best), rom.wrong,
                      rom.first_s, rom.last_s, suspects=blame.ROM_ADDRESS, confidence=LIKELY)  # fmt: skip
+    if rom.wrong >= 8 and not any(rom.flipped_to_1) and len(spoilt) >= FIGHTING_BITS and rom.wrong_addresses >= 4:
+        return Found(f"{share}, and all of them only lack bits that the image has ({', '.join(f'D{b}' for b in spoilt)}): another chip drives "
+                     "the bus at the same time and pulls it low", (), rom.wrong, rom.first_s, rom.last_s, suspects=blame.FIGHT, confidence=LIKELY)  # fmt: skip
     if rom.wrong_addresses <= max(3, rom.addresses // 50) and len(spoilt) <= 2:
         return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: bits that "
                      f"have flipped{_chip(evidence, rom.start, None)}", tuple(f"D{b}" for b in spoilt), rom.wrong, rom.first_s, rom.last_s,

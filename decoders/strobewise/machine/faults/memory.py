@@ -123,6 +123,32 @@ class DataLate(NamedTuple):
             bank.late_probability = self.probability
 
 
+class CellsWeak(NamedTuple):
+    """One bit of the RAM of a range reads the other way now and then."""
+
+    bit: int
+    probability: float
+    start: int
+    end: int
+
+    def put(self, plan: Plan) -> None:
+        for bank in _banks(plan, "ram", self.start, self.end):
+            bank.weak, bank.weak_probability = 1 << self.bit, self.probability
+
+
+class ChipFought(NamedTuple):
+    """Another chip drives the data bus in some reads of a range; who pulls low wins."""
+
+    chip: str
+    probability: float
+    start: int
+    end: int
+
+    def put(self, plan: Plan) -> None:
+        for bank in _banks(plan, self.chip, self.start, self.end):
+            bank.fought_probability = self.probability
+
+
 def _open_suspects(line: str, chip: Literal["rom", "ram"], **_: object) -> Suspects:
     return ("connection", chip, *blame.bus_of(line))
 
@@ -234,3 +260,28 @@ def ram_not_refreshed(retention_ms: float) -> Effects:
 )
 def late_data(chip: str, probability: float, start: int, end: int) -> Effects:
     return (DataLate(chip, probability, start, end),)
+
+
+@fault_kind(
+    "ram-cells-weak",
+    explanation="""One bit of the RAM between two addresses reads the other way now and then: cells that lose their charge, a chip that
+    is marginal when warm.""",
+    parameters=(DATA_BIT, number("probability", 1e-6, 1.0, 0.1), START, END),
+    suspects=("ram", "connection", "supply"),
+    lines=blame.data_line,
+    state="any",
+)
+def ram_cells_weak(bit: int, probability: float, start: int, end: int) -> Effects:
+    return (CellsWeak(bit, probability, start, end),)
+
+
+@fault_kind(
+    "reads-fought",
+    explanation="""In some reads of a range a second chip is enabled as well (the decoder, a video circuit, a device on the port):
+    both drive the data bus, and who pulls low wins.""",
+    parameters=(choice("chip", _CHIPS, "rom"), number("probability", 1e-6, 1.0, 0.1), START, END),
+    suspects=("glue", "expansion_device", "rom", "ram", "data_bus", "connection"),
+    state="any",
+)
+def reads_fought(chip: str, probability: float, start: int, end: int) -> Effects:
+    return (ChipFought(chip, probability, start, end),)

@@ -1,0 +1,44 @@
+"""The bytes of a ROM against each other: lines that never differ in them, or never move, and addresses that hold the same byte throughout.
+
+No image of the ROM is needed: a program has bytes enough to tell its lines apart (common practice).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ..records.memory import OwnBytes
+
+
+def own_bytes(content: npt.NDArray[np.int16], known: npt.NDArray[np.bool_]) -> OwnBytes:
+    """Return what the bytes say of each other.
+
+    content: int16, shape (65536,), the byte of each address; known: bool, same shape, addresses that count.
+    """
+    where = np.flatnonzero(known & (content >= 0))
+    if not len(where):
+        return OwnBytes()
+    data = content[where].astype(np.uint8)
+    values = np.bincount(data, minlength=256)
+    bits = (data[:, None] >> np.arange(8, dtype=np.uint8) & 1).astype(np.int64)
+    ones = bits.sum(axis=0)
+    equal = [
+        (low, high, int(min(ones[low], len(data) - ones[low])))
+        for low in range(8) for high in range(low + 1, 8) if np.array_equal(bits[:, low], bits[:, high])
+    ]  # fmt: skip
+    ever, always = int(np.bitwise_or.reduce(data)), int(np.bitwise_and.reduce(data))
+    return OwnBytes(len(where), int(np.count_nonzero(values)), ever, always, equal, _pairs(content, where, int(values.argmax())))
+
+
+def _pairs(content: npt.NDArray[np.int16], where: npt.NDArray[np.intp], commonest: int) -> dict[int, tuple[int, int]]:
+    told = np.full(len(content), -1, np.int16)
+    told[where] = content[where]
+    pairs = {}
+    for bit in range(16):
+        low = where[where >> bit & 1 == 0]
+        own, other = told[low], told[low | 1 << bit]
+        counted = (other >= 0) & ((own != commonest) | (other != commonest))
+        if counted.any():
+            pairs[bit] = int(np.count_nonzero(counted)), int(np.count_nonzero(counted & (own == other)))
+    return pairs

@@ -1,0 +1,190 @@
+"""Memory that is wrong here and there: what came back otherwise, return addresses, a ROM's bytes against each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bitarray import bitarray
+from hand_made import evidence_of
+
+from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.bus.model import KIND_INDEX
+from strobewise.evidence.memory import returned
+from strobewise.evidence.own_bytes import own_bytes
+from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
+from strobewise.records.memory import Levels, MemoryRecord, OwnBytes, Popped, ReadBack, RomCheck
+from strobewise.records.profile import MemoryRegion, Profile
+from strobewise.rules import run
+
+F, R, W = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
+BUS = evidence_of().captured | {*ADDRESS, *DATA}
+
+
+def of_memory(pages=(), mismatched=4, **changes):
+    maps = [bitarray(65536) for _ in range(4)]
+    for each in maps:
+        each.setall(False)
+    maps[0][:64] = True
+    maps[3][0x8000 : 0x8000 + mismatched] = True
+    memory = MemoryRecord(
+        *maps, Levels(200, 0xFF, 0x00), Levels(50, 0xFF, 0x00), Levels(), Levels(50, 0xFF, 0), list(pages), 200, 0, 0, 0, 200, {}, {}, [],
+        60, (0x21, 20), 5, 0, 0, [0] * 8,
+    )  # fmt: skip
+    for name, value in changes.items():
+        setattr(memory, name, value)
+    return memory
+
+
+def found(memory, **changes):
+    return {finding.rule: finding for finding in run(evidence_of(memory=memory, captured=BUS, **changes))}
+
+
+def page(wrong, bits, compared=40, read_ff=0, start=0x8000):
+    """bits: by data bit (came back high, came back low)."""
+    rows = [(20, bits.get(bit, (0, 0))[0], 20, bits.get(bit, (0, 0))[1]) for bit in range(8)]
+    return ReadBack(start, start + 0x3FF, compared, wrong, rows, read_ff, 0.001, 0.002)
+
+
+# --- RAM now and then ---
+
+
+@pytest.mark.parametrize(
+    ("pages", "mismatched", "lines"),
+    [
+        ([page(4, {2: (2, 2)})], 4, ("D2",)),
+        ([page(3, {2: (2, 1)})], 4, None),
+        ([page(4, {2: (2, 2)})], 1, None),  # one cell: a register, for all that anybody knows
+        ([page(4, {2: (2, 2), 3: (1, 0)})], 4, None),
+        ([page(12, {2: (6, 6)}, compared=19)], 4, None),  # wrong more often than right
+        ([page(2, {2: (1, 1)}), page(2, {2: (1, 1)}, start=0x8400)], 4, ("D2",)),
+        ([page(4, {2: (2, 2)}, compared=11)], 4, None),  # too few are right
+        ([page(8, dict.fromkeys(range(8), (4, 0)), read_ff=8)], 4, ()),
+        ([page(7, dict.fromkeys(range(8), (4, 0)), read_ff=7)], 4, None),
+        ([page(8, {0: (0, 4), 3: (0, 4), 6: (0, 4)})], 4, ()),  # another driver
+        ([page(8, {0: (0, 4), 6: (0, 4)})], 4, None),
+        ([page(8, {0: (1, 4), 3: (0, 4), 6: (0, 4)})], 4, None),
+    ],
+)
+def test_ram_that_is_wrong_now_and_then(pages, mismatched, lines):
+    finding = found(of_memory(pages, mismatched)).get("ram-unsteady")
+    assert (finding.lines if finding else None) == lines
+
+
+def test_what_a_profile_calls_rom_need_not_give_back_what_is_written():
+    memory = of_memory([page(4, {2: (2, 2)})])
+    profile = Profile("x", memory=(MemoryRegion("rom", 0x8000, 0x8FFF),))
+    assert "ram-unsteady" not in found(memory, profile=profile)
+
+
+# --- return addresses ---
+
+
+@pytest.mark.parametrize(
+    ("codes", "expected"),
+    [
+        ([(F, 0xC9), (R, 1), (R, 2), (F, 0)], [1, 2]),
+        ([(F, 0xC8), (R, 1), (R, 2)], [1, 2]),
+        ([(F, 0xC8), (F, 1), (R, 2)], []),
+        ([(F, 0xED), (F, 0x4D), (R, 1), (R, 2), (R, 3)], [2, 3]),
+        ([(F, 0x3E), (F, 0x4D), (R, 1), (R, 2)], []),
+        ([(F, 0x4D), (R, 1), (R, 2)], []),
+        ([(F, 0xC5), (R, 1), (R, 2)], []),
+        ([(R, 1), (R, 2)], []),
+    ],
+)
+def test_which_cycles_read_a_return_address(codes, expected):
+    kind, data = np.array([k for k, _ in codes], np.uint8), np.array([d for _, d in codes], np.int16)
+    assert np.flatnonzero(returned(kind, data)).tolist() == expected
+
+
+@pytest.mark.parametrize(
+    ("popped", "pages", "lines"),
+    [
+        ([Popped(0.004, 0x8010, 0x12, 0x16)], [page(1, {2: (1, 0)})], ("D2",)),
+        ([Popped(0.004, 0x8010, 0x12, 0xFF)], [page(1, {})], ()),
+        ([Popped(0.004, 0x8010, 0x12, 0x35)], [page(1, {})], None),  # another bank, for all that anybody knows
+        ([Popped(0.004, 0x9010, 0x12, 0x16)], [page(1, {})], None),  # not where memory is known to hold
+        ([Popped(0.004, 0x8010, 0x12, 0x16), Popped(0.005, 0x8012, 0x12, 0x02)], [page(1, {})], ()),
+        ([], [page(1, {})], None),
+    ],
+)
+def test_a_return_address_that_differs(popped, pages, lines):
+    finding = found(of_memory(pages, popped=80, popped_wrong=popped)).get("return-address-differs")
+    assert (finding.lines if finding else None) == lines
+    if finding:
+        assert "12h was pushed at 0x8010" in finding.evidence and "of 80 such bytes" in finding.evidence
+        assert finding.suspect == "ram"
+
+
+# --- a ROM against itself ---
+
+
+def image(change=lambda address, data: data, size=0x800):
+    rng = np.random.default_rng(3)
+    data = rng.integers(0, 256, size)
+    content = np.full(65536, -1, np.int16)
+    content[:size] = [change(address, int(byte)) for address, byte in enumerate(data)]
+    return own_bytes(content, content >= 0)
+
+
+def test_the_bytes_of_a_good_rom_contradict_nothing():
+    own = image()
+    assert (own.addresses, own.ever_high, own.always_high, own.equal) == (0x800, 0xFF, 0, [])
+    assert set(own.pairs) == set(range(11)) and all(same < pairs / 20 for pairs, same in own.pairs.values())
+    assert own.values == 256 and "rom-against-itself" not in found(of_memory(own=own))
+    assert own_bytes(np.full(65536, -1, np.int16), np.ones(65536, np.bool_)) == OwnBytes()
+
+
+def repeated(bit):
+    rng = np.random.default_rng(4)
+    content = np.full(65536, -1, np.int16)
+    where = np.arange(0x2000)
+    content[where] = rng.integers(0, 256, 0x2000)[where & ~(1 << bit)]
+    return own_bytes(content, content >= 0)
+
+
+TWO_EQUAL = BusesRecord([Pair("D2", "D3", 900, 300)], 0, [0] * 7, [0] * 7, Operands(), Pushes(), [0] * 16)
+
+
+@pytest.mark.parametrize(
+    ("own", "lines", "changes"),
+    [
+        (image(lambda _, data: data | 0x08), ("D3",), {}),
+        (image(lambda _, data: data & 0xF7), ("D3",), {}),
+        (image(lambda _, data: data | 0x18), None, {}),  # two lines: a table of characters, for all that anybody knows
+        (image(lambda _, data: data | 0x08, size=95), None, {}),
+        (image(lambda _, data: (data & 0xF7) | (data & 4) << 1), ("D2", "D3"), {}),
+        (image(lambda _, data: (data & 0xF7) | (data & 4) << 1), None, {"buses": TWO_EQUAL}),
+        (repeated(5), ("A5",), {}),
+        (repeated(11), None, {}),  # decoded so on many a board
+    ],
+)
+def test_a_rom_against_itself(own, lines, changes):
+    finding = found(of_memory(own=own), **changes).get("rom-against-itself")
+    assert (finding.lines if finding else None) == lines
+
+
+def test_a_line_that_moves_nowhere_is_not_the_roms():
+    still = Levels(50, 0x08, 0x08)
+    assert "rom-against-itself" not in found(of_memory(own=image(lambda _, data: data | 0x08), reads_ram=still, writes=still))
+
+
+def test_where_there_is_an_image_it_speaks():
+    rom = RomCheck("x.rom", 0, 0x7FF, 900)
+    assert "rom-against-itself" not in found(of_memory(own=image(lambda _, data: data | 0x08), roms=[rom]))
+
+
+# --- against an image ---
+
+
+def test_one_wrong_read_is_told_and_accuses_nobody_for_sure():
+    rom = RomCheck("x.rom", 0, 0x7FF, 900, 1, 1, 800, [0, 0, 1, *[0] * 5], [0] * 8, [450] * 8, [450] * 8, {}, 0.001, 0.001)
+    finding = found(of_memory(roms=[rom]))["rom-content"]
+    assert finding.severity == "warning" and "in D2" in finding.evidence
+
+
+@pytest.mark.parametrize(("bits", "suspect"), [((0, 3, 6), "glue"), ((0, 3), "rom")])
+def test_bytes_that_only_lack_bits_are_two_drivers(bits, suspect):
+    lost = [30 if bit in bits else 0 for bit in range(8)]
+    rom = RomCheck("x.rom", 0, 0x7FF, 900, 60, 40, 800, [0] * 8, lost, [450] * 8, [450] * 8, {}, 0.001, 0.002)
+    assert found(of_memory(roms=[rom]))["rom-content"].suspect == suspect
