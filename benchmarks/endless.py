@@ -9,11 +9,13 @@ CAPTURE: at least 105 ms with CLK and M1, as made by
 A piece between two fetches is chosen and stretched by some millionths to the length of a tile, so that the joints look like
 any other place of the bus. All times of a tile differ from those of the next in their leading digits alone: one replacement of
 bytes makes a tile, faster than any reader. --fault-at: after so many gigabytes /M1 stays high for two milliseconds in one tile.
+--bursts: so many times, spread by chance over the whole stream, /M1 stays high for --burst-ms at some place of a tile.
 """
 
 from __future__ import annotations
 
 import argparse
+import random
 import sys
 import time
 
@@ -58,6 +60,13 @@ def piece(times, words):
     return (times[start:end] - times[start]) * TILE_TICKS // length, words[start:end]
 
 
+def without_m1(times, words, start, ticks):
+    """Return the words with /M1 high for a while."""
+    broken = words.copy()
+    broken[(times >= start) & (times < start + ticks)] |= np.uint64(1 << BIT["M1"])
+    return broken
+
+
 def text(times, words, lines):
     """Return a tile: rows of #TIME and changes, the six leading digits still open."""
     rows = []
@@ -76,14 +85,18 @@ def main():
     parser.add_argument("capture")
     parser.add_argument("--gigabytes", type=float, default=20.0)
     parser.add_argument("--fault-at", type=float, default=None, metavar="GIGABYTES")
+    parser.add_argument("--bursts", type=int, default=0)
+    parser.add_argument("--burst-ms", type=float, default=0.3)
+    parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--live", action="store_true", help="no faster than the machine itself runs")
     args = parser.parse_args()
     times, words, lines = read(args.capture)
     times, words = piece(times, words)
     healthy = text(times, words, lines)
-    broken = words.copy()
-    broken[(times >= TILE_TICKS // 2) & (times < TILE_TICKS // 2 + FAULT_TICKS)] |= np.uint64(1 << BIT["M1"])
-    faulty = text(times, broken, lines)
+    faulty = text(times, without_m1(times, words, TILE_TICKS // 2, FAULT_TICKS), lines)
+    chance = random.Random(args.seed)
+    whole = max(args.bursts, int(args.gigabytes * 1e9 / len(healthy)))
+    bursts = {tile: chance.randrange(TILE_TICKS - round(args.burst_ms * 1e6)) for tile in chance.sample(range(whole), args.bursts)}
     out = sys.stdout.buffer
     names = "".join(f"$var wire 1 {chr(33 + i)} {name} $end\n" for i, name in enumerate(lines))
     out.write(f"$timescale 1 ns $end\n{names}$enddefinitions $end\n".encode())
@@ -96,6 +109,10 @@ def main():
         if fault_at is not None and sent >= fault_at:
             tile, fault_at = faulty, None
             print(f"fault in the tile from {number * TILE_TICKS / 1e9:.1f} s on", file=sys.stderr)
+        if number - 1000 in bursts:
+            start = bursts[number - 1000]
+            tile = text(times, without_m1(times, words, start, round(args.burst_ms * 1e6)), lines)
+            print(f"burst at {(number * TILE_TICKS + start) / 1e9:.6f} s", file=sys.stderr)
         if args.live:
             time.sleep(max(0.0, started + (number - 1000) * TILE_TICKS / 1e9 - time.monotonic()))
         out.write(tile.replace(PLACE, b"%04d" % number))

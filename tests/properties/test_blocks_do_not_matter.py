@@ -8,12 +8,13 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from conftest import all_traces
-from strobewise.bus.lines import BIT, LINES, STROBES
+from strobewise.bus.lines import BIT, LINES, MASK, STROBES
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.records import Block
 from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.cycles import warm_up
 from strobewise.cycles.rebuild import Rebuild
+from strobewise.cycles.requests import Blindness
 from strobewise.cycles.table import CycleTable
 from strobewise.evidence.collect import Collector
 
@@ -93,3 +94,25 @@ def test_any_blocks_of_any_bus(seed, cuts, held):
         patch.setattr(warm_up, "HELD_EVENTS", held)
         rows, evidence = in_blocks(*events, sorted({cut for cut in cuts if cut < len(events[1])}))
         assert in_blocks(*events, []) == (rows, evidence)
+
+
+def stretches(sizes):
+    """Return where Blindness finds /MREQ hidden, given the rows in blocks of these sizes."""
+    times = np.arange(60, dtype=np.int64) * 10 + 500
+    unknown = np.zeros(60, np.uint64)
+    for first, last in ((20, 24), (30, 31), (50, 60)):
+        unknown[first:last] = MASK["MREQ"]
+    blindness, found, at = Blindness(np.uint16(MASK["MREQ"]), False), [], 0
+    for size in sizes:
+        if at >= 60:
+            break
+        part = unknown[at : at + size]
+        found += blindness.feed(times[at : at + size], part if part.any() else None, at + size >= 60)
+        at += size
+    return found
+
+
+@given(st.lists(st.integers(1, 25), min_size=60, max_size=60))
+def test_where_a_line_is_hidden(sizes):
+    """From the row at which it was lost to the one at which it is known again; one that still lasts has no end."""
+    assert stretches(sizes) == stretches([60]) == [(700, 740), (800, 810), (1000, 1 << 62)]

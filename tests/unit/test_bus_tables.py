@@ -15,14 +15,18 @@ from strobewise.bus.semantics import (
     KEY_REFRESHED,
     KEY_WR,
     KEYS,
+    LONGEST_CYCLE_T,
     SPEC,
     TRUST_M1,
     TRUST_MREQ,
     TRUST_RD,
+    TRUST_RFSH,
     TRUST_WR,
     TRUSTS,
+    TrustCounts,
     compile_decisions,
     decide,
+    trust_word,
 )
 
 #: UM0080, pin figure of the 40-pin DIP: pin -> line, supply pins left out.
@@ -114,3 +118,36 @@ def test_the_compiled_table_is_the_function():
     from strobewise.bus.model import KINDS
 
     assert all((KINDS[kinds[t * KEYS + k]], inferred[t * KEYS + k]) == decide(k, t) for t in range(TRUSTS) for k in range(KEYS))
+
+
+#: Of 80 fetches: strobe -> its flag, what it did where it may, and where it may not; how much of the first is asked for.
+STROBES = {
+    "M1": (TRUST_M1, "m1_right", "m1_wrong", 10),
+    "RD": (TRUST_RD, "rd_right", "rd_wrong", 40),
+    "WR": (TRUST_WR, None, "wr_wrong", 0),
+    "RFSH": (TRUST_RFSH, "rfsh_right", "rfsh_wrong", 70),
+}
+CAPTURED = frozenset(("MREQ", *STROBES))
+WELL = TrustCounts(160, 80, 80, 0, 80, 0, 0, 80, 80, 0)
+
+
+def test_strobes_that_behave_are_trusted():
+    assert trust_word(WELL, CAPTURED) == TRUST_MREQ | TRUST_M1 | TRUST_RD | TRUST_WR | TRUST_RFSH
+    assert trust_word(WELL, frozenset()) == trust_word(WELL._replace(memory_requests=0), frozenset(("MREQ",))) == 0
+    assert not trust_word(WELL._replace(refreshes=0, rfsh_right=0), CAPTURED) & TRUST_RFSH  # nothing was seen of it
+
+
+@pytest.mark.parametrize("strobe", STROBES)
+def test_one_wrong_in_eight_is_forgiven(strobe):
+    flag, right, wrong, least = STROBES[strobe]
+    assert trust_word(WELL._replace(**{wrong: 10}), CAPTURED) & flag
+    assert not trust_word(WELL._replace(**{wrong: 11}), CAPTURED) & flag
+    assert not trust_word(WELL, CAPTURED - {strobe}) & flag
+    if right is not None:
+        assert trust_word(WELL._replace(**{right: least}), CAPTURED) & flag
+        assert not trust_word(WELL._replace(**{right: least - 1}), CAPTURED) & flag
+
+
+def test_the_longest_cycle_leaves_a_margin_but_no_second_cycle():
+    """UM0080: CPIR and its like add 5 T-states to a read of 3 and its repetition 5 more; the shortest cycle takes 3."""
+    assert 13 < LONGEST_CYCLE_T <= 13 + 3

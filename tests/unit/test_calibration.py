@@ -139,3 +139,16 @@ def test_one_sample_is_a_spike_where_the_gap_before_a_refresh_is_longer(usual, j
         pulses.append((now, now + width))
         now += width + gap
     assert calibrate([], pulses, [], [], [], 1.0).joins_gaps == joins
+
+
+@pytest.mark.parametrize(("clock", "counted"), [(70, True), (97, True), (99, False), (50, True), (48, False)])
+def test_a_clock_is_counted_where_the_strobes_agree_with_it(clock, counted):
+    """/MREQ says 70: from 0.7 to 1.4 times as long it is the same clock."""
+    assert calibrated(clock=range(0, 100 * clock, clock), mreq=mreq_pulses(70, program(2))).counts_clock == counted
+
+
+@pytest.mark.parametrize(("clock", "counted"), [(100, True), (118, False)])
+def test_a_clock_longer_than_the_strobes_allow_is_none(clock, counted):
+    """/RFSH low for two T-states of at most 72, as its pulses of 145 say; no gap of /MREQ was captured."""
+    rfsh = [(1000 * k, 1000 * k + 145) for k in range(40)]
+    assert calibrated(clock=range(0, 100 * clock, clock), rfsh=rfsh).counts_clock == counted

@@ -42,7 +42,8 @@ def test_the_spellings_of_one_line(name):
 @pytest.mark.parametrize(
     ("name", "line", "bit"),
     [
-        ("CLK", "CLK", 0), ("CLOCK", "CLK", 0), ("PHI", "CLK", 0), ("Φ", "CLK", 0), ("cpu clk", "CLK", 0),
+        ("CLK", "CLK", 0), ("CLOCK", "CLK", 0), ("PHI", "CLK", 0), ("PHI0", "CLK", 0), ("ck", "CLK", 0),
+        ("zclk", "CLK", 0), ("CP", "CLK", 0), ("clkcpu", "CLK", 0), ("CLOCK_CPU", "CLK", 0), ("Φ", "CLK", 0), ("cpu clk", "CLK", 0),
         ("MREQ", "MREQ", 2),
         ("IORQ", "IORQ", 3), ("nIOREQ", "IORQ", 3), ("RD_n", "RD", 4), ("/WR", "WR", 5), ("RFSH", "RFSH", 6),
         ("REFRESH#", "RFSH", 6), ("/HALT", "HALT", 7), ("WAIT", "WAIT", 8), ("nINT", "INT", 9), ("NMI", "NMI", 10),

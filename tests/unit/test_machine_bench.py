@@ -222,3 +222,13 @@ def test_a_thorough_board_without_a_fault_in_use_is_the_plain_board():
         thorough = simulate(**settings, faults=[fault("rom-bit-flipped", address=0x1FFF)])
         assert list(thorough.words()) == list(plain.words())
         assert edges(plain, "ROMDIS")
+
+
+def test_the_paging_device_moves_its_line_in_fetches_alone():
+    """It looks at opcode fetches; reads and writes between them change nothing, whatever their address."""
+    capture = simulate(machine=WITH_PAGER, lines="full_port", duration_s=0.003, skew_ns=0.0, sample_hz=1_000_000_000)
+    cycles = capture.truth["cycles"]
+    fetches = [(c["start_s"], after["start_s"]) for c, after in itertools.pairwise(cycles) if c["kind"] == "opcode_fetch"]
+    moved = [time * 1e-9 for time, _ in edges(capture, "ROMDIS")]
+    assert len(moved) >= 4
+    assert all(any(start <= moment <= end for start, end in fetches) for moment in moved)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import random
 
 import numpy as np
@@ -10,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recorded_program import KINDS, Recorder, as_prediction_rows, random_run, run
 
-from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, find_dependences
-from strobewise.cpu.generator import MAIN
+from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, find_dependences, shows_on_the_bus
+from strobewise.cpu.generator import MAIN, source
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES, operations
 from strobewise.cycles.table import CycleTable
@@ -470,3 +471,14 @@ def test_columns_leave_bus_grants_out_and_mark_what_is_missing_before_a_row():
 
 def test_all_registers_are_unknown_at_first():
     assert Predictor()._unknown == ALL
+
+
+def test_which_branches_the_bus_shows():
+    """UM0080: a jump, a call or a return that is taken goes on elsewhere; the correction of DAA changes registers alone."""
+    shown: dict[bool, set[str]] = {True: set(), False: set()}
+    for operation in operations(b""):
+        if operation.template:
+            for node in ast.walk(ast.parse(source(operation))):
+                if isinstance(node, ast.If):
+                    shown[shows_on_the_bus(node)].add(operation.text.partition(" ")[0])
+    assert shown == {True: {"DJNZ", "JR", "JP", "CALL", "RET"}, False: {"DAA"}}

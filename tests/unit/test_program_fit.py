@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from strobewise.cpu.opcodes import operations
@@ -16,6 +17,7 @@ from strobewise.identify.program_fit import (
     REPEAT,
     RESTART,
     RETURN,
+    Fit,
     _goes,
 )
 
@@ -40,3 +42,19 @@ def test_block_instructions_may_go_on_at_themselves(name):
 )  # fmt: skip
 def test_where_plain_instructions_go_on(opcode, goes):
     assert _goes(operations(b"")[opcode]) == goes
+
+
+def fitted(good, address):
+    rows = np.arange(len(good))
+    return Fit(rows, np.array(address, np.int64), np.array(good, np.bool_))
+
+
+def test_what_speaks_against_another_order():
+    """By different addresses where they are known, since a loop repeats one instruction; by instructions where they are not."""
+    better, worse = [True] * 6, [True, True, False, False, False, False]
+    looped = [1, 2, 3, 3, 4, 4]
+    assert fitted(better, looped).speaks_against(fitted(worse, looped)) == 2
+    assert fitted(better, [-1] * 6).speaks_against(fitted(worse, [-1] * 6)) == 4
+    assert fitted(worse, looped).speaks_against(fitted(better, looped)) == 0
+    assert fitted(better, looped).speaks_against(fitted(better, looped)) == 0
+    assert fitted(better, []).asked == 6 and fitted(better, []).speaks_against(fitted(worse, [])) == 4

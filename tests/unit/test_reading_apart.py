@@ -147,3 +147,13 @@ def test_a_large_file_on_the_command_line(tmp_path):
     path.write_text(head + mark + body + comment + "#banana\n#9999999999\n")
     done = run_strobewise("diagnose", path)
     assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and b"line " in done.stderr
+
+
+def test_no_process_is_left_behind():
+    """An ended process that nobody waits for stays in the system's table."""
+    with open_capture(str(TRACES / WHOLE[0])) as capture:
+        channels = map_channels(capture.header.channels)
+        with read_apart(capture, capture.blocks(channels.assignments)) as received:
+            next(iter(received))
+        with pytest.raises(ChildProcessError):
+            os.waitpid(-1, os.WNOHANG)

@@ -15,6 +15,7 @@ import pytest
 
 from strobewise.capture import BitAssignment, limits, open_capture
 from strobewise.capture.vcd import reader as vcd
+from strobewise.capture.vcd.state import TickCount
 from strobewise.errors import CaptureError
 
 LATEST = 4 * 10**18  #: ticks, see limits
@@ -366,3 +367,31 @@ def test_hostile_files_cost_bounded_memory(tmp_path):
 def test_limits_are_where_ieee_1364_wants_them_or_beyond():
     assert limits.MAX_WIDTH >= 65_536
     assert limits.MAX_WORD_BYTES > limits.MAX_WIDTH
+
+
+def test_of_a_long_capture_each_eighth_block_counts():
+    """The first 32, then each eighth: what the share of time at a level is taken from."""
+    count = TickCount()
+    counted = [number for number in range(1, 101) if count.counts_block()]
+    assert counted == [*range(1, 33), 40, 48, 56, 64, 72, 80, 88, 96]
+
+
+@pytest.mark.parametrize("width", range(1, 17))
+@pytest.mark.parametrize("place", ["first", "middle", "last"])
+def test_a_time_with_a_wrong_character_anywhere_is_none(tmp_path, width, place):
+    """Times are read eight digits at once, and the leading ones of many together: each way must see what is no digit."""
+    base = 10 ** (width - 1)
+    times = [str(base + k) for k in range(min(9 * base, 40))]
+    at = {"first": 0, "middle": width // 2, "last": width - 1}[place]
+    for spoilt in (times[len(times) // 2 :], times[:1]):
+        for wrong in "x/:":
+            bad = [time[:at] + wrong + time[at + 1 :] if time in spoilt else time for time in times]
+            with pytest.raises(CaptureError, match="a time is digits only"):
+                read(write(tmp_path, "".join(f"#{time}\n{k % 2}!\n" for k, time in enumerate(bad))), CLK)
+
+
+def test_times_of_another_length_among_those_of_one(tmp_path):
+    """Their length is looked for by halving, which holds as long as they grow."""
+    for times in ([100, 101, 99, 102], [100, 1000, 101, 102], [1000, 99, 1001, 1002]):
+        with pytest.raises(CaptureError, match="time goes backwards"):
+            read(write(tmp_path, "".join(f"#{time}\n{k % 2}!\n" for k, time in enumerate(times))), CLK)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hand_made import evidence_of
 
-from strobewise.bus.model import Finding, SuspectShare
+from strobewise.bus.model import Finding, SuspectShare, Verdict
 from strobewise.diagnosis.joining import join_findings
 from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
 from strobewise.verdict.judge import CONFIDENCE_CAP, judge, rank, without_consequences
@@ -199,3 +199,13 @@ def test_a_strobe_that_lives_in_another_capture_comes_and_goes():
     assert joined([dead], [], seen=20)[0].suspect == "connection" and joined([dead], [], seen=19)[0].suspect == "cpu"
     for other in (dead._replace(severity="warning"), dead._replace(lines=("M1", "RD")), dead._replace(lines=("WAIT",))):
         assert joined([other], [])[0].suspects == dead.suspects
+
+
+@pytest.mark.parametrize(
+    ("state", "suspects", "leads"),
+    [("fault", ("probe_or_capture", "cpu"), True), ("fault", ("cpu", "probe_or_capture"), False), ("fault", (), False),
+     ("cannot_decide", ("probe_or_capture",), False), ("no_fault_found", (), False)],
+)  # fmt: skip
+def test_a_verdict_blames_the_leads_where_they_come_first(state, suspects, leads):
+    shares = tuple(SuspectShare(suspect, 0.4) for suspect in suspects)
+    assert Verdict(state, shares, "", (), ()).blames_leads is leads
