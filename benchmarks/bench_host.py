@@ -11,52 +11,27 @@ channels and do nothing: one waits for each edge of /MREQ, the other for the end
 from __future__ import annotations
 
 import argparse
-import os
-import resource
 import shutil
-import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
-
-from strobewise.bus.lines import ADDRESS, BIT, DATA
-from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
+from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.machine import LINE_SETS
 from strobewise.stream.pins import CHANNELS
+from strobewise_cli import host_cost
+from strobewise_cli.host_cost import CLOCK_HZ, NO_CLOCK, SAMPLE_HZ
 
 HOST = "sigrok-cli"
 DECODERS = Path(__file__).resolve().parents[1] / "decoders"
-CLOCK_HZ, SAMPLE_HZ = 3_500_000, 24_000_000
-TILE_S = 0.02  #: simulated, then laid end to end
 GOAL = 2.0  #: times the floor of /MREQ's edges, with address and data
 
 FULL = LINE_SETS["full"]
-NO_CLOCK = tuple(name for name in FULL if name != "CLK")
 STROBES = tuple(name for name in NO_CLOCK if name not in ADDRESS + DATA)
 
-#: Decoders that are measured against. {work} is the body of decode().
-EMPTY = '''
-import sigrokdecode as srd
-
-class Decoder(srd.Decoder):
-    """Does nothing."""
-    api_version, id, name, longname, desc, license = 3, "{id}", "{id}", "{id}", "Does nothing.", "mit"
-    inputs, outputs, tags = ["logic"], [], ["Test"]
-    optional_channels = tuple(dict(id=name.lower(), name=name, desc=name) for name in {channels})
-    annotations = (("none", "None"),)
-    def reset(self): pass
-    def start(self): pass
-    def decode(self):
-        wait = self.wait
-        {work}
-'''
-EMPTIES = {
-    "returns_at_once": "return",
-    "mreq_edges": "c = [{0: 'e'}]\n        while True: pins = wait(c)",
+#: Decoders that are measured against: bodies of decode().
+EMPTIES = host_cost.EMPTIES | {
     "cycles_alone": "c = {0: 'f', 5: 'h'}\n        while True: pins = wait(c)",
     "points_too": "c = {0: 'f', 5: 'h'}; s = [{0: 'r'}, {'skip': 7}]\n        while True: pins = wait(c); pins = wait(s)",
     "transfers": "c = [{3: 'r'}, {4: 'r'}]\n        while True: pins = wait(c)",
@@ -109,68 +84,26 @@ CASES = (
 )
 
 
-def tile(dead: str) -> np.ndarray:
-    """Return the words of each sample of a simulated piece of bus that can be laid end to end: it ends as it begins, at a fetch."""
-    machine = replace(GENERIC, clock_hz=CLOCK_HZ)
-    faults = [fault(dead, line="M1")] if dead else []
-    capture = simulate(machine=machine, sample_hz=SAMPLE_HZ, duration_s=TILE_S, start_s=0.001, faults=faults)
-    changes = np.array([(at, word) for at, word, _ in capture.words()], dtype=np.uint64)
-    at = np.rint(changes[:, 0].astype(float) * capture.timescale_ps * SAMPLE_HZ / 1e12).astype(np.int64)
-    words = changes[:, 1]
-    mreq = np.uint64(1 << BIT["MREQ"])
-    falls = np.flatnonzero((words[1:] & mreq == 0) & (words[:-1] & mreq != 0)) + 1
-    first = next(k for k in falls if np.count_nonzero(words[falls] == words[k]) > 1)  # the first of those that come again
-    last = falls[words[falls] == words[first]][-1]
-    return np.repeat(words[first:last], np.diff(at[first : last + 1]))
-
-
-def write_capture(path: Path, seconds: float, dead: str) -> None:
-    """Write a raw capture of 64 channels, channel n being bit n of the packed words."""
-    samples = tile(dead).astype("<u8").tobytes()
-    wanted = int(seconds * SAMPLE_HZ) * 8
-    with path.open("wb") as file:
-        while wanted > 0:
-            wanted -= file.write(samples[:wanted])
-
-
-def write_decoders(folder: Path) -> None:
-    """Make a folder for the host with our plug-ins and those that are measured against."""
-    for source in (DECODERS / "host").iterdir():
-        if source.name != "__pycache__":
-            (folder / source.name).symlink_to(source)
-    for name, work in EMPTIES.items():
-        (folder / name).mkdir()
-        (folder / name / "__init__.py").write_text(EMPTY.format(id=name, channels=repr(CHANNELS), work=work))
-    (folder / "counting").mkdir()
-    (folder / "counting" / "__init__.py").write_text(COUNTING)
-
-
 class Bench:
     """Runs the host over the captures."""
 
     def __init__(self, folder: Path, seconds: float, repeat: int) -> None:
         self.folder, self.seconds, self.repeat = folder, seconds, repeat
         self.decoders = folder / "decoders"
-        self.decoders.mkdir()
-        write_decoders(self.decoders)
-        self.baseline = self.best("returns_at_once", CASES[0])
+        host_cost.write_decoders(self.decoders, (path for path in (DECODERS / "host").iterdir() if path.name != "__pycache__"), EMPTIES)
+        (self.decoders / "counting").mkdir()
+        (self.decoders / "counting" / "__init__.py").write_text(COUNTING)
+        self.baseline = self.best(host_cost.ALONE, CASES[0])
 
     def capture(self, dead: str) -> Path:
         path = self.folder / f"bus-{dead or 'good'}.bin"
         if not path.exists():
-            write_capture(path, self.seconds, dead)
+            host_cost.write_capture(path, self.seconds, dead)
         return path
 
     def run(self, decoder: str, case: Case) -> tuple[float, str]:
         """Return the processor time of one run of the host, and what it says on standard error."""
-        mapping = "".join(f":{name.lower()}={BIT[name]}" for name in case.lines)
-        command = [HOST, "-i", str(self.capture(case.dead)), "-I", f"binary:numchannels=64:samplerate={SAMPLE_HZ}"]
-        command += ["-P", decoder + mapping + case.options + case.stack]
-        environment = {**os.environ, "SIGROKDECODE_DIR": str(self.decoders)}
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        done = subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=True, env=environment)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, done.stderr
+        return host_cost.host_seconds(HOST, self.capture(case.dead), self.decoders, decoder, case.options + case.stack, case.lines)
 
     def best(self, decoder: str, case: Case) -> float:
         return min(self.run(decoder, case)[0] for _ in range(self.repeat))
@@ -197,7 +130,7 @@ def main() -> None:
         bench = Bench(Path(folder), options.seconds, options.repeat)
         print(f"{options.seconds:g} s of bus at {SAMPLE_HZ / 1e6:g} MHz, CPU at {CLOCK_HZ / 1e6:g} MHz; {len(CHANNELS)} channels declared")
         print(f"{'host alone (reads the file)':40s} {bench.baseline:6.2f} s in all")
-        floor = bench.per_second("mreq_edges", CASES[0])
+        floor = bench.per_second(host_cost.FLOOR, CASES[0])
         transfers = bench.per_second("transfers", CASES[0])
         print(f"{'floor: each edge of /MREQ':40s} {floor:6.2f} s per s of bus")
         print(f"{'floor: end of each /RD and /WR':40s} {transfers:6.2f} s per s of bus")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import shutil
 import subprocess
 
@@ -13,6 +14,7 @@ from conftest import ROOT, require_component, run_strobewise
 from strobewise.errors import ComponentMissing, StrobewiseError
 from strobewise_cli import install as installer
 from strobewise_cli.commands import plugins as command
+from strobewise_cli.host_cost import STACKS
 
 PLUG_IN = '''
 """A decoder that imports the engine."""
@@ -145,6 +147,16 @@ def test_check_says_what_the_host_says(tree):
     (tree / "host" / "trial_two" / "pd.py").write_text("import nothing_of_that_name\n")
     with pytest.raises(StrobewiseError, match=r"^trial_two does not load: .*nothing_of_that_name"):
         run("check")
+
+
+def test_check_says_what_the_plug_ins_cost(tmp_path, monkeypatch, capsys):
+    require_component("the capture host", shutil.which("sigrok-cli"), "install sigrok-cli, without its bundled decoders")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    run("check")
+    said = capsys.readouterr().out
+    ratios = {name: float(ratio) for name, ratio in re.findall(r"^  (\S.*): (\d+\.\d)$", said, re.MULTILINE)}
+    assert list(ratios) == [name for name, _ in STACKS]
+    assert all(ratio > 0 for ratio in ratios.values()), ratios  # a stack that decodes nothing would cost nothing
 
 
 def test_check_without_a_host_says_so(tree, monkeypatch):

@@ -95,6 +95,16 @@ def test_a_bad_option_of_the_faults_is_refused(two, options, complaint):
     assert done.returncode == 1 and complaint in done.stderr
 
 
+def test_a_clock_where_mreq_should_be_is_remarked_on(tmp_path):
+    path = tmp_path / "prepared.vcd"
+    assert run_strobewise("prepare", TRACES / "good" / "healthy-full.vcd.gz", "-o", path).returncode == 0
+    words = "/MREQ toggles like a clock: map the channels by their names"
+    unmapped = run_host("-i", path, "-I", "vcd", "-P", "strobewise_cycles", "-A", "strobewise_cycles=remarks")  # by position: CLK first
+    assert words in unmapped.stdout
+    named = run_host("-i", path, "-I", "vcd", "-P", f"strobewise_cycles:{mapping(path)}", "-A", "strobewise_cycles=remarks")
+    assert (named.returncode, named.stdout) == (0, "")
+
+
 def quietly(path, chain="strobewise_cycles:m1=M1:mreq=MREQ"):
     """Run all three over a capture; nothing may be said on standard error. Returns what they say."""
     done = run_host("-i", path, "-I", "vcd", "-P", ",".join((chain, *STACKED)), "--protocol-decoder-samplenum")

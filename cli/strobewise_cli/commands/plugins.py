@@ -21,7 +21,7 @@ examples:
   strobewise plugins --path             just the folder
   strobewise plugins install            link the plug-ins into your own decoder folder
   strobewise plugins install --copy     copies that work without this package
-  strobewise plugins check              load them in the capture host
+  strobewise plugins check              load them in the capture host, and say what they cost there
   strobewise plugins uninstall          remove what was installed
 
 Without installing: SIGROKDECODE_DIR="$(strobewise plugins --path)" sigrok-cli -L
@@ -110,6 +110,22 @@ def _check() -> None:
             said = messages[0] if messages else "the host does not list it"
             raise StrobewiseError(f"{name} does not load: {said}", HOST, "install strobewise again and look at sigrok-cli -l 3 -L")
         print(f"  {name}: loads without a message")
+    if "strobewise_cycles" in names:
+        _tell_costs(host)
+
+
+def _tell_costs(host: str) -> None:
+    """Say what the plug-ins cost on this machine."""
+    from strobewise_cli.host_cost import FLOOR_MEANS, costs
+    from strobewise_cli.install import available
+
+    print(f"\nprocessor time in this host, as a multiple of what {FLOOR_MEANS} takes:")
+    try:
+        for name, ratio in costs(host, available()):
+            print(f"  {name}: {ratio:.1f}")
+    except subprocess.CalledProcessError as error:
+        said = (error.stderr.strip().splitlines() or ["it says nothing"])[0]
+        raise StrobewiseError(f"the host fails on a simulated capture: {said}", HOST, "run it by hand") from None
 
 
 def _ask_host(command: list[str], environment: dict[str, str]) -> subprocess.CompletedProcess[bytes]:

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import bar
+from ..bus.lines import STROBES, bar
 from ..bus.model import KINDS, Finding
 
+STROBE_NAMES = frozenset(STROBES)
 _CACHED = 1 << 16  #: texts kept for cycles that come again, as a program's loops make them do
 
 
@@ -120,4 +121,7 @@ def wait_texts(count: int) -> List[str]:
 def finding_texts(finding: Finding, title: str) -> List[str]:
     """Return the texts of a finding; title: what its rule is called."""
     lines = " ".join(bar(name) for name in finding.lines)
-    return _different("%s: %s" % (title, finding.evidence), title, lines or finding.rule, "!")
+    long = "%s: %s" % (title, finding.evidence)
+    if finding.severity == "fault" and STROBE_NAMES.issuperset(finding.lines) and finding.lines:
+        long += "; a lead on the wrong pin looks the same here"  # which leads would fit is tried on files alone
+    return _different(long, title, lines or finding.rule, "!")

@@ -7,14 +7,14 @@ what a bus does. Both give the same cycles.
 
 from __future__ import annotations
 
-from typing import Callable, FrozenSet, List, NamedTuple, Optional, Sequence
+from typing import Callable, FrozenSet, Iterable, List, NamedTuple, Optional, Sequence, Tuple, TypeVar
 
 from ..bus.calibration import Calibration, TimeBase
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from ..bus.units import FS_PER_S
 from .conditions import QUIET_T, Condition, Event, Host, Pins
 from .engine import StreamEngine
-from .pins import CHANNELS, P_ADDRESS, P_CLK, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
+from .pins import CHANNELS, P_ADDRESS, P_CLK, P_MREQ, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
 from .records import Begun, Bus, Ended
 from .replay import ReplayHost, Rows, same_rows
@@ -27,6 +27,9 @@ LONG_QUIET_T = 512.0  #: T-states without a strobe's edge that are worth telling
 EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
 EDGES_GROW = 16  #: so many times more after each spike or the like, so that a noisy capture is looked at edge by edge
 EDGES_MAX = 1 << 30
+EVEN_MIN = 64  #: equal steps of one strobe that no program makes: refreshes and accesses take turns, and differ in width
+
+Thing = TypeVar("Thing")
 
 
 def _nobody(*_: object) -> None:
@@ -45,6 +48,18 @@ class Sinks(NamedTuple):
     moved: Callable[[str, int, int], None]  #: an edge of /RESET or /BUSACK: line, level behind it, sample
     quiet: Callable[[int, int, int], None]  #: no strobe moves: sample, levels of the control lines, last rising edge of CLK or -1
     remark: Callable[[int, int, str, str], None]  #: something that the user should know: from, to, long and short text
+
+
+def is_even(events: Sequence[Event]) -> bool:
+    """Say whether the first pin changes in equal steps, as a clock does and no strobe: a host that maps by position makes it so."""
+    moves = [now for (_, before), (now, pins) in pairwise(events) if pins[P_MREQ] != before[P_MREQ]]
+    steps = [later - earlier for earlier, later in pairwise(moves)]
+    return len(steps) >= EVEN_MIN and 2 * max(steps) <= 3 * min(steps)  # two samples or three; the steps of /MREQ differ threefold
+
+
+def pairwise(things: Sequence[Thing]) -> Iterable[Tuple[Thing, Thing]]:
+    """Return each thing with the one behind it."""
+    return zip(things, things[1:])
 
 
 class Sampler:
@@ -121,6 +136,7 @@ class Sampler:
         if engine.tracker is not None:
             engine.tracker.rows.begun, engine.tracker.rows.ended = self._sinks.begun, self._sinks.ended
         events, self._seen = self._seen, []
+        self._remark_if_even(events)
         assert rows is not None and engine.calibration is not None and engine.tracker is not None
         if self._every_edge or engine.glitches or not self._points_can_do(engine.calibration):
             self._every_edge = True
@@ -143,6 +159,7 @@ class Sampler:
             return
         if not engine.begun:
             self._sinks.remark(0, now, "No strobe moves in this capture: check the channels and the machine", "no strobe")
+        self._remark_if_even(self._seen)
         if self._points is not None:
             self._points.finish()
         engine.finish(now)
@@ -168,6 +185,12 @@ class Sampler:
         elif samples < TIMING_SAMPLES_MIN:
             long = "Only %.1f samples to a T-state: short events are lost; capture faster" % samples
             self._sinks.remark(0, now, long, "too slow")
+
+    def _remark_if_even(self, events: Sequence[Event]) -> None:
+        """Remark on a first channel that no strobe would be. events: those of the warm-up."""
+        if is_even(events):
+            long = "/MREQ toggles like a clock: map the channels by their names"
+            self._sinks.remark(0, self._host.samplenum, long, "map by name")
 
     def _remark_on_lines(self) -> None:
         if not self.captured & {"MREQ", "IORQ", "RD", "WR"}:
