@@ -527,3 +527,22 @@ def test_a_line_that_fails_in_bursts_comes_back_after_each():
     moves = edges(capture, "M1")
     silences = [(before, after) for before, after in itertools.pairwise(time for time, _ in moves) if after - before > 40_000]
     assert len(silences) >= 8 and moves[-1][0] > 19_000_000
+
+
+def test_an_nmi_that_a_fault_pulls_reaches_the_cpu():
+    """Its falling edge calls the CPU once; held from power-on it never falls."""
+    late = run("00 " * 60 + "18 FE", faults=[fault("nmi-held", after_s=20e-6)], duration_s=60e-6)
+    assert [c["address"] for c in late.truth["cycles"] if c["note"] == "nmi_response"] != []
+    assert 0x66 in [c["address"] for c in late.truth["cycles"]]
+    always = run("00 " * 60 + "18 FE", faults=[fault("nmi-held")], duration_s=60e-6)
+    assert 0x66 not in [c["address"] for c in always.truth["cycles"]]
+
+
+@pytest.mark.parametrize(("kind", "chance"), [("ram-cells-weak", {"bit": 2}), ("reads-fought", {"chip": "ram"})])
+def test_what_comes_now_and_then_comes_about_as_often_as_it_is_said_to(kind, chance):
+    loop = "31 00 80 21 00 50 36 A7 7E 18 FD"  # LD (HL),0A7h / LD A,(HL) / JR
+    capture = run(loop, faults=[fault(kind, probability=0.3, **chance)], duration_s=1e-3)
+    got = [c["data"] for c in capture.truth["cycles"] if c["kind"] == "memory_read" and c["address"] == 0x5000]
+    wrong = [byte for byte in got if byte != 0xA7]
+    assert 0.1 * len(got) < len(wrong) < 0.5 * len(got) and len(got) > 50
+    assert set(wrong) == {0xA3} if kind == "ram-cells-weak" else all(byte & ~0xA7 == 0 for byte in wrong)

@@ -191,10 +191,11 @@ CONSEQUENCES = {
     "return-address-differs": "lost-its-way halted-for-good",
     "rom-content": "lost-its-way",
     "rom-against-itself": "lost-its-way",
+    "data-late": f"operands-contradicted reads-unsteady rom-content program-contradicted {RAM} {RUNAWAY}",
 } | dict.fromkeys(
     ("address-line-stuck", "address-line-unsteady", "data-line-stuck", "data-line-unsteady", "lines-shorted", "program-misread",
      "leads-crossed", "address-contradicted"),
-    f"halted-for-good {RAM} {RUNAWAY} rom-against-itself starts-again reads-unsteady interrupt-held rom-content "
+    f"halted-for-good {RAM} {RUNAWAY} rom-against-itself nmi-storm starts-again reads-unsteady interrupt-held rom-content "
     "data-output-contradicted data-input-contradicted",
 )  # fmt: skip
 EDGES = [(cause, effect) for cause, effects in CONSEQUENCES.items() for effect in effects.split()]
@@ -276,7 +277,10 @@ def test_who_names_no_line_is_spoken_for_only_where_all_is_said(closer, rule, sc
 
 @pytest.mark.parametrize("stands", sorted(ids(lambda each: True) - {"leads-swapped"}))
 def test_what_wrong_labels_leave_standing(stands):
-    alone = stands in {"clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held", "capture-too-coarse"}
+    alone = stands in {
+        "nmi-storm", "clock-too-slow", "clock-stopped", "clock-off-frequency", "reset-held", "reset-loop", "wait-held", "nmi-held",
+        "capture-too-coarse",
+    }  # fmt: skip
     assert kept(found("leads-swapped", ("RD", "WR")), found(stands, ("HALT",))) == ["leads-swapped", *([stands] if alone else [])]
     assert kept(found("leads-swapped", ("RD", "WR")), found(stands, ("RD",))) == ["leads-swapped"]
     assert kept(found("leads-swapped", ("CLK", "M1")), found(stands, ("HALT",))) == ["leads-swapped"]
@@ -297,6 +301,7 @@ def test_the_first_doubt_is_the_one_that_lies_deepest():
 LASTING = {
     "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
     "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped", "lost-its-way", "starts-again",
+    "nmi-storm", "clock-too-slow",
 }  # fmt: skip
 HOST = {
     "stretch": {

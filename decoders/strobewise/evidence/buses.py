@@ -22,6 +22,7 @@ from ..records.evidence import REFRESH_CLASS, BusEvidence
 from .part import Part
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
+JUMPS_KEPT = 256
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
 _COUNTER = np.uint64(0x7F << BIT["A0"])
@@ -55,7 +56,10 @@ def operands(
 class BusesPart(Part):
     """Collects :class:`BusesRecord`."""
 
-    def __init__(self, captured: frozenset[str]) -> None:
+    def __init__(self, captured: frozenset[str], tick_s: float) -> None:
+        self._tick_s = tick_s
+        self._jumps: list[tuple[int, int]] = []
+        self._refreshed_at = 0
         self._columns = [k for k, name in enumerate(_ORDER) if name in captured and name != "CLK"]
         self._names = [_ORDER[k] for k in self._columns]
         n = len(self._columns)
@@ -88,7 +92,8 @@ class BusesPart(Part):
             steps = requests.address[1:] ^ requests.address[:-1]
             for bit in range(16):
                 self._address_toggles[bit] += int(np.count_nonzero(steps & np.uint16(1 << bit)))
-            self._follow_refresh(requests.address[(batch.request_class == REFRESH_CLASS) & (requests.unknown & _COUNTER == 0)])
+            refreshes = (batch.request_class == REFRESH_CLASS) & (requests.unknown & _COUNTER == 0)
+            self._follow_refresh(requests.address[refreshes], requests.fall[refreshes])
             if self._has_data and closely:
                 self._check_operands(batch)
 
@@ -116,12 +121,15 @@ class BusesPart(Part):
             if self._unlike[pair] > limit:
                 del self._unlike[pair]
 
-    def _follow_refresh(self, address: npt.NDArray[np.uint16]) -> None:
+    def _follow_refresh(self, address: npt.NDArray[np.uint16], fall: npt.NDArray[np.int64]) -> None:
         if not len(address):
             return
         counter = (address & 0x7F).astype(np.int64)
         if self._refresh_last is not None:
-            counter = np.r_[self._refresh_last, counter]
+            counter, fall = np.r_[self._refresh_last, counter], np.r_[self._refreshed_at, fall]
+        for k in np.flatnonzero((counter[1:] - counter[:-1]) & 0x7F != 1)[: JUMPS_KEPT - len(self._jumps)].tolist():
+            self._jumps.append((int(fall[k]), int(fall[k + 1])))
+        self._refreshed_at = int(fall[-1])
         steps = counter[1:] ^ counter[:-1]
         for bit in range(7):
             self._refresh_toggles[bit] += int(np.count_nonzero(steps >> bit & 1))
@@ -212,9 +220,10 @@ class BusesPart(Part):
         return BusesRecord(
             pairs, self._refreshes, self._refresh_toggles.tolist(), self._refresh_wrong.tolist(), self._operands,
             self._pushes, self._address_toggles.tolist(), int(np.count_nonzero(self._data_seen)),
+            [(start * self._tick_s, end * self._tick_s) for start, end in self._jumps],
         )  # fmt: skip
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> BusesPart | None:
     """Return the part; it needs requests only, and sees more with the buses."""
-    return BusesPart(captured) if captured & {"MREQ", "RD"} else None
+    return BusesPart(captured, tick_s) if captured & {"MREQ", "RD"} else None

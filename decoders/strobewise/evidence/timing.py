@@ -157,7 +157,10 @@ class TimingPart(Part):
         nexts = np.append(falls, np.iinfo(np.int64).max)[1:]
         answered = sum(1 for k, after in zip(following, nexts, strict=True) if k < len(acks) and acks[k] < after)
         latency = float(np.median(latencies)) * self._tick_s if latencies else None
-        return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors, self._modes)
+        held = int(falls[-1]) if len(falls) and not self._int_last else None
+        within = 0 if held is None else int(np.count_nonzero(acks > held))
+        since = None if held is None else held * self._tick_s
+        return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors, since, within, self._modes)
 
 
 def interrupt_mode(response: Sequence[tuple[int, int, int]]) -> str | None:

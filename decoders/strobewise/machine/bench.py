@@ -82,6 +82,7 @@ class Bench(Player):
         self.special = False  #: something must be dealt with before the next machine cycle
         self.halt_shown = False
         self.nmi_at: Optional[int] = None
+        self.nmi_low = False  #: as the CPU saw it when the wiring changed last
         self.in_reset = False
         self.rewire_at = NEVER
         self._rewire()
@@ -160,6 +161,10 @@ class Bench(Player):
         wait_view = self.wiring.views[DIE, IN]
         self.wait_held = bool(wait_view.low & MASK["WAIT"])
         self.wait_ignored = not self.wiring.input_level("WAIT", True)
+        low = self.wiring.input_level("NMI", self.pulls["NMI"] > 0)
+        if low and not self.nmi_low and self.t > 0:  # what pulls it is an edge for the CPU, whoever does
+            self.nmi_at = self.t
+        self.nmi_low = low
         self._check_special()
 
     def _check_special(self) -> None:

@@ -55,3 +55,5 @@ class BusesRecord:
     pushes: Pushes
     address_toggles: List[int]  #: times each address line changed from one request to the next
     data_values: int = 0  #: different bytes on the data bus (what was captured of it), refreshes left out
+    #: when two refreshes that do not count on by one were made, seconds; the first of them
+    refresh_jumps: List[Tuple[float, float]] = field(default_factory=list)

@@ -20,7 +20,7 @@ from .memory import MemoryRecord
 from .prediction import PredictionRecord
 from .profile import MemoryRegion, Profile
 from .replay import ReplayRecord
-from .timing import TimingRecord
+from .timing import Settling, TimingRecord
 from .volts import AnalogLevels
 
 REFRESH_CLASS = len(KINDS)  #: class of a refresh request, beside the machine-cycle kinds
@@ -173,6 +173,7 @@ class BusEvidence:
     course: Optional[CourseRecord] = None
     pagings: List[PagingRecord] = field(default_factory=list)
     timing: Optional[TimingRecord] = None
+    settling: Optional[Settling] = None
     prediction: Optional[PredictionRecord] = None
     leads: Optional[LeadsRecord] = None
     replay: Optional[ReplayRecord] = None  #: where the program is known

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Dict, List, Optional
+from typing import Dict, List, Optional, Tuple
 
 
 @dataclass
@@ -21,6 +21,17 @@ class Delay:
 
 
 @dataclass
+class Settling:
+    """Reads of memory whose data changed after the CPU had taken them, of those that were looked at."""
+
+    reads: int = 0
+    late: int = 0
+    first_s: Optional[float] = None
+    last_s: Optional[float] = None
+    pages: Tuple[int, ...] = ()  #: starts of the stretches of 1 KB that they read from (of the address lines captured)
+
+
+@dataclass
 class Interrupts:
     """Requests and acknowledges of the maskable interrupt."""
 
@@ -30,6 +41,8 @@ class Interrupts:
     latency_s: Optional[float]  #: middle time from a request to its acknowledge
     unanswered: int  #: requests with no acknowledge before the next one
     vectors: Dict[int, int]  #: byte read in the acknowledge -> times
+    held_s: Optional[float] = None  #: since when the request lasts that the end of the capture cuts off
+    held_acknowledged: int = 0  #: acknowledges within it
     modes: Dict[str, int] = field(default_factory=dict)  #: interrupt mode, as what followed the acknowledge shows -> times
 
 

@@ -71,6 +71,7 @@ CLOCK_PAUSES = blame(
     clock=0.5, glue=0.25, probe_or_capture=0.25,
 )  # fmt: skip
 CLOCK_OFF = blame(PRACTICE, "the crystal or what divides it; or the stated frequency is wrong", clock=0.8, probe_or_capture=0.2)
+NMI_STORM = blame(PRACTICE, "what asks: a button that chatters, a device, the gate between", glue=0.45, expansion_device=0.4, connection=0.1)
 CLOCK_JITTER = blame(PRACTICE, "the oscillator, ripple, a bad ground clip", clock=0.6, supply=0.2, probe_or_capture=0.2)
 CLOCK_INVERTED = blame(PRACTICE, "the lead sits on the other side of an inverter", probe_or_capture=0.9, connection=0.05)
 
@@ -116,6 +117,8 @@ DATA_OUTPUT = blame(
     cpu=0.5, data_bus=0.26, connection=0.24,
 )  # fmt: skip
 LATE_MEMORY = blame(OURS, "many bits, none of them alone: whatever answers late", rom=0.28, ram=0.26, glue=0.24, data_bus=0.22)
+LATE_ROM = blame(PRACTICE, "late where only ROM was read: the chip, then what enables it", rom=0.55, glue=0.25, data_bus=0.12)
+LATE_RAM = blame(PRACTICE, "late where RAM was read: the chip, then what enables it", ram=0.55, glue=0.27, data_bus=0.12)
 
 # What the program says
 MISREAD_LEAD = blame(

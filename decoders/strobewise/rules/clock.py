@@ -15,6 +15,8 @@ from .picture import FETCH, STORE, Picture, done
 STOPPED_T = 150.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 STOPPED_PAUSES = 4.0  #: and this many times as long as it ever paused before
 PAUSE_T = 64.0
+SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
+SLOW_EDGES = 16
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
@@ -76,9 +78,14 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
 def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if clock.hz and clock.longest and evidence.line("CLK").edges and clock.longest.length_s * clock.hz > PAUSE_T:
+        text = f"CLK rested for {time_words(clock.longest.length_s)} from {time_words(clock.longest.start_s)}"
+        jumps = evidence.buses.refresh_jumps if evidence.buses is not None else []
+        lost = any(start < clock.longest.end_s and end > clock.longest.start_s for start, end in jumps)
         yield Found(
-            f"CLK rested for {time_words(clock.longest.length_s)} from {time_words(clock.longest.start_s)}", ("CLK",),
-            first_s=clock.longest.start_s, last_s=clock.longest.end_s, confidence=FAIR,
+            text + (", but the refresh address ran on meanwhile: the CPU worked, and the capture has a gap there" if lost else ""), ("CLK",),
+            first_s=clock.longest.start_s, last_s=clock.longest.end_s, suspects=blame.THE_CAPTURE if lost else None, confidence=FAIR,
+            title="a gap in the capture" if lost else "",
+            next_step="capture again for a shorter time, or slower: the analyser lost a block of samples" if lost else None,
         )  # fmt: skip
 
 
@@ -102,6 +109,29 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
             f"CLK runs at {clock.hz / 1e6:.4g} MHz, {share * 100:+.1f} % from the {clock.nominal_hz / 1e6:.4g} MHz it should have",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s,
         )  # fmt: skip
+
+
+@rule(
+    "clock-too-slow", "CLK slower than the CPU can bear", "fault", needs=(("CLK",),), judges=("CLK",),
+    suspects=blame.CLOCK_OFF,
+    looks_for="a clock so slow that it stays at one level for longer than a CPU that is not CMOS holds what it knows",
+    causes="the oscillator runs wild or on another's frequency, a divider too many, a clock that is fed by hand; a CMOS CPU bears it",
+    next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; look whether the CPU is a CMOS part (Z84C00), which may run so "
+    "slowly",
+    source="Z8400 product specification, clock pulse width of at most 2 µs (from memory)",
+    host=None, stands_by_itself=True, lasting=True,
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), (FETCH,), (done("clock-slow", ratio=0.01),), by_time=True, long_t=8),
+)  # fmt: skip
+def clock_too_slow(evidence: BusEvidence) -> Iterator[Found]:
+    clock = evidence.clock
+    if not clock.hz or clock.source != "CLK" or clock.edges < SLOW_EDGES or clock.hz > SLOW_HZ:
+        return
+    if clock.nominal_hz and abs(clock.hz / clock.nominal_hz - 1) < 0.05:
+        return  # so it is meant
+    yield Found(
+        f"CLK runs at {clock.hz / 1e3:.3g} kHz: each level lasts {time_words(0.5 / clock.hz)}, and a CPU that is not CMOS bears 2 µs", ("CLK",),
+        first_s=evidence.start_s, last_s=evidence.end_s, confidence=FAIR,
+    )  # fmt: skip
 
 
 @rule(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Iterator
 
-from ..bus.lines import bar, pin_text
+from ..bus.lines import ADDRESS, bar, pin_text
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
@@ -24,6 +24,10 @@ WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cu
 LATE_T = 100.0  #: T-states, and
 LATE_SHARE = 0.2  #: share of the capture from which a line that holds the CPU to the end holds it for good: what works lets go sooner
 LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often
+NEVER_CLEARED = 8  #: acknowledges of one and the same low /INT: a few devices may share the line, and each is served
+NMI_MANY = 16  #: falling edges of /NMI
+NMI_LOST = 1.5  #: for each response, from which they come faster than the CPU can answer
+NMI_STAYS_S = 0.02  #: a button let go of by then
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALTED_AT = 4  #: addresses fetched from under one and the same low /HALT, from which it is no halt: that fetches one
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
@@ -187,6 +191,13 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
 def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("INT")
     acknowledged = evidence.cycles["interrupt_acknowledge"]
+    asked = evidence.timing.interrupts if evidence.timing is not None else None
+    if asked is not None and asked.held_s is not None and asked.held_acknowledged >= NEVER_CLEARED and line.asserted_last:
+        yield Found(
+            f"/INT low from {time_words(asked.held_s)} to the end, acknowledged {asked.held_acknowledged} times without letting go", ("INT",),
+            asked.held_acknowledged, asked.held_s, evidence.end_s,
+        )  # fmt: skip
+        return
     if line.longest is None or evidence.requests < 50 or _share(evidence, "INT") < HELD_SHARE:
         return
     stretch = f"/INT low for {_share(evidence, 'INT') * 100:.0f} % of {time_words(evidence.duration_s)}"
@@ -245,9 +256,35 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("NMI")
+    span = line.longest
+    if span is not None and line.edges and line.asserted_last and span.end_s >= evidence.end_s and _lasts(evidence, span.length_s, LATE_SHARE):
+        yield Found(
+            f"/NMI low from {time_words(span.start_s)} to the end ({time_words(span.length_s)}): its falling edge was the last that can call the "
+            "CPU; a button that is held down looks so, too",
+            ("NMI",), first_s=span.start_s, last_s=span.end_s, severity="fault" if span.length_s > NMI_STAYS_S else "warning", confidence=HINT,
+        )  # fmt: skip
     if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= 50:
         yield Found(f"/NMI low throughout ({time_words(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
                     confidence=LIKELY)  # fmt: skip
+
+
+@rule(
+    "nmi-storm", "/NMI asks faster than the CPU can answer", "fault", needs=(("NMI", "MREQ", "M1", *ADDRESS),), judges=("NMI",),
+    suspects=blame.NMI_STORM,
+    looks_for="many more falling edges of /NMI than responses at 0066h",
+    causes="a button that chatters without end, a device or a gate that oscillates, a floating line beside a clock",
+    next_step=f"scope {pin_text('NMI')} and find who pulls it: unplug everything from the expansion port, then the button and the pull-up",
+    source="UM0080, interrupt response; the check: common practice",
+    host=None, seen_astray=True, lasting=True, stands_by_itself=True,
+)  # fmt: skip
+def nmi_storm(evidence: BusEvidence) -> Iterator[Found]:
+    line = evidence.line("NMI")
+    answered = evidence.notes.get("nmi_response", 0)
+    if line.assertions >= NMI_MANY and answered and line.assertions > NMI_LOST * answered and line.longest is not None:
+        yield Found(
+            f"/NMI fell {line.assertions} times in {time_words(evidence.duration_s)}, and the CPU went to 0x0066 {answered} times", ("NMI",),
+            line.assertions, evidence.start_s, evidence.end_s,
+        )  # fmt: skip
 
 
 @rule(

@@ -8,18 +8,60 @@ from __future__ import annotations
 
 from typing import Iterator
 
-from ..bus.lines import STROBES
+from ..bus.lines import ADDRESS, DATA, STROBES
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from . import blame
-from .base import Found, rule
-from .grades import FAIR, HINT
-from .picture import STORE, Picture, done
+from .base import RAM_WRONG, RUNAWAYS, Found, rule, too_coarse
+from .grades import FAIR, HINT, LIKELY
+from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
 OFF_RATE = 0.1
 REQUESTS_MIN = 4
+LATE_MIN, LATE_SURE = 3, 8  #: late reads from which they are a fault: one or two may be a slip of the analyser
+PAGES_NAMED = 4
+LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LATE_RAM}
+
+
+@rule(
+    "data-late", "data arrive after the CPU has taken them", "fault", needs=(("CLK", "MREQ", "RD", *DATA),), judges=("ROM", "RAM"),
+    suspects=blame.LATE_MEMORY,
+    looks_for="data lines that still move between the clock edge at which the CPU takes them and the release of /RD",
+    causes="a memory chip too slow for the clock, one that has become slow with age or heat, a slow decoder or buffer before it, a clock that is "
+    "too fast; what the CPU takes then is not what the capture shows",
+    next_step="compare the memory's speed grade with the clock; capture again cold and warm; swap the chip that serves the addresses named",
+    source="UM0080, op-code fetch and memory read: sampled at the clock edge that releases /RD",
+    host=None,
+    explains=("operands-contradicted", "reads-unsteady", "rom-content", "program-contradicted", *RAM_WRONG, *RUNAWAYS),
+    picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
+)  # fmt: skip
+def data_late(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.settling
+    if record is None or record.late < LATE_MIN or evidence.clock.source != "CLK" or too_coarse(evidence):
+        return
+    kinds = {_kind_of(evidence, start) for start in record.pages} if evidence.has(*ADDRESS) else set()
+    where = ""
+    if evidence.has(*ADDRESS) and len(record.pages) <= PAGES_NAMED:
+        where = f", at addresses in {', '.join(f'{start:#06x}-{start + 0x3FF:#06x}' for start in record.pages)}"
+    yield Found(
+        f"data moved after the CPU's sampling clock edge and before the release of /RD in {record.late} of {record.reads} reads of memory{where}, "
+        f"first at {time_words(record.first_s)}",
+        (), record.late, record.first_s, record.last_s, suspects=LATE_BY_KIND.get(frozenset(kinds)),
+        confidence=LIKELY if record.late >= LATE_SURE else FAIR,
+    )  # fmt: skip
+
+
+def _kind_of(evidence: BusEvidence, start: int) -> str:
+    """Return what stands in 1 KB of memory: by the profile, else RAM where it gives back what was written, ROM where nothing was."""
+    region = evidence.profile.region(start) if evidence.profile is not None else None
+    if region is not None:
+        return region.kind
+    memory = evidence.memory
+    if memory is None or not memory.written[slice(start, start + 0x400)].any():
+        return "rom" if memory is not None else ""
+    return "ram" if any(page.start == start and page.compared - page.wrong >= LATE_SURE for page in memory.pages) else ""
 
 
 @rule(
