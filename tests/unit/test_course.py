@@ -125,13 +125,13 @@ def ending(value, count=400, addresses=1, at_38=0, reads=1000, values=60, before
         (ending(0xFF, at_38=400, reads=423), None),  # no start that went well
         (ending(0xFF, at_38=400, values=7), None),
         (ending(0xFF, at_38=400, before=None), None),
-        (ending(0x30, addresses=32), "fault"),
-        (ending(0x30, addresses=31), None),
+        (ending(0x30, count=900, addresses=0x200), "fault"),
+        (ending(0x30, count=900, addresses=0x1FF), None),
         (ending(0x00, count=5000, addresses=1023, reads=6000), None),
         (ending(0x00, count=5000, addresses=1024, reads=6000), "warning"),
         (ending(0x00, count=9000, addresses=0x2000, reads=10_000), "fault"),
-        (CourseRecord(1000, 60, echo=AlikeReads(400, 1e-3, 5, 32, 400, 0, LAST)), "fault"),
-        (CourseRecord(1000, 60, echo=AlikeReads(400, 1e-3, 5, 31, 400, 0, LAST)), None),
+        (CourseRecord(1000, 60, echo=AlikeReads(400, 1e-3, 5, 64, 400, 0, LAST)), "fault"),
+        (CourseRecord(1000, 60, echo=AlikeReads(400, 1e-3, 5, 63, 400, 0, LAST)), None),
     ],
 )
 def test_a_cpu_that_lost_its_way(course, severity):

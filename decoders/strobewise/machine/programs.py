@@ -263,5 +263,7 @@ def program(name: str, ram: Tuple[int, int], release: int = 0, triggers: Sequenc
         return assemble(_SOURCES[name] + tail, symbols)
     entries = {0x0000: "C3 @leaveboot", 0x0066: "C3 @button"}
     heads = "".join(f"*{at:04X} {entries.get(at, 'F5 C3 @visit')} " for at in triggers)
+    if not any(0x34 < at < 0x3C for at in triggers):
+        heads += "*0038 FB C9 "  # EI / RET: the host's frame interrupt, should it come while the device is there
     body = max((*triggers, 0)) + 8
     return assemble(f"{heads} *{body:04X} {LODGER} *{release:04X} C9 00 *{release + 4:04X} 00", symbols)

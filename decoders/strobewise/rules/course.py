@@ -20,7 +20,8 @@ from .runaways import FULL_BUS, LONG_WALK, one_line_odd
 
 GOOD_READS, GOOD_VALUES = 24, 8  #: reads, and different bytes in all, from which on memory is known to have answered before
 ROUNDS = 16  #: fetches of FFh at 0038h: one is a restart, so many are no program
-WALKED = 32  #: different addresses that all give one byte, which no program has one after another
+WALKED = 0x200  #: different addresses that all give one byte, more than the longest run of one instruction that a program plausibly has
+ECHOED = 64  #: different addresses that all give what the bus carried before, and not the same byte
 WALKED_ZEROS = 0x400  #: the same of 00h: RAM that nobody wrote may well hold zeros, and a program a run of NOPs
 ENDLESS_PUSHES = 200  #: instructions in a row that push two bytes and do nothing else; an unrolled fill makes some dozen
 LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
@@ -44,7 +45,7 @@ def _what_is_read(course: CourseRecord) -> Optional[Tuple[AlikeReads, str, bool]
         return same, f"nothing but 00h is read (NOP), in {where}", same.addresses >= LONG_WALK
     if same.value not in (0x00, 0xFF) and same.addresses >= WALKED:
         return same, f"nothing but {same.value:02X}h is read, in {where}", True
-    if echo.addresses >= WALKED and echo.count >= 2 * same.count:
+    if echo.addresses >= ECHOED and echo.count >= 2 * same.count:
         return echo, f"each read gives what the cycle before left on the bus, in {echo.count} reads from {echo.addresses} different addresses", True
     return None
 
