@@ -13,13 +13,17 @@ from strobewise.bus.lines import ADDRESS, DATA, bar
 from strobewise.bus.units import time_words
 from strobewise.files.plain_data import Document
 from strobewise.hookup.plan import Advice
+from strobewise.hookup.questions import answers, question_of
 from strobewise.rules import find_rule
 from strobewise_cli.output import json_text
 from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.terminal import report_console
 
-RULES_SHOWN = 3  #: rules named beside each lead
-DECIDED_SHOWN = 12
+FEW_LEADS = 4  #: further leads that are named; more of them are another set
+LATE = (
+    "strobewise capture -o warm.vcd --symptom dies-warm --until-fault --for 30min takes burst after burst and keeps those that fail; "
+    "strobewise watch - follows an endless stream and saves what was around the fault."
+)
 GROUND_PIN = 29
 BUSES = (*ADDRESS, *DATA)
 
@@ -66,13 +70,12 @@ def _leads(advice: Advice) -> Table:
     table.add_column("lead")
     table.add_column("pin", justify="right")
     table.add_column("line")
-    table.add_column("tells", overflow="fold")
+    table.add_column("helps to tell", overflow="fold")
     table.add_row("GND", str(GROUND_PIN), "GND", "clip it first")
     first = {lead.rules: lead.line for lead in reversed(advice.leads) if lead.line in BUSES}  # the other lines of a bus tell the same
     for number, lead in enumerate(advice.leads):
-        titles = [rule.title for rule in map(find_rule, lead.rules[:RULES_SHOWN]) if rule is not None]
-        more = len(lead.rules) - len(titles)
-        words = ", ".join(titles) + (f", {more} more" if more > 0 else "") if titles else "helps to tell the cycles apart"
+        asked = dict.fromkeys(question_of(rule).name for rule in map(find_rule, lead.rules) if rule is not None)
+        words = ", ".join(asked) or "the cycles apart"
         if lead.line in BUSES and first[lead.rules] != lead.line:
             words = f"as {first[lead.rules]}"
         pin = "port" if lead.pin is None else str(lead.pin)
@@ -86,23 +89,26 @@ def _free_channels(console: Console, advice: Advice) -> None:
     if free < 1:
         return
     lines = {lead.line for lead in advice.leads}
-    why = ": A0-A15 help only all together, D0-D7 only beside them" if not lines.issuperset(ADDRESS) else ""
+    why = ": A0-A15 help only all together" if not lines.issuperset(ADDRESS) else ""
     _say(console, "  ", f"{free} channel{'s' if free != 1 else ''} may stay free{why}.")
 
 
 def _decisions(console: Console, advice: Advice) -> None:
-    titles = [rule.title for rule in map(find_rule, advice.decides) if rule is not None]
-    if titles:
-        _head(console, "This set can find")
-        more = len(titles) - DECIDED_SHOWN
-        _say(console, "  ", ", ".join(titles[:DECIDED_SHOWN]) + (f", and {more} more" if more > 0 else ""))
-    if advice.undecided:
-        _head(console, "It cannot find")
-        groups: dict[tuple[str, ...], list[str]] = {}
-        for each in advice.undecided:
-            groups.setdefault(each.missing, []).append(each.title)
-        for missing, names in groups.items():
-            _say(console, "  ", f"{', '.join(names)} (takes {names_text(missing)} as well)")
+    relevant = [rule for rule in map(find_rule, (*advice.decides, *(each.rule for each in advice.undecided))) if rule is not None]
+    told = answers([lead.line for lead in advice.leads], advice.channels, relevant)
+    if told.answered:
+        _head(console, "This can answer")
+        for question in told.answered:
+            _say(console, "  ", question.words)
+    if told.open:
+        _head(console, "This cannot")
+        for question, missing in told.open:
+            takes = f"cannot be answered with {advice.channels}" if question in told.beyond else "takes other leads"
+            takes = f"takes {names_text(missing)} as well" if question not in told.beyond and len(missing) <= FEW_LEADS else takes
+            _say(console, "  ", f"{question.words} ({takes})")
+    if advice.symptom.late:
+        _head(console, "It fails after a while")
+        _say(console, "  ", "One short capture is likely to miss it. Let the analyser run until it fails: " + LATE)
 
 
 def _head(console: Console, title: str) -> None:

@@ -193,11 +193,10 @@ def _fill(chosen: List[str], channels: int, catalogue: Sequence[Rule], worth: Ma
     for name in sorted(_in_order(rest), key=lambda name: -value[name]):  # of equal worth the first by its place
         if len(chosen) < channels:
             chosen.append(name)
-    for bus in (ADDRESS, DATA):  # data say little without their addresses
+    for bus in (ADDRESS, DATA):  # data without their addresses help, too: what was fetched tells what must follow
         left = [name for name in bus if name not in chosen]
-        if len(left) > channels - len(chosen):
-            break
-        chosen.extend(left)
+        if len(left) <= channels - len(chosen):
+            chosen.extend(left)
     return chosen
 
 

@@ -18,6 +18,7 @@ class Symptom(NamedTuple):
     without_trigger: str
     duration_s: float
     free_run: bool
+    late: bool = False  #: it fails after a while only, so that one short capture is likely to miss it
 
 
 _POWER_ON = "no trigger: start the capture, then switch the machine on"
@@ -46,7 +47,7 @@ SYMPTOMS: Tuple[Symptom, ...] = (
         {"cpu": 0.8, "ram": 1.0, "rom": 0.5, "clock": 0.6, "supply": 0.5, "connection": 0.8, "glue": 0.4, "reset": 0.5, "data_bus": 0.5,
          "address_bus": 0.5, "program": 0.3},
         ("RESET", "HALT"), (("RESET", "falling"),),
-        "no trigger: capture when it has failed, and once cold for comparison", 0.2, False,
+        "no trigger: capture when it has failed, and once cold for comparison", 0.2, False, True,
     ),
     Symptom(
         "memory-size", "it finds less memory than is fitted",
