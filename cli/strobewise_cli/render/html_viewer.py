@@ -14,6 +14,7 @@ from strobewise.cpu.disassembly import InstructionDecoder
 from strobewise.cycles.table import NOT_KNOWN, CycleTable
 from strobewise.diagnosis.examined import Examined
 from strobewise_cli.render.html_data import PageData, Window
+from strobewise_cli.render.html_ghost import ghosts
 
 FIRST_SEEN = ("finding", "new", "gone", "kept", "parting")  #: names of windows, in the order of a page; the others come last
 _FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
@@ -62,7 +63,7 @@ def viewer(captures: Sequence[PageData]) -> dict[str, object]:
             "tState": data.t_ticks,
             "rows": rows,
         })  # fmt: skip
-        windows += [(_rank(window.key), {"source": number, **_window(window, rows, start)}) for window in data.windows]
+        windows += [(_rank(window.key), {"source": number, **_window(window, rows, start, data.t_ticks)}) for window in data.windows]
     return {"kinds": list(KINDS), "sources": sources, "windows": [window for _, window in sorted(windows, key=itemgetter(0))]}
 
 
@@ -71,7 +72,7 @@ def _rank(key: str) -> int:
     return next((number for number, word in enumerate(FIRST_SEEN) if key.startswith(word)), len(FIRST_SEEN))
 
 
-def _window(window: Window, rows: list[Row], start: int) -> dict[str, object]:
+def _window(window: Window, rows: list[Row], start: int, t_ticks: float | None) -> dict[str, object]:
     return {
         "key": window.key,
         "title": window.title,
@@ -90,6 +91,7 @@ def _window(window: Window, rows: list[Row], start: int) -> dict[str, object]:
                 window.cycles.t_states, window.cycles.note, window.cycles.inferred, strict=True,
             )
         ],
+        "ghosts": ghosts(window.lines, window.cycles, t_ticks, start),
         "instructions": [[at - start, end - start, text] for at, end, text in instructions(window.cycles)],
     }  # fmt: skip
 

@@ -11,7 +11,7 @@ from strobewise.verdict.coverage import guilty
 from strobewise.verdict.steps import pins_in
 
 PINS = 40
-_PITCH, _TOP, _LEFT, _WIDTH = 17, 34, 92, 96
+_PITCH, _TOP, _LEFT, _WIDTH, _LEAD = 17, 34, 92, 96, 24
 MEMORY = ("ram", "rom")  #: suspects that sit on the board: their findings name data lines, which are none of the CPU's faults
 
 Seen = Literal["good", "bad", "open", "supply"]
@@ -21,6 +21,13 @@ SIGNS: dict[Seen, tuple[str, str]] = {
     "good": ("\N{CHECK MARK}", "seen good"), "bad": ("\N{MULTIPLICATION X}", "seen bad"), "open": ("?", "not judged with these leads"),
     "supply": ("", "supply"),
 }  # fmt: skip
+
+
+class LeadTag(NamedTuple):
+    """What is clipped to a pin."""
+
+    text: str  #: the channel
+    tone: int  #: number of its colour in the style sheet
 
 
 class Pin(NamedTuple):
@@ -33,7 +40,7 @@ class Pin(NamedTuple):
     left: bool
     seen: Seen
     sign: str
-    lead: str  #: what is clipped there, where that is told
+    lead: LeadTag | None  #: what is clipped there, where that is told
 
 
 class Pinout(NamedTuple):
@@ -57,25 +64,26 @@ def pin_name(number: int) -> str:
 
 
 def pinout(
-    marked: Iterable[int], seen: Mapping[int, Seen] | None = None, chips: Iterable[str] = (), leads: Mapping[int, str] | None = None
+    marked: Iterable[int], seen: Mapping[int, Seen] | None = None, chips: Iterable[str] = (), leads: Mapping[int, LeadTag] | None = None
 ) -> Pinout:
     """Return the drawing with these pins marked. seen: what was seen of each pin. leads: pin -> what is clipped there."""
     wanted = set(marked)
     half = PINS // 2
+    edge = _LEFT + (_LEAD if leads else 0)  # names with their channels take more room
     pins = []
     for number in range(1, PINS + 1):
         left = number <= half
         row = number - 1 if left else PINS - number
         state: Seen = "supply" if number in SUPPLY_PINS else (seen or {}).get(number, "open")
         sign = SIGNS[state][0] if seen is not None else ""
-        lead = (leads or {}).get(number, "")
+        lead = (leads or {}).get(number)
         pins.append(Pin(number, pin_name(number), number in wanted, _TOP + row * _PITCH, left, state, sign, lead))
     chosen = tuple(pin for pin in pins if pin.marked)
     height = _TOP + (half - 1) * _PITCH + 24
     found = {pin.seen for pin in pins} if seen is not None else set()
     legend = tuple((state, *SIGNS[state]) for state in SEEN if state in found and state != "supply")
     return Pinout(
-        tuple(pins), chosen, tuple(chips), legend, 2 * _LEFT + _WIDTH, height, _LEFT, _TOP - 16, _WIDTH, (half - 1) * _PITCH + 32
+        tuple(pins), chosen, tuple(chips), legend, 2 * edge + _WIDTH, height, edge, _TOP - 16, _WIDTH, (half - 1) * _PITCH + 32
     )
 
 

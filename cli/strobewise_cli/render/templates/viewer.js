@@ -96,6 +96,14 @@
     }
     return path + `H${x(Math.min(to, current.end)).toFixed(1)}`;
   }
+  // What a strobe should have done, dashed: high, and low from begin to end.
+  function ghost(row, from, to) {
+    const spans = current.ghosts[row.name], high = row.y + 1, low = row.y + 5 + LEVEL;
+    let path = `M${x(Math.max(from, current.start)).toFixed(1)} ${high}`;
+    for (let i = 0; i < spans.length; i += 2)
+      if (spans[i + 1] >= from && spans[i] <= to) path += `H${x(Math.max(from, spans[i])).toFixed(1)}V${low}H${x(spans[i + 1]).toFixed(1)}V${high}`;
+    return path + `H${x(Math.min(to, current.end)).toFixed(1)}`;
+  }
   function values(row, from, to) {
     const trace = current.traces[row.name], boxes = [];
     for (let i = at(trace, from); i * 2 < trace.length && trace[i * 2] <= to; i++) {
@@ -138,6 +146,7 @@
     const named = new Set(current.lines || []);
     plot.selectAll("path.level").data(rows.filter(r => !r.width), r => r.name).join("path")
       .attr("class", r => named.has(r.name) ? "level named" : "level").attr("d", r => level(r, from, to));
+    plot.selectAll("path.ghost").data(rows.filter(r => current.ghosts[r.name]), r => r.name).join("path").attr("class", "ghost").attr("d", r => ghost(r, from, to));
     for (const row of rows.filter(r => r.width)) boxes(`bus-${row.name}`, values(row, from, to), row.y + 1, () => "bus");
     boxes("cycles", inView.map(c => ({ key: c[0], from: Math.max(c[0], from), to: Math.min(c[1], to), text: cycleText(c), kind: data.kinds[c[2]], light: !DARK.has(data.kinds[c[2]]) })),
       cyclesY, d => `box ${d.kind}`);

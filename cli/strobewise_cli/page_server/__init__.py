@@ -1,0 +1,1 @@
+"""The case as a page, served to this machine alone."""

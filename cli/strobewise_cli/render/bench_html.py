@@ -1,0 +1,170 @@
+"""The bench page: the case, the one step to take, the picture of the pins, the verdict with its waveform, the answers and the timeline."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from strobewise import __version__
+from strobewise.bus.lines import LINE, bar
+from strobewise.bus.model import SUSPECTS
+from strobewise.case.records import ANSWER_KINDS, Answer, CaseState, Step
+from strobewise.case.trend import Trend
+from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN
+from strobewise.profile.machine import shipped_profiles
+from strobewise.verdict.coverage import words as coverage_words
+from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.page_server.desk import Beginning, View
+from strobewise_cli.render.case_text import answer_words, closed_words, hypothesis_words, item_words, settings_words
+from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, told
+from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.html_charts import Chart, Label
+from strobewise_cli.render.html_report import environment, finding_blocks, viewer_context
+from strobewise_cli.render.pinout import LeadTag, Pinout, chips_to_look_at, coverage, pinout, pins_to_measure
+
+#: Colours of leads by number: the code of resistors, which sets of leads follow (IEC 60062; common practice for analysers).
+LEAD_COLOURS = ("black", "brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white")
+UNITS: Mapping[str, str] = {"volts": "volts", "supply": "volts", "ohms": "ohms"}
+TREND_MARKS = ("●", "■", "▲", "◆", "○", "□")
+TREND_WIDTH, TREND_HEIGHT, TREND_LEFT, TREND_TOP, TREND_BOTTOM = 480, 170, 56, 14, 30
+
+
+class Choice(NamedTuple):
+    """One button of a step."""
+
+    label: str
+    answer: dict[str, str | float]
+    unit: str  #: of the number to be filled in; empty where there is none
+
+
+def render_bench(view: View, beginning: Beginning, token: str) -> str:
+    """Return the page as it stands."""
+    if view.state is None:
+        return environment().get_template("bench_new.html.j2").render(_empty(view, beginning, token))
+    return environment().get_template("bench.html.j2").render(_context(view, view.state, token))
+
+
+def _empty(view: View, beginning: Beginning, token: str) -> dict[str, object]:
+    return {
+        "token": token, "ready": view.version, "notes": view.notes, "version": __version__,
+        "symptoms": [(symptom.name, symptom.words) for symptom in (*SYMPTOMS, UNKNOWN)],
+        "profiles": [] if beginning.machine else list(shipped_profiles()), "profile": beginning.machine or "", "leads": beginning.leads,
+    }  # fmt: skip
+
+
+def _context(view: View, state: CaseState, token: str) -> dict[str, object]:
+    case, step, verdict, diagnosis = state.case, state.step, state.verdict, state.diagnosis
+    changes = {change.number: sentence(change.words) for change in state.changes}
+    closed = case.closed is not None
+    seen = verdict if verdict is not None and diagnosis is not None else None
+    return {
+        "token": token, "ready": view.version, "notes": view.notes,
+        "name": case.machine or case.folder.name, "about": _about(state),
+        "state": "no_fault_found" if closed else aspect(seen) if seen is not None else "cannot_decide",
+        "headline": "CLOSED" if closed else HEADLINES[aspect(seen)] if seen is not None else "NOTHING CAPTURED YET",
+        "summary": sentence(closed_words(state)) if closed else sentence(told(seen).lstrip(": ")) if seen is not None else "",
+        "step": _step(step), "closed": closed, "lead_pins": lead_picture(step),
+        "seen_pins": None if diagnosis is None else pinout(pins_to_measure(diagnosis), coverage(diagnosis), chips_to_look_at(diagnosis)),
+        "not_judged": coverage_words(diagnosis.verdict.not_judged) if diagnosis is not None else "",
+        "suspects": [] if closed else [(round(each.share * 100), hypothesis_words(each)) for each in state.hypotheses],
+        "findings": [block._replace(next_step="") for block in finding_blocks(diagnosis.findings, view.pages)] if diagnosis else [],
+        "proof": state.proof, "proof_words": sentence(state.proof.words) if state.proof is not None else "",
+        "items": [
+            {"number": item.number, "time": item.time.replace("T", " ").rstrip("Z"), "words": sentence(item_words(item)),
+             "counts": item.counts, "changed": changes.get(item.number, "")}
+            for item in case.items
+        ],
+        "trend": trend_chart(state.trend), "warnings": state.trend.warnings if state.trend is not None else (),
+        "kinds": ANSWER_KINDS, "all_suspects": [(name, SUSPECT_WORDS[name]) for name in SUSPECTS],
+        "likely": state.hypotheses[0].suspect if state.hypotheses else "none",
+        **viewer_context(view.pages),
+    }  # fmt: skip
+
+
+def _about(state: CaseState) -> str:
+    case = state.case
+    symptom = next((each.words for each in SYMPTOMS if each.name == case.symptom), case.symptom)
+    parts = [symptom[0].upper() + symptom[1:], f"opened {case.opened[:10]}", f"{case.leads} leads"]
+    if case.profile is not None:
+        parts.append(f"profile {case.profile.name}")
+    return "; ".join(parts) + "."
+
+
+def _step(step: Step) -> dict[str, object]:
+    return {
+        "id": step.id, "kind": step.kind, "title": sentence(step.title), "why": sentence(step.why), "power": step.power or "",
+        "cautions": step.cautions, "leads": lead_rows(step), "settings": settings_words(step) if step.settings else "",
+        "minutes": round(step.minutes), "choices": [choice(answer) for answer in step.answers], "commands": step.commands,
+    }  # fmt: skip
+
+
+def lead_rows(step: Step) -> list[dict[str, object]]:
+    """Return the leads of a capture, each with its colour and where it goes."""
+    rows = []
+    for number, lead in enumerate(step.leads):
+        where = f"pin {lead.pin}" if lead.place == "cpu" and lead.pin is not None else f"connector {lead.connector_pin or ''}".rstrip()
+        tone = number % len(LEAD_COLOURS)
+        rows.append({"channel": lead.channel, "line": bar(lead.line), "where": where, "tone": tone, "colour": LEAD_COLOURS[tone]})
+    return rows
+
+
+def lead_picture(step: Step) -> Pinout | None:
+    """Return the package with the leads of a step; None where none goes to the CPU."""
+    tags = {
+        lead.pin: LeadTag(lead.channel, number % len(LEAD_COLOURS))
+        for number, lead in enumerate(step.leads) if lead.place == "cpu" and lead.pin is not None
+    }  # fmt: skip
+    pins = set(tags)
+    if not tags:
+        pins = {pin for answer in step.answers if answer.about in LINE and (pin := LINE[answer.about].pin) is not None}
+        if not pins and any(answer.kind == "supply" for answer in step.answers):
+            pins = {11, 29}
+    return pinout(pins, leads=tags) if pins else None
+
+
+def choice(answer: Answer) -> Choice:
+    """Return the button of an answer."""
+    told: dict[str, str | float] = {"kind": answer.kind, "about": answer.about, "place": answer.place, "fault": answer.fault}
+    if answer.value is not None:
+        told["value"] = answer.value
+    unit = UNITS.get(answer.kind, "") if answer.value is None else ""
+    if answer.kind == "pulses":
+        return Choice("It pulses" if answer.value else "It does not pulse", told, "")
+    if answer.fault:
+        return Choice("The fault is gone" if answer.fault == "gone" else "The fault stays", told, "")
+    return Choice("Keep this reading" if unit else f"Done: {answer_words(answer)}", told, unit)
+
+
+def trend_chart(trend: Trend | None) -> Chart | None:
+    """Return the share of missing strobes over the captures; None where there are fewer than two, or nothing is missing in any."""
+    points = trend.points if trend is not None else ()
+    lines = list(dict.fromkeys(line for point in points for line, (_, missed) in point.missing.items() if missed))
+    if len(points) < 2 or not lines:
+        return None
+    shares = {line: [point.share(line) for point in points] for line in lines}
+    most = max(share for row in shares.values() for share in row if share is not None) or 1.0
+    timed = all(point.minutes_on is not None for point in points)
+    begin, end = (points[0].minutes_on or 0.0, points[-1].minutes_on or 0.0) if timed else (0.0, float(len(points) - 1))
+
+    def x(number: int) -> float:
+        at = (points[number].minutes_on or 0.0) if timed else float(number)
+        return round(TREND_LEFT + (at - begin) / max(end - begin, 1e-9) * (TREND_WIDTH - TREND_LEFT - 30), 1)
+
+    def y(share: float) -> float:
+        return round(TREND_HEIGHT - TREND_BOTTOM - share / most * (TREND_HEIGHT - TREND_BOTTOM - TREND_TOP), 1)
+
+    floor = TREND_HEIGHT - TREND_BOTTOM
+    labels = [Label(TREND_LEFT - 8, TREND_TOP + 5, f"{most * 100:.2g} %", "end"), Label(TREND_LEFT - 8, floor, "0", "end")]
+    labels += [
+        Label(x(n), TREND_HEIGHT - 8, f"{point.minutes_on:g} min" if timed else f"no. {point.number}") for n, point in enumerate(points)
+    ]
+    paths, words = [], []
+    for number, line in enumerate(lines):
+        mark = TREND_MARKS[number % len(TREND_MARKS)]
+        spots = [(x(n), y(share)) for n, share in enumerate(shares[line]) if share is not None]
+        paths.append(("trend", "M" + "L".join(f"{px} {py}" for px, py in spots)))
+        labels += [Label(px, py + 4, mark) for px, py in spots]
+        words.append(f"{mark} {bar(line)} " + ", ".join("-" if share is None else f"{share * 100:.2g} %" for share in shares[line]))
+    title = "Missing strobes from capture to capture"
+    return Chart(title, TREND_WIDTH, TREND_HEIGHT, (), tuple(labels), tuple(paths), (), "; ".join(words))
+
