@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import socket
 import time
 from urllib.parse import quote
@@ -209,6 +210,18 @@ def test_leads_as_planned_name_the_channels_of_an_analyser(tmp_path):
     assert "on for 20 minutes" in shown and "warm" in shown
     beside = next((tmp_path / "mine" / "captures").glob("*.map.toml")).read_text()
     assert 'MREQ = "CH0"' in beside
+
+
+def test_a_capture_is_taken_from_the_page(tmp_path):
+    require_component("the capture host", shutil.which("sigrok-cli"), "install sigrok-cli, without its bundled decoders")
+    with serving(tmp_path / "mine", "--device", "demo") as bench:
+        bench.change("/case", {"symptom": "dead", "leads": "4"})
+        assert "Capture now with demo" in bench.ask("GET", "/")[2]
+        status, _, text = bench.change("/records", {"note": "from here"})
+        assert status == 200, text
+        assert "from here" in bench.ask("GET", "/")[2]
+    beside = next((tmp_path / "mine" / "captures").glob("*.map.toml")).read_text()
+    assert 'MREQ = "D0"' in beside
 
 
 @pytest.mark.parametrize(

@@ -195,3 +195,33 @@ def test_the_demo_device_of_the_real_host(tmp_path):
     assert "alive" in out and "short" not in out and "Captured: demo.vcd" in out
     listed = run_strobewise("capture", "--list").stdout.decode()
     assert "--device demo: Demo device, 8 channels, up to 1000 MHz (its signals are made" in listed
+
+
+def test_a_case_takes_the_capture_that_its_step_asks_for(tmp_path):
+    assert run_strobewise("case", "new", "mine", "--symptom", "dead", cwd=tmp_path).returncode == 0
+    step = json.loads(run_strobewise("case", "next", "mine", "--json", "-", cwd=tmp_path).stdout)
+    lines = [lead["line"] for lead in step["leads"]]
+    text = recorded(fault("dead-low", line="M1"), lines=tuple(lines))
+    for number, line in enumerate(lines):
+        text = text.replace(f" {line} $end", f" D{number} $end")  # the file keeps the analyser's own names
+    environment = stand_in_host.furnish(tmp_path, [text])
+    done = run_strobewise("case", "add", "mine", "--from", "bench:conn=1.7", cwd=tmp_path, environment=environment)
+    assert done.returncode == 1 and b"/M1 (pin 27) is dead" in done.stdout, done.stderr
+    options = asked(tmp_path)[0]
+    assert options[options.index("-C") + 1] == ",".join(f"D{n}=D{n}" for n in range(len(lines)))
+    beside = next((tmp_path / "mine" / "captures").glob("*.map.toml")).read_text()
+    assert f'M1 = "D{lines.index("M1")}"' in beside  # which lead it was on tells a bad lead from a dead line
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        ((), "one capture is to be added (CAPTURE): name a file, or --from and the analyser to take it from"),
+        (("x.vcd", "--from", "demo"), "one capture is to be added (CAPTURE): name a file, or --from and the analyser to take it from"),
+        (("--from", "demo", "--map", "M1=D0"), "the next step says where the leads sit (--map): leave it out with --from"),
+    ],
+)  # fmt: skip
+def test_a_case_takes_one_capture_at_a_time(tmp_path, arguments, told):
+    run_strobewise("case", "new", "mine", cwd=tmp_path)
+    done = run_strobewise("case", "add", "mine", *arguments, cwd=tmp_path)
+    assert (done.returncode, done.stderr.decode()) == (2, f"strobewise: error: {told}\n")

@@ -14,6 +14,7 @@ import pytest
 from conftest import ROOT
 from strobewise.bus.lines import PIN_TO_LINE
 from strobewise.bus.model import MachineCycle
+from strobewise.compare.comparison import compare
 from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
@@ -22,6 +23,7 @@ from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
 from strobewise_cli.named_files import settle_files
+from strobewise_cli.render import compare_html
 from strobewise_cli.render.html_charts import clock_stability, cycle_mix, failures, memory_map, timeline
 from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Course, collect_all
 from strobewise_cli.render.html_report import asset, render_page
@@ -378,3 +380,15 @@ def test_several_captures_share_one_page(tmp_path):
     assert shown["source"] == 1 and shown["lines"] == ["RFSH"]
     assert {"start", "start-2", "middle", "middle-2"} <= {window["key"] for window in data["windows"]}
     assert len({window["key"] for window in data["windows"]}) == len(data["windows"])
+
+
+def test_a_comparison_warns_before_each_step_and_asks_nothing_of_what_is_gone(tmp_path):
+    dead = write(tmp_path, "dead", faults=[fault("dead-low", line="M1")])
+    other = write(tmp_path, "other", faults=[fault("dead-low", line="RFSH")])
+    comparison = compare(str(dead), str(other))
+    page = Page(compare_html.render_page(comparison, Options())).text
+    gone, new = comparison.gone[0], comparison.new[0]
+    assert gone.lines == ("M1",) and new.lines == ("RFSH",)
+    assert gone.next_step[1:] not in page and new.next_step[1:] in page
+    assert page.index(new.caution) < page.index(new.next_step[1:])
+    assert str(tmp_path) not in page

@@ -35,6 +35,11 @@ class Plan(NamedTuple):
     trigger: tuple[str, str] | None  #: line and edge to wait for
     advised_trigger: str  #: what hookup would wait for, in words; empty where the user gave the leads
     remarks: tuple[str, ...]  #: what is not as it was asked for, in sentences
+    own_names: bool = False  #: the channels keep the device's names in the file, so that it tells which lead a line was on
+
+    def name(self, lead: Lead) -> str:
+        """Return what a lead's channel is called in the file."""
+        return lead.channel if self.own_names else lead.line
 
     @property
     def duration_s(self) -> float:
@@ -108,7 +113,7 @@ def pick_rate(wanted: int, able: Abilities) -> int:
 
 
 def map_of(plan: Plan, probe_at: Mapping[str, LeadPlace]) -> str:
-    """Return the map that stands beside the file: each channel has the name of its line there, inverted probes are said."""
+    """Return the map that stands beside the file: which channel is which line, inverted probes, and where leads sat."""
     leads = {lead.line for lead in plan.leads}
-    pairs = [(lead.line, f"{'!' if lead.inverted else ''}{lead.line}") for lead in plan.leads]
+    pairs = [(lead.line, f"{'!' if lead.inverted else ''}{plan.name(lead)}") for lead in plan.leads]
     return map_text(pairs, {line: place for line, place in probe_at.items() if line in leads})

@@ -89,7 +89,8 @@ def numbered(target: str, number: int) -> str:
 def _record(driver: str, plan: Plan, options: Options, path: str) -> Taken:
     """Record to a place of our own and judge it there."""
     plain = path.removesuffix(PACKED)
-    said = record(driver, {lead.channel: lead.line for lead in plan.leads}, plan.rate_hz, plan.samples, plain, plan.trigger)
+    trigger = next(((plan.name(lead), plan.trigger[1]) for lead in plan.leads if plan.trigger and lead.line == plan.trigger[0]), None)
+    said = record(driver, {lead.channel: plan.name(lead) for lead in plan.leads}, plan.rate_hz, plan.samples, plain, trigger)
     diagnosis = diagnose([plain], judged_with(options, plan))
     remarks = arrived(plain, diagnosis, plan, said)
     if path != plain:
@@ -108,6 +109,6 @@ def _keep(taken: Taken, plan: Plan, options: Options, target: str) -> Taken:
 
 
 def judged_with(options: Options, plan: Plan) -> Options:
-    """Return what the engine is told of a record: its channels have the names of their lines, inverted probes are said."""
-    maps = tuple(f"{lead.line}={'!' if lead.inverted else ''}{lead.line}" for lead in plan.leads)
+    """Return what the engine is told of a record: which channel is which line, inverted probes among them."""
+    maps = tuple(f"{lead.line}={'!' if lead.inverted else ''}{plan.name(lead)}" for lead in plan.leads)
     return dataclasses.replace(options, maps=maps, map_file=None)

@@ -20,6 +20,7 @@ examples:
   strobewise bench mine                                 the case in the folder mine; a new one where there is none
   strobewise bench mine --machine bench.toml            with what is known of the machine
   strobewise bench mine --watch exports                 take what the capture program exports there
+  strobewise bench mine --device fx2lafw                capture from the page, through the capture host
 
 It prints the address of the page, with a key that opens it. Nobody else on this machine gets in without it, and nobody from elsewhere.
 Ctrl-C ends it. The case stays in its folder, and every other command can go on with it.
@@ -46,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         from strobewise.profile.machine import find_profile, load_profile
 
         load_profile(find_profile(args.machine))  # what is wrong with it is said here, not on the page
-    desk = Desk(Path(args.folder), Beginning(args.machine, args.leads), read_experience(args.closed))
+    desk = Desk(Path(args.folder), Beginning(args.machine, args.leads, args.device), read_experience(args.closed))
     desk.view()
     watcher = Watcher(_watched(args), desk, LARGEST) if args.watch is not None else None
     key, token = secrets.token_urlsafe(KEY_BYTES), secrets.token_urlsafe(KEY_BYTES)
@@ -99,6 +100,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
         "--leads", metavar="N", type=int, default=LEADS_DEFAULT, help="for a new case: channels of the analyser (default: 8)"
     )
     parser.add_argument("--watch", metavar="FOLDER", help="take captures that appear in this folder into the case")
+    parser.add_argument("--device", metavar="DRIVER", help="offer to capture with this analyser, as strobewise capture --list names it")
     parser.add_argument("--port", metavar="N", type=int, default=0, help="listen on this port (default: one that is free)")
     parser.add_argument(
         "--closed", metavar="FOLDER", action="append", default=[],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
@@ -31,6 +32,7 @@ examples:
   strobewise case next mine                                        the one thing to do now, and the command that puts its result in
   strobewise case add mine boot.vcd --map M1=CH0 --map MREQ=CH1    a capture
   strobewise case add mine warm.vcd --minutes-on 20 --note warm    of a machine that had been on for 20 minutes
+  strobewise case add mine --from fx2lafw                          the capture that the step asks for, through the capture host
   strobewise case answer mine pulses M1 no                         /M1 does not pulse at the CPU's own leg
   strobewise case answer mine volts M1 0.4 --at connector          a voltage; ohms, supply likewise
   strobewise case answer mine replaced cpu                         what was done: replaced, resoldered, cleaned, reseated
@@ -85,12 +87,36 @@ def _add(args: argparse.Namespace) -> int:
     from strobewise.case.state import examined_capture
     from strobewise.case.store import add_capture
 
+    if (args.capture is None) == (args.driver is None):
+        raise UsageError("one capture is to be added", "CAPTURE", "name a file, or --from and the analyser to take it from")
     places: dict[str, LeadPlace] = {line: place for _, line, place in args.probes}
+    case = _opened(args)
+    if args.driver is not None:
+        return _told(_recorded(case, args, places), args)
     case = add_capture(
-        _opened(args), args.capture, maps=[split_map(text) for text in args.maps], probe_at=places, note=args.note,
+        case, args.capture, maps=[split_map(text) for text in args.maps], probe_at=places, note=args.note,
         minutes_on=args.minutes_on, read=examined_capture,
     )  # fmt: skip
     return _told(case, args)
+
+
+def _recorded(case: Case, args: argparse.Namespace, places: Mapping[str, LeadPlace]) -> Case:
+    """Take the capture that the next step asks for from an analyser, and return the case with it."""
+    from strobewise.case.state import case_options, examined_capture
+    from strobewise.case.store import add_capture
+    from strobewise.files.writing import own_folder
+    from strobewise_cli.acquire.for_case import record_step
+    from strobewise_cli.terminal import note
+
+    if args.maps:
+        raise UsageError("the next step says where the leads sit", "--map", "leave it out with --from")
+    with own_folder(str(case.folder)) as folder:
+        taken = record_step(_state(case, args).step, args.driver, folder, case_options(case))
+        for remark in taken.remarks:
+            note(remark)
+        minutes = args.minutes_on if args.minutes_on is not None else taken.minutes_on
+        at = {**taken.places, **places}
+        return add_capture(case, taken.path, probe_at=at, note=args.note, minutes_on=minutes, read=examined_capture)
 
 
 def _told(case: Case, args: argparse.Namespace) -> int:
@@ -254,7 +280,8 @@ def _add_new(actions: Subparsers) -> argparse.ArgumentParser:
 def _add_add(actions: Subparsers) -> argparse.ArgumentParser:
     made: argparse.ArgumentParser = actions.add_parser("add", help="put a capture into the case, and judge all so far")
     made.add_argument("folder", metavar="FOLDER", help="the case")
-    made.add_argument("capture", metavar="CAPTURE", help="what `strobewise diagnose` reads; a map beside it comes along")
+    made.add_argument("capture", metavar="CAPTURE", nargs="?", help="what `strobewise diagnose` reads; a map beside it comes along")
+    made.add_argument("--from", dest="driver", metavar="DRIVER", help="take the capture that the next step asks for, by the capture host")
     made.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="this channel is that line")
     made.add_argument("--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
                       help="where a line's lead sits: cpu (the default) or connector")  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -17,6 +18,7 @@ from strobewise.case.state import case_options, examined_capture, judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, safe_name, withdraw
 from strobewise.errors import UsageError
 from strobewise.files.plain_data import Json
+from strobewise.files.writing import own_folder
 from strobewise.profile.machine import shipped_profiles
 from strobewise_cli.render.html_data import PageData, collect_all
 
@@ -29,6 +31,7 @@ class Beginning(NamedTuple):
 
     machine: str | None  #: a profile, or the name of a generic one
     leads: int
+    device: str | None = None  #: analyser that captures are taken from, as the capture host calls it
 
 
 class View(NamedTuple):
@@ -95,6 +98,25 @@ class Desk:
                 case, path, maps=maps, probe_at=places, note=note[:NOTE_CHARS], minutes_on=minutes_on, name=safe_name(name),
                 read=examined_capture,
             )  # fmt: skip
+
+    def record(self, told: Mapping[str, Json]) -> None:
+        """Take the capture that the step asks for from the analyser that the command named. Raises StrobewiseError, OSError."""
+        from strobewise_cli.acquire.for_case import record_step
+
+        driver = self.beginning.device
+        if driver is None:
+            raise UsageError("no analyser was named", "--device", "give strobewise bench the device as strobewise capture --list names it")
+        with self._changing():
+            case = open_case(self.folder)
+            step = judge_case(case, self._experience).step
+            with own_folder(os.fspath(self.folder)) as folder:
+                taken = record_step(step, driver, folder, case_options(case))
+                add_capture(
+                    case, taken.path, probe_at=taken.places, note=_text(told, "note"), minutes_on=_number(told, "minutes"),
+                    read=examined_capture,
+                )  # fmt: skip
+            for remark in taken.remarks:
+                self.tell(remark)
 
     def answer(self, told: Mapping[str, Json]) -> None:
         """Put down what was measured or done. Raises StrobewiseError, OSError."""

@@ -67,7 +67,7 @@ def make_app(desk: Desk, port: int, key: str, token: str, largest: int = LARGEST
         Route("/", page), Route("/version", version), Route("/sheet", sheet), Route("/files/{name:path}", file),
         Route("/captures", upload, methods=["PUT"]), Route("/case", change(desk.begin), methods=["POST"]),
         Route("/answers", change(desk.answer), methods=["POST"]), Route("/withdrawals", change(desk.withdraw), methods=["POST"]),
-        Route("/closing", change(desk.close), methods=["POST"]),
+        Route("/records", change(desk.record), methods=["POST"]), Route("/closing", change(desk.close), methods=["POST"]),
     ]  # fmt: skip
     guard = Middleware(Guard, port=port, key=key, token=token)
     return Starlette(routes=routes, middleware=[guard], exception_handlers={StrobewiseError: _told_wrong, OSError: _told_wrong})

@@ -41,7 +41,7 @@ def render_bench(view: View, beginning: Beginning, token: str) -> str:
     """Return the page as it stands."""
     if view.state is None:
         return environment().get_template("bench_new.html.j2").render(_empty(view, beginning, token))
-    return environment().get_template("bench.html.j2").render(_context(view, view.state, token))
+    return environment().get_template("bench.html.j2").render(_context(view, view.state, beginning, token))
 
 
 def _empty(view: View, beginning: Beginning, token: str) -> dict[str, object]:
@@ -52,13 +52,13 @@ def _empty(view: View, beginning: Beginning, token: str) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _context(view: View, state: CaseState, token: str) -> dict[str, object]:
+def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> dict[str, object]:
     case, step, verdict, diagnosis = state.case, state.step, state.verdict, state.diagnosis
     changes = {change.number: sentence(change.words) for change in state.changes}
     closed = case.closed is not None
     seen = verdict if verdict is not None and diagnosis is not None else None
     return {
-        "token": token, "ready": view.version, "notes": view.notes,
+        "token": token, "ready": view.version, "notes": view.notes, "device": beginning.device or "",
         "name": case.machine or case.folder.name, "about": _about(state),
         "state": "no_fault_found" if closed else aspect(seen) if seen is not None else "cannot_decide",
         "headline": "CLOSED" if closed else HEADLINES[aspect(seen)] if seen is not None else "NOTHING CAPTURED YET",

@@ -60,7 +60,7 @@
     const ticks = [...next.querySelectorAll("[data-tick]")], gates = [...next.querySelectorAll("[data-gate]")];
     let kept = [];
     try { kept = JSON.parse(sessionStorage.getItem(key)) || []; } catch { kept = []; }
-    const held = [...next.querySelectorAll("form.answer button, #file")];
+    const held = [...next.querySelectorAll("form.answer button, #file, #record")];
     const settle = () => {
       const read = gates.every(gate => gate.checked);
       held.forEach(control => { control.disabled = !read; });
@@ -90,6 +90,10 @@
       }
       if (files.length) location.reload();
     };
+    const record = document.getElementById("record");
+    if (record) record.addEventListener("click", () => change("/records", {
+      minutes: document.getElementById("minutes").value, note: document.getElementById("note").value,
+    }));
     file.addEventListener("change", () => take([...file.files]));
     addEventListener("dragover", event => { event.preventDefault(); drop.classList.add("over"); });
     addEventListener("dragleave", event => { if (!event.relatedTarget) drop.classList.remove("over"); });
