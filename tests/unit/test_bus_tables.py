@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from strobewise.bus.lines import BIT, LINE, LINES, bar, neighbours, pin_text
+from strobewise.bus.lines import ADDRESS, BIT, DATA, LINE, LINES, bar, in_ranges, neighbours, pin_text
 from strobewise.bus.semantics import (
     CYCLES,
     KEY_BARE,
@@ -151,3 +151,9 @@ def test_one_wrong_in_eight_is_forgiven(strobe):
 def test_the_longest_cycle_leaves_a_margin_but_no_second_cycle():
     """UM0080: CPIR and its like add 5 T-states to a read of 3 and its repetition 5 more; the shortest cycle takes 3."""
     assert 13 < LONGEST_CYCLE_T <= 13 + 3
+
+
+def test_neighbours_of_a_bus_are_written_as_a_range():
+    names = ["CLK", "A0", "A1", "A8", "A9", "A10", "A11", "D0", "D1", "D2", "D7", "ROMDIS"]
+    assert in_ranges(names) == ["CLK", "A0", "A1", "A8-A11", "D0-D2", "D7", "ROMDIS"]
+    assert in_ranges([*ADDRESS, *DATA]) == ["A0-A15", "D0-D7"] and in_ranges([]) == [] and in_ranges(["M1"]) == ["/M1"]

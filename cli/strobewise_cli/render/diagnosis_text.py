@@ -10,13 +10,13 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strobewise.bus.lines import ADDRESS, DATA, LINE, bar
+from strobewise.bus.lines import LINE, bar, in_ranges, pin_text
 from strobewise.bus.model import Finding, LineState, Step, Verdict
 from strobewise.bus.units import time_words, told_in_t_states
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
-from strobewise.verdict.coverage import guilty
+from strobewise.verdict.coverage import guilty, left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.explain_text import sentence
@@ -92,8 +92,8 @@ def print_diagnosis(diagnosis: Diagnosis, stream: IO[str]) -> None:
             if caution:
                 _hanging(console, "  !  ", caution)
             _hanging(console, f"  {number}. ", sentence(f"{power_words(step)}{step.text}"))
-    if verdict.clip_also and verdict.state == "cannot_decide":
-        _hanging(console, "  -> ", "clip as well: " + ", ".join(_with_pin(name) for name in verdict.clip_also))
+    if left_to_clip(verdict) and verdict.state == "cannot_decide":
+        _hanging(console, "  -> ", "clip as well: " + ", ".join(pin_text(name) for name in left_to_clip(verdict)))
     if verdict.not_judged and verdict.state != "no_fault_found":
         console.print()
         _hanging(console, "", f"Not judged with these leads: {coverage_words(verdict.not_judged)}.")
@@ -205,20 +205,4 @@ def _lines_table(console: Console, lines: list[LineState], marked: Collection[st
     console.print(table)
     missing = [line.line for line in lines if line.state == "not_captured"]
     if missing:
-        _hanging(console, "not captured: ", _short_list(missing))
-
-
-def _short_list(names: list[str]) -> str:
-    """Return names with whole buses written as ranges."""
-    rest = list(names)
-    parts = []
-    for bus, text in ((ADDRESS, "A0-A15"), (DATA, "D0-D7")):
-        if set(bus) <= set(rest):
-            rest = [name for name in rest if name not in bus]
-            parts.append(text)
-    return ", ".join([bar(name) for name in rest] + parts)
-
-
-def _with_pin(name: str) -> str:
-    line = LINE.get(name)
-    return bar(name) if line is None or line.pin is None else f"{bar(name)} (pin {line.pin})"
+        _hanging(console, "not captured: ", ", ".join(in_ranges(missing)))

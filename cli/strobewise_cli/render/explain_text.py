@@ -9,7 +9,7 @@ from typing import IO
 from rich.table import Table
 from rich.text import Text
 
-from strobewise.bus.lines import ADDRESS, DATA, bar
+from strobewise.bus.lines import in_ranges
 from strobewise.rules.base import Rule
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.explain_pictures import Drawn, faulty, healthy, picture_of
@@ -29,13 +29,8 @@ def needs_text(rule: Rule) -> str:
 
 def names_text(names: Sequence[str]) -> str:
     """Return lines with whole buses as ranges, joined as in a sentence."""
-    rest = list(names)
-    words = []
-    for bus, text in ((ADDRESS, "A0-A15"), (DATA, "D0-D7")):
-        if set(bus) <= set(rest):
-            rest = [name for name in rest if name not in bus]
-            words.append(text)
-    words = [PARTS.get(name, bar(name)) for name in rest] + words
+    parts = [name for name in names if name in PARTS]
+    words = in_ranges(name for name in names if name not in PARTS) + [PARTS[name] for name in parts]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
 
 

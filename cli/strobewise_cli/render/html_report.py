@@ -22,7 +22,7 @@ from strobewise.bus.units import time_words, told_in_t_states
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
 from strobewise.profile.options import Options
-from strobewise.verdict.coverage import guilty
+from strobewise.verdict.coverage import guilty, left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
@@ -113,7 +113,7 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
             {"percent": round(s.confidence * 100), "words": SUSPECT_WORDS[s.suspect]} for s in verdict.suspects
         ] if verdict.state != "no_fault_found" else [],
         "steps": step_blocks(verdict.steps),
-        "clip_also": ", ".join(pin_text(name) for name in verdict.clip_also) if verdict.state == "cannot_decide" else "",
+        "clip_also": ", ".join(pin_text(name) for name in left_to_clip(verdict)) if verdict.state == "cannot_decide" else "",
         "pins": pinout(pins_to_measure(diagnosis), coverage(diagnosis), chips_to_look_at(diagnosis)),
         "findings": without_told_steps(finding_blocks(diagnosis.findings, captures), diagnosis),
         "seen": [sentence(f"{what.topic}: {what.text}") for what in observations(diagnosis.evidence)],

@@ -10,6 +10,7 @@ import re
 from strobewise.bus.lines import pin_text
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
+from strobewise.verdict.coverage import left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, WHO, aspect, how_sure, power_words, with_cautions
@@ -60,8 +61,8 @@ def _next(diagnosis: Diagnosis) -> list[str]:
     pins = sorted(pins_to_measure(diagnosis))
     if pins and verdict.state != "no_fault_found":
         parts.append("Pins: " + ", ".join(f"{number} ({escape(pin_name(number))})" for number in pins) + ".")
-    if verdict.clip_also and verdict.state == "cannot_decide":
-        parts.append("Clip as well: " + ", ".join(escape(pin_text(name)) for name in verdict.clip_also) + ".")
+    if left_to_clip(verdict) and verdict.state == "cannot_decide":
+        parts.append("Clip as well: " + ", ".join(escape(pin_text(name)) for name in left_to_clip(verdict)) + ".")
     return parts
 
 

@@ -6,7 +6,7 @@ Spellings: common practice of schematics and analyser labels.
 
 from __future__ import annotations
 
-from typing import Dict, NamedTuple, Optional, Tuple
+from typing import Dict, Iterable, List, NamedTuple, Optional, Tuple
 
 
 class Line(NamedTuple):
@@ -32,6 +32,7 @@ FIRST_ADDRESS_BIT = 16
 FIRST_DATA_BIT = 32
 FIRST_FREE_BIT = 40  #: lines that a profile or --map declares, and channels without a line, take the bits from here
 WORD_BITS = 64
+SHORTEST_RUN = 3  #: lines of a bus that are written as a range
 
 LINES: Tuple[Line, ...] = (
     Line("CLK", 0, 6, "input", 1, ("clock", "phi", "clkcpu", "clockcpu", "zclk", "ck", "phi0", "cp"), "clock"),
@@ -92,6 +93,22 @@ def bar(name: str) -> str:
     """Return a line's name as a bench worker writes it: active-low lines with a slash."""
     line = LINE.get(name)
     return f"/{name}" if line is not None and line.active_level == 0 else name
+
+
+def in_ranges(names: Iterable[str]) -> List[str]:
+    """Return lines as they are written, with three and more neighbours of a bus in one: A8-A15."""
+    told: List[str] = []
+    run: List[str] = []
+    for name in (*names, ""):
+        numbered = name in ADDRESS or name in DATA
+        if run and not (numbered and name[0] == run[0][0] and int(name[1:]) == int(run[-1][1:]) + 1):
+            told += [f"{run[0]}-{run[-1]}"] if len(run) >= SHORTEST_RUN else run
+            run = []
+        if numbered:
+            run.append(name)
+        elif name:
+            told.append(bar(name))
+    return told
 
 
 def pin_text(name: str) -> str:

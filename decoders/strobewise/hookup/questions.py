@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import FrozenSet, Iterable, List, NamedTuple, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar
+from ..bus.lines import ADDRESS, DATA, LINE, LINES, STROBES, bar
 from ..rules import CATALOGUE
 from ..rules.base import Rule
 from .plan import advise
@@ -89,7 +89,8 @@ def wiring_rows(counts: Iterable[int]) -> List[Tuple[str, str, str]]:
     before: Tuple[str, ...] = ()
     known: Tuple[str, ...] = ()
     for count in counts:
-        lines = tuple(lead.line for lead in advise(count).leads)
+        chosen = {lead.line for lead in advise(count).leads}
+        lines = tuple(line.name for line in LINES if line.name in chosen)
         more = [name for name in lines if name not in before]
         kept = bool(before) and set(before) <= set(lines)
         words = pins_text(more if kept else lines)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import FrozenSet, Iterable, List, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, DATA, LINES, bar
-from ..bus.model import Finding
+from ..bus.lines import ADDRESS, DATA, LINE, LINES, bar, in_ranges
+from ..bus.model import Finding, Verdict
 from ..records.evidence import BusEvidence
 from ..rules.base import CATALOGUE
 
@@ -50,7 +50,7 @@ def words(names: Sequence[str]) -> str:
             left_out = {*group, "CLK", "BUSACK"} if text == "what holds the CPU" else set(group)
             rest = [name for name in rest if name not in left_out]
     alone = {"ROM": "the ROM", "RAM": "the RAM"}
-    return ", ".join(told + [alone.get(name, bar(name)) for name in rest])
+    return ", ".join(told + in_ranges(name for name in rest if name not in alone) + [text for name, text in alone.items() if name in rest])
 
 
 def clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
@@ -59,6 +59,12 @@ def clip_also(evidence: BusEvidence) -> Tuple[str, ...]:
         return ()
     wanted = (name for name in CLIP_FIRST if name != "CLK" or not evidence.clocked)
     return tuple(name for name in wanted if name not in evidence.captured)[:CLIPS_NAMED]
+
+
+def left_to_clip(verdict: Verdict) -> Tuple[str, ...]:
+    """Return the lines worth a clip that no step asks for yet."""
+    asked = {pin for step in verdict.steps for pin in step.pins}
+    return tuple(name for name in verdict.clip_also if name not in LINE or LINE[name].pin not in asked)
 
 
 def clip_words(evidence: BusEvidence, missing: Sequence[str]) -> str:
