@@ -145,6 +145,7 @@ def test_the_trigger_is_handed_on(bench, tmp_path):
     ("arguments", "told"),
     [
         ((), "nothing says where the capture goes (-o): give -o FILE, or --check-leads or --list alone"),
+        (("-o", "no/x.vcd"), "there is no such folder (-o no/x.vcd): make it first"),
         (("-o", "x.bin"), "a capture is written as VCD (-o x.bin): end the name with .vcd or .vcd.gz"),
         (("-o", "x.vcd", "--map", "M1=Q1"), "the device has no channel 'Q1' (--map M1=Q1): it has D0, D1, D2, D3, D4, D5, D6, D7"),
         (("-o", "x.vcd", "--map", "M1=D0", "--map", "M1=D1"), "the line M1 is given twice (--map): give each line one channel"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import sys
 from typing import TYPE_CHECKING
@@ -63,6 +64,8 @@ def _refuse_nonsense(args: argparse.Namespace) -> None:
         raise UsageError("nothing says where the capture goes", "-o", "give -o FILE, or --check-leads or --list alone")
     if args.output is not None and not args.output.endswith(ENDINGS):
         raise UsageError("a capture is written as VCD", f"-o {args.output}", f"end the name with {' or '.join(ENDINGS)}")
+    if args.output is not None and not os.path.isdir(os.path.dirname(os.path.realpath(args.output))):
+        raise UsageError("there is no such folder", f"-o {args.output}", "make it first")
     if args.map_file is not None:
         raise UsageError("the leads are given one by one here", "--map-file", "give --map LINE=CHANNEL for each")
     if args.json == STANDARD_OUTPUT:
