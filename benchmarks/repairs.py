@@ -1,29 +1,46 @@
-"""Whole repairs on simulated machines: only what the case says next is done, and its answers come from the simulated truth.
+"""Whole repairs on simulated machines: only what `strobewise case next` says is done, by its own commands, and answers come from the truth.
 
-    python benchmarks/repairs.py [--faults 200] [--seed 1] [--most 14] [--verbose]
+    python benchmarks/repairs.py [--faults 200] [--seed 1] [--most 12] [--verbose]
 
-A machine with one fault by chance, an analyser with eight leads called CH0 to CH7. A step is solved where the case, step by step, comes to
-a repair of the part that is truly to blame and to its proof. Counted are the steps up to the proof; closing the case is none.
+A machine with one fault by chance, an analyser with eight leads called CH0 to CH7, a meter, and a logic probe. A repair is solved where the
+steps come to a repair of the part that is truly to blame, and to its proof. Counted are the steps up to the proof; closing is none.
 """
 
 from __future__ import annotations
 
+import argparse
+import collections
+import contextlib
+import io
+import json
+import random
+import shlex
+import statistics
 import sys
+import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "cli"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from strobewise.case.records import Answer, CaseState, Step
-from strobewise.case.repairs import mended
-from strobewise.case.state import judge_case
-from strobewise.case.store import add_answer, add_capture, new_case, open_case
-from strobewise.machine import GENERIC, GENERIC_PAGING, Fault, Scenario, simulate
+from fault_matrix import NEEDS_DEVICE, fault_of
+
+from strobewise.machine import FAULTS, GENERIC, GENERIC_PAGING, Fault, Scenario, simulate
+from strobewise.records.profile import Profile
+from strobewise.replay.stimulus import make_stimulus
+
+Step = dict
+Run = Callable[[list[str]], tuple[int, str]]  #: runs strobewise with these arguments: exit status and standard output
 
 WARM_MINUTES = 15.0  #: on for so long a machine that dies warm begins to fail
 OPEN_OHMS, GOOD_OHMS = 50_000.0, 0.6
-SYMPTOM_OF = {"device": "ignores-expansion", "warm": "dies-warm"}
-FEW_OHMS = 1.0
+LONGEST_S = 0.008  #: captures are cut to this, so that a run of many ends
+FEW_STEPS = 6
+CHIPS = [f"U{number}" for number in range(11, 19)]
+NO_REPAIR = ("probe_or_capture", "program", "none")  #: truths that are no part of the machine
 
 
 @dataclass
@@ -33,7 +50,7 @@ class Truth:
     fault: Fault
     paging: bool = False
     warm: bool = False  #: it fails only when it has been on for a while
-    program: bytes | None = None  #: what its ROM holds; the demo program where None
+    program: bytes = b""  #: what its ROM holds; the demo program where empty
     seed: int = 1
     mended: bool = False
     _lead: str = field(default="", init=False)  #: channel of the bad lead, where the lead is the fault
@@ -43,87 +60,173 @@ class Truth:
         """The part to blame."""
         return self.fault.suspects[0]
 
+    def image(self) -> bytes:
+        """What its ROM holds."""
+        return self.program or Scenario(machine=self._machine()).demo("patrol")
+
+    def _machine(self) -> Profile:
+        return replace(GENERIC, paging=(GENERIC_PAGING,) if self.paging else ())
+
+    def profile(self, folder: Path) -> Path:
+        """Write what its owner knows of it, and return where."""
+        (folder / "program.rom").write_bytes(self.image()[:0x2000])
+        text = 'name = "bench"\nclock_hz = 3276800\n[[memory]]\nkind = "rom"\nstart = 0\nend = 0x1FFF\nfile = "program.rom"\n'
+        text += f'[[memory]]\nkind = "ram"\nstart = 0x4000\nend = 0xFFFF\nchips = {json.dumps(CHIPS)}\n'
+        if self.paging:
+            text += '[[paging]]\nname = "lodger"\nfetch_at = [0x0058, 0x01D4, 0x0066]\nreleased_by_fetch_in = [[0x1F40, 0x1F4F]]\n'
+        (folder / "bench.toml").write_text(text)
+        return folder / "bench.toml"
+
     def capture(self, step: Step, path: Path) -> None:
         """Do as a capture step says."""
-        leads = sorted(step.leads, key=lambda lead: int(lead.channel.removeprefix("CH")))
-        minutes = float(step.settings.get("minutes_on", 0) or 0)
-        scenario = Scenario(machine=replace(GENERIC, paging=(GENERIC_PAGING,) if self.paging else ()), seed=self.seed)
+        leads = sorted(step["leads"], key=lambda lead: int(lead["channel"].removeprefix("CH")))
+        settings = step["settings"]
         self.seed += 1
         with open(path, "w", encoding="ascii") as file:
             simulate(
-                scenario, lines=tuple(lead.line for lead in leads), names="channels", faults=self._faults(leads, minutes),
-                contents=None if self.program is None else ((0, self.program),), probe_at={lead.line: lead.place for lead in leads},
-                sample_hz=int(step.settings["sample_hz"]), duration_s=min(float(step.settings["duration_s"]), 0.05),
+                Scenario(machine=self._machine()), seed=self.seed, lines=tuple(lead["line"] for lead in leads), names="channels",
+                faults=self._faults(leads, settings.get("minutes_on", 0)), contents=((0, self.image()),),
+                probe_at={lead["line"]: lead["place"] for lead in leads}, sample_hz=int(settings["sample_hz"]),
+                duration_s=min(settings["duration_s"], LONGEST_S),
             ).write_vcd(file)  # fmt: skip
 
-    def _faults(self, leads, minutes: float) -> tuple[Fault, ...]:
+    def _faults(self, leads: list[dict], minutes: float) -> tuple[Fault, ...]:
         values = self.fault.parameters
         if self.mended or (self.warm and minutes < WARM_MINUTES):
             return ()
         if values.get("at") != "probe":
             return (self.fault,)
-        self._lead = self._lead or next((lead.channel for lead in leads if lead.line == values["line"]), "")
-        line = next((lead.line for lead in leads if lead.channel == self._lead), None)
+        self._lead = self._lead or next((lead["channel"] for lead in leads if lead["line"] == values["line"]), "")
+        line = next((lead["line"] for lead in leads if lead["channel"] == self._lead), None)
         return () if line is None else (Fault(self.fault.kind, {**values, "line": line}),)
 
-    def answer(self, asked: Answer) -> Answer:
-        """Return what a person finds who does as a check says."""
-        values = self.fault.values
-        mine = not self.mended and asked.about in self.fault.lines
-        if asked.kind == "pulses":
-            dead = mine and values.get("at", "line") in ("cpu", "line") and self.fault.kind in ("dead-high", "dead-low")
-            return asked._replace(value=0.0 if dead else 1.0)
-        if asked.kind == "ohms":
+    def chosen(self, step: Step) -> str:
+        """Return the command that a person gives who does as a check says."""
+        kind, _, about = step["id"].partition(":")
+        first, *others = step["commands"]
+        mine = not self.mended and about in self.fault.lines
+        at = self.fault.values.get("at", "line")
+        if kind == "ohms":
             open_way = mine and self.part == "connection" and self.fault.kind != "shorted"
-            return asked._replace(value=OPEN_OHMS if open_way else GOOD_OHMS)
-        if asked.kind == "supply":
-            return asked._replace(value=5.02)
-        gone = not self.mended and asked.part == self.part and (asked.kind != "cooled" or self.warm)
-        if asked.kind == "reseated":
-            gone = not self.mended and values.get("at") == "socket"
-        return asked._replace(fault="gone" if gone else "stays")
+            return first.replace("OHMS", str(OPEN_OHMS if open_way else GOOD_OHMS))
+        if kind == "supply":
+            return first.replace("VOLTS", "5.02")
+        if kind == "pulses":
+            says_no = mine and at in ("cpu", "line") and self.fault.kind in ("dead-high", "dead-low")
+            return first if says_no else others[0]
+        gone = not self.mended and (about or "expansion_device") == self.part and (kind != "cooled" or self.warm)
+        if kind == "reseated":
+            gone = not self.mended and at == "socket"
+        return first if gone else others[0]
 
-    def mend(self, done: Answer) -> None:
+    def mend(self, step: Step) -> None:
         """Do as a repair step says: it helps where it is the part to blame."""
-        if done.kind == "replaced":
-            self.mended |= done.part == self.part
+        kind, _, about = step["id"].partition(":")
+        if kind == "replaced":
+            self.mended |= ("ram" if about in CHIPS else about) == self.part
         elif self.part == "connection":
-            self.mended |= done.kind == "cleaned" or not self.fault.lines or done.about in self.fault.lines
+            self.mended |= kind == "cleaned" or not self.fault.lines or about in self.fault.lines
 
 
 @dataclass
 class Course:
     """How a repair went."""
 
-    solved: bool
     steps: list[str]
-    state: CaseState
-    part: str | None
+    last: Step
+    case: dict
+    mended: str  #: the last repair, as the step called it
+
+    def solved(self, truth: Truth) -> bool:
+        """Say whether it ended with the right part and a proof."""
+        proven = self.case["proof"] is not None and self.case["proof"]["state"] == "proven"
+        return truth.mended and proven and self.last["kind"] == "close"
 
 
-def play(truth: Truth, folder: Path, symptom: str, most: int = 14, say=lambda text: None, **machine) -> Course:
-    """Do what the case says, until it says that nothing is left. Returns how it went."""
-    case = new_case(folder / "case", symptom=symptom, **machine)
-    steps: list[str] = []
+def in_process(arguments: list[str]) -> tuple[int, str]:
+    """Run the command line without a process of its own."""
+    from strobewise_cli.main import main
+
+    told = io.StringIO()
+    with contextlib.redirect_stdout(told):
+        status = main(arguments)
+    return status, told.getvalue()
+
+
+def play(truth: Truth, folder: Path, symptom: str, run: Run, most: int = 12, say: Callable[[str], None] = lambda text: None) -> Course:
+    """Do what the case says next, until it says that nothing is left; folder: an empty one. Returns how it went."""
+    case, steps, mended = str(folder / "case"), [], ""
+    run(["case", "new", case, "--machine", str(truth.profile(folder)), "--symptom", symptom])
     while True:
-        state = judge_case(open_case(case.folder))
-        step = state.step
-        told = ", ".join(f"{each.suspect} {each.share:.2f}" for each in state.hypotheses[:3])
-        say(f"  [{told}] {step.id} {step.bits:.2f} bits {[lead.line for lead in step.leads]}: {step.title[:150]}")
-        if step.kind in ("close", "none") or len(steps) >= most:
-            part = mended(state.case)
-            proven = state.proof is not None and state.proof.state == "proven"
-            return Course(step.kind == "close" and proven and part == truth.part, steps, state, part)
-        steps.append(step.id)
-        if step.kind == "capture":
+        step = json.loads(run(["case", "next", case, "--json", "-"])[1])
+        say(f"  {step['id']} ({step['bits']} bits) {[lead['line'] for lead in step['leads']]}: {step['title'][:160]}")
+        if step["kind"] in ("close", "none") or len(steps) >= most:
+            return Course(steps, step, json.loads(run(["case", "show", case, "--json", "-"])[1]), mended)
+        steps.append(step["id"])
+        if step["kind"] == "capture":
             path = folder / f"{len(steps)}.vcd"
             truth.capture(step, path)
-            maps = [(lead.line, lead.channel) for lead in step.leads]
-            places = {lead.line: lead.place for lead in step.leads if lead.place != "cpu"}
-            minutes = float(step.settings.get("minutes_on", 0) or 0) or None
-            add_capture(state.case, path, maps=maps, probe_at=places, minutes_on=minutes)
-        elif step.kind == "check":
-            add_answer(state.case, truth.answer(step.answers[0]))
+            command = step["commands"][0].replace("CAPTURE.vcd", str(path))
+        elif step["kind"] == "check":
+            command = truth.chosen(step)
         else:
-            truth.mend(step.answers[0])
-            add_answer(state.case, step.answers[0])
+            truth.mend(step)
+            command, mended = step["commands"][0], step["id"]
+        run(shlex.split(command)[1:])
+
+
+def drawn(rng: random.Random) -> tuple[Truth, str]:
+    """Return a machine with a fault by chance, and what its owner says it does."""
+    kinds = [name for name, kind in FAULTS.items() if kind.state == "fault" or name == "intermittent"]
+    while True:
+        kind = rng.choice(kinds)
+        fault = fault_of(kind, (0x4000, 0xFFFF), rng)
+        if fault.suspects[0] not in NO_REPAIR:
+            break
+    warm = kind == "intermittent"
+    if warm:
+        fault = Fault(kind, {**fault.parameters, "ramp_s": 0.05})
+    paging = kind in NEEDS_DEVICE
+    stimulus = rng.random() < 0.5
+    program = make_stimulus(0x2000, (0x4000, 0xFFFF)).image if stimulus and not paging else b""
+    symptom = "dies-warm" if warm else "ignores-expansion" if paging else rng.choice(("dead", "garbage", "hangs"))
+    return Truth(fault, paging, warm, program, rng.randrange(1 << 20)), symptom
+
+
+def main() -> int:
+    """Play many repairs, and print how they went."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--faults", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--most", type=int, default=12)
+    parser.add_argument("--verbose", action="store_true")
+    args = parser.parse_args()
+    rng = random.Random(args.seed)
+    solved: list[int] = []
+    by_kind: dict[str, list[bool]] = collections.defaultdict(list)
+    wrong = 0
+    for number in range(args.faults):
+        truth, symptom = drawn(rng)
+        with tempfile.TemporaryDirectory() as made:
+            if args.verbose:
+                print(f"{number}: {symptom}, {truth.fault.kind} {dict(truth.fault.parameters)}, truly {truth.part}")
+            course = play(truth, Path(made), symptom, in_process, args.most, print if args.verbose else lambda text: None)
+        good = course.solved(truth)
+        proven = course.case["proof"] is not None and course.case["proof"]["state"] == "proven"
+        wrong += proven and not truth.mended
+        by_kind[truth.fault.kind].append(good)
+        if good:
+            solved.append(len(course.steps))
+        if args.verbose:
+            print(f"  -> {'solved' if good else 'NOT SOLVED'}: {course.steps}", flush=True)
+    for kind, each in sorted(by_kind.items()):
+        print(f"{kind:<24} {sum(each):3} of {len(each):3}")
+    few = sum(steps <= FEW_STEPS for steps in solved)
+    median = statistics.median(solved or [0])
+    print(f"solved {len(solved)} of {args.faults}, {few} of them in at most {FEW_STEPS} steps; median {median:g} steps")
+    print(f"proven without being mended: {wrong}")
+    return wrong != 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
