@@ -77,7 +77,8 @@ def test_the_files_that_it_names_are_there():
         assert (ROOT / name).exists(), name
 
 
-def test_what_its_commands_write_is_ignored_in_a_clone(workplace):
+def test_what_its_commands_write_is_ignored_in_a_clone(tmp_path):
+    workplace = furnish(tmp_path)
     done = [run(line, workplace) for line in COMMANDS if "sigrok-cli" not in line]
     assert all(each.returncode in FINE for each in done)
     written = [path.name for path in workplace.iterdir() if path.name not in ("traces", "bin")]

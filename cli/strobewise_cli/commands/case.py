@@ -234,7 +234,8 @@ def _close(args: argparse.Namespace) -> int:
     proven = state.proof is not None and state.proof.state == "proven"
     findings = state.diagnosis.findings if state.diagnosis is not None else []
     rules = dict.fromkeys(finding.rule for finding in findings if finding.severity == "fault")
-    close_case(case, args.was, args.part, proven, tuple(rules), args.note)
+    closed = close_case(case, args.was, args.part, proven, tuple(rules), args.note).closed
+    print(f"closed {closed.time}: {args.was}, {closed.part}" if closed is not None else "")
     if not proven:
         from strobewise_cli.terminal import note
 

@@ -125,7 +125,7 @@ def _share(parts: Sequence[tuple[int, int]]) -> str:
 
 def _words(series: Sequence[tuple[TrendPoint, tuple[int, int]]]) -> str:
     def told(point: TrendPoint, whole: int, part: int) -> str:
-        warm = f" after {point.minutes_on:g} minutes" if point.minutes_on is not None else ""
+        warm = f" (on for {point.minutes_on:g} min)" if point.minutes_on is not None else ""
         return f"{part / whole * 100:.2g} % in capture {point.number}{warm}"
 
     return ", ".join(told(point, *counts) for point, counts in series)

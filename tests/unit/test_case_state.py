@@ -1,0 +1,156 @@
+"""What a case comes to: captures, answers, what is withdrawn, the shop's own experience, and what gets worse."""
+
+from __future__ import annotations
+
+import pytest
+
+from strobewise.bus.model import SUSPECTS
+from strobewise.case import checks
+from strobewise.case.belief import prior
+from strobewise.case.experience import read_experience
+from strobewise.case.records import ANSWER_KINDS, REPAIRS, Answer
+from strobewise.case.state import judge_case
+from strobewise.case.store import add_answer, add_capture, close_case, new_case, withdraw
+from strobewise.case.trend import rising, worse
+from strobewise.case.worth import entropy, information
+from strobewise.machine.faults import fault
+from strobewise.machine.simulate import simulate
+
+LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
+DEAD = [fault("dead-low", line="M1")]
+
+
+def captured(path, **settings):
+    with open(path, "w", encoding="ascii") as file:
+        simulate(lines=LINES, **{"duration_s": 0.006, **settings}).write_vcd(file)
+    return path
+
+
+@pytest.fixture
+def case(tmp_path):
+    return add_capture(new_case(tmp_path / "case", symptom="dead"), captured(tmp_path / "dead.vcd", faults=DEAD))
+
+
+def share(state, suspect):
+    return next((each.share for each in state.hypotheses if each.suspect == suspect), 0.0)
+
+
+def test_a_pin_that_is_dead_itself_is_the_chip_and_one_that_lives_is_not(case):
+    before = judge_case(case)
+    dead = judge_case(add_answer(case, Answer("volts", "M1", 0.4)))
+    alive = judge_case(add_answer(case, Answer("pulses", "M1", 1.0)))
+    assert share(dead, "cpu") > 0.9 > share(before, "cpu") > share(alive, "cpu")
+    assert share(alive, "connection") + share(alive, "probe_or_capture") > share(alive, "cpu")
+    assert dead.changes[-1].words.startswith("the CPU ")
+
+
+def test_low_at_the_connector_alone_does_not_name_the_chip(case):
+    there = judge_case(add_answer(case, Answer("volts", "M1", 0.4, "connector")))
+    itself = judge_case(add_answer(case, Answer("volts", "M1", 0.4, "cpu")))
+    assert share(there, "cpu") < share(itself, "cpu") and share(there, "connection") > share(itself, "connection")
+
+
+def test_what_is_withdrawn_has_no_say_and_stays(case):
+    with_answer = add_answer(case, Answer("pulses", "M1", 1.0))
+    without = judge_case(withdraw(with_answer, 2, "the probe was off"))
+    assert without.hypotheses == judge_case(case).hypotheses
+    assert without.changes[-1].words == "withdrawn, and out of the verdict: the probe was off"
+    nothing = judge_case(withdraw(case, 1, "wrong machine"))
+    assert nothing.verdict is None and nothing.step.id == "capture"
+
+
+def test_a_part_that_did_not_help_is_less_suspect_and_the_case_goes_on(case, tmp_path):
+    tried = add_answer(case, Answer("replaced", "cpu"))
+    waiting = judge_case(tried)
+    assert waiting.step.id == "capture:proof" and waiting.proof is None
+    again = judge_case(add_capture(tried, captured(tmp_path / "again.vcd", faults=DEAD, seed=5)))
+    assert again.proof.state == "still_there" and share(again, "cpu") < 0.1
+    assert again.verdict.state == "fault" and again.step.id != "replaced:cpu"
+
+
+def test_a_new_fault_is_a_new_search(case, tmp_path):
+    tried = add_answer(case, Answer("replaced", "cpu"))
+    other = judge_case(add_capture(tried, captured(tmp_path / "other.vcd", faults=[fault("dead-high", line="RFSH")])))
+    assert other.proof.state == "new_fault"
+    assert [f.lines for f in other.diagnosis.findings if f.severity == "fault"] == [("RFSH",)]
+
+
+def test_a_cold_capture_without_the_fault_says_nothing_against_a_warm_one(tmp_path):
+    case = new_case(tmp_path / "case", symptom="dies-warm")
+    warm = [fault("intermittent", line="M1", at="cpu", level="high", after_s=0.001, ramp_s=0.02)]
+    case = add_capture(case, captured(tmp_path / "cold.vcd"), minutes_on=1)
+    case = add_capture(case, captured(tmp_path / "warm.vcd", faults=warm), minutes_on=20)
+    state = judge_case(case)
+    assert state.verdict.state == "fault" and state.hypotheses[0].suspect == "cpu"
+    assert "good in" not in state.diagnosis.findings[0].evidence
+
+
+def test_closed_cases_count_beside_the_table_and_are_told(case, tmp_path):
+    for number in range(14):
+        closed = new_case(tmp_path / "shop" / str(number))
+        close_case(closed, "connection", "socket", proven=number != 13, rules=("fetch-strobe-missing",))
+    experience = read_experience([tmp_path / "shop"])
+    state = judge_case(case, experience)
+    mine = next(each for each in state.hypotheses if each.suspect == "connection")
+    assert mine.closed_cases == 13  # one was closed without a proof
+    assert mine.share > mine.table == share(judge_case(case), "connection")
+    assert mine.share == pytest.approx((mine.table * 20 + 13) / 33, abs=0.01)
+    other = read_experience([tmp_path / "case"])
+    assert judge_case(case, other).hypotheses == judge_case(case).hypotheses
+
+
+def test_a_sheet_that_cannot_be_read_is_told_and_does_not_count(tmp_path):
+    (tmp_path / "bad").mkdir()
+    (tmp_path / "bad" / "case.toml").write_text("version = 7\n")
+    assert read_experience([tmp_path]).unreadable == (str(tmp_path / "bad"),)
+
+
+def test_what_worsens_within_a_capture_and_from_one_to_the_next_is_a_warning(tmp_path):
+    case = new_case(tmp_path / "case", symptom="dies-warm")
+    for minutes, ramp in ((1, None), (10, 0.1), (20, 0.01)):
+        faults = [] if ramp is None else [fault("intermittent", line="M1", at="cpu", level="high", after_s=0.001, ramp_s=ramp)]
+        case = add_capture(case, captured(tmp_path / f"{minutes}.vcd", faults=faults, duration_s=0.01), minutes_on=minutes)
+    trend = judge_case(case).trend
+    shares = [point.share("M1") for point in trend.points]
+    assert shares[0] == 0.0 and rising(shares) and shares[-1] > 0.2
+    told = "\n".join(trend.warnings)
+    assert "/M1 fails more and more from capture to capture: 0 % in capture 1 (on for 1 min), " in told
+    assert "/M1 fails more and more within capture 3" in told
+
+
+def test_healthy_captures_worsen_in_nothing(tmp_path):
+    case = new_case(tmp_path / "case", symptom="dies-warm")
+    for minutes in (1, 10, 20):
+        case = add_capture(case, captured(tmp_path / f"{minutes}.vcd", seed=minutes), minutes_on=minutes)
+    assert judge_case(case).trend.warnings == ()
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "expected"),
+    [((1000, 0), (1000, 100), True), ((1000, 0), (1000, 5), False), ((1000, 90), (1000, 100), False), ((0, 0), (10, 10), False)],
+)
+def test_a_share_worsens_beyond_chance_only(first, last, expected):
+    assert worse(first, last) is expected
+
+
+@pytest.mark.parametrize("suspect", [name for name in SUSPECTS if name != "none"])
+@pytest.mark.parametrize("kind", [kind for kind in ANSWER_KINDS if kind != "note"])
+def test_the_outcomes_of_a_check_share_one_chance(kind, suspect):
+    measured = {"pulses": ("no", "yes"), "volts": ("no", "yes"), "ohms": ("open", "good"), "supply": ("bad", "good")}
+    two = measured.get(kind, ("gone", "stays"))
+    answer = Answer(kind, "M1" if kind in ("pulses", "volts", "ohms", "resoldered") else "cpu", part="cpu")
+    both = [checks.chances(answer, suspect, found) for found in two]
+    assert all(0.0 < chance < 1.0 for chance in both) and sum(both) == pytest.approx(1.0)
+    assert kind in checks.BY_KIND or kind in REPAIRS or kind == "volts"
+
+
+def test_information_is_what_an_outcome_takes_from_the_doubt():
+    even = {"cpu": 0.5, "ram": 0.5}
+    assert entropy(even.values()) == pytest.approx(1.0)
+    assert information(even, [{"cpu": 1.0}]) == pytest.approx(1.0)  # tells them apart for good
+    assert information(even, [{"cpu": 0.7, "ram": 0.7}]) == pytest.approx(0.0)  # tells nothing
+    assert information(even, []) == 0.0
+
+
+def test_a_symptom_rules_nobody_out():
+    assert sum(prior("dead").values()) == pytest.approx(1.0) and min(prior("dead").values()) > 0.0

@@ -1,0 +1,117 @@
+"""Whether a repair is proven: the fault's conditions met again, for long enough, by a machine that works."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+
+from conftest import TRACES, run_strobewise
+from strobewise.case.proof import Witness, prove
+from strobewise.diagnosis.facade import conclude, examine
+from strobewise.machine.faults import fault
+from strobewise.machine.simulate import simulate
+from strobewise.profile.options import Options
+
+LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
+WARM = fault("intermittent", line="M1", at="cpu", level="high", after_s=0.003, ramp_s=0.05)
+
+
+@pytest.fixture
+def witness(tmp_path):
+    count = iter(range(100))
+
+    def make(minutes_on=None, places=None, lines=LINES, **settings):
+        path = tmp_path / f"{next(count)}.vcd"
+        with open(path, "w", encoding="ascii") as file:
+            simulate(lines=lines, seed=settings.pop("seed", 7), **{"duration_s": 0.006, **settings}).write_vcd(file)
+        return Witness(conclude([examine(str(path), Options(probe_at=places or {}))]), minutes_on)
+
+    return make
+
+
+def test_a_fault_that_was_always_there_and_is_gone_is_proven(witness):
+    said = prove([witness(faults=[fault("dead-low", line="M1")])], [witness()])
+    assert (said.state, said.words, said.missing) == ("proven", "proven: gone after the repair: /M1 dead", ())
+    assert any("strobes in all of" in text for text in said.seen)
+
+
+def test_the_same_fault_again_is_still_there(witness):
+    dead = [fault("dead-low", line="M1")]
+    said = prove([witness(faults=dead)], [witness(), witness(faults=dead, seed=8)])
+    assert said.state == "still_there" and said.words.startswith("still there: /M1 (pin 27)")
+
+
+def test_the_line_at_fault_in_another_way_is_still_there(witness):
+    assert prove([witness(faults=[fault("dead-low", line="M1")])], [witness(faults=[fault("floating", line="M1")])]).state == "still_there"
+
+
+def test_another_fault_is_told_as_one(witness):
+    said = prove([witness(faults=[fault("dead-low", line="M1")])], [witness(faults=[fault("dead-high", line="RFSH")])])
+    assert said.state == "new_fault" and said.words.startswith("another fault than before: /RFSH (pin 28)")
+
+
+@pytest.mark.parametrize("dead", [fault("rom-absent"), fault("reset-held", after_s=0.0), fault("clock-dead")], ids=lambda f: f.kind)
+def test_another_dead_machine_is_no_proof(witness, dead):
+    said = prove([witness(faults=[fault("dead-low", line="M1")])], [witness(faults=[dead])])
+    assert said.state in ("not_proven", "new_fault")
+    assert said.state == "new_fault" or any("program" in text or "decide" in text for text in said.missing)
+
+
+def test_other_leads_prove_nothing(witness):
+    said = prove([witness(faults=[fault("dead-low", line="M1")])], [witness(lines=("CLK", "MREQ", "RD", "WR"))])
+    assert said.state == "not_proven" and "no capture after the repair could show the fault again (/M1 dead)" in said.missing[0]
+
+
+def test_the_connector_is_another_place_than_the_cpu(witness):
+    broken = [fault("dead-high", line="M1", at="connector")]
+    places = {"M1": "connector"}
+    before = witness(places=places, probe_at=places, faults=broken)
+    assert prove([before], [witness()]).state == "not_proven"
+    assert prove([before], [witness(places=places, probe_at=places)]).state == "proven"
+
+
+def test_a_capture_shorter_than_the_fault_took_proves_nothing(witness):
+    before = witness(faults=[WARM], duration_s=0.01)
+    short = prove([before], [witness(duration_s=0.0025)])
+    assert short.state == "not_proven" and short.missing[0].startswith("longer: it failed after 3.")
+    long = prove([before], [witness(duration_s=0.012, seed=9)])
+    assert long.state == "proven" and any("exp(-t/m)" in text for text in long.seen)
+
+
+def test_how_sure_a_time_without_a_failure_is_follows_from_the_mean_time_to_it(witness):
+    before = witness(faults=[WARM], duration_s=0.01)
+    (failed,) = before.faults
+    mean = failed.first_s - before.evidence.start_s
+    after = witness(duration_s=0.007)
+    assert prove([before], [after]).chance == pytest.approx(math.exp(-after.evidence.duration_s / mean), rel=1e-6)
+    spared = witness(duration_s=0.004, seed=3)  # at risk as well, and spared: the mean time to a failure is longer
+    longer = prove([before, spared], [after]).chance
+    assert longer == pytest.approx(math.exp(-after.evidence.duration_s / (mean + spared.evidence.duration_s)), rel=1e-6)
+
+
+def test_a_fault_that_needs_warmth_is_not_disproved_cold(witness):
+    before = witness(minutes_on=20.0, faults=[WARM])
+    cold = prove([before], [witness(minutes_on=2.0)])
+    assert cold.state == "not_proven" and "on for 20 minutes, as then" in cold.missing[0] and cold.minutes_on == 20.0
+    brief = prove([before], [witness(minutes_on=25.0)])
+    assert brief.state == "not_proven" and brief.minutes_on == 60.0
+    assert prove([before], [witness(minutes_on=60.0)]).state == "proven"
+
+
+def test_captures_without_a_fault_leave_nothing_to_prove(witness):
+    said = prove([witness()], [witness(seed=8)])
+    assert said.state == "not_proven" and said.missing == ("a capture from before the repair in which the fault shows",)
+
+
+def test_the_command_says_it_in_its_exit_status():
+    good, bad = TRACES / "good" / "healthy-full.vcd.gz", TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz"
+    done = run_strobewise("prove", "--before", bad, "--after", good, "--json", "-")
+    assert (done.returncode, json.loads(done.stdout)["state"]) == (0, "proven")
+    assert run_strobewise("prove", "--before", bad, "--after", bad).returncode == 1
+    two = run_strobewise("prove", "--before", good, "--after", good)
+    assert two.returncode == 3 and b"missing: a capture from before the repair" in two.stdout
+    assert run_strobewise("prove", "--before", bad).returncode == 2
+    wrong = run_strobewise("prove", "--before", bad, "--after", good, "--minutes-on", "x.vcd=3")
+    assert wrong.returncode == 2 and b"'x.vcd=3' is no capture and minutes (--minutes-on)" in wrong.stderr
