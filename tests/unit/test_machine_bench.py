@@ -10,6 +10,7 @@ from machine_waves import QUIET, SLOW, T_NS, WITH_PAGER, cycle, data_written, ed
 
 from strobewise.machine import BusRequest, Press, fault, simulate
 from strobewise.machine.board import Port, WaitRule
+from strobewise.machine.halts import Opcodes
 
 # LD SP,8000h; IM 1; EI; JR itself; the routine at 0038h writes port 0AAh
 WITH_INTERRUPTS = "31 00 80 ED 56 FB 18 FE" + "00" * 48 + "3E 5A D3 AA FB ED 4D" + "00" * 39 + "3E A5 D3 BB ED 45"
@@ -84,9 +85,20 @@ def test_halt_goes_low_and_repeats_fetches_until_an_interrupt():
     assert len(halted) > 5
     assert {c["address"] for c in halted} == {7}
     fall, rise = [t for t, _ in edges(capture, "HALT")][:2]
-    assert halted[0]["start_s"] * 1e9 <= fall < halted[0]["start_s"] * 1e9 + T_NS
+    assert fall == pytest.approx(halted[0]["start_s"] * 1e9 - T_NS / 2 + 60, abs=2)  # the falling edge in T4 of HALT's own fetch
     acknowledge = cycle(capture, "interrupt_acknowledge")["start_s"] * 1e9
-    assert rise > acknowledge
+    assert rise == pytest.approx(acknowledge - T_NS / 2 + 60, abs=2)
+    assert len(edges(capture, "HALT")) == 2
+
+
+@pytest.mark.parametrize(
+    ("fetched", "halts"),
+    [("76", 1), ("00 76", 1), ("CB 76", 0), ("ED 76", 0), ("CB CB 76", 1), ("DD 76", 1), ("DD CB 76", 1), ("DD FD 76", 1), ("ED ED 76", 1)],
+)
+def test_which_fetched_byte_is_a_halt(fetched, halts):
+    """DD CB takes its last byte by a read: the next fetch begins an instruction."""
+    opcodes = Opcodes()
+    assert [opcodes.halts(byte) for byte in bytes.fromhex(fetched)][-1] == halts
 
 
 def test_bus_request_is_granted_after_the_machine_cycle():
@@ -96,6 +108,7 @@ def test_bus_request_is_granted_after_the_machine_cycle():
     assert 0 < granted - asked <= 6 * T_NS
     assert 20 * T_NS - 100 < released - granted < 22 * T_NS
     assert 0 < back - released < 2 * T_NS
+    assert (back - granted) % T_NS == pytest.approx(T_NS / 2, abs=2)  # falls with a rising clock edge, rises with a falling one
     assert not [t for line in ("M1", "MREQ", "RD", "RFSH") for t, _ in edges(capture, line) if granted + 200 < t < back]
     one = next(c for c in capture.truth["cycles"] if c["bus_granted"])
     assert one["t_states"] > 20

@@ -8,6 +8,7 @@ from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 from ..bus.lines import MASK
 from ..cpu.model import Z80
 from .board import ALL_HIGH, Board, FaultyBoard
+from .halts import Opcodes
 from .pins import REFRESHING, RELEASED, PinTiming, Template
 from .player import SOURCE_DELAY, Player
 from .sources import NEVER, BusMaster, Source
@@ -84,6 +85,8 @@ class Bench(Player):
         self.nmi_at: Optional[int] = None
         self.nmi_low = False  #: as the CPU saw it when the wiring changed last
         self.in_reset = False
+        self.halt_ended = False  #: /HALT has risen already, and the response comes next
+        self.opcodes = Opcodes()
         self.rewire_at = NEVER
         self._rewire()
         for source in self.sources:  # what is pulled at power-on has no edge: the machine comes up like that
@@ -114,8 +117,9 @@ class Bench(Player):
                     result = step(self)
                     if result is not None and result != "interrupt" and first < len(self.kinds):
                         self.notes[first] = result
-                    if cpu.halted is not self.halt_shown:
+                    if cpu.halted is not self.halt_shown and not self.halt_ended:
                         self._show_halt()
+                    self.halt_ended = False
                     if len(self.events) > 2000:
                         yield self.events
                         self.events = []
@@ -237,8 +241,34 @@ class Bench(Player):
         if self.refreshing:
             board.refresh(refresh)
             refresh = board.pin_address(refresh)
+        if kind == "opcode_fetch" and not self.cpu.halted and self.opcodes.halts(answer.die) and not self.halt_shown:
+            self.halt_shown = True
+            self.pending.append(((template.t_states - 1) * self.timing.period + self.timing.high + _OUTPUT_DELAY, MASK["HALT"], 0))
         self.emit(template, shown, refresh, answer.pin)
+        if self.cpu.halted and self.halt_shown and self._will_answer():
+            self._end_halt()
         return answer.die
+
+    def _will_answer(self) -> bool:
+        """Return whether the CPU leaves HALT with its next step, by what it sampled in the cycle that was just played."""
+        return (self.cpu.iff1 and self._sampled("INT")) or (self.nmi_at is not None and self.nmi_at <= self.t - 2)
+
+    def _end_halt(self) -> None:
+        """Let /HALT rise with the last falling clock edge before the response, in what was just played."""
+        mask = MASK["HALT"]
+        self.halt_shown, self.halt_ended = False, True
+        at = self.now - self.timing.period + self.timing.high + _OUTPUT_DELAY
+        if at >= self.now or mask & (self.masks[0] | self.masks[1]):
+            self.pending.append((max(0, at - self.now), mask, mask))
+            return
+        first = len(self.events)
+        while first and self.events[first - 1][0] >= at:
+            first -= 1
+        later = [(time, word | mask) for time, word in self.events[first:]]
+        if first and (not later or later[0][0] > at):
+            later.insert(0, (at, self.events[first - 1][1] | mask))
+        self.events[first:] = later
+        self.static |= mask
 
     # --- what happens beside the program ------------------------------------------------------------------------
 
@@ -276,7 +306,7 @@ class Bench(Player):
             self._reset_if_asked()
             if not self.wiring.input_level("BUSREQ", self.pulls["BUSREQ"] > 0):  # seen on this rising edge
                 break
-        self.pending.append((_OUTPUT_DELAY, mask, mask))
+        self.pending.append((self.timing.high + _OUTPUT_DELAY, mask, mask))  # with the falling edge, where it fell with a rising one
         self.idle(1, RELEASED)
 
     def _reset_if_asked(self) -> None:
@@ -295,7 +325,7 @@ class Bench(Player):
         self.idle(1, RELEASED)  # the first fetch begins two T-states after the line has risen
         self.in_reset = False
         self.cpu.reset()
-        self.nmi_at = None
+        self.nmi_at, self.opcodes = None, Opcodes()
         if self.board.pager is not None:
             self.board.pager.reset()
         self._check_special()
