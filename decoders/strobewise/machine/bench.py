@@ -54,6 +54,11 @@ class _Restarted(Exception):
 class Bench(Player):
     """One run of a machine. Iterate `run` for its waveform; `cycles` is complete when the iteration ends."""
 
+    nmi_low = False  #: as the CPU saw it when the wiring changed last
+    halt_ended = False  #: /HALT has risen already, and the response comes next
+    halt_shown = False
+    in_reset = False
+
     def __init__(
         self,
         board: Board,
@@ -81,11 +86,7 @@ class Bench(Player):
         self.pulls = {"WAIT": 0, "INT": 0, "NMI": 0, "RESET": 0, "BUSREQ": 0}  #: how many pull each input low
         self.changed_at = dict.fromkeys(self.pulls, -NEVER)
         self.special = False  #: something must be dealt with before the next machine cycle
-        self.halt_shown = False
         self.nmi_at: Optional[int] = None
-        self.nmi_low = False  #: as the CPU saw it when the wiring changed last
-        self.in_reset = False
-        self.halt_ended = False  #: /HALT has risen already, and the response comes next
         self.opcodes = Opcodes()
         self.rewire_at = NEVER
         self._rewire()
