@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,8 +13,10 @@ from hypothesis import strategies as st
 
 from session_files import write_session
 from strobewise.bus.volts import INPUT_HIGH_V, INPUT_LOW_V
+from strobewise.capture.raw.reader import RawCapture
 from strobewise.capture.records import BitAssignment
 from strobewise.capture.session.reader import SessionCapture
+from strobewise.records.raw import RawForm
 
 BITS = 20
 VOLTS = st.sampled_from([0.0, 0.3, 1.4, 2.9, 5.0])
@@ -73,13 +76,25 @@ def test_pieces_do_not_matter(recording):
     analog = [(f"v{at}", [np.array(course, "<f4").tobytes()]) for at, course in enumerate(volts)]
     with TemporaryDirectory() as folder:
         path = write_session(Path(folder) / "a.sr", [f"c{at}" for at in range(channels)], chunks, analog, "1 GHz", unit)
+        expected = one_by_one(channels, samples, volts, assignment)
         with SessionCapture(str(path), block_bytes) as capture:
-            found = []
-            for block in capture.blocks(assignment):
-                unknown = np.zeros(len(block.times), np.uint64) if block.unknown is None else block.unknown
-                found += zip(block.times.tolist(), block.words.tolist(), unknown.tolist(), strict=True)
-            rows, counts = one_by_one(channels, samples, volts, assignment)
-            assert found == rows
-            told = capture.channel_statistics()
-            assert [tuple(told[str(at), 0]) for at in range(channels + len(volts))] == counts
-            assert (capture.start_time, capture.end_time) == (0, len(samples))
+            check(capture, assignment, expected, len(samples))
+        if unit and not volts:
+            (Path(folder) / "a.raw").write_bytes(raw + b"\0" * (unit - 1))
+            form = RawForm(Fraction(10**9), unit, tuple((f"c{at}", at) for at in range(channels)))
+            with RawCapture(str(Path(folder) / "a.raw"), form, block_bytes) as capture:
+                check(capture, assignment, expected, len(samples))
+                assert len(capture.warnings) == (unit > 1)
+
+
+def check(capture, assignment, expected, samples):
+    """Hold what a reader gives against rows and counts."""
+    found = []
+    for block in capture.blocks(assignment):
+        unknown = np.zeros(len(block.times), np.uint64) if block.unknown is None else block.unknown
+        found += zip(block.times.tolist(), block.words.tolist(), unknown.tolist(), strict=True)
+    rows, counts = expected
+    assert found == rows
+    told = capture.channel_statistics()
+    assert [tuple(told[str(at), 0]) for at in range(len(counts))] == counts
+    assert (capture.start_time, capture.end_time) == (0, samples)

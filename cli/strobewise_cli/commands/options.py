@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from strobewise.capture.channels.mapping import ChannelMap
     from strobewise.diagnosis.examined import Examined
     from strobewise.profile.options import Options
+    from strobewise.records.raw import RawForm
 
 CAPTURE_HELP = "a .vcd, a .vcd.gz, a session file of the capture host (.sr), a .csv from a scope, or - for one of these on standard input"
 MOST_PROCESSES = 256
@@ -42,7 +43,7 @@ def add_capture(parser: argparse.ArgumentParser, many: bool = False) -> None:
 
 
 def add_machine_options(parser: argparse.ArgumentParser) -> None:
-    """Add --map, --map-file, --machine, --rom, --clock and --probe-at."""
+    """Add --map, --map-file, --machine, --rom, --clock, --probe-at and --raw."""
     group = parser.add_argument_group("the leads and the machine")
     group.add_argument(
         "--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[],
@@ -73,6 +74,11 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
         help="where a line's lead sits: cpu (the default) or connector; FILE::LINE=PLACE is about one of several captures",
     )  # fmt: skip
+    group.add_argument(
+        "--raw", metavar="RATE[/BYTES]:LINE=BIT,...", type=raw_form,
+        help="the capture is raw samples: so many a second, of so many bytes, the least significant first, with each line on a bit "
+        "from 0, as 24M:MREQ=0,M1=1 or 12M/2:MREQ=0,D=8..15",
+    )  # fmt: skip
 
 
 def engine_options(args: argparse.Namespace) -> Options:
@@ -93,7 +99,7 @@ def engine_options(args: argparse.Namespace) -> Options:
     own = tuple((file, line, place) for file, line, place in args.probes if file is not None)
     options = Options(
         tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, replay, own_probes=own,
-        clocked=args.clocked,
+        clocked=args.clocked, raw=args.raw,
     )  # fmt: skip
     _refuse_strangers(args, options)
     return options
@@ -120,7 +126,7 @@ def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[C
     from strobewise.capture.clocked.view import as_clocked
     from strobewise.diagnosis.labels import label_channels
 
-    with open_capture(path) as plain:
+    with open_capture(path, options.raw) as plain:
         channel_map = label_channels(path, plain, options)
         if channel_map.map_file is not None:
             note(map_note(channel_map))
@@ -187,6 +193,13 @@ def rom_image(text: str) -> RomImage:
         return path, address, read_rom(Path(path), address)
     except ValueError as error:
         raise UsageError(str(error), f"--rom {path}", "check the file and the address") from None
+
+
+def raw_form(text: str) -> RawForm:
+    """Return what raw samples are."""
+    from strobewise.capture.raw.form import parse_raw
+
+    return parse_raw(text)
 
 
 def processes(text: str) -> int:

@@ -30,6 +30,8 @@ _EPILOG = """\
 examples:
   sigrok-cli -d DRIVER -c samplerate=24m --continuous -O vcd | strobewise watch -
                                               stop at the first fault and say what it is
+  sigrok-cli -d DRIVER -c samplerate=24m --continuous -O binary | strobewise watch - --raw 24M:MREQ=0,M1=1,RD=2,WR=3
+                                              the same from raw samples, which cost far less to read
   ... | strobewise watch - --save faults      save what was around it as a small VCD, too
   ... | strobewise watch - --keep-going --save faults --log counters.jsonl
                                               go on all night; a line for each second of the stream in the log
@@ -175,7 +177,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
         description="Follow an endless capture, for faults that come and go: a machine that dies warm.",
         epilog=_EPILOG,
     )
-    parser.add_argument("capture", metavar="CAPTURE", help="- for a VCD on standard input; a file or a named pipe")
+    parser.add_argument("capture", metavar="CAPTURE", help="- for a VCD on standard input, or samples with --raw; a file or a named pipe")
     parser.add_argument("--keep-going", action="store_true", help="report every window with a fault and go on")
     parser.add_argument("--save", metavar="FOLDER", help="save the surroundings of each fault there, as a small VCD")
     parser.add_argument("--log", metavar="FILE", help="add a line of JSON with counters for each second of the stream, and for each fault")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple, Optional
 
+from ..records.raw import RawForm
 from .interface import Capture
 from .source import TextSource
 
@@ -72,6 +73,11 @@ FORMATS = (
 OTHERWISE = FORMATS[0]  #: what a file that nothing tells of is read as: its reader says what is amiss
 
 
+#: No raw samples begin so by chance.
+_MARKS = (b"PK\x03\x04", b"$date", b"$version", b"$timescale", b"$comment", b"$scope")
+LONGEST_MARK = max(map(len, _MARKS))
+
+
 def format_of(source: TextSource) -> Format:
     """Return the format that the bytes tell, the first row of FORMATS that fits, else that of the name. Raises CaptureError."""
     start, ended = source.peek(1), False
@@ -91,13 +97,18 @@ def _by_name(path: str) -> Format:
     return next((known for known in FORMATS if name.endswith(known.endings)), OTHERWISE)
 
 
-def open_capture(path: str) -> Capture:
+def open_capture(path: str, raw: Optional[RawForm] = None) -> Capture:
     """Open a capture of any format of FORMATS, packed or not, or "-" for one on standard input. Use it as a context manager.
 
+    raw: what raw samples are, which say nothing of themselves; a capture that begins as a VCD or a session does is read as that.
     Raises CaptureError.
     """
     source = TextSource(path)
     try:
+        if raw is not None and not source.peek(LONGEST_MARK).startswith(_MARKS):
+            from .raw.reader import RawCapture
+
+            return RawCapture(path, raw, source=source)
         return format_of(source).opener(source)
     except BaseException:
         source.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import stat
 import zlib
 from io import FileIO
@@ -84,6 +85,13 @@ class TextSource:
         data = self.read(len(target))
         target[: len(data)] = data
         return len(data)
+
+    def ready(self, seconds: float) -> bool:
+        """Return whether more comes within this time; False where the system cannot say so of a pipe."""
+        try:
+            return seconds > 0 and bool(select.select([self._file], [], [], seconds)[0])
+        except (OSError, ValueError):
+            return False
 
     def _open(self, path: str) -> FileIO:
         try:

@@ -53,7 +53,7 @@ def examine(
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     options = options.for_capture(path)
-    with open_capture(path) as opened:
+    with open_capture(path, options.raw) as opened:
         channels = label_channels(path, opened, options)
         if channels.guessed:
             from .gathering import examine_guessed

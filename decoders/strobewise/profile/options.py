@@ -11,6 +11,7 @@ from pathlib import Path
 from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
 from ..records.profile import Profile
+from ..records.raw import RawForm
 
 ADDRESS_SPACE = 1 << 16
 #: FILE::LINE=..., of one of several captures. What stands before the equals sign must look like a line, so that a channel may have colons.
@@ -43,6 +44,7 @@ class Options:
     own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
     own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures
     clocked: str | None = None  #: "falling", "rising": the capture holds one sample a clock, at that edge; "no": it does not; None: look
+    raw: RawForm | None = None  #: what raw samples are, of captures that say nothing of themselves
 
     @property
     def nominal_hz(self) -> float | None:
