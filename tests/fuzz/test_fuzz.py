@@ -43,6 +43,12 @@ def test_mutated_captures(seed, which):
 
 
 @QUICK
+@given(st.integers(0, 2**32), st.integers(0, len(SEEDS["scope"]) - 1))
+def test_mutated_csv(seed, which):
+    scope(mutated(SEEDS["scope"][which].read_bytes()[:4000], random.Random(seed)))
+
+
+@QUICK
 @given(st.integers(0, 2**32), st.integers(0, len(SEEDS["session"]) - 1))
 def test_mutated_sessions(seed, which):
     session(mutated(SEEDS["session"][which].read_bytes(), random.Random(seed)))

@@ -1,18 +1,21 @@
-"""The head of a scope's CSV: separator, names, units, which column is the time, and where the samples begin.
+"""The head of a CSV, of a scope, an analyser or the capture host: separator, names, units, where the time is, and where the samples begin.
 
-No standard says how a scope writes CSV; what is understood here is common practice: any lines of remarks, then a line of
+No standard says how these write CSV; what is understood here is common practice: any lines of remarks, then a line of
 names (units in brackets, or on a line of their own), then rows of numbers; "," ";" or tab between the columns, and a
-decimal comma where the separator is not one.
+decimal comma where the separator is not one. What remarks can say: :mod:`remarks`.
 """
 
 from __future__ import annotations
 
 import re
+from fractions import Fraction
+from itertools import pairwise
 from typing import NamedTuple, Optional
 
 from .. import limits
 from ..vcd.header import printable
 from ..vcd.positions import BodyError
+from .remarks import Remarks
 
 TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
 VOLT_UNITS_V = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6, "kv": 1e3}
@@ -21,6 +24,9 @@ _TIME_NAMES = frozenset({"time", "t", "x", "x-axis", "second", "seconds"})
 _INDEX_NAMES = frozenset({"sample", "samples", "index", "no", "no.", "#"})
 _NAME_WITH_UNIT = re.compile(r"(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*")
 MOST_HEAD_LINES = 100
+
+_ROWS_LOOKED_AT = 64
+_UNITS_OF_HOST = re.compile(r"(?:milli|micro|nano|pico|femto|atto)?seconds|samples")  #: the last one where it was told no rate in time
 
 EXPORT_AGAIN = "export it again with a column of times and a column of volts per channel"
 
@@ -38,12 +44,19 @@ class ScopeHead(NamedTuple):
 
     separator: str
     decimal_comma: bool
-    time_index: int
-    time_scale: float  #: seconds per unit of the file
+    time_index: Optional[int]  #: None where rows are samples in order
+    time_scale: float  #: seconds per unit of the file; where a rate is told, samples
     columns: tuple[Column, ...]  #: of volts or logic levels
     width: int  #: columns of a row
     end: int  #: offset of the first row of numbers
     line: int  #: its line, from 1
+    rate: Optional[Fraction] = None  #: samples a second, where the remarks tell it
+    first_sample: float = 0.0  #: taken from every time, in samples
+    by_host: bool = False  #: written by the capture host
+
+
+class _NeedMore(Exception):
+    """More rows are needed to tell which column is the time."""
 
 
 def parse_head(data: bytes, complete: bool) -> Optional[ScopeHead]:
@@ -55,19 +68,37 @@ def parse_head(data: bytes, complete: bool) -> Optional[ScopeHead]:
         raise BodyError("the file is empty", None, EXPORT_AGAIN)
     offset = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     head: list[str] = []
-    for number in range(1, MOST_HEAD_LINES + 2):
+    remarks = Remarks()
+    number = 0
+    while number <= MOST_HEAD_LINES or remarks.by_host:
+        number += 1
         end = data.find(b"\n", offset)
         if end < 0 and not complete:
             return None
-        line = printable(data[offset : end if end >= 0 else len(data)].rstrip(b"\r\n").replace(b"\t", b"\x00")).replace("\ufffd", "\t")
-        style = _number_style(line)
+        line = _text(data[offset : end if end >= 0 else len(data)])
+        style = _number_style(line, len(remarks.names) == 1)
         if style is not None:
-            return _head(head, line, style, offset, number)
-        head.append(line)
+            try:
+                return _head(head, _first_rows(data, offset, complete), style, offset, number, remarks, complete)
+            except _NeedMore:
+                return None
+        remarks = remarks.and_line(line)
+        head = [*head[-MOST_HEAD_LINES:], line]
         if end < 0:
             break
         offset = end + 1
     raise BodyError("this is no CSV of a scope: no row of numbers in two columns or more", 0, EXPORT_AGAIN)
+
+
+def _text(line: bytes) -> str:
+    return printable(line.rstrip(b"\r\n").replace(b"\t", b"\x00")).replace("\ufffd", "\t")
+
+
+def _first_rows(data: bytes, offset: int, complete: bool) -> list[str]:
+    """Return the first lines from an offset on; a line that may go on is none."""
+    rows = data[offset : offset + limits.MAX_CSV_LINE_BYTES].split(b"\n", _ROWS_LOOKED_AT)
+    rows = rows[:-1] if len(rows) > 1 and not (complete and rows[-1].strip()) else rows
+    return [_text(row) for row in rows[:_ROWS_LOOKED_AT] if row.strip()]
 
 
 def split_row(line: str, separator: str) -> list[str]:
@@ -85,8 +116,10 @@ def to_number(cell: str, decimal_comma: bool) -> Optional[float]:
         return None
 
 
-def _number_style(line: str) -> Optional[tuple[str, bool]]:
-    """Return separator and whether the comma is the decimal mark, None when the line is no row of numbers."""
+def _number_style(line: str, alone: bool) -> Optional[tuple[str, bool]]:
+    """Return separator and whether the comma is the decimal mark, None when the line is no row of numbers. alone: one number is a row."""
+    if alone and line.strip() in ("0", "1"):
+        return ",", False
     for separator, decimal_comma in ((";", False), (";", True), ("\t", False), ("\t", True), (",", False)):
         cells = split_row(line, separator)
         if len(cells) > 1 and all(to_number(cell, decimal_comma) is not None for cell in cells):
@@ -94,11 +127,54 @@ def _number_style(line: str) -> Optional[tuple[str, bool]]:
     return None
 
 
-def _head(head: list[str], row: str, style: tuple[str, bool], offset: int, line: int) -> ScopeHead:
+def _head(
+    head: list[str], rows: list[str], style: tuple[str, bool], offset: int, line: int, remarks: Remarks, complete: bool
+) -> ScopeHead:
     separator, decimal_comma = style
-    width = len(split_row(row, separator))
+    width = len(split_row(rows[0], separator))
     if width > limits.MAX_CSV_COLUMNS:
         raise BodyError(f"more than {limits.MAX_CSV_COLUMNS} columns", offset, EXPORT_AGAIN)
+    names, units = _names(head, separator, width)
+    firsts = [to_number(split_row(row, separator)[0], decimal_comma) for row in rows]
+    time_index = _time_index(names, units, firsts, remarks, complete)
+    first_channel = 0 if time_index is None else 1
+    channels = {first_channel + at: name for at, name in enumerate(remarks.names)}
+    for index in set(channels) & set(range(width)):
+        units[index] = units[index] or _unit(names[index])  # the host has a line of units where others have names
+    columns = tuple(
+        Column(index, channels.get(index) or names[index] or f"CH{index}", VOLT_UNITS_V.get(units[index], 1.0))
+        for index in range(width)
+        if index != time_index
+        and (index in channels or not remarks.names)
+        and names[index].casefold() not in _INDEX_NAMES
+        and units[index] not in TIME_UNITS_S
+    )
+    if not columns:
+        raise BodyError("no column of volts beside the time", offset, EXPORT_AGAIN)
+    if time_index is None and remarks.rate is None:
+        raise BodyError("no column of times, and no remark with the sample rate", offset, EXPORT_AGAIN)
+    if remarks.by_host and time_index is not None and len(firsts) > 1 and firsts[0] == firsts[1]:
+        raise BodyError("all samples have one stamp: the host did not know the rate yet", offset, "export it from a session file (.sr)")
+    scale, first = _stamps(names, units, time_index, remarks, firsts[0] or 0.0)
+    return ScopeHead(separator, decimal_comma, time_index, scale, columns, width, offset, line, remarks.rate, first, remarks.by_host)
+
+
+def _stamps(names: list[str], units: list[str], time_index: Optional[int], remarks: Remarks, begin: float) -> tuple[float, float]:
+    """Return by what the time column is multiplied, and what is taken from that. begin: its first number."""
+    if time_index is None:
+        return 1.0, 0.0
+    scale = TIME_UNITS_S.get(units[time_index], 1.0)
+    if remarks.rate is None:
+        return scale, 0.0
+    if remarks.by_host:
+        return remarks.stamp(begin)
+    if names[time_index].casefold() in _INDEX_NAMES:
+        return 1.0, 0.0
+    return scale * float(remarks.rate), 0.0
+
+
+def _names(head: list[str], separator: str, width: int) -> tuple[list[str], list[str]]:
+    """Return names and units of the columns, "" where the head does not say them."""
     above = [split_row(text, separator) for text in head if text.strip()]
     fitting = [cells for cells in above[-2:] if len(cells) == width]
     units = [""] * width
@@ -110,29 +186,32 @@ def _head(head: list[str], row: str, style: tuple[str, bool], offset: int, line:
         unit = _unit(match.group(2) or match.group(3) or "") if match else ""
         if match and unit and match.group(1):
             names[index], units[index] = match.group(1), unit
-    time_index = _time_index(names, units)
-    columns = tuple(
-        Column(index, names[index] or f"CH{index}", VOLT_UNITS_V.get(units[index], 1.0))
-        for index in range(width)
-        if index != time_index and names[index].casefold() not in _INDEX_NAMES and units[index] not in TIME_UNITS_S
-    )
-    if not columns:
-        raise BodyError("no column of volts beside the time", offset, EXPORT_AGAIN)
-    return ScopeHead(separator, decimal_comma, time_index, TIME_UNITS_S.get(units[time_index], 1.0), columns, width, offset, line)
+    return names, units
 
 
 def _unit(text: str) -> str:
     """Return a unit that is known here in its short form, else ""."""
-    word = text.strip().strip("[]()").casefold()
+    word = text.strip().strip("[]()").casefold().removesuffix(" dc").removesuffix(" ac")
     word = _LONG_UNITS.get(word, word)
     return word if word in TIME_UNITS_S or word in VOLT_UNITS_V else ""
 
 
-def _time_index(names: list[str], units: list[str]) -> int:
+def _time_index(
+    names: list[str], units: list[str], firsts: list[Optional[float]], remarks: Remarks, complete: bool
+) -> Optional[int]:
+    """Return the column of the time, None where there is none. firsts: how the first column begins."""
     for index, unit in enumerate(units):
         if unit in TIME_UNITS_S:
             return index
     for index, name in enumerate(names):
-        if name.casefold() in _TIME_NAMES or name.casefold().startswith("time"):
+        if name.casefold() in _TIME_NAMES or name.casefold().startswith("time") or _UNITS_OF_HOST.fullmatch(name):
             return index
-    return 0
+    if remarks.names and len(names) == len(remarks.names):
+        return None
+    if remarks.rate is not None and not remarks.by_host:
+        return next((index for index, name in enumerate(names) if name.casefold() in _INDEX_NAMES), None)
+    if len(firsts) < 3 and not complete:
+        raise _NeedMore
+    rising = all(a is not None and b is not None and a < b for a, b in pairwise(firsts))
+    levels = bool(names[0]) and len(firsts) > 1 and set(firsts) <= {0.0, 1.0}
+    return 0 if rising and not levels else None

@@ -1,6 +1,7 @@
-"""Reading a scope's CSV: volts become levels by the input limits with hysteresis, and stay as evidence.
+"""Reading a CSV: columns of 0 and 1 are logic; volts become levels by the input limits with hysteresis, and stay as evidence.
 
-Times are given in picoseconds: fine enough for any scope, and whole numbers of them at every sample rate in use.
+Times are given in picoseconds: fine enough for any scope, and whole numbers of them at every sample rate in use. Where the file
+tells its sample rate, they are those of its samples.
 """
 
 from __future__ import annotations
@@ -17,15 +18,20 @@ from ...errors import CaptureError
 from .. import limits
 from ..followed import Followed, account
 from ..records import BitAssignment, Block, Channel, Header, Times
+from ..samples.rate import SampleTimes
 from ..source import TextSource
 from ..vcd.header import quoted
 from ..vcd.positions import BodyError
 from ..vcd.state import BodyState, Layout
 from .header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
+from .rows import read_levels
 
 TICK_FS = 1000
 TICKS_PER_SECOND = 10**12
+MOST_SAMPLES = 2.0**44  #: of which the times fit
 LONGEST_S = 1_000_000  #: beyond it a float no longer tells picoseconds apart, by far
+#: Seen with the host that is installed here, whose session file of the same capture has them right.
+MIXED_UP = "the capture host mixes up the columns of volts in its own CSV: save the capture as a session file (.sr)"
 REPEATED_TIMES = "samples that repeat a time are left out: export the times with more digits"
 _MEND = "correct or delete that line, or export it again"
 
@@ -33,7 +39,7 @@ Samples = npt.NDArray[np.float64]
 
 
 class ScopeCapture(Followed):
-    """A scope's CSV opened for reading; the same interface as VcdCapture.
+    """A CSV opened for reading; the same interface as VcdCapture.
 
     A column that holds only 0 and 1 is logic, not volts: a file is searched for that when it is opened; of a pipe the
     first piece decides. Raises CaptureError, from the constructor for the head and from `blocks` for the samples.
@@ -57,7 +63,8 @@ class ScopeCapture(Followed):
             Channel(column.name, "", str(number), 1, None, kind)
             for number, (column, kind) in enumerate(zip(self._head.columns, kinds, strict=True))
         )
-        self.header = Header(TICK_FS, channels, self._head.end)
+        self._clock = None if self._head.rate is None else SampleTimes.at(self._head.rate)
+        self.header = Header(TICK_FS if self._clock is None else self._clock.tick_fs, channels, self._head.end)
 
     def __enter__(self) -> ScopeCapture:
         return self
@@ -83,7 +90,8 @@ class ScopeCapture(Followed):
         if not self._fresh:
             self._reopen()
         self._fresh = False
-        self.warnings.clear()
+        self.warnings[:] = [MIXED_UP] if self._head.by_host and sum(channel.is_volts for channel in self.header.channels) > 1 else []
+        self._sample = -1
         self._layout, self._state = layout, BodyState(layout)
         return self._blocks(layout, self._state)
 
@@ -160,6 +168,11 @@ class ScopeCapture(Followed):
                 self.warnings.append(f"line {self._line} is cut off: the capture is read up to there")
 
     def _parse(self, text: bytes) -> Samples:
+        head = self._head
+        if head.time_index in (None, 0):
+            plain = read_levels(text, head.separator, head.width, head.time_index == 0, head.decimal_comma)
+            if plain is not None and np.isfinite(plain).all():
+                return plain
         lines = text.decode("latin-1")
         if self._head.decimal_comma:
             lines = lines.replace(",", ".")
@@ -228,6 +241,8 @@ class ScopeCapture(Followed):
         if len(times):
             state.levels, state.unknown, state.time = int(words[-1]), int(unknown[-1]), int(times[-1])
             changed[0] = before[2] is None or before[:2] != (int(words[0]), int(unknown[0]))
+            if self._clock is not None:
+                state.time = self._clock.tick(self._sample + 1)  # each sample lasts until the next
         times, words, unknown = times[changed], words[changed], unknown[changed] & np.uint64(layout.output)
         if len(times):
             self._last_row = int(times[-1])
@@ -235,13 +250,22 @@ class ScopeCapture(Followed):
 
     def _times(self, samples: Samples, state: BodyState) -> tuple[Times, Samples]:
         """Return the times in ticks, and the samples without those that repeat a time."""
-        seconds = samples[:, self._head.time_index] * self._head.time_scale
-        if float(np.abs(seconds).max()) > LONGEST_S:
+        clock, head = self._clock, self._head
+        if head.time_index is None:
+            numbers = np.arange(self._sample + 1, self._sample + 1 + len(samples), dtype=np.float64)
+        else:
+            numbers = samples[:, head.time_index] * head.time_scale - head.first_sample
+        limit = LONGEST_S if clock is None or head.rate is None else min(LONGEST_S * float(head.rate), MOST_SAMPLES)
+        if float(np.abs(numbers).max()) > limit:
             raise CaptureError(f"a time is beyond {LONGEST_S} s", self.path, self._line, self._offset, EXPORT_AGAIN)
-        times: Times = np.rint(seconds * TICKS_PER_SECOND).astype(np.int64)
-        if state.time is None:
+        places: Times = np.rint(numbers if clock is not None else numbers * TICKS_PER_SECOND).astype(np.int64)
+        begun = state.time is not None
+        before = (self._sample if clock is not None else state.time) if begun else int(places[0]) - 1
+        times = places if clock is None else clock.ticks(0, places)
+        if not begun:
             state.start_time = int(times[0])
-        steps = np.diff(times, prepend=times[0] - 1 if state.time is None else state.time)
+        steps = np.diff(places, prepend=np.int64(before or 0))
+        self._sample = int(places[-1])
         back = np.flatnonzero(steps < 0)
         if len(back):
             line = self._line + int(back[0])
