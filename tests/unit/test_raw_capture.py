@@ -7,9 +7,10 @@ import os
 import re
 import threading
 
+import numpy as np
 import pytest
 
-from conftest import run_strobewise
+from conftest import TRACES, run_strobewise
 from session_files import write_session
 from strobewise.capture import open_capture
 from strobewise.capture.raw.form import parse_raw
@@ -117,7 +118,12 @@ def test_what_a_pipe_holds_is_handed_on_while_it_stalls(tmp_path):
 
 
 def test_every_command_takes_it(tmp_path):
-    samples = bytes([3, 3, 0, 0, 0, 2, 2, 1, 1, 3] * 3000)
+    with open_capture(str(TRACES / "good" / "healthy-two.vcd")) as capture:
+        blocks = list(capture.blocks([BitAssignment(channel.code, 0, at) for at, channel in enumerate(capture.header.channels)]))
+        times = np.concatenate([block.times for block in blocks]) * capture.header.timescale_fs
+        words = np.concatenate([block.words for block in blocks]).astype(np.uint8)
+    at = np.searchsorted(times, np.arange(0, times[-1], 10**15 / 24e6) + 10**6, "right") - 1
+    samples = words[at].tobytes()
     session = write_session(tmp_path / "a.sr", ["M1", "MREQ"], [samples])
     (tmp_path / "a.bin").write_bytes(samples)
     raw = ("--raw", "24M:M1=0,MREQ=1")
@@ -129,6 +135,21 @@ def test_every_command_takes_it(tmp_path):
         shown = [done.stdout.replace(str(tmp_path / "a.bin").encode(), b"FILE").replace(str(session).encode(), b"FILE") for done in told]
         assert told[0].returncode == told[1].returncode == told[2].returncode != 2, told[1].stderr
         assert shown[0] == shown[1] and len(shown[2]) > 10
+
+
+def test_the_report_says_what_a_capture_was_taken_for(tmp_path):
+    samples = bytes([3, 3, 0, 0, 0, 2, 2, 1, 1, 3] * 300)
+    write_session(tmp_path / "a", ["M1", "MREQ"], [samples])
+    (tmp_path / "b").write_bytes(samples)
+    (tmp_path / "c").write_text("".join(f"{at / 24e6:.9f},{value & 1},{value >> 1}\n" for at, value in enumerate(samples)))
+    (tmp_path / "d").write_bytes(VCD)
+    for name, more, words in (
+        ("a", (), b"read as a session file, told by its first bytes"),
+        ("b", ("--raw", "24M:M1=0,MREQ=1"), b"read as raw samples, as --raw says"),
+        ("c", ("--map", "M1=CH1", "--map", "MREQ=CH2"), b"read as a CSV, told by its first rows"),
+    ):
+        assert words in run_strobewise("diagnose", tmp_path / name, *more).stdout
+    assert b"read as" not in run_strobewise("diagnose", tmp_path / "d").stdout
 
 
 def test_bad_usage_is_one_line(tmp_path):

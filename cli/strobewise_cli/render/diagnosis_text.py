@@ -150,6 +150,8 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
         evidence = examined.evidence
         with told_in_t_states(evidence.counted_t_s):
             _hanging(console, "  ", ", ".join(filter(None, (f"{examined.path}: {time_words(evidence.duration_s)}", rate_words(examined)))))
+        if examined.read_as:
+            _hanging(console, "    ", f"read as {examined.read_as}")
         for text in map_words(examined):
             _hanging(console, "    ", text)
     evidence = diagnosis.evidence

@@ -55,6 +55,7 @@ class Capture(Recording, Protocol):
     """An open file. A context manager, which closes it."""
 
     path: str  #: as the user gave it
+    read_as: str  #: which format it is taken for and what told that, in words; nothing for a VCD, which is the usual one
 
     def __enter__(self: _Self) -> _Self: ...
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import NamedTuple, Optional
 
 import numpy as np
@@ -74,6 +75,7 @@ class Header(NamedTuple):
     timescale_fs: int  #: length of one tick, femtoseconds
     channels: tuple[Channel, ...]  #: in the file's order
     body_offset: int = 0  #: byte offset of the first sample's text, in the unpacked text
+    rate: Optional[Fraction] = None  #: samples a second, where the file or the user says so
     clocked: Optional[Clocked] = None  #: of a capture with one sample a clock: a T-state has TICKS_PER_T ticks then
 
     @property

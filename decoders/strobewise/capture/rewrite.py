@@ -10,8 +10,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache
-from math import gcd
 from typing import IO, NamedTuple
 
 import numpy as np
@@ -61,9 +61,14 @@ class Plan:
 
     outputs: tuple[Output, ...]
     left_out: tuple[str, ...]  #: channels that the packed word has no room for
-    tick_fs: int  #: of the new timescale
+    tick_fs: int  #: of the new timescale; of samples the interval, rounded
     sample_interval_fs: float | None  #: None where no grid was found
     changes: Changes
+    per_tick: Fraction | None = None  #: samples in a tick of the capture, where it is written as samples
+
+    def rate(self, step_fs: int) -> Fraction:
+        """Return the samples a second. step_fs: length of a tick of the capture."""
+        return Fraction(FS_PER_S, self.tick_fs) if self.per_tick is None else self.per_tick * FS_PER_S / step_fs
 
     @property
     def samples(self) -> int:
@@ -91,7 +96,7 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
         tick = _decade(span_fs / 100)
     while True:
         changes = Changes()
-        for _ in _moved(capture, channels, tick, changes):
+        for _ in moved(capture, channels, Fraction(capture.header.timescale_fs, tick), changes):
             pass
         if changes.lost_edges == 0 or tick <= _decade(capture.header.timescale_fs):
             return Plan(outputs, left_out, tick, sample, changes)
@@ -103,7 +108,7 @@ def write(capture: Capture, channels: ChannelMap, made: Plan, out: IO[bytes], wr
     out.write(_header(made, writer).encode("ascii"))
     bits = np.array([output.bit for output in made.outputs], np.uint64)
     before = None
-    for times, words in _moved(capture, channels, made.tick_fs, Changes()):
+    for times, words in moved(capture, channels, Fraction(capture.header.timescale_fs, made.tick_fs), Changes()):
         for at in range(0, len(times), _ROWS):
             part = words[at : at + _ROWS]
             out.write(_rows(times[at : at + _ROWS], part, before, bits))
@@ -171,11 +176,10 @@ def outputs_of(channels: ChannelMap) -> tuple[tuple[Output, ...], tuple[str, ...
     return tuple(outputs), tuple(use.name for use in channels.uses if use.target_bit is None)
 
 
-def _moved(capture: Capture, channels: ChannelMap, tick_fs: int, made: Changes) -> Iterator[tuple[Times, Words]]:
-    """Yield the capture on the new ticks, one row a tick; note what that changes."""
+def moved(capture: Capture, channels: ChannelMap, ticks: Fraction, made: Changes) -> Iterator[tuple[Times, Words]]:
+    """Yield the capture on new ticks, one row a tick; note what that changes. ticks: new ones in one of the capture's own."""
     step = capture.header.timescale_fs
-    common = gcd(step, tick_fs)
-    up, down = step // common, tick_fs // common
+    up, down = ticks.numerator, ticks.denominator
     held_time, held_word = np.empty(0, np.int64), np.empty(0, np.uint64)
     given = held_word  # the last row handed on
     changed_at = -1
@@ -189,7 +193,7 @@ def _moved(capture: Capture, channels: ChannelMap, tick_fs: int, made: Changes) 
             made.first = int(((block.times[0] - origin) * up + down // 2) // down)
         scaled = (block.times - origin) * up
         times = (scaled + down // 2) // down
-        made.largest_shift_fs = max(made.largest_shift_fs, int(np.abs(times * down - scaled).max()) * common)
+        made.largest_shift_fs = max(made.largest_shift_fs, int(np.abs(times * down - scaled).max()) * step // up)
         words = _known(block, made, held_word)
         times, words = np.concatenate([held_time, times]), np.concatenate([held_word, words])
         made.lost_edges += _edges(words)

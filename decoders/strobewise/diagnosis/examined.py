@@ -19,3 +19,4 @@ class Examined:
     end_tick: int
     start_tick: int
     tick_s: float
+    read_as: str = ""  #: which format it was taken for and what told that; nothing for a VCD

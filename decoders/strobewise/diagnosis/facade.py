@@ -54,20 +54,28 @@ def examine(
     """
     options = options.for_capture(path)
     with open_capture(path, options.raw) as opened:
-        channels = label_channels(path, opened, options)
-        if channels.guessed:
-            from .gathering import examine_guessed
+        examined = _examine(path, opened, options, progress, more_parts, apart)
+        examined.read_as = opened.read_as
+        return examined
 
-            return examine_guessed(path, opened, channels, options, more_parts)
-        if channels.unlabelled:
-            from .gathering import examine_unlabelled
 
-            return examine_unlabelled(path, opened, options, more_parts)
-        capture, channels = as_clocked(opened, channels, options.clocked, options.nominal_hz)
-        with _reading_ahead(capture, channels, apart) as blocks:
-            from .gathering import gather
+def _examine(
+    path: str, opened: Capture, options: Options, progress: Callable[[int], None] | None, more_parts: Sequence[Maker], apart: bool
+) -> Examined:
+    channels = label_channels(path, opened, options)
+    if channels.guessed:
+        from .gathering import examine_guessed
 
-            return gather(path, capture, channels, blocks, options, progress, more_parts)
+        return examine_guessed(path, opened, channels, options, more_parts)
+    if channels.unlabelled:
+        from .gathering import examine_unlabelled
+
+        return examine_unlabelled(path, opened, options, more_parts)
+    capture, channels = as_clocked(opened, channels, options.clocked, options.nominal_hz)
+    with _reading_ahead(capture, channels, apart) as blocks:
+        from .gathering import gather
+
+        return gather(path, capture, channels, blocks, options, progress, more_parts)
 
 
 @contextlib.contextmanager

@@ -109,8 +109,8 @@ class ClockedCapture:
         """step: ticks of the file between two samples. blocks: those of `channels`, where reading has begun already."""
         self._capture, self._captured, self._step, self._coming = capture, channels.captured, step, blocks
         tick_fs = retimed_tick_fs(step, capture.header.timescale_fs, clock_hz)
-        self.path = capture.path
-        self.header = Header(tick_fs, capture.header.channels, capture.header.body_offset, Clocked(edge, clock_hz is not None))
+        self.path, self.read_as = capture.path, capture.read_as
+        self.header = Header(tick_fs, capture.header.channels, capture.header.body_offset, clocked=Clocked(edge, clock_hz is not None))
         self._edge = edge
         self._counts = _Counts(())
         self._span: Optional[tuple[int, int]] = None  #: numbers of the first and the last sample

@@ -23,6 +23,8 @@ WAIT_S = 0.02  #: how long a pipe is waited for, so that a piece is worth the tr
 class RawCapture(SampledCapture):
     """Raw samples opened for reading. Raises CaptureError."""
 
+    read_as = "raw samples, as --raw says"
+
     def __init__(
         self, path: str, form: RawForm, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None
     ) -> None:
@@ -33,7 +35,7 @@ class RawCapture(SampledCapture):
         self.times = SampleTimes.at(form.rate)
         self.places = [bit for _, bit in form.channels]
         channels = tuple(Channel(name, "", str(number), 1, None, "wire") for number, (name, _) in enumerate(form.channels))
-        self.header = Header(self.times.tick_fs, channels)
+        self.header = Header(self.times.tick_fs, channels, rate=form.rate)
         self._source = source or TextSource(path)
         self._fresh = True
 

@@ -24,6 +24,7 @@ class SampledCapture(Followed):
     """
 
     path: str
+    read_as: str
     header: Header
     warnings: list[str]
     times: SampleTimes

@@ -45,6 +45,8 @@ class ScopeCapture(Followed):
     first piece decides. Raises CaptureError, from the constructor for the head and from `blocks` for the samples.
     """
 
+    read_as = "a CSV, told by its first rows"
+
     def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
         self.path = path
         self.block_bytes = block_bytes
@@ -64,7 +66,7 @@ class ScopeCapture(Followed):
             for number, (column, kind) in enumerate(zip(self._head.columns, kinds, strict=True))
         )
         self._clock = None if self._head.rate is None else SampleTimes.at(self._head.rate)
-        self.header = Header(TICK_FS if self._clock is None else self._clock.tick_fs, channels, self._head.end)
+        self.header = Header(TICK_FS if self._clock is None else self._clock.tick_fs, channels, self._head.end, self._head.rate)
 
     def __enter__(self) -> ScopeCapture:
         return self

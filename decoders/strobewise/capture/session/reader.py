@@ -26,6 +26,8 @@ class SessionCapture(SampledCapture):
     Raises CaptureError, from the constructor for the archive and its metadata and from `blocks` for the samples.
     """
 
+    read_as = "a session file, told by its first bytes"
+
     def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
         self.path = path
         self.block_bytes = block_bytes
@@ -47,7 +49,7 @@ class SessionCapture(SampledCapture):
             Channel(channel.name, "", str(number), 1, None, "wire" if channel.place is not None else "real")
             for number, channel in enumerate(read)
         )
-        self.header = Header(self.times.tick_fs, channels)
+        self.header = Header(self.times.tick_fs, channels, rate=self._metadata.rate)
 
     def close(self) -> None:
         """Close the file."""

@@ -45,6 +45,8 @@ class VcdCapture(Followed):
     Raises CaptureError, from the constructor for the header and from `blocks` for the samples.
     """
 
+    read_as = ""
+
     def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
         self.path = path
         self.block_bytes = block_bytes
