@@ -47,8 +47,8 @@ def run(args: argparse.Namespace) -> int:
     if args.output.endswith(".gz"):
         raise UsageError("the host reads no packed files", f"-o {args.output}", "choose a name that ends in .vcd")
     options = engine_options(args)
-    if kind != "vcd" and options.clocked is None:
-        options = replace(options, clocked="no")  # samples and tables hold what was sampled, also where that was once a clock
+    if options.clocked is None:
+        options = replace(options, clocked="no")  # the new file holds what was sampled, also where that was once a clock
     with _repeatable(args.capture) as path, opened(path, options) as (capture, channels):
         plan, write = _ways(kind)
         made = plan(capture, channels)
