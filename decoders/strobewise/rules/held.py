@@ -78,6 +78,8 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
             next_step=f"check the lead for /RESET on {pin_text('RESET')}",
         )  # fmt: skip
         return
+    if evidence.clocked and line.longest.length_s * (evidence.clock.hz or 0.0) <= LATE_T:
+        return  # without a clock no sample is taken: so few of them may be the reset of every power-on
     if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > 0.5 or line.edges == 0:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Optional
 
 import numpy as np
@@ -14,17 +15,20 @@ from .retiming import SHAPES, Asserted, Flags, Int, Samples
 
 CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
 FITS = 0.98  #: share of them that must look as the table says; a capture not taken by the clock loses each second refresh gap
+WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
+STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
-_CLK, _M1, _MREQ, _RD, _WR, _RFSH = (np.uint16(MASK[name]) for name in ("CLK", "M1", "MREQ", "RD", "WR", "RFSH"))
+_CLK, _M1, _MREQ, _IORQ, _RD, _WR, _RFSH = (np.uint16(MASK[name]) for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 
 
 def step_of(times: Times) -> float:
     """Return the ticks of the file between two samples.
 
     times: those at which something changed, from the start; the last one need not be a sample. An export may round them to whole ticks.
+    Of a bus that stands still too few change to tell: then a tick is taken for a sample.
     """
-    steps = np.diff(times[:-1]) if len(times) > 2 else np.diff(times)
-    if not len(steps):
+    steps = np.diff(times[:-1])
+    if len(steps) < STEPS_MIN:
         return 1.0
     common, smallest = int(np.gcd.reduce(steps)), int(steps.min())
     if common < smallest:
@@ -46,37 +50,43 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
     if "CLK" in captured and (clock != clock[0]).any():
         return None
     seen = Asserted(samples, captured)
-    for edge in EDGES:
-        fits = _fits(seen, edge, captured)
-        if len(fits) >= CASES_MIN and fits.mean() >= FITS:
-            return edge
-    return None
+    shares = {edge: max([float(fits.mean()) for fits in _fits(seen, edge) if len(fits) >= CASES_MIN], default=0.0) for edge in EDGES}
+    best = max(EDGES, key=lambda edge: shares[edge])
+    return best if shares[best] >= FITS else None
 
 
-def _fits(seen: Asserted, edge: str, captured: frozenset[str]) -> Flags:
-    """Say of each transfer that a refresh follows, as the first good strobe marks it, whether it looks as it must."""
-    last = seen.index[-1]
+def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
+    """Say of each transfer that a refresh follows whether it looks as it must: as /RFSH, /M1 and /RD mark it, and as they do without /MREQ.
+
+    One of them is enough: where the analyser ran by a clock of its own none fits so often, and a dead strobe fits nothing.
+    """
+    first, last = seen.index[0] + WHOLE_FROM, seen.index[-1]
 
     def refreshes(at: Int) -> Flags:
         return seen.shows(_MREQ, (True, *SHAPES[edge]), seen.index[at] - 1)
 
-    if "RFSH" in captured and (at := np.flatnonzero(seen.begins & _RFSH)).size >= CASES_MIN:
-        at = at[seen.index[at] + 2 < last]
-        acknowledged = seen.before[at] & _MREQ == 0
-        marked: Flags = (refreshes(at) | acknowledged) & (seen.run_from(_RFSH, at) == 2)
-        return marked
-    if "M1" in captured and (at := np.flatnonzero(seen.ends & _M1)).size >= CASES_MIN:
-        at = at[seen.index[at] + 2 < last]
-        framed: Flags = refreshes(at) | (seen.before[at] & _MREQ == 0)
-        return framed
-    if "RD" not in captured:
-        return np.zeros(0, np.bool_)
-    at = np.flatnonzero((seen.ends & _RD != 0) & (seen.before & _MREQ != 0))
-    at = at[seen.index[at] + 2 < last]
+    def acknowledged(at: Int) -> Flags:
+        found: Flags = seen.ends[at] & _IORQ != 0
+        return found
+
+    def ends(flags: Flags) -> Int:
+        at = np.flatnonzero(flags)
+        seen_whole: Int = at[(seen.index[at] >= first) & (seen.index[at] + 2 < last)]
+        return seen_whole
+
+    at = ends(seen.begins & _RFSH != 0)
+    brief = seen.run_from(_RFSH, at) == 2
+    yield (refreshes(at) | acknowledged(at)) & brief
+    # /M1 ends with /RD where the refresh begins; at the falling edge /RD was first seen one sample after /M1, at the rising edge with it.
+    later = seen.run_until(_M1, at) - seen.run_until(_RD, at)
+    fetched = (seen.ends[at] & (_M1 | _RD) == _M1 | _RD) & (later == (1 if edge == "falling" else 0))
+    yield (fetched | acknowledged(at)) & brief
+    at = ends(seen.ends & _M1 != 0)
+    yield refreshes(at) | acknowledged(at)
+    at = ends((seen.ends & _RD != 0) & (seen.before & _MREQ != 0))
     width = seen.run_until(_RD, at)
     fetch = refreshes(at) & (seen.at(seen.index[at] + 1) & (_RD | _WR) == 0)
-    read: Flags = (fetch & (width == (1 if edge == "falling" else 2))) | (~fetch & (width == 2) & (seen.ends[at] & _MREQ != 0))
-    return read
+    yield (fetch & (width == (1 if edge == "falling" else 2))) | (~fetch & (width == 2) & (seen.ends[at] & _MREQ != 0))
 
 
 def retimed_tick_fs(step: float, timescale_fs: int, clock_hz: Optional[float]) -> int:

@@ -78,6 +78,8 @@ class Asserted:
         """Return for how many samples a line had been asserted, or released, before its edges at these positions."""
         edges = np.flatnonzero((self.begins | self.ends) & bit)
         place = np.searchsorted(edges, at) - 1
+        if not len(edges):
+            return np.full(len(at), _NEVER)
         since = np.where(place >= 0, self.index[edges[np.maximum(place, 0)]], -_NEVER)
         width: Int = self.index[at] - since
         return width
