@@ -21,7 +21,7 @@ from strobewise_cli.terminal import sentence
 #: The subcommands in the order of --help, each a module of strobewise_cli.commands.
 COMMANDS = (
     "diagnose", "cycles", "listing", "lines", "compare", "verify", "watch", "survey", "simulate", "plugins", "prepare", "hookup",
-    "capture", "case", "prove", "bench", "stimulus", "explain", "demo",
+    "capture", "case", "prove", "bench", "stimulus", "explain", "learn", "demo",
 )  # fmt: skip
 
 GARBAGE_OBJECTS = 50_000  #: a run makes few objects that refer to each other: looking for them as often as Python does costs more

@@ -19,7 +19,7 @@ from strobewise_cli.output import STANDARD_OUTPUT
 CAPTURES = ("capture", "captures", "good", "suspect", "before", "after")  #: a map may lie beside each
 INPUTS = (*CAPTURES, "map_file", "machine", "roms", "expect", "scenario")
 INPUT_FOLDERS = ("folder", "watch", "closed")
-OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "write_map", "bundle")
+OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "rom_out", "write_map", "bundle")
 #: Folder that is filled -> the names that are written there; None: names that are made up on the way.
 OUTPUT_FOLDERS: dict[str, tuple[str, ...] | None] = {
     "results": ("journal.jsonl", "captures.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),

@@ -42,6 +42,7 @@ ALLOWED = {
     "compare": TABLES | {"capture", "cpu", "cycles", "diagnosis", "evidence", "profile", "program", "rules", "verdict"},
     "watch": TABLES | {"capture", "cycles", "diagnosis", "evidence", "files", "profile", "rules", "verdict"},
 }
+ALLOWED["learn"] = TABLES | {"capture", "cycles", "diagnosis", "evidence", "profile"}
 ALLOWED["expectations"] = ALLOWED["compare"] | {"compare", "files"}
 ALLOWED["case"] = ALLOWED["watch"] | {"hookup"}
 ALLOWED["archive"] = ALLOWED["expectations"] | {"__version__", "expectations"}

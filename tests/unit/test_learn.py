@@ -1,0 +1,153 @@
+"""``strobewise learn``: what healthy captures show of a machine, and that a person's own lines stay."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from conftest import TRACES, run_strobewise
+from strobewise.learn.machine import learn, regions, rom_image
+from strobewise.learn.text import BEGIN, END, profile_text
+from strobewise.learn.watch import TWO_VALUES, Seen
+from strobewise.machine import simulate
+from strobewise.profile.machine import load_profile
+from strobewise.profile.options import Options
+
+FULL = TRACES / "good" / "healthy-full.vcd.gz"
+LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"
+WAITS = TRACES / "good" / "healthy-waits.vcd.gz"
+EIGHT = TRACES / "good" / "healthy-eight.vcd.gz"
+DUNLIN = TRACES / "machines" / "dunlin-lodger.toml"
+
+
+def learned_from(*paths):
+    return learn([str(path) for path in paths], Options())[0]
+
+
+@pytest.fixture
+def profile(tmp_path):
+    def write(learned, before=None):
+        path = tmp_path / "machine.toml"
+        path.write_text(profile_text(learned, before), encoding="utf-8")
+        return load_profile(path)
+
+    return write
+
+
+def test_memory_clock_and_paging_are_those_of_the_machine(profile):
+    made, true = profile(learned_from(LODGER)), load_profile(DUNLIN)
+    assert made.clock_hz == pytest.approx(true.clock_hz, rel=1e-3)
+    for region in made.memory:
+        assert {each.kind for each in true.memory if each.start <= region.end and region.start <= each.end} >= {region.kind}
+    (found,), (wanted,) = made.paging, true.paging
+    assert set(found.fetch_at) <= set(wanted.fetch_at) and len(found.fetch_at) >= 2
+    assert all(any(low <= start and end <= high for low, high in wanted.released_by_fetch_in) for start, end in found.released_by_fetch_in)
+
+
+def test_the_interrupt_period_is_learned(tmp_path, profile):
+    with open(tmp_path / "long.vcd", "w", encoding="ascii") as out:
+        capture = simulate(lines="full", duration_s=0.02)
+        capture.write_vcd(out)
+    true = capture.scenario.machine.interrupt_period_t_states
+    assert true is not None
+    assert profile(learned_from(tmp_path / "long.vcd")).interrupt_period_t_states == pytest.approx(true, rel=0.01)
+
+
+def test_rom_bytes_are_those_that_were_read():
+    learned = learned_from(FULL)
+    start, content, known = rom_image(learned)
+    program = simulate(lines="full").scenario
+    assert start == 0 and 64 < known < len(content) and content[:4] != b"\xff" * 4 and program
+    values = learned.seen.rom_bytes()
+    assert all(content[address] == (values[address] if values[address] >= 0 else 0xFF) for address in range(len(content)))
+    assert content[0] == 0xF3 and content[1] == 0x31  # DI, LD SP: how the demo program begins
+
+
+def test_a_paging_devices_bytes_are_not_the_roms():
+    alone, paged = learned_from(FULL).seen.rom_bytes(), learned_from(LODGER).seen.rom_bytes()
+    both = (alone >= 0) & (paged >= 0)
+    assert both.sum() > 4 and not (paged[:0x3000] == TWO_VALUES).any()
+
+
+def test_several_captures_add_up():
+    first, both = learned_from(FULL).seen, learned_from(FULL, WAITS).seen
+    assert both.fetched.sum() >= first.fetched.sum() and both.waits["opcode_fetch"][1] and both.waits["opcode_fetch"][0]
+
+
+def test_what_was_not_captured_is_not_claimed(profile):
+    learned = learned_from(EIGHT)
+    text = profile_text(learned)
+    assert "memory: not seen, A0 to A15 were not all captured" in text and "[[memory]]" not in text
+    assert profile(learned).memory == () and rom_image(learned) is None
+
+
+def test_a_page_that_was_only_read_may_be_anything():
+    seen = Seen()
+    seen.fetched[0:0x80] = seen.written[0x4000:0x4010] = True
+    seen.fetched[0x8000:0x8010] = True  # a program in RAM that was loaded before
+    seen.read[0xC000:0xC020] = True
+    seen.byte[0xC000:0xC020] = 0xFF
+    assert [(each.kind, each.start, each.end) for each in regions(seen)] == [
+        ("rom", 0x0000, 0x00FF), ("ram", 0x4000, 0x40FF), ("", 0x8000, 0x80FF), ("nothing", 0xC000, 0xC0FF),
+    ]  # fmt: skip
+
+
+def test_between_two_stretches_of_a_kind_nothing_is_called_seen():
+    seen = Seen()
+    seen.written[[0x4000, 0x7000]] = True
+    (region,) = regions(seen)
+    assert (region.start, region.end) == (0x4000, 0x70FF) and region.seen == ((0x4000, 0x40FF), (0x7000, 0x70FF))
+
+
+MINE = """# my machine, do not touch
+name = "the blue one"   # from the attic
+clock_hz = 4_000_000
+
+[[memory]]
+kind = "rom"
+start = 0x0000
+end = 0x1FFF
+"""
+
+
+def test_a_persons_lines_stay(profile):
+    text = profile_text(learned_from(LODGER), MINE)
+    assert text.startswith(MINE.rstrip("\n"))
+    made = tomllib.loads(text)
+    assert made["clock_hz"] == 4_000_000 and len(made["memory"]) == 1 and made["paging"][0]["responds_on"] == "ROMDIS"
+    assert "# left as you wrote it: clock_hz, memory" in text
+    assert profile(learned_from(LODGER), MINE).name == "the blue one"
+
+
+def test_what_was_seen_is_written_anew_and_notes_around_it_stay():
+    learned = learned_from(WAITS)
+    once = profile_text(learned) + "\n# a note of mine\n"
+    twice = profile_text(learned_from(FULL), once)
+    assert twice.count(BEGIN) == twice.count(END) == 1 and "# a note of mine" in twice
+    assert "healthy-full" in twice and "healthy-waits" not in twice
+
+
+def test_the_command_writes_a_profile_that_serves(tmp_path):
+    out, rom = tmp_path / "machine.toml", tmp_path / "seen.rom"
+    done = run_strobewise("learn", FULL, "-o", out, "--rom-out", rom)
+    assert done.returncode == 0 and b"bytes from 0x0000 were seen" in done.stderr, done.stderr
+    assert rom.stat().st_size == 0x200 and "file = 'seen.rom'" in out.read_text()
+    assert run_strobewise("diagnose", FULL, "--machine", out).returncode == 0
+
+
+def test_a_file_that_is_no_profile_is_let_alone(tmp_path):
+    out = tmp_path / "machine.toml"
+    out.write_text("colour = 'blue'\n")
+    done = run_strobewise("learn", FULL, "-o", out)
+    assert done.returncode == 2 and done.stderr.startswith(b"strobewise: error: ") and out.read_text() == "colour = 'blue'\n"
+
+
+def test_a_broken_machine_is_said(tmp_path):
+    done = run_strobewise("learn", TRACES / "faults" / "ram-bit-dead" / "ram-bit.vcd.gz", "-o", "-")
+    assert done.returncode == 0 and b"this is not a good capture" in done.stderr
+
+
+def test_no_rom_no_image(tmp_path):
+    done = run_strobewise("learn", EIGHT, "-o", tmp_path / "m.toml", "--rom-out", tmp_path / "r.rom")
+    assert done.returncode == 2 and not (tmp_path / "m.toml").exists() and not (tmp_path / "r.rom").exists()
