@@ -15,12 +15,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from strobewise.errors import ComponentMissing, StrobewiseError
+from strobewise.errors import ComponentMissing, StrobewiseError, UsageError
 from strobewise_cli.hostpath import decoders_folder, host_folder
 from strobewise_cli.output import open_output
 
 #: The parts of the engine that the host can import: standard library only.
 PLAIN_ENGINE = ("__init__.py", "errors.py", "bus", "records", "cpu", "program", "stream", "rules", "verdict")
+PRIVILEGE_NOT_HELD = 1314  #: what Windows says where a user may not make links
 _NO_COPY = shutil.ignore_patterns("__pycache__", "*.pyc")
 
 
@@ -109,7 +110,14 @@ def uninstall() -> tuple[list[Path], list[Path]]:
 
 
 def _link(source: Path, path: Path) -> Entry:
-    path.symlink_to(source, target_is_directory=True)
+    try:
+        path.symlink_to(source, target_is_directory=True)
+    except NotImplementedError as error:
+        raise UsageError("this system makes no links", str(path), "strobewise plugins install --copy") from error
+    except OSError as error:
+        if getattr(error, "winerror", None) == PRIVILEGE_NOT_HELD:
+            raise UsageError("no right to make links", str(path), "strobewise plugins install --copy") from None
+        raise
     return Entry(path, str(source), {})
 
 

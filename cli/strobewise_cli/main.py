@@ -27,7 +27,7 @@ COMMANDS = (
 GARBAGE_OBJECTS = 50_000  #: a run makes few objects that refer to each other: looking for them as often as Python does costs more
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
-EXIT_PIPE_CLOSED = 128 + signal.SIGPIPE
+EXIT_PIPE_CLOSED = 128 + 13  #: as a shell says it of SIGPIPE, which not every system has
 
 _DESCRIPTION = "Says what is wrong with a Z80 computer, from a capture of its bus."
 _EPILOG = "strobewise COMMAND --help shows a command's options and examples."
@@ -125,7 +125,7 @@ def _os_error(error: OSError) -> str:
     what = (error.strerror or str(error) or type(error).__name__).lower()
     remedies: dict[type[OSError], str] = {
         FileNotFoundError: "check the name",
-        PermissionError: "check the permissions of the file and its folder",
+        PermissionError: "check the permissions of the file and its folder, and that no other program has it open",
         IsADirectoryError: "name a file in it",
         NotADirectoryError: "check the name",
     }

@@ -43,7 +43,7 @@ ALLOWED = {
     "watch": TABLES | {"capture", "cycles", "diagnosis", "evidence", "files", "profile", "rules", "verdict"},
 }
 ALLOWED["learn"] = TABLES | {"capture", "cycles", "diagnosis", "evidence", "profile"}
-ALLOWED["expectations"] = ALLOWED["compare"] | {"compare", "files"}
+ALLOWED["expectations"] = ALLOWED["compare"] | {"compare", "files", "learn"}
 ALLOWED["case"] = ALLOWED["watch"] | {"hookup"}
 ALLOWED["archive"] = ALLOWED["expectations"] | {"__version__", "expectations"}
 #: Rooms that a capture host's own Python must be able to import: the standard library only.

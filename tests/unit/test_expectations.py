@@ -9,6 +9,8 @@ import pytest
 
 from conftest import TRACES
 from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
+from strobewise.expectations.rom_digest import compare, digest_of
+from strobewise.machine import Fault, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 
@@ -262,3 +264,75 @@ def test_the_digest_knows_no_batches(monkeypatch):
     whole = observe(FULL, Options()).digest
     monkeypatch.setattr(pipeline, "BATCH_REQUESTS", 64)
     assert observe(FULL, Options()).digest == whole
+
+
+# --- a recording holds for other captures of the same machine -----------------------------------------------------------
+
+OTHERS = {
+    "longer": {"duration_s": 0.006}, "shorter": {"duration_s": 0.001}, "later": {"start_s": 0.002}, "slower": {"sample_hz": 16_000_000},
+    "faster": {"sample_hz": 100_000_000}, "other names": {"names": "slash"}, "another phase": {"seed": 9},
+    "sixteen leads": {"lines": "sixteen"}, "eight leads": {"lines": "eight"}, "two leads": {"lines": "two"},
+    "two leads, later": {"lines": "two", "start_s": 0.003}, "by the clock": {"clocked": "falling", "sample_hz": 100_000_000},
+    "by the clock, rising": {"clocked": "rising", "sample_hz": 100_000_000, "start_s": 0.001},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("recording")
+    capture = folder / "good.vcd"
+    with open(capture, "w", encoding="ascii") as out:
+        simulate(duration_s=0.003).write_vcd(out)
+    path = folder / "good.expect.toml"
+    path.write_text(recorded([observe(capture, Options())], [capture]), encoding="utf-8")
+    return load_expectations(path)
+
+
+def failures(recording, tmp_path, **changes):
+    with open(tmp_path / "other.vcd", "w", encoding="ascii") as out:
+        simulate(**changes).write_vcd(out)
+    return verify(tmp_path / "other.vcd", recording, options_of(recording)).failures
+
+
+@pytest.mark.parametrize("changes", OTHERS.values(), ids=OTHERS)
+def test_a_recording_holds_for_another_capture(recording, tmp_path, changes):
+    assert failures(recording, tmp_path, **changes) == ()
+
+
+@pytest.mark.parametrize("kind", ["dead-high", "rom-absent", "ram-bit-dead"])
+def test_and_fails_a_machine_that_is_broken(recording, tmp_path, kind):
+    values = {"dead-high": {"line": "M1"}, "rom-absent": {}, "ram-bit-dead": {"bit": 3, "start": 0x4000, "end": 0xFFFF}}[kind]
+    assert failures(recording, tmp_path, faults=[Fault(kind, values)], duration_s=0.003)
+
+
+def test_another_rom_is_noticed(recording, tmp_path):
+    program = bytearray(simulate().scenario.demo("patrol"))
+    program[1] ^= 0x04
+    found = failures(recording, tmp_path, contents=((0, bytes(program)),), duration_s=0.0005)
+    assert any(check.name == "digest.rom[1]" for check in found)
+
+
+def test_a_rom_digest_hides_the_bytes_and_tells_them_apart():
+    values = [-1] * 0x10000
+    values[0x100:0x140] = range(0x40)
+    digest = digest_of(0x100, values[0x100:0x140])
+    assert len(digest.digits) == 0x40 and compare(digest, values) == (0x40, ())
+    values[0x110:0x120] = [byte ^ 1 for byte in values[0x110:0x120]]
+    compared, wrong = compare(digest, values)
+    assert compared == 0x40 and len(wrong) >= 12 and set(wrong) <= set(range(0x110, 0x120))
+    assert compare(digest_of(0x200, [-1] * 16), values) == (0, ())
+
+
+def test_shares_and_their_order(expect):
+    made = expect("[shares]\nopcode_fetch = [50, 70]\nmemory_write = { most = 5 }\norder = ['opcode_fetch', 'memory_read', 'memory_write']")
+    found = outcome(FULL, made)
+    assert found["shares.opcode_fetch"].passed and found["shares.order"].passed and not found["shares.memory_write"].passed
+    assert not outcome(FULL, expect("[shares]\norder = ['memory_write', 'opcode_fetch']"))["shares.order"].passed
+    two = outcome(TRACES / "good" / "healthy-two.vcd", expect("[shares]\nmemory_read = [0, 100]"))
+    assert not two["shares.memory_read"].passed and two["shares.memory_read"].remark == "RD and WR tell this kind, and were not captured"
+
+
+@pytest.mark.parametrize("text", ["digits = 'xyz'", "digits = ''", "digits = 'ab'\nstart = 0xFFFF", "start = 3"])
+def test_what_a_rom_digest_must_not_say(expect, text):
+    with pytest.raises(ExpectationError):
+        expect("[[digest.rom]]\n" + (text if "start" in text else "start = 0\n" + text))

@@ -91,6 +91,8 @@ def _follow(watch: Watch, args: argparse.Namespace, status: Status, log: WatchLo
 
 def _widen_the_pipe() -> None:
     """Let the pipe hold more than its 64 KiB, so that the reader is given large pieces, which cost it less."""
+    if sys.platform != "linux":
+        return
     try:
         import fcntl
 

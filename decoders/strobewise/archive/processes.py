@@ -6,19 +6,27 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing.connection import Connection
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
 
+MOST_ON_WINDOWS = 61  #: more handles nobody can wait for there (concurrent.futures, ProcessPoolExecutor)
 WAITING = 2  #: tasks handed over beyond those at work, for each process
+
+
+class _Watched(Protocol):
+    """The reading end of a pipe, whatever the system makes of it."""
+
+    def recv_bytes(self) -> bytes:
+        """Return what was sent; raise EOFError when the other end is closed."""
 
 
 Work = Callable[[Task, Options], Record]
@@ -54,7 +62,8 @@ class WorkerPool(ProcessPoolExecutor):
         context = multiprocessing.get_context("spawn")
         os.environ["PYTHONSAFEPATH"] = "1"  # a fresh Python would look for its own modules in the current folder first
         self._watched, self._held = context.Pipe(duplex=False)
-        super().__init__(processes, mp_context=context, initializer=_stay_with_parent, initargs=(self._watched,))
+        most = MOST_ON_WINDOWS if sys.platform == "win32" else processes
+        super().__init__(min(processes, most), mp_context=context, initializer=_stay_with_parent, initargs=(self._watched,))
 
     def submit(self, work: Callable[..., T], /, *args: Any, **named: Any) -> Future[T]:
         with _interrupts_held():  # processes start here
@@ -78,7 +87,7 @@ def make_pool(processes: int) -> WorkerPool:
 @contextlib.contextmanager
 def _interrupts_held() -> Iterator[None]:
     """Hold Ctrl-C back while processes start, which take that over: a terminal sends it to all, and ours alone is to answer."""
-    if not hasattr(signal, "pthread_sigmask"):
+    if sys.platform == "win32" or not hasattr(signal, "pthread_sigmask"):
         yield
         return
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
@@ -88,7 +97,7 @@ def _interrupts_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _stay_with_parent(watched: Connection) -> None:
+def _stay_with_parent(watched: _Watched) -> None:
     """In a new process: end with the one that started it, at once."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 

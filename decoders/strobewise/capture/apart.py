@@ -13,8 +13,10 @@ import pickle
 import select
 import signal
 import struct
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from io import FileIO
 from typing import NoReturn, Optional, TypeGuard
 
 import numpy as np
@@ -34,7 +36,7 @@ _F_SETPIPE_SZ = 1031  #: Linux, fcntl(2)
 
 def possible(capture: Capture) -> TypeGuard[VcdCapture]:
     """Say whether a second process can read this capture, and has a processor to run on."""
-    if not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
+    if sys.platform != "linux" or not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
         return False
     return isinstance(capture, VcdCapture)
 
@@ -50,10 +52,16 @@ class Apart:
     Raises, while iterated, what reading raised there: CaptureError, OSError; CaptureError when the process was killed.
     """
 
+    _process: int
+    _pipe: FileIO
+    _blocks: Iterator[Block]
+
     def __init__(self, capture: VcdCapture, blocks: Iterator[Block], informed: bool = False) -> None:
         """blocks: what ``capture.blocks()`` returned, not yet begun. After the last one the capture knows what the other process knew;
         with informed=True after each one.
         """
+        if sys.platform == "win32":
+            raise NotImplementedError  # see possible()
         reading, writing = os.pipe()
         _widen(writing)
         self._process = os.fork()
@@ -70,6 +78,8 @@ class Apart:
 
     def end(self) -> None:
         """End the other process; whoever waits for a block is told that it was ended."""
+        if sys.platform == "win32":
+            raise NotImplementedError  # see possible()
         if not self._ended:
             self._ended = True
             with contextlib.suppress(ProcessLookupError):
@@ -94,6 +104,8 @@ def read_apart(capture: VcdCapture, blocks: Iterator[Block]) -> Iterator[Iterato
 
 def _widen(pipe: int) -> None:
     """Have the pipe hold some blocks, where the system allows it."""
+    if sys.platform == "win32":
+        raise NotImplementedError  # see possible()
     import fcntl
 
     with contextlib.suppress(OSError):
@@ -126,6 +138,8 @@ def _produce(capture: VcdCapture, blocks: Iterator[Block], writing: int, informe
 
 def _end_with_the_reader(writing: int) -> None:
     """End this process when nobody is left to read from it, also while it waits for a stream in which nothing comes."""
+    if sys.platform == "win32":
+        raise NotImplementedError  # see possible()
     watched = select.poll()
     watched.register(writing, 0)  # errors alone: the other end was closed
     watched.poll()

@@ -7,12 +7,14 @@ import re
 from pathlib import Path
 from typing import TypeGuard, TypeVar
 
+from ..bus.clocked import EDGES as CLOCK_EDGES
 from ..bus.lines import LINE
 from ..bus.model import KINDS, LEAD_PLACES, LINE_STATES, NOTES, SUSPECTS, VERDICT_STATES, LeadPlace, LineStateName
 from ..compare.edges import CAUSED_BY
 from ..profile.fields import Fields, load_toml
 from ..rules import CATALOGUE
 from .model import BUSES, LIMITS, NEVER, ONCE_OR_MORE, VERSION, Event, ExpectationError, Expectations, PagingExpectation, Range
+from .rom_digest import DIGITS, RomDigest
 
 CYCLE_COUNTS = (*KINDS, "inferred_fetches")
 #: Names of the table [timing_ns]: the strobes are active low, so an assertion is a fall.
@@ -31,13 +33,16 @@ def load_expectations(path: str | Path) -> Expectations:
     capture, verdict, findings = (fields.table(name) for name in ("capture", "verdict", "findings"))
     has_findings = "findings" in fields
     rules = tuple(rule.id for rule in CATALOGUE)
-    digest = fields.table("digest")
+    digest, shares = fields.table("digest"), fields.table("shares")
+    order = shares.choices("order", KINDS, ())
     made = Expectations(
         path=path,
         files=tuple(path.parent / name for name in _texts(capture, "files")),
         machine=_file(capture, "machine", path),
         maps=_maps(capture),
         clock_hz=capture.number("clock_hz", 1e3, 1e9, None),
+        clocked=capture.choice("clocked", CLOCK_EDGES, None),
+        fewer_leads=capture.boolean("fewer_leads", False),
         roms=tuple(_rom(table, path) for table in capture.tables("rom")),
         probe_at=_probes(capture),
         states=_one_or_many(verdict, "state", VERDICT_STATES),
@@ -46,12 +51,15 @@ def load_expectations(path: str | Path) -> Expectations:
         required_findings=findings.choices("required", rules, ()),
         lines=_lines(fields),
         cycles=_ranges(fields.table("cycles"), CYCLE_COUNTS),
+        shares=_ranges(shares, KINDS, ("order",)),
+        order=order,
         limits=_ranges(fields.table("limits"), tuple(LIMITS)),
         timing_ns=_ranges(fields.table("timing_ns"), EDGES),
         paging=_paging(fields),
         required=tuple(_event(table, True) for table in fields.tables("required")),
         forbidden=tuple(_event(table, False) for table in fields.tables("forbidden")),
         digest=_digest(digest),
+        rom_digests=tuple(_rom_digest(table) for table in digest.tables("rom")),
     )
     for table in (capture, verdict, findings, digest, fields):
         table.finish()
@@ -122,9 +130,10 @@ def _lines(fields: Fields) -> dict[str, tuple[LineStateName, ...]]:
     return lines
 
 
-def _ranges(fields: Fields, names: tuple[str, ...]) -> dict[str, Range]:
+def _ranges(fields: Fields, names: tuple[str, ...], beside: tuple[str, ...] = ()) -> dict[str, Range]:
+    """Return the ranges of a table. beside: its keys that hold something else."""
     found = {name: _range(fields, name) for name in names if name in fields}
-    if unknown := [name for name in fields.names() if name not in names]:
+    if unknown := [name for name in fields.names() if name not in (*names, *beside)]:
         raise fields.refuse(unknown[0], f"unknown key {unknown[0]!r}", "one of " + ", ".join(names))
     return found
 
@@ -194,6 +203,14 @@ def _span(fields: Fields, name: str, highest: int) -> tuple[int, int] | None:
     if len(pair) != 2 or len(whole) != 2 or whole[0] > whole[1]:
         raise fields.refuse(name, f"{name} is {value!r}", allowed)
     return whole[0], whole[1]
+
+
+def _rom_digest(fields: Fields) -> RomDigest:
+    start, digits = fields.address("start"), fields.text("digits")
+    if not digits or set(digits) - DIGITS or start + len(digits) > 0x10000:
+        raise fields.refuse("digits", "digits are no digest", "as --record writes them: a hexadecimal digit or a dot for each address")
+    fields.finish()
+    return RomDigest(start, digits)
 
 
 def _digest(fields: Fields) -> str | None:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import CycleKind, CycleNote, LeadPlace, LineStateName, Suspect, VerdictState
 from ..errors import StrobewiseError
+from .rom_digest import RomDigest
 
 VERSION = 1
 
@@ -109,6 +110,8 @@ class Expectations:
     machine: Path | None = None
     maps: tuple[str, ...] = ()
     clock_hz: float | None = None
+    clocked: str | None = None  #: how a capture with one sample a clock was taken
+    fewer_leads: bool = False  #: what a capture cannot show for want of leads is not held against it
     roms: tuple[tuple[Path, int], ...] = ()
     probe_at: dict[str, LeadPlace] = field(default_factory=dict)
     states: tuple[VerdictState, ...] = ()  #: verdict states that are as expected
@@ -117,12 +120,15 @@ class Expectations:
     required_findings: tuple[str, ...] = ()
     lines: dict[str, tuple[LineStateName, ...]] = field(default_factory=dict)
     cycles: dict[str, Range] = field(default_factory=dict)
+    shares: dict[str, Range] = field(default_factory=dict)  #: percent of the machine cycles
+    order: tuple[CycleKind, ...] = ()  #: kinds of machine cycle, the more frequent ones first
     limits: dict[str, Range] = field(default_factory=dict)
     timing_ns: dict[str, Range] = field(default_factory=dict)  #: "M1 rise" -> delay behind its clock edge, nanoseconds
     paging: dict[str, PagingExpectation] = field(default_factory=dict)
     required: tuple[Event, ...] = ()
     forbidden: tuple[Event, ...] = ()
     digest: str | None = None  #: of the stream of machine cycles
+    rom_digests: tuple[RomDigest, ...] = ()
 
     @property
     def events(self) -> tuple[Event, ...]:

@@ -23,6 +23,8 @@ from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..errors import LineMapError
 from ..evidence.listing import Program
 from ..evidence.part import Part
+from ..learn.watch import Learner
+from ..learn.watch import Seen as MemorySeen
 from ..profile.options import Options, read_rom
 from ..program.steps import Step
 from ..records.evidence import BusEvidence
@@ -53,6 +55,7 @@ class Observation:
     interrupts_per_second: float | None = None
     timing_ns: dict[str, float] = field(default_factory=dict)
     uncertainty_ns: float | None = None  #: one sample
+    memory: MemorySeen = field(default_factory=MemorySeen)
 
     @property
     def evidence(self) -> BusEvidence:
@@ -75,7 +78,7 @@ def options_of(expected: Expectations, given: Options | None = None) -> Options:
     maps = tuple(text for text in expected.maps if text.partition("=")[0] not in mapped) + given.maps
     roms = given.roms or tuple((str(path), address, _content(path, address, expected)) for path, address in expected.roms)
     clock, places = given.clock_hz or expected.clock_hz, {**expected.probe_at, **given.probe_at}
-    return replace(given, maps=maps, clock_hz=clock, profile=profile, roms=roms, probe_at=places)
+    return replace(given, maps=maps, clock_hz=clock, profile=profile, roms=roms, probe_at=places, clocked=given.clocked or expected.clocked)
 
 
 def _content(path: Path, address: int, expected: Expectations) -> bytes:
@@ -93,14 +96,15 @@ def observe(
     """Diagnose a capture and measure what expectations speak of. Raises StrobewiseError, OSError."""
     cycles, kept = _CycleWatch(events), RunPart(with_flow=False)
     listed = _InstructionWatch([event for event in events if event.instruction is not None])
-    makers = [cycles.attach, kept.attach, *([listed.attach] if listed.seen else [])]
+    learner = Learner()
+    makers = [cycles.attach, kept.attach, learner.attach, *([listed.attach] if listed.seen else [])]
     examined = examine(str(capture), options, progress, makers)
     instructions = iter(listed.seen)
     found = tuple(next(instructions) if event.instruction is not None else seen for event, seen in zip(events, cycles.seen, strict=True))
     sample = examined.sample_interval_s
     return Observation(
         conclude([examined]), cycles.digest(), found, cycles.interrupts, cycles.rate(examined.tick_s),
-        _delays_ns(kept.run(examined)), None if sample is None else sample * 1e9,
+        _delays_ns(kept.run(examined)), None if sample is None else sample * 1e9, learner.seen,
     )  # fmt: skip
 
 

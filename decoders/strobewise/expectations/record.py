@@ -7,20 +7,29 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KINDS
+from ..learn.machine import regions
+from ..learn.watch import Seen as MemorySeen
 from ..verdict.line_states import MAY_REST
 from .model import BUSES, VERSION, ExpectationError
 from .observe import Observation
+from .rom_digest import RomDigest, digest_of
 
 if TYPE_CHECKING:
     from tomlkit.items import InlineTable, Table
 
 FEW = 50  #: machine cycles of a kind below which a share says nothing: at least one is then expected
-COUNT_PERCENT = 15  #: captures of one machine begin at different moments and are never equally long
+SHARE_FACTOR = 3.0  #: another stretch of the program may have so many times more, or fewer, of a kind of machine cycle
+SHARE_LEAST = 5.0  #: percent of the cycles from which on a share is recorded
+ORDER_FACTOR = 4.0  #: a kind that is so many times more frequent than another stays so in another stretch of the program
 RATE_PERCENT = 2
 CLOCK_PERCENT = 0.5
+CLOCK_PERCENT_ELSEWHERE = 6  #: where the clock is estimated from few leads at a low rate
+REFRESH_US = 2000  #: dynamic memory keeps its contents so long (from memory); a grant or a reset elsewhere may take some of it
 TIMING_MARGIN_NS = 5.0  #: beside two samples
 SILENCE_FACTOR = 2.0
+MOVING = {"active", "stuck_high", "stuck_low"}
 
 
 def recorded(
@@ -43,21 +52,21 @@ def recorded(
     ):
         document.add(tomlkit.comment(line))
     document["version"] = VERSION
-    document["capture"] = _capture(files, machine, maps, clock_hz)
+    document["capture"] = _capture(files, machine, maps, clock_hz, seen, exact)
     document["verdict"] = _verdict(seen)
     document["findings"] = _findings(seen)
     document["lines"] = _lines(seen, exact)
     document["cycles"] = _cycles(seen, exact)
-    document["limits"] = _limits(seen)
+    if not exact and (shares := _shares(seen)):
+        shares.comment("percent of the machine cycles; order: the more frequent kinds first")
+        document["shares"] = shares
+    document["limits"] = _limits(seen, exact)
     if timing := _timing(seen):
         timing.comment("delay behind the clock edge, nanoseconds; a violation inside one sample is none")
         document["timing_ns"] = timing
-    if paging := _paging(seen):
+    if paging := _paging(seen, exact):
         document["paging"] = paging
-    if exact and len(seen) == 1:
-        digest = tomlkit.table()
-        digest["cycles"] = seen[0].digest
-        digest["cycles"].comment("of every machine cycle, times left out")
+    if digest := _digests(seen, exact):
         document["digest"] = digest
     text = tomlkit.dumps(document)
     if not text.isascii() and any("\ud800" <= char <= "\udfff" for char in text):
@@ -65,7 +74,28 @@ def recorded(
     return text
 
 
-def _capture(files: Sequence[str | Path], machine: str | None, maps: Sequence[str], clock_hz: float | None) -> Table:
+def _digests(seen: Sequence[Observation], exact: bool) -> Table:
+    """Return the digest of the very stream of cycles, or of what was read of ROM, which other captures can be held against."""
+    import tomlkit
+
+    table = tomlkit.table()
+    array = tomlkit.aot()
+    for rom in [] if exact else _roms(seen):
+        own = tomlkit.table()
+        own["start"], own["digits"] = rom.start, rom.digits
+        own["digits"].comment("of the bytes read from ROM, one an address; a dot where none was read")
+        array.append(own)
+    if len(array):
+        table["rom"] = array
+    if exact and len(seen) == 1:
+        table["cycles"] = seen[0].digest
+        table["cycles"].comment("of every machine cycle, times left out")
+    return table
+
+
+def _capture(
+    files: Sequence[str | Path], machine: str | None, maps: Sequence[str], clock_hz: float | None, seen: Sequence[Observation], exact: bool
+) -> Table:
     import tomlkit
 
     table = tomlkit.table()
@@ -75,6 +105,13 @@ def _capture(files: Sequence[str | Path], machine: str | None, maps: Sequence[st
         table["machine"] = machine
     if clock_hz is not None:
         table["clock_hz"] = clock_hz
+    edges = {one.evidence.clocked for one in seen}
+    if len(edges) == 1 and "" not in edges:
+        table["clocked"] = edges.pop()
+    if not exact:
+        fewer = tomlkit.item(True)
+        fewer.comment("a capture with fewer leads is held only against what it shows")
+        table["fewer_leads"] = fewer
     if maps:
         inline = tomlkit.inline_table()
         inline.update(dict(text.partition("=")[::2] for text in maps))
@@ -118,6 +155,8 @@ def _lines(seen: Sequence[Observation], exact: bool) -> Table:
     for name, found in states.items():
         if not exact and name in MAY_REST and found <= {"idle", "active"}:
             found.update(("idle", "active"))  # what the program and the world outside happen to do
+        elif not exact and name in (*ADDRESS, *DATA) and found <= MOVING:
+            found.update(MOVING)  # what the program happens to address; a line that is stuck shows in the verdict
     for bus, members in BUSES.items():
         first = states.get(members[0])
         if first is not None and all(states.get(name) == first for name in members):
@@ -137,26 +176,52 @@ def _cycles(seen: Sequence[Observation], exact: bool) -> Table:
         low, high = min(counts), max(counts)
         if exact:
             table[name] = low if low == high else [low, high]
-        elif low >= FEW:
-            margin = COUNT_PERCENT / 100
-            if low == high:
-                table[name] = _inline(about=low, percent=COUNT_PERCENT)
-            else:
-                table[name] = [math.floor(low * (1 - margin)), math.ceil(high * (1 + margin))]
-        elif low > 0:
-            table[name] = _inline(least=1)
         elif high == 0 and name in ("unknown", "inferred_fetches"):
             table[name] = 0
     return table
 
 
-def _limits(seen: Sequence[Observation]) -> Table:
+def _shares(seen: Sequence[Observation]) -> Table:
+    import tomlkit
+
+    table = tomlkit.table()
+    found: dict[str, list[float]] = {}
+    for one in seen:
+        total = sum(count for kind, count in one.evidence.cycles.items() if kind != "bus_granted")
+        if total < FEW:
+            return table
+        for kind in KINDS:
+            if kind != "bus_granted":
+                found.setdefault(kind, []).append(100 * one.evidence.cycles[kind] / total)
+    for name, shares in found.items():
+        if min(shares) >= SHARE_LEAST and name != "memory_access":
+            table[name] = [math.floor(min(shares) / SHARE_FACTOR), min(100, math.ceil(max(shares) * SHARE_FACTOR))]
+    ordered = sorted(table, key=lambda kind: -sum(found[kind]))
+    order = ordered[:1]
+    for name in ordered[1:]:
+        if all(a >= ORDER_FACTOR * b for a, b in zip(found[order[-1]], found[name], strict=True)):
+            order.append(name)
+    if len(order) > 1:
+        table["order"] = order
+    return table
+
+
+def _roms(seen: Sequence[Observation]) -> list[RomDigest]:
+    """Return what the captures read of ROM: the bytes that none of them wrote, and that were the same in all."""
+    memory = MemorySeen()
+    for one in seen:
+        memory.add(one.memory)
+    values = memory.rom_bytes().tolist()
+    return [digest_of(each.start, values[each.start : each.end + 1]) for each in regions(memory) if each.kind == "rom" and memory.data]
+
+
+def _limits(seen: Sequence[Observation], exact: bool) -> Table:
     import tomlkit
 
     table = tomlkit.table()
     clocks = [one.evidence.clock.hz for one in seen if one.evidence.clock.hz]
     if len(clocks) == len(seen):
-        table["clock_hz"] = _around([round(hz) for hz in clocks], CLOCK_PERCENT)
+        table["clock_hz"] = _around([round(hz) for hz in clocks], CLOCK_PERCENT if exact else CLOCK_PERCENT_ELSEWHERE)
     rates = [one.interrupts_per_second for one in seen if one.interrupts_per_second is not None]
     if len(rates) == len(seen):
         table["interrupts_per_second"] = _around([round(rate, 2) for rate in rates], RATE_PERCENT)
@@ -165,8 +230,9 @@ def _limits(seen: Sequence[Observation]) -> Table:
         ("longest_without_refresh_us", [one.evidence.longest_without_refresh for one in seen]),
     ):
         lengths = [span.length_s for span in spans if span is not None]
-        if len(lengths) == len(seen):
-            table[name] = _inline(most=math.ceil(max(lengths) * 1e6 * SILENCE_FACTOR))
+        if len(lengths) == len(seen) and (exact or name == "longest_without_refresh_us"):
+            least = 0 if exact else REFRESH_US  # how long a reset or a grant lasts elsewhere is not known
+            table[name] = _inline(most=max(least, math.ceil(max(lengths) * 1e6 * SILENCE_FACTOR)))
     return table
 
 
@@ -190,7 +256,7 @@ def _timing(seen: Sequence[Observation]) -> Table:
     return table
 
 
-def _paging(seen: Sequence[Observation]) -> Table:
+def _paging(seen: Sequence[Observation], exact: bool) -> Table:
     import tomlkit
 
     table = tomlkit.table(is_super_table=True)
@@ -198,7 +264,8 @@ def _paging(seen: Sequence[Observation]) -> Table:
         records = [next((r for r in one.evidence.pagings if r.name == record.name), None) for one in seen]
         if all(each is not None and each.fresh for each in records):
             own = tomlkit.table()
-            own["triggers"] = _inline(least=1)
+            if exact:
+                own["triggers"] = _inline(least=1)  # another stretch of the program may have none
             own["unanswered"] = 0
             table[record.name] = own
     return table

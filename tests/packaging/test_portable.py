@@ -1,0 +1,81 @@
+"""The commands on a system that lacks what only some systems have; checks of types for three systems."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from conftest import ROOT, TRACES, run_strobewise
+
+FULL = str(TRACES / "good" / "healthy-full.vcd.gz")
+EIGHT = str(TRACES / "good" / "healthy-eight.vcd.gz")
+DEAD = str(TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz")
+DUNLIN = str(TRACES / "machines" / "dunlin.toml")
+
+#: Each main command and what it ends with; OUT stands for a folder.
+COMMANDS = (
+    (("diagnose", FULL), 0), (("diagnose", DEAD, "--html", "OUT/page.html", "--json", "OUT/d.json", "--markdown", "OUT/d.md"), 1),
+    (("cycles", EIGHT, "-o", "OUT/cycles.csv"), 0), (("cycles", EIGHT, "--processes", "2", "-o", "OUT/cycles.csv"), 0),
+    (("listing", FULL, "-o", "OUT/listing.txt"), 0), (("lines", FULL), 0), (("compare", FULL, DEAD), 1),
+    (("verify", FULL, "--record", "OUT/board.expect.toml"), 0), (("survey", str(TRACES / "good"), "--processes", "2"), 0),
+    (("simulate", DUNLIN, "--duration", "1ms", "-o", "OUT/made.vcd"), 0), (("prepare", EIGHT, "-o", "OUT/prepared.vcd"), 0),
+    (("hookup", "--channels", "8"), 0), (("explain", "wait-held"), 0), (("stimulus", "-o", "OUT/test.rom"), 0),
+    (("learn", FULL, "-o", "OUT/machine.toml"), 0), (("demo", "copy", "OUT/traces"), 0), (("plugins", "--path"), 0), (("--version",), 0),
+)  # fmt: skip
+
+
+def without(arguments, stdin=None, environment=None):
+    search = os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])
+    return subprocess.run(
+        [sys.executable, str(Path(__file__).with_name("taken_away.py")), *arguments], input=stdin, capture_output=True, check=False,
+        timeout=300, env={**os.environ, "PYTHONPATH": search, "COLUMNS": "80", **(environment or {})},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("arguments", "status"), COMMANDS, ids=[" ".join(arguments[:1] + arguments[2:3]) for arguments, _ in COMMANDS])
+def test_it_works_without_what_only_some_systems_have(arguments, status, tmp_path):
+    done = without([each.replace("OUT", str(tmp_path)) for each in arguments])
+    assert done.returncode == status, done.stderr.decode()
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("arguments", [("diagnose", DEAD), ("cycles", EIGHT), ("lines", FULL)])
+def test_it_says_the_same_there(arguments):
+    assert without(arguments).stdout == run_strobewise(*arguments).stdout
+
+
+def test_a_stream_is_watched_there():
+    done = without(["watch", "-"], (TRACES / "faults" / "reset-loop" / "reset-loop.vcd.gz").read_bytes())
+    assert done.returncode == 1 and b"Traceback" not in done.stderr, done.stderr.decode()
+
+
+def test_a_console_without_utf_8_is_served():
+    done = without(["diagnose", DEAD], environment={"PYTHONIOENCODING": "ascii", "TERM": "dumb"})
+    assert done.returncode == 1 and done.stdout.isascii() and not done.stderr, done.stderr
+
+
+def test_they_are_really_away():
+    code = "import os, taken_away; taken_away.take_away(); assert not hasattr(os, 'fork'); import fcntl"
+    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
+    assert done.returncode == 1 and "No module named 'fcntl'" in done.stderr
+
+
+@pytest.mark.parametrize("platform", ["win32", "darwin"])
+def test_types_hold_on_other_systems(platform, tmp_path):
+    command = [sys.executable, "-m", "mypy", "--platform", platform, "--cache-dir", str(tmp_path)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=390)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("text", [r"C:\roms\monitor.rom@0x0000", r"\\bench\share\m.rom@0"])
+def test_names_with_drives_and_backslashes_are_taken_apart_at_their_end(text):
+    from strobewise.errors import StrobewiseError
+    from strobewise_cli.commands.options import rom_image
+
+    with pytest.raises((FileNotFoundError, StrobewiseError)) as caught:
+        rom_image(text)
+    assert str(getattr(caught.value, "filename", caught.value)) == text.rpartition("@")[0]
