@@ -54,7 +54,7 @@ def recorded(
     document["version"] = VERSION
     document["capture"] = _capture(files, machine, maps, clock_hz, seen, exact)
     document["verdict"] = _verdict(seen)
-    document["findings"] = _findings(seen)
+    document["findings"] = _findings(seen, exact)
     document["lines"] = _lines(seen, exact)
     document["cycles"] = _cycles(seen, exact)
     if not exact and (shares := _shares(seen)):
@@ -131,12 +131,13 @@ def _verdict(seen: Sequence[Observation]) -> Table:
     return table
 
 
-def _findings(seen: Sequence[Observation]) -> Table:
+def _findings(seen: Sequence[Observation], exact: bool) -> Table:
     import tomlkit
 
     table = tomlkit.table()
+    told = ("fault", "warning") if exact else ("fault",)  # a warning may need leads, or a rate, that another capture has not
     each = [{f.rule for f in one.diagnosis.findings if f.severity != "note"} for one in seen]
-    required = sorted(set.intersection(*each))
+    required = sorted(set.intersection(*({f.rule for f in one.diagnosis.findings if f.severity in told} for one in seen)))
     table["allowed"] = sorted(set.union(*each) - set(required))
     table["allowed"].comment("any other fault or warning fails; strobewise explain RULE tells what a rule looks for")
     if required:
