@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from strobewise.bus.model import SUSPECTS
@@ -13,6 +15,7 @@ from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, withdraw
 from strobewise.case.trend import rising, worse
 from strobewise.case.worth import entropy, information
+from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
 
@@ -22,7 +25,7 @@ DEAD = [fault("dead-low", line="M1")]
 
 def captured(path, **settings):
     with open(path, "w", encoding="ascii") as file:
-        simulate(lines=LINES, **{"duration_s": 0.006, **settings}).write_vcd(file)
+        simulate(**{"lines": LINES, "duration_s": 0.006, **settings}).write_vcd(file)
     return path
 
 
@@ -154,3 +157,21 @@ def test_information_is_what_an_outcome_takes_from_the_doubt():
 
 def test_a_symptom_rules_nobody_out():
     assert sum(prior("dead").values()) == pytest.approx(1.0) and min(prior("dead").values()) > 0.0
+
+
+def test_what_no_capture_showed_is_not_asked_for_again_and_again(tmp_path):
+    case = add_capture(new_case(tmp_path / "case", symptom="garbage"), captured(tmp_path / "good.vcd"))
+    step = judge_case(add_answer(case, Answer("replaced", "ram"))).step
+    assert step.kind == "none" and step.why.startswith("no capture from before the repair shows the fault")
+
+
+def test_where_the_leads_show_no_program_the_proof_asks_for_others(tmp_path):
+    blind = ("CLK", "MREQ", "M1", "RFSH", "HALT")
+    case = add_capture(new_case(tmp_path / "case", symptom="dead"), captured(tmp_path / "dead.vcd", lines=blind, faults=DEAD))
+    quiet = {"lines": blind, "seed": 8, "machine": replace(GENERIC, interrupt_period_t_states=None)}
+    case = add_capture(add_answer(case, Answer("replaced", "cpu")), captured(tmp_path / "after.vcd", **quiet))
+    state = judge_case(case)
+    assert state.proof.only_running and state.step.id == "capture:running"
+    assert {"RD", "WR"} <= {lead.line for lead in state.step.leads}
+    proven = judge_case(add_capture(case, captured(tmp_path / "more.vcd", seed=9)))
+    assert proven.proof.state == "proven" and proven.step.kind == "close"

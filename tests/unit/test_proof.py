@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 
 from conftest import TRACES, run_strobewise
 from strobewise.case.proof import Witness, prove
 from strobewise.diagnosis.facade import conclude, examine
+from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
@@ -115,3 +117,14 @@ def test_the_command_says_it_in_its_exit_status():
     assert run_strobewise("prove", "--before", bad).returncode == 2
     wrong = run_strobewise("prove", "--before", bad, "--after", good, "--minutes-on", "x.vcd=3")
     assert wrong.returncode == 2 and b"'x.vcd=3' is no capture and minutes (--minutes-on)" in wrong.stderr
+
+
+def test_a_program_that_these_leads_cannot_show_is_all_that_is_missing(witness):
+    blind = ("CLK", "MREQ", "M1", "RFSH", "HALT")
+    before = witness(lines=blind, faults=[fault("dead-low", line="M1")])
+    after = witness(lines=blind, seed=8, machine=replace(GENERIC, interrupt_period_t_states=None))  # acknowledges would show it
+    said = prove([before], [after])
+    assert said.only_running and said.missing == (
+        "a program that is seen to run on: without /RD and /WR a program cannot be told from a CPU that nothing answers",
+    )
+    assert prove([before], [after, witness(seed=9)]).state == "proven"

@@ -20,6 +20,7 @@ RANGE_CAUTION = "Mind the analyser's input range (often 0 to 5.25 V): edge conne
 SAMPLE_HZ = 24e6  #: asked for where the last capture does not say (common practice for clocks of 3 to 6 MHz)
 #: What a device at the port needs to see, the most telling first (common practice).
 AT_THE_PORT = ("MREQ", "M1", "RD", "ROMDIS", "IORQ", "WR", "RFSH", "CLK", "RESET", "NMI", "INT", "WAIT", "BUSREQ", "HALT")
+SHOWS_A_PROGRAM = ("MREQ", "M1", "RD", "WR", "IORQ", "RFSH", "CLK", "INT")  #: what tells a program from a CPU that nothing answers
 MARGIN = 1.1  #: over the time that it takes
 
 
@@ -50,6 +51,11 @@ def _connector_pin(case: Case, line: str) -> str | None:
 def _settings(plan: Plan) -> dict[str, float | str]:
     told: dict[str, float | str] = {"sample_hz": plan.sample_hz, "duration_s": plan.duration_s, "trigger": plan.trigger}
     return told | ({"minutes_on": plan.minutes_on} if plan.minutes_on else {})
+
+
+def nothing_left(why: str) -> Step:
+    """Return that there is nothing to do."""
+    return Step("none", "none", "nothing is left to do", why)
 
 
 def numbered(lines: Sequence[str]) -> dict[str, str]:
@@ -104,9 +110,7 @@ def again_for_proof(case: Case, before: Sequence[Examined], findings: Sequence[F
     """Return the capture that proves a repair: the leads that showed the fault, under the same conditions, for long enough."""
     faulty = {line for finding in findings if finding.severity == "fault" for line in finding.lines}
     shown = [each for each in before if faulty & set(each.channels.channels)] or list(before)
-    if not shown:
-        from .repairs import nothing_left
-
+    if not faulty:
         return nothing_left("no capture from before the repair shows the fault, so none can prove that it is gone; close with what it was")
     last = shown[-1]
     settings = _as_before(case, last)
@@ -118,6 +122,10 @@ def again_for_proof(case: Case, before: Sequence[Examined], findings: Sequence[F
     warm = (proof.minutes_on if proof is not None else None) or math.ceil(TIMES * max(minutes, default=0.0))
     if warm:
         settings["minutes_on"] = float(warm)
+    if proof is not None and proof.only_running:
+        channels = numbered(SHOWS_A_PROGRAM[: case.leads])
+        title = f"clip {', '.join(map(bar, channels))} at the CPU and capture once more, to see that the program runs on"
+        return capture_step(case, "capture:running", title, proof.missing[0], channels, {}, settings, 0.0, len(channels))
     channels = {line: channel for line, channel in last.channels.channels.items() if line in LINE}
     words = f" after it has been on for {warm:g} minutes," if warm else ""
     length = time_words(float(settings["duration_s"]))

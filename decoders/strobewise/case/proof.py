@@ -58,6 +58,7 @@ class Proof(NamedTuple):
     chance: float | None = None  #: that the faults, were they still there, stayed away as they did; None where that was not reached
     minutes_on: float | None = None  #: how long the machine should have been on before the next capture begins, where that matters
     duration_s: float | None = None  #: how long the next capture should be
+    only_running: bool = False  #: all that is missing is a program that is seen to run on, which other leads may show
 
 
 def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
@@ -79,11 +80,12 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
         chances.append(judged.chance)
         minutes = max(filter(None, (minutes, judged.minutes_needed)), default=None)
         duration = max(filter(None, (duration, judged.duration_needed)), default=None)
+    only_running = not missing and all(not_running(witness.evidence) is not None for witness in after)
     missing += _doubts(after)
     chance = None if None in chances else max((each for each in chances if each is not None), default=None)
     told = tuple(dict.fromkeys(seen)), tuple(dict.fromkeys(missing))
     if missing:
-        return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration)
+        return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration, only_running)
     gone = ", ".join(dict.fromkeys(title_of(finding) for finding, _ in _kinds(faults)))
     return Proof("proven", f"proven: gone after the repair: {gone}", *told, chance)
 

@@ -84,8 +84,3 @@ def mended(case: Case) -> Suspect | None:
             if answer.kind == "resoldered":
                 return "connection"
     return None
-
-
-def nothing_left(why: str) -> Step:
-    """Return that there is nothing to do."""
-    return Step("none", "none", "nothing is left to do", why)

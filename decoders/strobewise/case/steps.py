@@ -13,14 +13,18 @@ from ..rules import CATALOGUE
 from ..verdict.words import SUSPECT_WORDS
 from . import checks
 from .belief import OTHER_LEADS
-from .captures import again_for_proof, at_connector, first_capture, on_other_leads
+from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads
 from .checks import Check
 from .plans import Plan
 from .proof import Proof
 from .records import Answer, Case, Hypothesis, Step
-from .repairs import close_step, nothing_left, repair_step
+from .repairs import close_step, repair_step
 from .worth import bits_at_connector, bits_of_answer, bits_of_capture, cost, information
 
+NO_MORE = (
+    "so few leads and a meter can tell no more. Further go: more leads at once, with the address and data lines; the test program in "
+    "place of the ROM (strobewise stimulus); the free-run test (strobewise hookup --symptom dead says how)"
+)
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
 SURE = 0.75  #: share from which the part may be put right, if no check is cheaper than the work that it may save; our choice
 SHOWN = 0.05  #: share from which a part is worth cooling alone
@@ -57,7 +61,7 @@ def next_step(now: Situation) -> Step:
     best = choices[0].step if choices else None
     repair = repair_step(case, now.hypotheses, now.findings)
     if repair is None:
-        return best if best is not None else nothing_left("these leads and a meter can tell no more; the sheet says what is known")
+        return best if best is not None else nothing_left(NO_MORE)
     if best is None or _pays(now.hypotheses[0].share, repair, best):
         return repair
     return best
