@@ -546,3 +546,12 @@ def test_what_comes_now_and_then_comes_about_as_often_as_it_is_said_to(kind, cha
     wrong = [byte for byte in got if byte != 0xA7]
     assert 0.1 * len(got) < len(wrong) < 0.5 * len(got) and len(got) > 50
     assert set(wrong) == {0xA3} if kind == "ram-cells-weak" else all(byte & ~0xA7 == 0 for byte in wrong)
+
+
+@pytest.mark.parametrize(("half", "place", "same"), [("rows", 0x5101, True), ("rows", 0x5102, False), ("columns", 0x5001, True)])
+def test_a_multiplexer_that_does_not_turn_gives_one_cell_to_many_addresses(half, place, same):
+    """What is stored at 5001h (row 01h, column 20h) comes back from every address with the same half."""
+    code = f"3E A7 32 01 50 3A {place & 0xFF:02X} {place >> 8:02X} 18 FE"
+    capture = run(code, faults=[fault("ram-multiplexer-stuck", half=half)], duration_s=60e-6)
+    got = [c["data"] for c in capture.truth["cycles"] if c["kind"] == "memory_read" and c["address"] == place]
+    assert (got[0] == 0xA7) is same

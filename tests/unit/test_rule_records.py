@@ -162,7 +162,7 @@ def test_the_catalogue_is_in_the_order_of_the_families():
 
 def test_no_rule_is_named_outside_the_rules():
     """Ids belong to the records; the simulated machine's faults have names of their own, a few of them the same words."""
-    known = ids(lambda each: True)
+    known = ids(lambda each: True) - {"spikes"}  # which a clocked capture never shows, as the verdict says in its own words, too
     for path in [*(ROOT / "decoders").rglob("*.py"), *(ROOT / "cli").rglob("*.py")]:
         if path.is_relative_to(ROOT / "decoders" / "strobewise" / "rules"):
             continue
@@ -174,7 +174,7 @@ def test_no_rule_is_named_outside_the_rules():
 # --- every edge -----------------------------------------------------------------------------------------------------
 
 RAM = "ram-bank-missing ram-bit-dead ram-unsteady return-address-differs"
-RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only"
+RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only fetches-nowhere"
 CONSEQUENCES = {
     "clock-stopped": "no-requests went-silent wait-held halted-for-good",
     "reset-held": "no-requests went-silent",
@@ -185,8 +185,8 @@ CONSEQUENCES = {
     "write-strobe-missing": RAM,
     "clock-inverted": "slow-strobe",
     "written-byte-contradicted": f"halted-for-good {RAM} {RUNAWAY} reads-unsteady",
-    "ram-bit-dead": "lost-its-way ram-unsteady return-address-differs",
-    "ram-bank-missing": "lost-its-way ram-unsteady return-address-differs",
+    "ram-bit-dead": "lost-its-way fetches-nowhere ram-unsteady return-address-differs",
+    "ram-bank-missing": "lost-its-way fetches-nowhere ram-unsteady return-address-differs",
     "ram-unsteady": "lost-its-way return-address-differs",
     "return-address-differs": "lost-its-way halted-for-good",
     "rom-content": "lost-its-way",
@@ -301,7 +301,7 @@ def test_the_first_doubt_is_the_one_that_lies_deepest():
 LASTING = {
     "clock-stopped", "reset-held", "reset-loop", "wait-held", "bus-request-held", "interrupt-held", "nmi-held", "halted-for-good",
     "reads-all-ff", "reads-all-00", "reads-all-alike", "leads-swapped", "lost-its-way", "starts-again",
-    "nmi-storm", "clock-too-slow",
+    "nmi-storm", "clock-too-slow", "fetches-nowhere",
 }  # fmt: skip
 HOST = {
     "stretch": {

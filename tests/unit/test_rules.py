@@ -293,6 +293,14 @@ def test_paging_rules_on_hand_made_records():
     assert rules_of(paging()) == set()
     assert rules_of(paging(not_released=6)) == {"paging-not-released"}
     assert rules_of(paging(let_go_alone=6, let_go_alone_s=0.002)) == {"paging-not-released"}
+    assert rules_of(paging(not_released=1)) == set()  # five others were obeyed
+    (once,) = run(paging(not_released=1, released=0))
+    assert (once.rule, once.severity, once.confidence) == ("paging-not-released", "fault", 0.65) and "the one fetch" in once.evidence
+    (alone,) = run(paging(let_go_alone=1, let_go_alone_s=0.002, released=0))
+    assert (alone.rule, alone.severity) == ("paging-not-released", "warning") and "inactive once" in alone.evidence
+    pressed = paging(let_go_alone=1, let_go_alone_s=0.002, released=0)
+    pressed.lines["RESET"].assertions = 1
+    assert run(pressed) == []
     assert rules_of(paging(same_content=63)) == {"rom-disable-not-obeyed"}
     assert rules_of(paging(same_content=10, mixed_content=54)) == {"rom-disable-not-obeyed"}
     assert rules_of(paging(same_content=40)) == set()

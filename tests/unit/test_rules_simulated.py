@@ -15,6 +15,7 @@ import pytest
 from strobewise import Options, diagnose
 from strobewise.bus.model import SUSPECTS, Finding
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Fault, Press, Scenario, fault, simulate
+from strobewise.records.profile import MemoryRegion
 from strobewise.rules import CATALOGUE
 
 PAGED = replace(GENERIC, paging=(GENERIC_PAGING,))
@@ -24,6 +25,7 @@ STOPS = ((0, Scenario().demo("stop")),)
 LOST = ((0, bytes.fromhex("F3 31 00 80 06 14 21 00 50 34 23 10 FC C3 00 30")),)
 #: LD SP,8000h / PUSH HL, 150 times / JP 0
 PUSHES = ((0, b"\x31\x00\x80" + b"\xe5" * 150 + b"\xc3\x00\x00"),)
+MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
 WITH_HALT = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH", "HALT")
 NOPS = ((0, b"\xf3" + bytes(0x1FFF)),)
@@ -44,7 +46,7 @@ class Shown:
         with open(path, "w", encoding="ascii") as file:
             simulate(**settings).write_vcd(file)
         machine = settings.get("machine", GENERIC)
-        options = Options(clock_hz=machine.clock_hz, profile=machine if machine.paging else None)
+        options = Options(clock_hz=machine.clock_hz, profile=machine if machine.paging or machine == MAPPED else None)
         return diagnose([path], options).findings
 
 
@@ -62,6 +64,7 @@ SHOWN = {
     "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": LOST}),
     "restarts-without-end": on("eight", "rom-absent"),
     "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
+    "fetches-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": LOST}),
     "starts-again": Shown((fault("reset-loop", period_s=0.0004),), {"lines": NO_RESET}),
     "data-line-stuck": on("full", "dead-high", line="D3"),
     "data-line-unsteady": on("full", "floating", line="D3"),
@@ -171,6 +174,7 @@ NEAR_MISSES = {
     "data-line-unsteady": lagging("full", "D3"),
     "reads-unsteady": on("full", "rom-bit-flipped", address=0x40),
     "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
+    "fetches-nowhere": Shown(settings={"machine": MAPPED}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
     "starts-again": Shown(settings={"lines": NO_RESET}, wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
     "fetches-only": Shown(settings={"machine": QUIET, "lines": WITH_HALT}, wrong={"contents": STOPS}),
     "restarts-without-end": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": PUSHES}),

@@ -54,6 +54,7 @@ class Bank:
         self.present = True  #: False: the chips do not answer
         self.alias: Optional[Bank] = None  #: its accesses land in another bank
         self.open_address: List[Tuple[int, Optional[int]]] = []  #: (bit, level or None for noise) at this bank's chips
+        self.multiplexed = ""  #: "rows" or "columns": the half of the address that dynamic chips get for both
         self.open_data = 0  #: bits of the bus that do not reach the chips
         self.stuck_high = 0  #: bits that the chips read as 1 whatever was written
         self.stuck_low = 0
@@ -68,6 +69,9 @@ class Bank:
         for bit, level in self.open_address:
             value = rng.getrandbits(1) if level is None else level
             address = address & ~(1 << bit) | value << bit
+        if self.multiplexed:
+            half = address & 0x7F if self.multiplexed == "rows" else address >> 7 & 0x7F
+            address = address & ~0x3FFF | half << 7 | half
         return (address - self.start) % len(self.contents)
 
     def refresh(self, address: int, now: int) -> None:

@@ -76,6 +76,7 @@ class Plan:
             part.present, part.alias = bank.present, bank.alias
             part.open_address, part.open_data = list(bank.open_address), bank.open_data
             part.stuck_high, part.stuck_low = bank.stuck_high, bank.stuck_low
+            part.multiplexed = bank.multiplexed
             part.weak, part.weak_probability, part.fought_probability = bank.weak, bank.weak_probability, bank.fought_probability
             part.late_probability, part.retention_t_states = bank.late_probability, bank.retention_t_states
             parts.append(part)

@@ -157,7 +157,7 @@ def check_catalogue() -> None:
 
 
 #: What the CPU reads when nothing answers it; many a fault ends so.
-RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only")
+RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere")
 #: What RAM shows where it is not written properly, or not read.
 RAM_WRONG = ("ram-bank-missing", "ram-bit-dead", "ram-unsteady", "return-address-differs")
 #: What holds a CPU, so that it makes no request.

@@ -25,6 +25,7 @@ ECHOED = 64  #: different addresses that all give what the bus carried before, a
 WALKED_ZEROS = 0x400  #: the same of 00h: RAM that nobody wrote may well hold zeros, and a program a run of NOPs
 ENDLESS_PUSHES = 200  #: instructions in a row that push two bytes and do nothing else; an unrolled fill makes some dozen
 LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
+NOWHERE = 8  #: addresses, more than the instruction or two that a spike on an address line may seem to put there
 STARTS = 4  #: starts at 0000h out of nowhere that are no person at the button, who may well press it a few times
 
 TELLS_PUSHES: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "M1"), ("MREQ", "RD", "WR", "RFSH"))
@@ -154,3 +155,24 @@ def starts_again(evidence: BusEvidence) -> Iterator[Found]:
         "instruction led there: /RESET was pulled, which was not captured",
         ("RESET",), len(starts), starts[0], starts[-1], confidence=STRONG,
     )  # fmt: skip
+
+
+@rule(
+    "fetches-nowhere", "the CPU fetches where there is no memory", "fault", needs=FULL_BUS, judges=(),
+    suspects=blame.LED_ASTRAY,
+    looks_for=f"opcode fetches from {NOWHERE} or more different addresses at which the profile has no memory",
+    causes="a byte read wrongly, a return address that the stack did not keep, a jump into memory that was taken out; or the profile is not this "
+    "machine's",
+    next_step="look at the instructions before the first of these fetches (strobewise listing), and check the profile's memory map",
+    source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, lasting=True,
+)  # fmt: skip
+def fetches_nowhere(evidence: BusEvidence) -> Iterator[Found]:
+    memory = evidence.memory
+    for region in evidence.regions if memory is not None else ():
+        count = memory.fetched[slice(region.start, region.end + 1)].count() if memory is not None and region.kind == "nothing" else 0
+        if count >= NOWHERE:
+            yield Found(
+                f"opcodes fetched from {count} different addresses in {region.start:#06x}-{region.end:#06x}, where the profile has no memory", (),
+                count, evidence.first_request_s, evidence.last_request_s, confidence=FAIR,
+            )  # fmt: skip

@@ -102,14 +102,18 @@ def paging_device_silent(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
     for paging in evidence.pagings:
-        if paging.not_released >= 2 and paging.not_released > paging.released:
+        if paging.not_released > paging.released:
+            fetches = f"{paging.not_released} fetches" if paging.not_released > 1 else "the one fetch"
             yield Found(
-                f"{paging.name}: {bar(paging.line)} stayed active after {paging.not_released} fetches that should release it", (paging.line,),
-                paging.not_released, confidence=LIKELY,
+                f"{paging.name}: {bar(paging.line)} stayed active after {fetches} that should release it", (paging.line,),
+                paging.not_released, confidence=LIKELY if paging.not_released > 1 else HINT,
             )  # fmt: skip
-        if paging.let_go_alone >= 2 and paging.let_go_alone > paging.released:
+        reset = evidence.line("RESET")
+        undisturbed = evidence.has("RESET") and reset.assertions == reset.asserted_first  # a reset makes it let go as well
+        if paging.let_go_alone >= (1 if undisturbed else 2) and paging.let_go_alone > paging.released:
+            times = "once" if paging.let_go_alone == 1 else f"{paging.let_go_alone} times"
             yield Found(
-                f"{paging.name}: {bar(paging.line)} went inactive {paging.let_go_alone} times with no fetch that releases it, first at "
+                f"{paging.name}: {bar(paging.line)} went inactive {times} with no fetch that releases it, first at "
                 f"{time_words(paging.let_go_alone_s)}",
                 (paging.line,), paging.let_go_alone, paging.let_go_alone_s, severity="warning", confidence=HINT,
             )  # fmt: skip

@@ -159,7 +159,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "ram-unsteady", "return-address-differs"),
+    host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
@@ -208,7 +208,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "ram-unsteady", "return-address-differs"),
+    host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:

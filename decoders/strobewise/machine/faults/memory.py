@@ -123,6 +123,18 @@ class DataLate(NamedTuple):
             bank.late_probability = self.probability
 
 
+class MultiplexerStuck(NamedTuple):
+    """The RAM's dynamic chips get one half of the address twice, for row and column."""
+
+    half: str  #: "rows" (A0 to A6) or "columns" (A7 to A13)
+    start: int
+    end: int
+
+    def put(self, plan: Plan) -> None:
+        for bank in _banks(plan, "ram", self.start, self.end):
+            bank.multiplexed = self.half
+
+
 class CellsWeak(NamedTuple):
     """One bit of the RAM of a range reads the other way now and then."""
 
@@ -285,3 +297,14 @@ def ram_cells_weak(bit: int, probability: float, start: int, end: int) -> Effect
 )
 def reads_fought(chip: str, probability: float, start: int, end: int) -> Effects:
     return (ChipFought(chip, probability, start, end),)
+
+
+@fault_kind(
+    "ram-multiplexer-stuck",
+    explanation="""The multiplexer before the RAM's dynamic chips no longer turns: row and column are the same half of the address, so that
+    one cell in 128 serves for all.""",
+    parameters=(choice("half", ("rows", "columns"), "rows"), START, END),
+    suspects=("glue", "ram", "address_bus", "connection"),
+)
+def ram_multiplexer_stuck(half: str, start: int, end: int) -> Effects:
+    return (MultiplexerStuck(half, start, end),)
