@@ -102,6 +102,11 @@ def _rom_bits(read: Sequence[int]) -> Iterator[Hypothesis]:
             yield Hypothesis(fault("rom-bit-flipped", address=address, bit=bit), "rom", (address, address))
 
 
-def draw(program: Program, rom_bytes_read: Sequence[int]) -> List[Hypothesis]:
-    """Return all hypotheses. rom_bytes_read: the addresses of ROM that the healthy machine has read."""
-    return [*_line_faults(), *_strobe_faults(), *_memory_faults(program), *_rom_bits(rom_bytes_read)]
+def draw(program: Program, rom_bytes_read: Sequence[int]) -> Iterator[List[Hypothesis]]:
+    """Yield the hypotheses in the order in which they are tried: lines and whole parts, then single bits of the ROM.
+
+    A single bit is to be looked for where no line and no part explains what is seen: there are thousands, and one that rots alone is rare
+    (common practice). rom_bytes_read: the addresses of ROM that the healthy machine has read.
+    """
+    yield [*_line_faults(), *_strobe_faults(), *_memory_faults(program)]
+    yield list(_rom_bits(rom_bytes_read))

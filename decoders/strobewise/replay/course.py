@@ -43,6 +43,17 @@ class Outcome(NamedTuple):
     hidden: List[Tuple[int, int]]  #: (row before it, kind) of cycles that no lead shows though it should
 
 
+class Way(NamedTuple):
+    """How far one way has led."""
+
+    at: int
+    ended: str
+    log: List[Predicted]
+    guessed: int
+    hidden: List[Tuple[int, int]]
+    checkpoints: List[Tuple[int, Any, dict[int, Value]]]
+
+
 class Course(ComparedBus):
     """A machine beside a capture."""
 
@@ -92,11 +103,9 @@ class Course(ComparedBus):
             Unknown.choose = outer
 
     def _run(self) -> Outcome:
-        furthest, ended, guessed = self.begin, PARTED, 0
-        log: List[Predicted] = []
-        hidden: List[Tuple[int, int]] = []
+        best: Optional[Way] = None
+        lost: Optional[Way] = None  # the way that led furthest to where nobody knows how it goes on: the capture never contradicted it
         script: List[int] = []
-        points = self.checkpoints
         steps = 0
         while True:
             reason = PARTED
@@ -114,15 +123,18 @@ class Course(ComparedBus):
                 reason = LOST
             except Parted:
                 pass
-            if self.at > furthest or (reason != PARTED and self.at >= furthest) or not log:
-                furthest, log, hidden = max(furthest, self.at), self._log[:], self._hidden[:]
-                guessed, points = self._guessed, self.checkpoints[:]
-                ended = reason
+            if best is None or self.at > best.at or (reason != PARTED and self.at >= best.at):
+                best = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
+                lost = best if reason == LOST else lost
             elif reason == GAVE_UP:
-                ended = GAVE_UP
-            if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(furthest):
-                self.checkpoints = points  # those of the way that led furthest
-                return Outcome(furthest - self.begin, ended, steps, log, guessed, hidden)
+                best = best._replace(ended=GAVE_UP)
+            elif reason == LOST and (lost is None or self.at > lost.at):
+                lost = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
+            if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(best.at):
+                if best.ended == PARTED and lost is not None and best.at <= lost.at + _WEAK_REACH:
+                    best = lost  # what leads on from there for a few cycles was guessed
+                self.checkpoints = best.checkpoints
+                return Outcome(best.at - self.begin, best.ended, steps, best.log, best.guessed, best.hidden)
             script = self._script
 
     def _next_alternative(self, furthest: int) -> bool:

@@ -148,11 +148,21 @@ def _record(seen: Observed, program: Program, run: Run) -> ReplayRecord:
 
 def _try_all(seen: Observed, program: Program, healthy: Run, record: ReplayRecord) -> Iterator[Tried]:
     """Run every fault that the program has met by the time that the healthy machine parts; yield those that lead further."""
-    matched = healthy.outcome.matched
     log = healthy.outcome.log
     read = sorted({p.address for p in log if p.kind in (FETCH, READ) and isinstance(p.address, int) and _in_rom(program, p.address)})
-    hypotheses = draw(program, read)
-    record.hypotheses = len(hypotheses)
+    for hypotheses in draw(program, read):
+        record.hypotheses += len(hypotheses)
+        explained = False
+        for one in _lead_further(seen, program, healthy, hypotheses):
+            explained |= one.outcome.matched >= FULL_SHARE * record.cycles and one.outcome.guessed <= GUESSED_MORE
+            yield one
+        if explained:
+            return
+
+
+def _lead_further(seen: Observed, program: Program, healthy: Run, hypotheses: Sequence[Hypothesis]) -> Iterator[Tried]:
+    """Yield the faults that lead further than the healthy machine."""
+    matched, log = healthy.outcome.matched, healthy.outcome.log
     for hypothesis in hypotheses:
         board = ReplayBoard(program.regions, hypothesis.fault, hypothesis.undriven)
         met = _first_met(board, hypothesis, log, healthy.setting.begin)

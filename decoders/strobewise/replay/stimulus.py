@@ -1,7 +1,8 @@
 """A test program of our own, made for a memory map: it shows nothing anywhere but on the bus, where replay reads it.
 
-It needs no RAM to begin: a chain of jumps walks the address lines of the ROM from A7 up, each stop with a rhythm of its own, neighbours
-together before each alone (A0 to A6 move all the time). Then it marches through each bank of RAM with registers only, and puts the wrong
+It needs no RAM to begin, and no data line either: first comes a lead-in that no single failing line can lead astray. Then a chain of jumps
+walks the address lines of the ROM from A7 up, each stop with a rhythm of its own, neighbours together before each alone (A0 to A6 move all
+the time). Then it marches through each bank of RAM with registers only, and puts the wrong
 bits into the rhythm of its fetches; then it uses RAM as a stack, reads a port, lets interrupts come and waits for the next one in HALT
 once one has come; and begins anew. It writes to no port: nobody knows what that would switch. What is left of the ROM is filled with code
 whose rhythm tells where a machine that went astray has landed.
@@ -18,7 +19,7 @@ from ..errors import ProfileError
 from ..machine.programs import assemble
 from ..records.profile import Profile
 
-VERSION = "0.1.0"  #: of the test program: another one puts other bytes into the ROM
+VERSION = "0.2.0"  #: of the test program: another one puts other bytes into the ROM
 LEAST_SIZE, MOST_SIZE = 0x800, 0x10000
 _SIZE = 0x2000  #: of a ROM that nobody describes
 _BANK = 0x4000
@@ -35,30 +36,32 @@ class Stimulus(NamedTuple):
     listing: str
 
 
-_START = """
-    31 40 00        ; LD SP,0040h                    in ROM: whoever returns astray finds a known way
-    F3 C3 @far      ; DI / JP far
-*0008
-    D9 D9 C9        ; EXX / EXX / RET               the restarts, each with a length of its own
-*0010
-    00 D9 D9 C9     ; NOP / EXX / EXX / RET
-*0018
-    00 00 D9 D9 C9
-*0020
-    23 2B C9        ; INC HL / DEC HL / RET
-*0028
-    00 23 2B C9
-*0030
-    00 00 23 2B C9
+#: Opcodes of one byte each, as they stand from LEAD_IN_AT on: whichever single data line fails, and however it fails, each becomes another
+#: that keeps the CPU on its way (no restart, no return, no jump into the unknown), and the rhythm of all of them tells the line. Nothing is
+#: written but to where HL points, which is ROM. Found by benchmarks/stimulus_lead_in.py.
+LEAD_IN = bytes.fromhex(
+    "37 3d 15 27 23 07 15 b5 07 99 37 85 95 7d 2b 3d 91 95 1b 0d b9 59 b5 25 79 a5 0a b1 0c 91 a1 9d 07 03 07 0b 35 b5 15 b3 "
+    "24 35 03"
+)
+LEAD_IN_AT = 0x0007
+
+_START = f"""
+    3D              ; DEC A                          no byte that RAM with one wrong bit could give back for a walking one
+    31 45 03        ; LD SP,0345h                    in ROM: whoever returns astray finds a known way
+    21 04 0A        ; LD HL,0A04h                    in ROM: what the lead-in writes goes nowhere
+    {LEAD_IN.hex(" ")}
+    18 3C           ; JR far
+    C3 00 07        ; JP 0700h                       where the jump before it fails: into the filling
+""" + """
 *0038
     FD 23 FB ED 4D  ; INC IY / EI / RETI            an interrupt counts itself
-*0040
-    70 00 00 04 00 04 00 04 00 04 00 04 00 04 ; addresses to return to: the walk, and the march
 *0066
     DD E5 DD E1 ED 45 ; PUSH IX / POP IX / RETN
 *0070
 far:
-    C3 @stop0       ; JP stop0
+    F3 C3 @stop0    ; DI / JP stop0
+*033C
+    04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 04 ; the address to return to, 0404h, whatever byte it begins with
 """
 
 _MAIN = """
@@ -104,8 +107,7 @@ bankdone:
     C3 @nextbank    ; JP nextbank
 stack:
     31 @top         ; LD SP,top
-    CD @sub         ; CALL sub
-    CF D7 DF E7 EF F7 ; RST 8 ... RST 30h
+    CD @sub CD @sub CD @sub ; CALL sub three times
     01 55 AA C5 D1  ; LD BC,0AA55h / PUSH BC / POP DE
     7A A8 20 >stackwrong ; LD A,D / XOR B / JR NZ,stackwrong
     7B A9 20 >stackwrong ; LD A,E / XOR C / JR NZ,stackwrong
