@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from strobewise.machine.scenario import Scenario
+from strobewise.profile.machine import load_profile
+
 TRACES = Path(__file__).resolve().parents[2] / "traces"
 
 
@@ -44,3 +47,8 @@ def test_packed_files_carry_no_time_stamp(regenerate):
     for capture in CAPTURES:
         if capture.suffix == ".gz":
             assert capture.read_bytes()[4:8] == b"\0\0\0\0"
+
+
+def test_the_image_of_the_demo_rom_is_the_program_that_the_demo_machine_runs():
+    profile = load_profile(TRACES / "machines" / "dunlin.toml")
+    assert (TRACES / "machines" / "dunlin.rom").read_bytes() == Scenario(machine=profile).demo("patrol").ljust(0x3000, b"\xff")

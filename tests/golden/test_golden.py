@@ -21,6 +21,10 @@ UPDATE = os.environ.get("STROBEWISE_UPDATE_GOLDEN") == "1"
 
 
 def machine_of(path: Path) -> list[str]:
+    if path.name.startswith("free-run"):
+        return ["--free-run"]
+    if path.name.startswith("two-clips"):
+        return ["--machine", str(ROOT / "traces" / "machines" / "dunlin.toml"), "--rom", "traces/machines/dunlin.rom@0x0000"]
     profile = "dunlin-lodger" if "lodger" in path.name or "rom-stays" in path.name else "dunlin"
     return ["--machine", str(ROOT / "traces" / "machines" / f"{profile}.toml")]
 

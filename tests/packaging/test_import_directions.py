@@ -38,7 +38,7 @@ ALLOWED = {
     "machine": TABLES | {"cpu", "files", "profile"},
     "replay": TABLES | {"capture", "cpu", "cycles", "evidence", "machine", "profile", "program"},
     "diagnosis": TABLES | {"capture", "cycles", "evidence", "identify", "profile", "program", "replay", "rules", "verdict"},
-    "hookup": TABLES | {"profile", "rules"},
+    "hookup": TABLES | {"profile", "replay", "rules"},
     "compare": TABLES | {"capture", "cpu", "cycles", "diagnosis", "evidence", "profile", "program", "rules", "verdict"},
     "watch": TABLES | {"capture", "cycles", "diagnosis", "evidence", "files", "profile", "rules", "verdict"},
 }

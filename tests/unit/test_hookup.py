@@ -20,6 +20,7 @@ from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.rules import CATALOGUE
 from strobewise.rules.base import CAUTION_CLIP, COARSE_SAMPLES
 from strobewise_cli.commands import hookup
+from strobewise_cli.main import main
 from strobewise_cli.render.hookup_text import command
 
 CLOCK_HZ = 3_276_800
@@ -286,3 +287,23 @@ def test_what_fails_after_a_while_is_sent_to_bursts_and_to_watch(capsys):
 
 def test_data_lines_are_clipped_where_the_addresses_have_no_room():
     assert set(DATA) <= set(lines_of(advise(24))) and not set(ADDRESS) & set(lines_of(advise(24)))
+
+
+def test_a_known_program_takes_two_leads_for_as_long_as_the_faults_part(tmp_path, capsys):
+    from strobewise.machine.scenario import Scenario
+
+    rom = tmp_path / "patrol.rom"
+    rom.write_bytes(Scenario().demo("patrol"))
+    assert main(["hookup", "--rom", f"{rom}@0x0000", "--machine", "rom16-ram48", "--clock", "4M", "--json", "-"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert [lead["line"] for lead in plan["leads"]] == ["M1", "MREQ", "RESET"]
+    assert 0.0002 < plan["duration_s"] < 0.02 and plan["trigger"] == "rising edge of /RESET"
+    assert plan["faults"] > plan["seen"] > plan["alone"] > 100
+    assert "--machine rom16-ram48 --clock 4000000" in plan["command"]
+
+
+def test_a_program_that_does_not_begin_at_reset_is_refused(tmp_path, capsys):
+    rom = tmp_path / "other.rom"
+    rom.write_bytes(b"\x00\x01")
+    assert main(["hookup", "--rom", f"{rom}@0x8000"]) == 2
+    assert "--rom" in capsys.readouterr().err

@@ -99,4 +99,4 @@ def test_lodger_comes_and_goes_and_the_host_runs_on(triggers):
 
 
 def test_the_list_of_programs():
-    assert PROGRAMS == ("patrol", "doze", "stop", "lodger")
+    assert PROGRAMS == ("patrol", "doze", "stop", "lodger", "nops")

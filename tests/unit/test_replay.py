@@ -168,3 +168,11 @@ def test_a_device_that_pages_as_it_should_is_no_fault(tmp_path):
 def paged(path):
     image = Scenario(machine=PAGED).demo("patrol")
     return examine(str(path), Options(roms=(("patrol.rom", 0, image),), clock_hz=3_276_800, profile=PAGED)).evidence
+
+
+@pytest.mark.parametrize("program", ["doze", "stop"])
+def test_a_halted_machine_is_met_as_one(tmp_path, program):
+    image = Scenario().demo(program)
+    path = capture(tmp_path, start_s=0.0013, duration_s=0.001, lines="full", contents=((0, image),))
+    record = examine(str(path), Options(roms=(("p.rom", 0, image),), clock_hz=3_276_800)).evidence.replay
+    assert record.healthy_matched == record.cycles > 200 and not record.candidates

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise.files.names import MAP_ENDING, map_path
-from strobewise_cli.commands.options import Subparsers, clock_hz
+from strobewise_cli.commands.options import Subparsers, clock_hz, rom_image
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 if TYPE_CHECKING:
     from strobewise.hookup.plan import Advice
+    from strobewise.replay.known import Program
 
 SYMPTOM_NAMES = ("dead", "resets", "ignores-expansion", "dies-warm", "memory-size", "garbage", "hangs", "unknown")
 DEFAULT_CHANNELS = 8
@@ -25,6 +26,8 @@ examples:
   strobewise hookup --channels 2 --symptom dead --clock 4M         two clips go a long way
   strobewise hookup --write-map boot.vcd                           and keep the plan as the names of the channels of boot.vcd
   strobewise hookup --channels 8 --after first.vcd                 which clips next, when the first capture decided nothing
+  strobewise hookup --rom boot.rom@0 --machine board.toml          two clips and a program that is known
+  strobewise hookup --free-run --channels 24                       the CPU alone: does it count through all addresses?
 
 symptoms:
   dead               nothing happens, or the screen stays blank
@@ -44,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
 
     if not 1 <= args.channels <= CHANNELS_MAX:
         raise UsageError(f"{args.channels} channels", "--channels", f"a number from 1 to {CHANNELS_MAX}")
+    if args.free_run or args.roms:
+        return _special(args)
     symptom = find_symptom(args.symptom)
     assert symptom is not None  # the parser knows the names
     settled: tuple[str, ...] = ()
@@ -66,6 +71,50 @@ def run(args: argparse.Namespace) -> int:
     if args.json != STANDARD_OUTPUT:
         print_advice(advice, sys.stdout)
     return 0
+
+
+def _special(args: argparse.Namespace) -> int:
+    """Print, or write as JSON, how to capture a free run, or a machine whose program is known."""
+    from strobewise_cli.output import json_text
+    from strobewise_cli.render import hookup_special
+
+    if args.free_run:
+        from strobewise.hookup.free_run import advise_free_run
+
+        if args.channels < 3:
+            raise UsageError(f"{args.channels} channels", "--channels", "a free run takes three at least: /M1, /MREQ and an address line")
+        free_run = advise_free_run(args.channels, args.clock)
+        document = hookup_special.free_run_document(free_run)
+    else:
+        from strobewise.hookup.known_program import advise_program
+
+        about = advise_program(_program(args), args.clock)
+        given = [f"--rom {file}@0x{address:04x}" for file, address, _ in args.roms]
+        told = " ".join([*given, *([f"--machine {args.machine}"] if args.machine is not None else [])])
+        document = hookup_special.program_document(about, told)
+    if args.json is not None:
+        with open_output(args.json, "w") as out:
+            out.write(json_text(document))
+    if args.json == STANDARD_OUTPUT:
+        return 0
+    if args.free_run:
+        hookup_special.print_free_run(free_run, sys.stdout)
+    else:
+        hookup_special.print_program(about, told, sys.stdout)
+    return 0
+
+
+def _program(args: argparse.Namespace) -> Program:
+    """Return the program that --rom and --machine give."""
+    from strobewise.profile.machine import find_profile, load_profile
+    from strobewise.profile.options import Options
+    from strobewise.replay.known import known_program
+
+    profile = load_profile(find_profile(args.machine)) if args.machine is not None else None
+    program = known_program(Options(roms=tuple(args.roms), profile=profile))
+    if program is None:
+        raise UsageError("nothing is known of what runs after reset", "--rom", "give the image that begins at 0x0000")
+    return program
 
 
 def _write_map(path: str, advice: Advice) -> None:
@@ -103,6 +152,12 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
         "--write-map", metavar="CAPTURE", type=map_path,
         help="write this plan as the map of the capture that you are going to make, beside it as CAPTURE.map.toml",
     )  # fmt: skip
+    parser.add_argument(
+        "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
+        help="the program is known: two leads and a reset, for as long as it takes to tell the faults apart",
+    )  # fmt: skip
+    parser.add_argument("--machine", metavar="PROFILE", help="with --rom: the memory map, a profile in TOML or the name of a shipped one")
+    parser.add_argument("--free-run", action="store_true", help="the CPU alone, its data lines held at 00h: how to set it up and clip it")
     parser.add_argument("--json", metavar="FILE", help="write the advice as JSON (- is standard output)")
     parser.set_defaults(run=run)
     return parser

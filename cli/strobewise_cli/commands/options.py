@@ -63,6 +63,9 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--stimulus", action="store_true", help="the machine runs the test program that strobewise stimulus wrote for this --machine"
     )
+    group.add_argument(
+        "--free-run", action="store_true", help="the CPU runs free, its data lines held at 00h; strobewise hookup --free-run says how"
+    )
     group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
     group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
     group.add_argument(
@@ -95,10 +98,11 @@ def engine_options(args: argparse.Namespace) -> Options:
         profile = load_profile(find_profile(args.machine))
         settle_files_read(args)
     stimulus, replay = getattr(args, "stimulus", False), getattr(args, "replay", True)
+    free_run = getattr(args, "free_run", False)
     everywhere = {line: place for file, line, place in args.probes if file is None}
     own = tuple((file, line, place) for file, line, place in args.probes if file is not None)
     options = Options(
-        tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, replay, own_probes=own,
+        tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, free_run, replay, own_probes=own,
         clocked=args.clocked, raw=args.raw,
     )  # fmt: skip
     _refuse_strangers(args, options)

@@ -35,27 +35,27 @@ def print_advice(advice: Advice, stream: IO[str]) -> None:
     """Print the advice."""
     console = report_console(stream)
     for caution in advice.cautions:
-        _say(console, "  !  ", sentence(caution))
+        say(console, "  !  ", sentence(caution))
     console.print()
-    _say(console, "", f"For: {advice.symptom.words}. {advice.channels} channel{'s' if advice.channels != 1 else ''}.")
-    _head(console, "Leads, in this order")
+    say(console, "", f"For: {advice.symptom.words}. {advice.channels} channel{'s' if advice.channels != 1 else ''}.")
+    head(console, "Leads, in this order")
     console.print(_leads(advice))
     _free_channels(console, advice)
-    _head(console, "Settings")
+    head(console, "Settings")
     clock = f"a clock of {advice.clock_hz / 1e6:.4g} MHz" if advice.clock_hz else "a clock of 3.5 MHz or less (say --clock for another)"
     least = f"{advice.sample_hz_min / 1e6:.3g} MHz is the least for {clock}"
-    _say(console, "  rate:     ", f"{advice.sample_hz / 1e6:.4g} MHz; {least}. Fewer channels are better than a slower rate.")
+    say(console, "  rate:     ", f"{advice.sample_hz / 1e6:.4g} MHz; {least}. Fewer channels are better than a slower rate.")
     samples = advice.duration_s * advice.sample_hz / 1e6
     length = f"{time_words(advice.duration_s)} ({samples:.3g} million samples)"
-    _say(console, "  duration: ", f"{length}, or as much of it as the analyser holds")
-    _say(console, "  trigger:  ", advice.trigger)
-    _head(console, "Then")
+    say(console, "  duration: ", f"{length}, or as much of it as the analyser holds")
+    say(console, "  trigger:  ", advice.trigger)
+    head(console, "Then")
     for line in textwrap.wrap(command(advice), console.width - 6, subsequent_indent="    ", break_on_hyphens=False, break_long_words=False):
         console.print(f"  {line} \\" if not command(advice).endswith(line.strip()) else f"  {line}", markup=False)
     _decisions(console, advice)
     if advice.free_run:
         console.print()
-        _say(console, "", advice.free_run)
+        say(console, "", advice.free_run)
 
 
 def command(advice: Advice) -> str:
@@ -90,33 +90,35 @@ def _free_channels(console: Console, advice: Advice) -> None:
         return
     lines = {lead.line for lead in advice.leads}
     why = ": A0-A15 help only all together" if not lines.issuperset(ADDRESS) else ""
-    _say(console, "  ", f"{free} channel{'s' if free != 1 else ''} may stay free{why}.")
+    say(console, "  ", f"{free} channel{'s' if free != 1 else ''} may stay free{why}.")
 
 
 def _decisions(console: Console, advice: Advice) -> None:
     relevant = [rule for rule in map(find_rule, (*advice.decides, *(each.rule for each in advice.undecided))) if rule is not None]
     told = answers([lead.line for lead in advice.leads], advice.channels, relevant)
     if told.answered:
-        _head(console, "This can answer")
+        head(console, "This can answer")
         for question in told.answered:
-            _say(console, "  ", question.words)
+            say(console, "  ", question.words)
     if told.open:
-        _head(console, "This cannot")
+        head(console, "This cannot")
         for question, missing in told.open:
             takes = f"cannot be answered with {advice.channels}" if question in told.beyond else "takes other leads"
             takes = f"takes {names_text(missing)} as well" if question not in told.beyond and len(missing) <= FEW_LEADS else takes
-            _say(console, "  ", f"{question.words} ({takes})")
+            say(console, "  ", f"{question.words} ({takes})")
     if advice.symptom.late:
-        _head(console, "It fails after a while")
-        _say(console, "  ", "One short capture is likely to miss it. Let the analyser run until it fails: " + LATE)
+        head(console, "It fails after a while")
+        say(console, "  ", "One short capture is likely to miss it. Let the analyser run until it fails: " + LATE)
 
 
-def _head(console: Console, title: str) -> None:
+def head(console: Console, title: str) -> None:
+    """Print a heading, with an empty line above it."""
     console.print()
     console.print(Text(title, "bold"))
 
 
-def _say(console: Console, lead: str, text: str) -> None:
+def say(console: Console, lead: str, text: str) -> None:
+    """Print a text, wrapped, its first line behind `lead` and the others as far in."""
     lines = textwrap.wrap(text, max(30, console.width - 1 - len(lead)), break_on_hyphens=False)
     for number, line in enumerate(lines):
         console.print((lead if number == 0 else " " * len(lead)) + line, markup=False)

@@ -12,6 +12,7 @@ from ..bus.timing import CHARACTERISTIC, GRADES
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import PagingRecord
+from ..records.free_run import FreeRunRecord
 from ..records.replay import ReplayRecord
 from ..records.timing import Interrupts, TimingRecord
 from ..rules.prediction import followed
@@ -41,8 +42,10 @@ def _all(evidence: BusEvidence) -> Iterator[Observation]:
         yield Observation("program", program)
     if evidence.replay is not None:
         yield Observation("known program", replay_words(evidence.replay))
+    if evidence.free_run is not None:
+        yield Observation("free run", free_run_words(evidence.free_run))
     memory = evidence.memory
-    if memory is not None and evidence.profile is None:
+    if memory is not None and evidence.profile is None and evidence.free_run is None:
         stretches = ", ".join(f"{s.start:04x}-{s.end:04x} {s.use}" for s in seen_map(memory))
         if stretches:
             yield Observation("memory seen", stretches)
@@ -62,6 +65,21 @@ def _clocked(evidence: BusEvidence) -> str:
     text = f"one sample a clock, at its {evidence.clocked} edge: spikes, delays and the clock itself are not judged, "
     text += f"and the bytes of {taken} are those on the bus half a T-state before the CPU takes them"
     return text if evidence.timed else text + "; lengths are counted in T-states, since --clock is not given"
+
+
+def free_run_words(record: FreeRunRecord) -> str:
+    """Return which lines count, and which the capture is too short for."""
+    text = f"{record.fetches} fetches"
+    counting = [each.line for each in record.lines if each.state == "counts"]
+    early = [each.line for each in record.lines if each.state == "too short"]
+    if counting:
+        text += f"; {', '.join(counting)} count as they should"
+    if early:
+        whole = f", which take {time_words(record.round_s)} to come round" if record.round_s is not None else ""
+        text += f"; not long enough to judge {', '.join(early)}{whole}"
+    if record.others:
+        text += f"; {record.others} cycles are no fetches, and a free run has none"
+    return text
 
 
 _BEGINS = {

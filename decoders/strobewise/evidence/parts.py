@@ -11,13 +11,15 @@ from typing import Optional
 
 from ..capture.channels.mapping import ChannelMap
 from ..profile.options import Options
-from . import buses, course, expansion, leads, memory, prediction, settling, timing
+from . import buses, course, expansion, free_run, leads, memory, prediction, settling, timing
 from .part import Part
 
 #: Makers of parts: each returns None when the capture does not hold the lines that its part needs.
 #: Arguments: captured lines, channel map, options, seconds a tick.
 Maker = Callable[[frozenset[str], ChannelMap, Options, float], Optional[Part]]
-PARTS: tuple[Maker, ...] = (buses.make, memory.make, course.make, expansion.make, leads.make, timing.make, settling.make, prediction.make)
+PARTS: tuple[Maker, ...] = (
+    buses.make, memory.make, course.make, expansion.make, leads.make, timing.make, settling.make, prediction.make, free_run.make,
+)  # fmt: skip
 
 
 def make_parts(

@@ -98,7 +98,7 @@ def advise(
     clock = clock_hz or USUAL_CLOCK_HZ
     least = round(COARSE_SAMPLES * clock * 1.1)
     return Advice(
-        symptom, channels, tuple(_lead(name, catalogue, worth, lines) for name in chosen), clock_hz, _rate(clock), least,
+        symptom, channels, tuple(_lead(name, catalogue, worth, lines) for name in chosen), clock_hz, usual_rate(clock), least,
         symptom.duration_s, _trigger(symptom, lines), tuple(rule.id for rule in decided if worth.get(rule.id, 0.0) >= RELEVANT),
         _undecided(catalogue, worth, lines), CAUTIONS, _free_run(symptom, channels, clock),
     )  # fmt: skip
@@ -219,7 +219,7 @@ def _undecided(catalogue: Sequence[Rule], worth: Mapping[str, float], lines: Fro
     return tuple(found)
 
 
-def _rate(clock_hz: float) -> int:
+def usual_rate(clock_hz: float) -> int:
     """Return the slowest common rate with WANTED_SAMPLES in a T-state, or the fastest that there is."""
     return next((rate for rate in RATES_HZ if rate >= WANTED_SAMPLES * clock_hz), RATES_HZ[-1])
 

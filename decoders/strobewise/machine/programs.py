@@ -204,7 +204,8 @@ button:
 """
 
 _SOURCES = {"patrol": PATROL, "doze": DOZE, "stop": STOP, "lodger": LODGER}
-PROGRAMS = tuple(_SOURCES)
+NOPS = "nops"  #: 00h everywhere, as a CPU reads in a free run
+PROGRAMS = (*_SOURCES, NOPS)
 
 
 def assemble(source: str, symbols: Mapping[str, int], origin: int = 0, fill: int = 0xFF) -> bytes:
@@ -245,6 +246,8 @@ def program(name: str, ram: Tuple[int, int], release: int = 0, triggers: Sequenc
     triggers: the addresses whose fetch it answers, at least four bytes apart.
     Variables sit at the start of RAM, the stack at its end, the blocks under test 1 KB into each quarter.
     """
+    if name == NOPS:
+        return bytes(0x10000)
     first, last = ram
     quarter = (last + 1 - first) // 4
     symbols = {

@@ -40,6 +40,7 @@ class Options:
     roms: tuple[tuple[str, int, bytes], ...] = ()  #: (file, address of its first byte, content)
     probe_at: dict[str, LeadPlace] = field(default_factory=dict)  #: by line; "cpu" for those that are not in it
     stimulus: bool = False  #: the machine runs the test program for its memory map
+    free_run: bool = False  #: the CPU's data lines are held at 00h, so that it runs NOP and walks up through memory
     replay: bool = True  #: run the program beside the capture where it is known
     own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
     own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures

@@ -15,6 +15,7 @@ from ..bus.timing import GRADES
 from .buses import BusesRecord
 from .course import CourseRecord
 from .expansion import PagingRecord
+from .free_run import FreeRunRecord
 from .leads import IdentifiedRecord, LeadsRecord
 from .memory import MemoryRecord
 from .prediction import PredictionRecord
@@ -176,6 +177,7 @@ class BusEvidence:
     settling: Optional[Settling] = None
     prediction: Optional[PredictionRecord] = None
     leads: Optional[LeadsRecord] = None
+    free_run: Optional[FreeRunRecord] = None  #: where the user says that the capture is one
     replay: Optional[ReplayRecord] = None  #: where the program is known
     identified: Optional[IdentifiedRecord] = None  #: of a capture whose channels have no names
 

@@ -51,7 +51,7 @@ class Way(NamedTuple):
     log: List[Predicted]
     guessed: int
     hidden: List[Tuple[int, int]]
-    checkpoints: List[Tuple[int, Any, dict[int, Value]]]
+    checkpoints: List[Checkpoint]
 
 
 class Course(ComparedBus):
@@ -92,6 +92,8 @@ class Course(ComparedBus):
         """Begin in the middle of a program: nothing is known but where it is."""
         self.cpu.forget_all()
         self.cpu.pc = self.seen.address[self.begin]
+        first = slice(self.begin, self.begin + 2)  # nothing but a halted CPU fetches twice in a row from one address
+        self.cpu.halted = self.seen.kinds[first] == [FETCH, FETCH] and len(set(self.seen.address[first])) == 1
 
     def run(self) -> Outcome:
         """Follow the capture as far as any way leads."""
@@ -104,7 +106,8 @@ class Course(ComparedBus):
 
     def _run(self) -> Outcome:
         best: Optional[Way] = None
-        lost: Optional[Way] = None  # the way that led furthest to where nobody knows how it goes on: the capture never contradicted it
+        # The way that led furthest to where nobody knows how it goes on, without an NMI taken for granted: it was never contradicted.
+        lost: Optional[Way] = None
         script: List[int] = []
         steps = 0
         while True:
@@ -125,10 +128,10 @@ class Course(ComparedBus):
                 pass
             if best is None or self.at > best.at or (reason != PARTED and self.at >= best.at):
                 best = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
-                lost = best if reason == LOST else lost
+                lost = best if reason == LOST and not self._accepted else lost
             elif reason == GAVE_UP:
                 best = best._replace(ended=GAVE_UP)
-            elif reason == LOST and (lost is None or self.at > lost.at):
+            elif reason == LOST and not self._accepted and (lost is None or self.at > lost.at):
                 lost = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
             if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(best.at):
                 if best.ended == PARTED and lost is not None and best.at <= lost.at + _WEAK_REACH:

@@ -287,7 +287,8 @@ def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
 def _convinces(outcome: Outcome, record: ReplayRecord) -> bool:
     """Whether a fault explains so much more than the healthy machine that chance does not do it.
 
-    A course whose opcodes were mostly taken from the capture explains nothing: memory of unknown content agrees with anything.
+    A course whose opcodes were mostly taken from the capture explains nothing by them, for memory of unknown content agrees with anything:
+    it is judged by its way up to there, as one that was lost there.
     """
     gain = outcome.matched - record.healthy_matched
     if gain < LEAST_GAIN or math.log2(record.hypotheses + 1) > BITS_A_CYCLE * gain:
@@ -295,7 +296,9 @@ def _convinces(outcome: Outcome, record: ReplayRecord) -> bool:
     fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
     taken = {p.address for p in fetches if isinstance(p.data, Unknown)}
     if len(taken) > TAKEN_SHARE * len({p.address for p in fetches}):
-        return False
+        first = next(p.row for p in fetches if isinstance(p.data, Unknown))
+        own = first - outcome.log[0].row - record.healthy_matched  # up to there it was the program's own way
+        return own >= LEAST_GAIN and math.log2(record.hypotheses + 1) <= BITS_A_CYCLE * own
     if outcome.matched >= FULL_SHARE * record.cycles or outcome.ended == LOST:
         return True
     share, lead = PARTIAL_SHARE * record.cycles, PARTIAL_LEAD * record.healthy_matched

@@ -2,12 +2,31 @@
 
 from __future__ import annotations
 
-from . import buses, capture, clock, contents, course, expansion, held, leads, memory, prediction, replay, runaways, strobes, timing, volts
+from . import (
+    buses,
+    capture,
+    clock,
+    contents,
+    course,
+    expansion,
+    free_run,
+    held,
+    leads,
+    memory,
+    prediction,
+    replay,
+    runaways,
+    strobes,
+    timing,
+    volts,
+)  # fmt: skip
 from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
-FAMILIES = (replay, runaways, course, memory, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing)
+FAMILIES = (
+    replay, free_run, runaways, course, memory, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing,
+)  # fmt: skip
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()
 

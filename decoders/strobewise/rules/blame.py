@@ -102,6 +102,8 @@ ADDRESS_STUCK = blame(
     OURS, "a still address line looks alike whoever is to blame, so the shares lie close",
     connection=0.33, address_bus=0.31, probe_or_capture=0.2, cpu=0.16,
 )  # fmt: skip
+NOT_COUNTING = blame(PRACTICE, "the CPU alone drives it, and a short or the lead looks alike", address_bus=0.35, cpu=0.3, connection=0.25, probe_or_capture=0.1)
+NOT_HELD_LOW = blame(PRACTICE, "the resistor, or who still drives the bus", connection=0.5, data_bus=0.2, rom=0.15, ram=0.1)
 ADDRESS_LEAD = blame(OURS, "memory answers as if the line were right", probe_or_capture=0.72, connection=0.16, address_bus=0.12)
 ADDRESS_UNSTEADY = blame(
     OURS, "a floating address line looks alike whoever is to blame, so the shares lie close",

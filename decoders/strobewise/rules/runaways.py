@@ -61,7 +61,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
-    if memory is None or not _all_00(memory):
+    if memory is None or not _all_00(memory) or evidence.free_run is not None:
         return
     text = f"{memory.reads_00} of {memory.reads} reads gave 00h (NOP): the CPU walks up through memory"
     if memory.fetched[:ENOUGH_OF_A_START].count() == ENOUGH_OF_A_START or memory.fetched.count() >= LONG_WALK:
