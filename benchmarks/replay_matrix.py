@@ -35,7 +35,9 @@ DURATION_S = 0.005
 
 
 def program_of(name: str) -> bytes:
-    return make_stimulus(0x2000, (0x4000, 0xFFFF)).image if name == "stimulus" else Scenario().demo(name)
+    if name == "stimulus":
+        return make_stimulus(0x2000, (0x4000, 0xFFFF)).image
+    return Scenario().demo(name).ljust(0x2000, b"\xff")  # as the whole ROM is read out
 
 
 def run(image: bytes, leads: str, seed: int, faults=()):

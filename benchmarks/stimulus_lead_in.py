@@ -61,7 +61,7 @@ def left_open(lead_in: bytes) -> tuple[int, int, int]:
         rhythm = predict(ReplayBoard(program.regions, wrong, hypothesis.undriven), CYCLES)
         shown = rhythm.on_two_leads()
         parts = next((at for at, (one, other) in enumerate(zip(shown, healthy, strict=False)) if one != other), None)
-        if rhythm.lost and len(shown) < (parts or 0) + ENOUGH:
+        if len(rhythm.cycles) < CYCLES and len(shown) < (parts or 0) + ENOUGH:
             astray += 1
         elif parts is None:
             same += 1

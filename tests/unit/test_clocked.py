@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import io
 import json
 import re
 
@@ -21,7 +22,9 @@ from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.clocked.finding import find_edge, step_of
 from strobewise.capture.clocked.retiming import Retimer, Samples
 from strobewise.capture.clocked.view import ClockedCapture, Counting, as_clocked
-from strobewise.machine import simulate
+from strobewise.diagnosis.facade import examine
+from strobewise.machine import fault, simulate
+from strobewise.profile.options import Options
 
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
 HALF = TICKS_PER_T // 2
@@ -344,3 +347,13 @@ def test_t_states_in_words():
 
 def test_lines_of_the_table_are_active_low():
     assert all(LINE[name].active_level == 0 for name in STROBES)
+
+
+@pytest.mark.parametrize("faults", [(), (fault("rom-absent"),)], ids=["healthy", "reading FFh"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_lead_that_lags_by_a_sample_is_no_sign_of_one_sample_a_clock(tmp_path, seed, faults):
+    """/MREQ is then at rest in the sample before /M1 ends in each fetch, as in an acknowledge, which says nothing."""
+    path, text = tmp_path / "fast.vcd", io.StringIO()
+    simulate(lines=("M1", "MREQ"), sample_hz=100_000_000, seed=seed, skew_ns=20.0, duration_s=0.0006, faults=faults).write_vcd(text)
+    path.write_text(text.getvalue())
+    assert not examine(str(path), Options(clock_hz=3_276_800)).evidence.clocked

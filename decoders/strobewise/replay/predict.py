@@ -15,8 +15,7 @@ _KIND_NAMES = {READ: "memory_read", WRITE: "memory_write", IO_READ: "io_read", I
 class Rhythm(NamedTuple):
     """Machine cycles as (kind, T-states), without wait states, from the first fetch on."""
 
-    cycles: Tuple[Tuple[int, int], ...]
-    lost: bool  #: it ends where the machine's way hangs on what nobody knows
+    cycles: Tuple[Tuple[int, int], ...]  #: fewer than were asked for where the machine's way hangs on what nobody knows
 
     def on_two_leads(self) -> Tuple[Tuple[int, int], ...]:
         """Return what /M1 and /MREQ show: fetches and accesses; ports and acknowledges count to the cycle before them."""
@@ -78,12 +77,9 @@ def predict(board: ReplayBoard, most: int) -> Rhythm:
     cpu.forget()
     cpu.sp = 0xFFFF  # as courses take it where nothing shows it
     bus = _Recorder(board, most)
-    lost = False
     try:
         while True:
             cpu.step(bus)  # type: ignore[arg-type]  # its values may have unknown bits, which the CPU's own types do not foresee
-    except _Enough:
+    except (_Enough, Lost):
         pass
-    except Lost:
-        lost = True
-    return Rhythm(tuple((kind, t_states) for kind, t_states in bus.cycles), lost)
+    return Rhythm(tuple((kind, t_states) for kind, t_states in bus.cycles))
