@@ -22,6 +22,7 @@ from .observed import FETCH, Observed
 from .search import search
 
 FETCH_MOVES_T, DATA_MOVE_T = 1.5, 2.0  #: T-states into a cycle when all its strobes are asserted (UM0080, timing figures)
+REFRESH_T = 3.0  #: T-states into a fetch without wait states in the middle of its refresh (UM0080)
 MOST_EVENTS = 500_000  #: kept to rebuild the first cycles from, with a strobe left out that the program contradicts
 
 
@@ -74,6 +75,10 @@ class ReplayPart(Part):
         at = np.searchsorted(times, np.array(seen.start_s) / self._tick_s + moment, side="right") - 1
         shown = words[np.maximum(at, 0)].astype(np.int64) & mask
         seen.control = (np.array(seen.control, np.int64) & ~mask | shown).tolist()
+        later = (REFRESH_T + np.maximum(seen.waits, 0)) * t_ticks
+        behind = np.searchsorted(times, np.array(seen.start_s) / self._tick_s + later, side="right") - 1
+        refresh = words[np.maximum(behind, 0)].astype(np.int64) & mask
+        seen.after = (np.array(seen.after, np.int64) & ~mask | refresh).tolist()
 
 
 def make_part(options: Options, captured: frozenset[str], tick_s: float, base: TimeBase) -> List[ReplayPart]:
