@@ -186,7 +186,8 @@ def _archive(**entries):
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in entries.items():
-            archive.writestr(name.replace("_", "-"), content)
+            # Without the time of day: the workers of one run must name the tests alike.
+            archive.writestr(zipfile.ZipInfo(name.replace("_", "-")), content, zipfile.ZIP_DEFLATED)
     return buffer.getvalue()
 
 
@@ -212,7 +213,7 @@ def _overlapping():
 def _packed_oddly():
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_LZMA) as archive:
-        archive.writestr("version", b"2")
+        archive.writestr(zipfile.ZipInfo("version"), b"2", zipfile.ZIP_LZMA)
     return buffer.getvalue()
 
 
