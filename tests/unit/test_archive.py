@@ -15,6 +15,7 @@ from strobewise.archive.folder import Journal, find_captures, fingerprint
 from strobewise.archive.processes import run_processes
 from strobewise.archive.record import Record, Task, examine_task
 from strobewise.archive.run import survey_folder
+from strobewise.archive.split import NotSplittable, _starts
 from strobewise.errors import ComponentMissing, UsageError
 from strobewise.profile.options import Options
 from strobewise_cli.render.survey_text import render_json
@@ -250,3 +251,13 @@ def test_json(folder):
         properties = row["properties"][name]["items"]["properties"]
         assert list(properties) == [column.name for column in TABLES[name] if column.name != "path"]
         assert all(list(each) == list(properties) for made in document["captures"] for each in made[name])
+
+
+def test_a_capture_is_cut_at_lines_with_a_time():
+    """From two pieces on; a rest of less than half a piece stays with the one before it."""
+    text = b"head\n" + b"".join(b"#%03d\n0!\n" % number for number in range(100))  # eight bytes each
+    assert _starts(text, 5, 300) == [5, 309, 613]
+    assert _starts(text, 5, 500) == [5, 509]
+    for whole in (600, 805, 5000):
+        with pytest.raises(NotSplittable):
+            _starts(text, 5, whole)

@@ -8,11 +8,15 @@ import tomllib
 import pytest
 
 from conftest import TRACES
+from strobewise.cpu.opcodes import operations
 from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
+from strobewise.expectations.model import Event
+from strobewise.expectations.observe import Seen, _match
 from strobewise.expectations.rom_digest import compare, digest_of
 from strobewise.machine import Fault, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
+from strobewise.program.steps import Step
 
 FULL = TRACES / "good" / "healthy-full.vcd.gz"
 LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"
@@ -336,3 +340,16 @@ def test_shares_and_their_order(expect):
 def test_what_a_rom_digest_must_not_say(expect, text):
     with pytest.raises(ExpectationError):
         expect("[[digest.rom]]\n" + (text if "start" in text else "start = 0\n" + text))
+
+
+def test_the_first_of_an_event_is_told():
+    """Where an expectation is broken, the user looks at the first time; later ones only count."""
+    nop = next(each for each in operations(b"") if each.text == "NOP")
+    events = [Event("idle", "required[0]", instruction="nop"), Event("idle low", "required[1]", instruction="N*", address=(0, 4))]
+    found = [Seen(), Seen()]
+    for start, address in ((10, 3), (20, 4), (30, 5)):
+        _match(Step("instruction", start, start + 4, address, b"\x00", nop, 4, 4, 0, ""), events, found, 0.5)
+    assert [(seen.count, seen.first_s) for seen in found] == [(3, 5.0), (2, 5.0)]
+    blind = [Seen(cannot_tell="no data bus"), Seen()]
+    _match(Step("instruction", 10, 14, 9, b"\x00", nop, 4, 4, 0, ""), events, blind, 0.5)
+    assert [(seen.count, seen.first_s) for seen in blind] == [(0, None), (0, None)]

@@ -17,7 +17,7 @@ from strobewise.rules import CATALOGUE, find_rule
 from strobewise.rules.base import ids
 from strobewise_cli.commands import explain
 from strobewise_cli.render.explain_pictures import MACHINES, changes_of, faults_of, faulty, healthy, picture_of
-from strobewise_cli.render.explain_text import drawings, facts, names_text, print_rule
+from strobewise_cli.render.explain_text import _can_overline, drawings, facts, names_text, print_rule
 from strobewise_cli.render.waveform_text import COLUMNS_MAX, LABEL, Mark, Stretch, columns_for, draw
 
 RULES = [pytest.param(rule, id=rule.id) for rule in CATALOGUE]
@@ -153,3 +153,13 @@ def test_every_comment_in_the_profile_to_start_from_is_a_key_that_it_may_have(tm
     whole = load_profile(path)
     assert whole.clock_hz and whole.interrupt_period_t_states and whole.paging and whole.lines
     assert whole.memory[0].file and whole.memory[0].chips
+
+
+@pytest.mark.parametrize(("encoding", "can"), [("utf-8", True), ("latin-1", False), ("ascii", False), ("no-such-code", False)])
+def test_the_overline_is_drawn_where_the_terminal_has_it(encoding, can):
+    class Terminal(io.StringIO):
+        pass
+
+    terminal = Terminal()
+    terminal.__class__.encoding = encoding
+    assert _can_overline(terminal) is can

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from recorded_program import KINDS, Recorder, as_prediction_rows, random_run, run
 
+from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, find_dependences, shows_on_the_bus
 from strobewise.cpu.generator import MAIN, source
 from strobewise.cpu.model import Z80
@@ -482,3 +483,17 @@ def test_which_branches_the_bus_shows():
                 if isinstance(node, ast.If):
                     shown[shows_on_the_bus(node)].add(operation.text.partition(" ")[0])
     assert shown == {True: {"DJNZ", "JR", "JP", "CALL", "RET"}, False: {"DAA"}}
+
+
+BOTH_BUSES = frozenset((*ADDRESS, *DATA))
+
+
+@pytest.mark.parametrize(
+    ("strobes", "follows"),
+    [("MREQ IORQ RD WR", True), ("MREQ IORQ RD", True), ("MREQ IORQ WR", True), ("MREQ IORQ M1", False), ("MREQ RD WR", False),
+     ("IORQ RD WR", False)],
+)  # fmt: skip
+def test_what_the_model_needs_to_follow(strobes, follows):
+    captured = BOTH_BUSES | set(strobes.split())
+    assert prediction.can_follow(captured) is follows
+    assert not any(prediction.can_follow(captured - {line}) for line in ("A0", "A15", "D0", "D7"))

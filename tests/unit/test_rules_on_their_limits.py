@@ -17,7 +17,7 @@ from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
 from strobewise.rules.base import Rule, _findings
 from strobewise.rules.blame import VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
-from strobewise.rules.buses import _moves_in_reads
+from strobewise.rules.buses import _data_explains, _input_dead, _moves_in_reads
 from strobewise.rules.picture import Picture, done
 from strobewise.rules.volts import weigh_still_line
 
@@ -371,3 +371,40 @@ def test_a_halt_that_has_only_begun_is_told_apart_from_one_that_nothing_ended_be
     evidence.notes["halt"] = 400
     evidence.cycles["interrupt_acknowledge"] = acknowledged
     assert one(evidence, "halted-for-good").severity == severity
+
+
+def buses(pushes=None, **operands):
+    """Return a record of the buses with operands given by address bit: {"ones_lost": {3: 5}}."""
+    record = Operands(compared=operands.pop("compared", 100))
+    for name, values in operands.items():
+        for bit, value in values.items():
+            getattr(record, name)[bit] = value
+    return BusesRecord([], 0, [0] * 7, [0] * 7, record, pushes or Pushes(), [0] * 16)
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "explains"), [(0, 0, False), (0, 10, False), (10, 0, False), (10, 2, False), (10, 3, True), (10, 10, True)]
+)
+@pytest.mark.parametrize("bit", [3, 11])
+def test_an_address_bit_is_excused_where_the_data_line_under_it_is_odd(bit, own, other, explains):
+    """Both bytes of an operand come over the same data lines: where one is odd, the twin of the address bit is lost as well."""
+    record = buses(ones_lost={bit: own - own // 2, bit ^ 8: other}, zeros_lost={bit: own // 2})
+    assert _data_explains(record, bit) is explains
+
+
+@pytest.mark.parametrize(
+    ("pushes", "ones", "dead"),
+    [
+        (None, 0, True), (None, 100, True), (None, 1, False), (None, 99, False),  # nothing pushed: what it understood counts
+        ((2, 2, 0, 0), 50, True), ((1, 2, 0, 0), 50, False), ((2, 1, 0, 0), 50, False),
+        ((2, 2, 1, 0), 50, False), ((2, 2, 0, 1), 50, False),
+    ],
+)  # fmt: skip
+def test_an_input_is_dead_where_pushes_are_right_or_it_understands_one_level(pushes, ones, dead):
+    record = Pushes()
+    if pushes is not None:
+        record.compared = 10
+        record.ones[3], record.zeros[3], record.ones_lost[3], record.zeros_lost[3] = pushes
+    moves = of_memory(reads_rom=Levels(16, 0xFF, 0))
+    assert _input_dead(moves, buses(record, ones={3: ones, 11: ones}), 3) is dead
+    assert not _input_dead(evidence_of(), buses(record, ones={3: ones, 11: ones}), 3)  # it does not move
