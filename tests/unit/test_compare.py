@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 from dataclasses import replace
 from types import SimpleNamespace
@@ -16,13 +17,14 @@ from strobewise.bus.model import MachineCycle
 from strobewise.compare.code import code_change
 from strobewise.compare.comparison import _must_move, compare
 from strobewise.compare.edges import ADDRESS_MOVES, Run, edge_delays
-from strobewise.compare.flow import find_parting, make_flow, reached_by_one
+from strobewise.compare.flow import Reached, find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
 from strobewise.records.evidence import BusEvidence
 from strobewise_cli.commands import compare as command
 from strobewise_cli.named_files import settle_files
+from strobewise_cli.render.compare_text import print_comparison
 
 T = 10  #: ticks a T-state in the tables built here
 
@@ -460,3 +462,38 @@ def test_captures_without_a_line_in_common_are_not_called_alike(tmp_path):
         simulate(lines=("WAIT", "INT")).write_vcd(file)
     with pytest.raises(LineMapError, match="no line that both captures"):
         compare(str(TRACES / "good" / "healthy-two.vcd"), str(other))
+
+
+def test_the_sentence_is_green_where_all_is_well(healthy, dead, folder, monkeypatch):
+    """Green where nothing differs or every fault is gone, yellow otherwise."""
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+
+    def first_line(one, other):
+        out = io.StringIO()
+        print_comparison(compare(one, other), out)
+        return out.getvalue().splitlines()[0]
+
+    assert first_line(healthy, healthy).startswith("\x1b[1;32m")
+    assert first_line(healthy, dead).startswith("\x1b[1;33m")
+
+
+def test_no_comparison_of_leads_without_a_common_line(folder):
+    """The one that has no line at all is the one that is told."""
+    bare = capture(folder, "bare", lines=("HALT",), names="channels")
+    full = capture(folder, "two", lines="two")
+    for pair in ((bare, full), (full, bare)):
+        with pytest.raises(LineMapError, match=r"diagnose \S*bare\.vcd tells"):
+            compare(*pair)
+
+
+@pytest.mark.parametrize(
+    ("good", "suspect", "said"),
+    [(((1, 2),), (), "good: 0x0001-0x0002"), ((), ((7, 7),), "suspect: 0x0007"), ((), (), None)],
+)
+def test_addresses_that_one_alone_executed_are_listed(healthy, dead, good, suspect, said):
+    out = io.StringIO()
+    print_comparison(replace(compare(healthy, dead), reached=Reached(good, suspect)), out)
+    listed = out.getvalue().partition("Addresses executed in one alone")[2].split()
+    assert said is None or said.split() == listed[:2]
+    assert (said is None) == (not listed)

@@ -86,3 +86,9 @@ def test_the_memory_map_names_what_was_touched_and_nothing_else():
     assert seen_map(memory) == [
         Stretch("read only", 0x0000, 0x07FF), Stretch("read only", 0x0C00, 0x0FFF), Stretch("read and written", 0x1000, 0x17FF),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("expected", "seen", "share"), [(0, 0, 1.0), (4, 0, 0.0), (4, 3, 0.75), (4, 4, 1.0)])
+def test_the_share_of_a_strobe_that_nobody_asked_for_is_whole(expected, seen, share):
+    assert StrobeCount(expected, seen, 0, 0).hit == share
+    assert StrobeCount(0, 0, expected, seen).false == (share if expected else 0.0)
