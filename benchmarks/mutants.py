@@ -120,7 +120,10 @@ AREAS = (
         "render", 12, ("cli/strobewise_cli/render",),
         _unit("markdown", "brief", "junit", "render_cycles", "html_report", "explain", "hookup", "compare"),
     ),
-    Area("host", 4, ("decoders/host",), ("tests/host/test_annotation_texts.py", "tests/host/test_plugins_faults.py")),
+    Area(
+        "host", 4, ("decoders/host",),
+        tuple(f"tests/host/test_{name}.py" for name in ("annotation_texts", "plugins_load", "plugins_faults")),
+    ),
 )  # fmt: skip
 
 

@@ -6,8 +6,10 @@ import pytest
 
 from strobewise.bus.calibration import Calibration
 from strobewise.bus.lines import MASK
+from strobewise.bus.model import KINDS
 from strobewise.stream.replay import ENDS_LEFT_OUT, ROWS_MIN, ReplayHost, same_rows
 from strobewise.stream.requests import RequestSource
+from strobewise.stream.rows import _BARE
 
 IDLE = sum(MASK[name] for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 
@@ -63,3 +65,9 @@ def test_rows_are_the_same_but_for_the_ends():
     assert same_rows(ROWS, [odd] * ENDS_LEFT_OUT + ROWS[20 : 20 + ROWS_MIN] + [odd] * ENDS_LEFT_OUT)
     assert not same_rows(ROWS, [odd] * (ENDS_LEFT_OUT + 1) + ROWS[20 : 20 + ROWS_MIN] + [odd] * ENDS_LEFT_OUT)
     assert not same_rows([*ROWS[:30], odd, *ROWS[30:]], ROWS[:60])  # a row between
+
+
+def test_where_a_request_without_its_first_strobe_begins():
+    """UM0080, timing figures: /RD falls after half a T-state as /MREQ does, /WR of a memory write in T2, those of I/O with T2."""
+    begins = {kind: _BARE[KINDS.index(kind)][0] for kind in ("opcode_fetch", "memory_read", "memory_write", "io_read", "io_write")}
+    assert begins == {"opcode_fetch": 0.5, "memory_read": 0.5, "memory_write": 1.5, "io_read": 1.0, "io_write": 1.0}
