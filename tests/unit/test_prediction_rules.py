@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from strobewise.records.prediction import Difference, LineCount, PredictionRecord
-from strobewise.rules.prediction import _any_of_several, _first, _misread, _moves, _stuck_write, _swapped
+from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _misread, _moves, _stuck_write, _swapped
 
 
 def record(explained=None, sought=20, **changes):
@@ -87,3 +87,22 @@ def test_the_first_of_a_kind_is_explained():
     ]  # fmt: skip
     assert _first(record(kept=kept), "data") != _first(record(kept=kept), "next") == _first(record(kept=kept), "D0")
     assert _first(record(kept=kept), "address") == _first(record(), "data") == "it was not kept"
+
+
+def differing(what, *pairs):
+    return [Difference(0, 0x100, b"\x00", what, expected, found, 0x100, ()) for expected, found in pairs]
+
+
+@pytest.mark.parametrize(
+    ("kept", "lines"),
+    [
+        (differing("next", *[(0x1230, 0x1238)] * 6), ("A3",)), (differing("data", *[(0x80, 0x00)] * 6), ("D7",)),
+        (differing("next", *[(0x1230, 0x1238)] * 5), ()),  # too few
+        (differing("next", *[(0x1230, 0x123C)] * 6), ()),  # two lines at once
+        (differing("next", *[(0x1230, 0x1238)] * 5, (0x1230, 0x1231)), ()),  # another line now and then
+        (differing("next", *[(0x1230, 0x1238)] * 5) + differing("data", (0x08, 0x00)), ()),  # A3 and D3
+        (differing("kind", *[(1, 2)] * 3) + differing("next", *[(0x1230, 0x1238)] * 6), ("A3",)),  # a kind is no line
+    ],
+)  # fmt: skip
+def test_the_line_that_all_differences_have_in_common(kept, lines):
+    assert _lines_of(record(kept=kept)) == lines
