@@ -99,14 +99,16 @@ _Found = tuple[str, int, int, str]
 
 
 class _Finder:
-    """Walks a tree; knows what is text for people or for the type checker and leaves that alone."""
+    """Walks a tree; knows what is text for people or for the type checker (an alias of a type as well) and leaves that alone."""
 
     def __init__(self, text: _Text) -> None:
         self.text = text
 
     def sites(self, tree: ast.Module) -> Iterator[_Found]:
         for node in tree.body:
-            if isinstance(node, (ast.Assign, ast.AnnAssign)) and "__all__" not in ast.dump(node):
+            if not isinstance(node, (ast.Assign, ast.AnnAssign)) or isinstance(node.value, ast.Subscript):
+                continue
+            if "__all__" not in ast.dump(node):
                 yield from self._dropped(node)
         yield from self._walk(tree, returns_truth=False)
 

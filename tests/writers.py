@@ -46,6 +46,7 @@ WRITERS = (
     Writer("survey -o", ("survey", TRACES / "good", "--processes", "1", "-o", "results"), RESULTS, ("journal.jsonl", "survey.duckdb")),
     Writer("simulate", ("simulate", SCENARIO, "-o", "out.vcd", "--truth", "out.json"), ("out.vcd", "out.json")),
     Writer("prepare", ("prepare", GOOD, "-o", "out.vcd"), ("out.vcd",)),
+    Writer("prove", ("prove", "--before", FAULTY, "--after", TRACES / "good" / "healthy-full.vcd.gz", "--json", "out.json"), ("out.json",)),
     Writer("hookup", ("hookup", "--channels", "8", "--json", "out.json"), ("out.json",)),
     Writer("hookup --write-map", ("hookup", "--channels", "8", "--write-map", "out.vcd"), ("out.vcd.map.toml",)),
     Writer("stimulus", ("stimulus", "-o", "out.rom"), ("out.rom",)),

@@ -15,6 +15,7 @@ import mutations
 SOURCE = '''"""Doc 5 < 6."""
 LIMITS = (1, 2, 3)
 PAIRS = {"a": 4, "b": 8}
+Alias = Tuple[int, int]
 def judge(value: int, on: bool) -> bool:
     if value < 10 and not on:
         raise ValueError(f"{value + 7}")
@@ -51,3 +52,7 @@ def test_changes_are_other_programs_and_leave_texts_alone():
         changed = change.apply(SOURCE)
         assert ast.dump(ast.parse(changed)) != ast.dump(ast.parse(SOURCE))
         assert '"""Doc 5 < 6."""' in changed and "{value + 7}" in changed
+
+
+def test_an_alias_of_a_type_is_left_alone():
+    assert not any("Alias" in change.before for change in made())
