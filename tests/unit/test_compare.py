@@ -17,7 +17,7 @@ from strobewise.bus.model import MachineCycle
 from strobewise.compare.code import code_change
 from strobewise.compare.comparison import _must_move, compare
 from strobewise.compare.edges import ADDRESS_MOVES, Run, edge_delays
-from strobewise.compare.flow import Reached, find_parting, make_flow, reached_by_one
+from strobewise.compare.flow import Reached, _instruction, find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
@@ -497,3 +497,11 @@ def test_addresses_that_one_alone_executed_are_listed(healthy, dead, good, suspe
     listed = out.getvalue().partition("Addresses executed in one alone")[2].split()
     assert said is None or said.split() == listed[:2]
     assert (said is None) == (not listed)
+
+
+def test_an_instruction_is_read_to_its_last_byte():
+    """Four bytes are the longest (UM0080: LD IX,nn); what was not captured of them leaves it without a text."""
+    rows = [("opcode_fetch", 0x100, 0xDD), ("opcode_fetch", 0x101, 0x21), ("memory_read", 0x102, 0x34), ("memory_read", 0x103, 0x12)]
+    whole = flow(*rows, *fetches(0x104))
+    assert _instruction(whole, 1)[:2] == (0x100, "LD IX,0x1234")
+    assert _instruction(flow(*rows[:3], *fetches(0x104)), 1) == (0x100, None, True)

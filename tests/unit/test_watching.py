@@ -200,3 +200,12 @@ def test_status_line():
     assert status_text(totals, 3.0, 0.0) == "3.0 s  stream 1 h 02 min  150 MB/s  12.3 M cycles  no fault"
     assert status_text(totals, 3.0, 7.0).startswith("nothing has come for 7 s")
     assert [duration(0.25), duration(61), duration(7260)] == ["0.2 s", "1 min 01 s", "2 h 01 min"]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0.0, "0.0 s"), (59.94, "59.9 s"), (60.0, "1 min 00 s"), (61.9, "1 min 01 s"), (3599.0, "59 min 59 s"), (3600.0, "1 h 00 min"),
+     (90_061.0, "25 h 01 min")],
+)  # fmt: skip
+def test_lengths_of_time_as_a_clock_shows_them(seconds, said):
+    assert duration(seconds) == said
