@@ -69,8 +69,8 @@ class TextSource:
         if self._unpacker is not None:
             return self._unpack(size)
         if self._held:
-            held, self._held = self._held, b""
-            return held + self._read_file(size - len(held)) if self.repeatable else held
+            held, self._held = self._held[:size], self._held[size:]
+            return held + self._read_file(size - len(held)) if self.repeatable and len(held) < size else held
         return self._read_file(size)
 
     def readinto(self, target: memoryview) -> int:
