@@ -24,7 +24,6 @@ REPLAY_CYCLES = 1000  #: compared with the known program before that counts
 OTHER_LEADS = 0.15  #: that a lead shows a fault again on another channel, where the lead was to blame; our choice
 NOBODY = frozenset({"none"})
 PLAUSIBLE = 0.02  #: least share of any suspect before the first capture: a symptom does not rule anybody out
-REPLAY_RULE = "program-names-fault"
 
 
 def normalised(shares: Mapping[Suspect, float]) -> Shares:

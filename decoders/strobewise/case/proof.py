@@ -19,8 +19,8 @@ from ..diagnosis.facade import Diagnosis
 from ..records.evidence import BusEvidence
 from ..records.strobes import RELEASES_MIN
 from ..rules import find_rule
+from ..rules.replay import REPLAY_RULE
 from ..verdict.words import counted, plain
-from .belief import REPLAY_RULE
 from .running import not_running
 
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]

@@ -10,7 +10,8 @@ from math import log2
 
 from ..bus.model import Suspect
 from ..rules import CATALOGUE
-from .belief import REPLAY_RULE, REPLAY_TRUST, TRUST, Shares, seen_by
+from ..rules.replay import REPLAY_RULE
+from .belief import REPLAY_TRUST, TRUST, Shares, seen_by
 from .checks import RISK_MINUTES, chances
 from .records import Answer
 

@@ -86,8 +86,11 @@ def _lines(candidates: List[Candidate]) -> Tuple[str, ...]:
     return tuple(dict.fromkeys(name for candidate in candidates for name in candidate.lines))[:LINES_NAMED]
 
 
+REPLAY_RULE = "program-names-fault"  #: weighed on its own in a case: it needs the program, and no line
+
+
 @rule(
-    "program-names-fault", "one fault explains what the program does", "fault", needs=((),), judges=(),
+    REPLAY_RULE, "one fault explains what the program does", "fault", needs=((),), judges=(),
     suspects=blame.PROGRAM_NAMES_FAULT,
     looks_for="with the program given: a machine with one fault of the simulated bench that does cycle by cycle what the capture shows, where the "
     "healthy machine parts from it",
