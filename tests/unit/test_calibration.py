@@ -61,11 +61,11 @@ def test_a_clock_line_that_contradicts_the_strobes_is_not():
     assert not found.counts_clock and found.t_source == "MREQ"
 
 
-def test_a_nominal_clock_never_overrules_the_measured_one():
+def test_a_given_clock_never_overrules_clk_and_always_the_strobes():
     found = calibrated(clock=range(0, 7000, 70), mreq=mreq_pulses(70, program(2)), given=35.0)
     assert found.t_ticks == 70.0
     found = calibrated(mreq=mreq_pulses(70, program(2)), given=35.0)
-    assert found.t_ticks == pytest.approx(70.0, rel=0.02) and found.t_source == "MREQ"
+    assert (found.t_ticks, found.t_source) == (35.0, "given") and found.strobe_t_ticks == pytest.approx(70.0, rel=0.02)
 
 
 def test_a_given_clock_serves_without_a_clock_line():

@@ -170,7 +170,7 @@ def test_a_cpu_that_does_nothing():
 def test_a_halt_without_end_depends_on_how_long_it_was_watched():
     def halted(seconds, assertions=1, acknowledges=0, requests=0):
         evidence = evidence_of(end_s=seconds, last_request_s=seconds)
-        evidence.notes = {"halt": 500}
+        evidence.notes, evidence.enables = {"halt": 500}, 0  # DI was seen, and no EI
         evidence.lines["HALT"] = LineEvidence(
             "HALT", 1, 0.1, assertions=assertions, longest=Span(seconds * 0.1, seconds), asserted_last=True
         )
@@ -214,7 +214,7 @@ def test_a_clock_line_says_how_coarse_a_capture_is(tmp_path):
         said = examined(
             tmp_path, machine=machine, lines="full", sample_hz=5_000_000, duration_s=0.003, delay_fraction=0.9, skew_ns=8.0, seed=seed
         )  # fmt: skip
-        assert said.evidence.clock.source != "CLK" and said.evidence.samples_per_t < 2.5
+        assert said.evidence.samples_per_t < 2.5
         assert not [f for f in said.findings if f.severity == "fault"]
 
 

@@ -368,7 +368,7 @@ def test_a_strobe_that_is_low_throughout_needs_no_request_that_calls_for_it(expe
 @pytest.mark.parametrize(("acknowledged", "severity"), [(0, "warning"), (1, "note")])
 def test_a_halt_that_has_only_begun_is_told_apart_from_one_that_nothing_ended_before(acknowledged, severity):
     evidence = held("HALT", 0.0002, 0.002, end_s=0.002)
-    evidence.notes["halt"] = 400
+    evidence.notes["halt"], evidence.enables = 400, 0
     evidence.cycles["interrupt_acknowledge"] = acknowledged
     assert one(evidence, "halted-for-good").severity == severity
 
@@ -408,3 +408,21 @@ def test_an_input_is_dead_where_pushes_are_right_or_it_understands_one_level(pus
     moves = of_memory(reads_rom=Levels(16, 0xFF, 0))
     assert _input_dead(moves, buses(record, ones={3: ones, 11: ones}), 3) is dead
     assert not _input_dead(evidence_of(), buses(record, ones={3: ones, 11: ones}), 3)  # it does not move
+
+
+@pytest.mark.parametrize(("enables", "severity"), [(None, "note"), (0, "warning"), (1, "note")])
+def test_a_short_halt_is_told_where_the_program_was_seen_to_switch_interrupts_off(enables, severity):
+    evidence = held("HALT", 0.0002, 0.002, end_s=0.002)
+    evidence.notes["halt"], evidence.enables = 400, enables
+    assert one(evidence, "halted-for-good").severity == severity
+
+
+@pytest.mark.parametrize(("strobes_hz", "fires"), [(4.1e6, False), (4.3e6, True), (2.6e6, True), (None, False)])
+def test_a_given_clock_is_believed_and_contradicted(strobes_hz, fires):
+    evidence = evidence_of()
+    evidence.captured -= {"CLK"}
+    evidence.clock = replace(evidence.clock, source="given", strobes_hz=strobes_hz)
+    assert bool(found(evidence, "clock-off-frequency")) == fires
+    if fires:
+        finding = one(evidence, "clock-off-frequency")
+        assert finding.severity == "warning" and "believed all the same" in finding.evidence

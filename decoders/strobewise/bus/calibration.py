@@ -5,6 +5,7 @@ The figures that the estimates rest on are in :mod:`semantics` (UM0080, timing f
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
@@ -17,10 +18,12 @@ ALIAS_FIT = 0.03  #: how close a period must come to the alias of a given clock:
 ALIASED = 1.6  #: a clock period this much longer than the strobes allow is no clock period
 PROPER_MIN = 0.85  #: share of proper pulses of /IORQ, /RD or /WR below which the line is noise and makes no requests
 PULSES_WANTED = 256  #: pulses of /MREQ, /RD or /M1 that settle the rest
-IN_STEP_TICKS_MIN = 16.0  #: ticks in a clock period from which the rounding of times does not hide that all edges lie on its halves
+TELLING_SAMPLES = 5.0  #: samples a T-state from which what /MREQ shows of its length may contradict a given clock
+IN_STEP_TICKS_MIN = 4.0  #: ticks in a clock period from which the rounding of times does not hide that all edges lie on its halves
 IN_STEP_EDGES = 16  #: edges of strobes that must lie there
 IN_STEP_SHARE = 0.98  #: share of them that must come with the clock edge that causes them, spikes and bus grants allowed for
 ROUNDING = 1.25  #: ticks that an edge may lie off, by the rounding of an export
+ROUNDING_ONCE = 0.6  #: the same where half a period is that short
 GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
@@ -36,6 +39,16 @@ class TimeBase(NamedTuple):
 NOTHING_KNOWN = TimeBase()
 
 
+class Strobes(NamedTuple):
+    """Asserted pulses of the strobes, in order of time; none of a line that was not captured."""
+
+    mreq: List[Pulse]
+    rfsh: List[Pulse]
+    m1: List[Pulse]
+    rd: List[Pulse]
+    wr: List[Pulse]
+
+
 class Calibration(NamedTuple):
     """What the first stretch of a capture says about its time base."""
 
@@ -48,6 +61,7 @@ class Calibration(NamedTuple):
     iorq_frames: bool = True  #: /IORQ pulses frame requests (else they are noise)
     rd_alone: bool = True  #: /RD pulses outside both are believed to be requests
     wr_alone: bool = True  #: the same for /WR
+    strobe_t_ticks: Optional[float] = None  #: what /MREQ alone says of a T-state, sampled closely enough to say it
 
     @property
     def samples_per_t(self) -> Optional[float]:
@@ -67,7 +81,7 @@ def clock_period(rises: Sequence[int]) -> Optional[float]:
         return None
     steps = [b - a for a, b in zip(rises, rises[1:])]
     middle = median(steps)
-    good = [step for step in steps if 0.6 * middle < step < 1.5 * middle]
+    good = [step for step in steps if 0.6 * middle < step < 1.6 * middle]  # a period of 2.5 samples shows as 2 and 3
     return sum(good) / len(good)
 
 
@@ -83,7 +97,8 @@ def t_from_mreq(pulses: Sequence[Pulse], sample_ticks: float) -> Optional[float]
     spans = [b[1] - a[1] for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
     if not spans:
         return None
-    usual = median(spans)  # release to release, so that the pin's delays cancel: 1.5 T
+    # Release to release, so that the pin's delays cancel: 1.5 T. Sampled so slowly that other gaps look as short, theirs are longer.
+    usual = float(sorted(spans)[len(spans) // 4])
     good = [span for span in spans if abs(span - usual) <= max(sample_ticks * 1.5, 0.2 * usual)]
     return sum(good) / len(good) / (REFRESH_GAP + REFRESH_WIDTH)
 
@@ -125,6 +140,7 @@ def calibrate(
     proper_io: float = 1.0,
     proper_rd: float = 1.0,
     proper_wr: float = 1.0,
+    wr: Sequence[Pulse] = (),
 ) -> Calibration:
     """Settle the time base from what the first stretch of a capture shows.
 
@@ -137,12 +153,13 @@ def calibrate(
     """
     if framed < FRAMED_MIN:
         mreq = ()
-    sample_ticks = _in_step(clock_rises, (m1, rfsh), mreq, sample_ticks)
-    strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
-    period = clock_period(clock_rises)
+    if not base.clocked:
+        sample_ticks = _sample_interval(clock_rises, Strobes(*map(list, (mreq, rfsh, m1, rd, wr))), sample_ticks)
     longest = _longest_t(m1, rfsh, rd, sample_ticks)
-    if strobe_t is not None and longest is not None and strobe_t > 1.3 * longest:
-        strobe_t, strobe_source = longest, "M1"  # the gaps of /MREQ were sampled too slowly to be seen
+    strobe_t, strobe_source = _t_from_strobes(mreq, rfsh, m1, rd, sample_ticks)
+    if strobe_t is not None and longest is not None and strobe_t > 1.1 * longest:
+        strobe_t, strobe_source = longest, "M1"  # the gaps of /MREQ were sampled too slowly to be seen, or the duty cycle is odd
+    period = clock_period(clock_rises)
     believed = strobe_t if framed >= FRAMED_MIN else None
     given_t_ticks = base.given_t_ticks
     counts_clock = not base.clocked and period is not None and _counts_clock(period, believed, longest, given_t_ticks, sample_ticks)
@@ -151,38 +168,87 @@ def calibrate(
         t_ticks, source = given_t_ticks, "clocked"
     elif counts_clock:
         t_ticks, source = period, "CLK"
-    elif given_t_ticks is not None and (believed is None or strobe_source != "MREQ" or 0.67 < given_t_ticks / believed < 1.5):
+    elif given_t_ticks is not None:
         t_ticks, source = given_t_ticks, "given"
     else:
         t_ticks, source = strobe_t, strobe_source
-    mreq_frames = bool(mreq) and (
-        t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq)
-    )
-    proper = [share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr)]
-    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, _joins_gaps(mreq, sample_ticks), *proper)
+    mreq_frames = bool(mreq) and (t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq))
+    io, read, write = (share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr))
+    shown = believed if strobe_source == "MREQ" and believed is not None and believed >= TELLING_SAMPLES * sample_ticks else None
+    return Calibration(t_ticks, source, sample_ticks, counts_clock, mreq_frames, _joins_gaps(mreq, sample_ticks), io, read, write, shown)
 
 
-def _in_step(rises: Sequence[int], with_rise: Sequence[Sequence[Pulse]], mreq: Sequence[Pulse], sample_ticks: float) -> float:
+def _sample_interval(rises: Sequence[int], strobes: Strobes, sample_ticks: float) -> float:
+    """Return the sample interval, ticks, by what the edges of clock and strobes say of the one that the times show."""
+    if rises:
+        return _in_step(rises, strobes, sample_ticks)
+    return 1.0 if _on_half_states(strobes, sample_ticks) else sample_ticks
+
+
+def _in_step(rises: Sequence[int], strobes: Strobes, sample_ticks: float) -> float:
     """Return the sample interval, also where the times cannot tell it: where every edge lies on a half period of the clock. All in ticks.
 
     That is an analyser with two samples a clock period, or the export of a simulation without delays, whose times are exact. In the latter
-    /M1 and /RFSH (with_rise) fall with a rising edge of CLK and /MREQ with a falling one (UM0080); where they do so in an analyser's
-    samples, nothing was lost either.
+    /M1 and /RFSH fall with a rising edge of CLK and /MREQ with a falling one (UM0080); where all do so in an analyser's samples, nothing
+    was lost either.
     """
     period = clock_period(rises)
     if period is None or period < IN_STEP_TICKS_MIN or sample_ticks > 0.55 * period:
         return sample_ticks
-    first, last, half = rises[0], rises[-1], period / 2
-    at_rise = [start for pulses in with_rise for start, _ in pulses if first <= start <= last]
-    at_fall = [start for start, _ in mreq if first <= start <= last]
-    seen = [*at_rise, *at_fall, *rises]
-    off = (abs(time - first - round((time - first) / half) * half) for time in seen)
-    if len(at_rise) + len(at_fall) < IN_STEP_EDGES or any(distance > ROUNDING for distance in off):
+    half = period / 2
+    if 1.0 < sample_ticks < 0.9 * half:
+        return sample_ticks  # the times show a finer grid
+    limit = ROUNDING if half >= IN_STEP_TICKS_MIN else ROUNDING_ONCE
+    at_rise = [start for start, _ in strobes.m1 + strobes.rfsh if rises[0] <= start < rises[-1]]
+    at_fall = [start for start, _ in strobes.mreq if rises[0] <= start < rises[-1]]
+    if len(at_rise) + len(at_fall) < IN_STEP_EDGES:
         return sample_ticks
-    edges = set(rises)
-    right = sum(1 for time in at_rise if time in edges) + sum(1 for time in at_fall if time not in edges)
-    exact = right >= IN_STEP_SHARE * (len(at_rise) + len(at_fall))
+    right = 0
+    for times, falling in ((at_rise, False), (at_fall, True)):
+        for time in times:
+            behind = time - rises[bisect_right(rises, time) - 1]
+            off = abs(behind - round(behind / half) * half)
+            if off > limit:
+                return sample_ticks
+            right += (round(behind / half) % 2 == 1) == falling
+    exact = bool(at_fall) and right >= IN_STEP_SHARE * (len(at_rise) + len(at_fall)) and _together(strobes, half)
     return min(sample_ticks, 1.0) if exact else max(sample_ticks, half)
+
+
+def _together(strobes: Strobes, half: float) -> bool:
+    """Say whether /RD falls with /MREQ, /WR two half T-states behind it, and both rise with it, wherever they are near it (UM0080)."""
+    first = strobes.mreq[0][0] if strobes.mreq else 0
+    falls, rises = ({round((pulse[edge] - first) / half) for pulse in strobes.mreq} for edge in (0, 1))
+    right = wrong = 0
+    for pulses, behind in ((strobes.rd, 0), (strobes.wr, 2)):
+        for start, end in pulses:
+            for place, places in ((round((start - first) / half) - behind, falls), (round((end - first) / half), rises)):
+                right += place in places
+                wrong += place not in places and (place - 1 in places or place + 1 in places)
+    return right >= IN_STEP_SHARE * (right + wrong)
+
+
+def _on_half_states(strobes: Strobes, sample_ticks: float) -> bool:
+    """Say whether what was taken for the sample interval is half a T-state, in which all edges of the strobes lie where they must.
+
+    So it is in the export of a simulation without delays, and where half a T-state is a whole number of samples. Refreshes take one and
+    two halves, /M1 falls a half before /MREQ, /RFSH as the fetch's /MREQ rises (UM0080). Nothing was lost then, whatever the rate was.
+    """
+    mreq = strobes.mreq
+    refreshes = [(b[0] - a[1], b[1] - b[0]) for a, b in zip(mreq, mreq[1:]) if abs(b[0] - a[1] - sample_ticks) <= ROUNDING]
+    if sample_ticks < 2 * IN_STEP_TICKS_MIN or len(refreshes) < IN_STEP_EDGES or len(refreshes) * 12 < len(mreq):
+        return False
+    if sum(1 for _, width in refreshes if abs(width - 2 * sample_ticks) <= ROUNDING) < IN_STEP_SHARE * len(refreshes):
+        return False
+    first = mreq[0][0]
+
+    def place(time: int) -> int:
+        return round((time - first) / sample_ticks)
+
+    falls, rises = {place(start) for start, _ in mreq}, {place(end) for _, end in mreq}
+    right = [place(start) + 1 in falls and place(end) + 1 in falls for start, end in strobes.m1]  # the fetch, and its refresh
+    right += [place(start) in rises for start, _ in strobes.rfsh]
+    return sum(right) >= IN_STEP_SHARE * len(right) and _together(strobes, sample_ticks)
 
 
 def _joins_gaps(mreq: Sequence[Pulse], sample_ticks: float) -> bool:
@@ -225,8 +291,8 @@ def _longest_t(m1: Sequence[Pulse], rfsh: Sequence[Pulse], rd: Sequence[Pulse], 
         alike = sum(1 for width in widths if abs(width - usual) <= max(1.2 * sample_ticks, 0.2 * usual))
         if alike >= 0.9 * len(widths):
             return usual / 2.0
-    limits = [median([end - start for start, end in pulses]) / width for pulses, width in ((m1, 2.0), (rd, 1.5)) if len(pulses) >= 8]
-    return max(limits) if limits else None
+    limits = [t_from_widths(_without_glitches(pulses, sample_ticks), width, sample_ticks) for pulses, width in ((m1, 2.0), (rd, 1.5))]
+    return max((limit for limit in limits if limit is not None), default=None)
 
 
 def _t_from_strobes(

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from .records import Times
 
 FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
+ROUNDING_LEFT = 0.25  #: ticks by which times may fit better than the rounding of others would
 ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
 
 _TIMES_USED = 20_000
@@ -23,7 +24,9 @@ _SPAN = 12
 _REACHES = (1.5, 3, 6, 12, 24, 48)
 Ticks = npt.NDArray[np.float64]
 _SURE = 0.99
-_ROUGH = 8.0  #: ticks in an interval from which a fit over all times is no chance
+_TIGHT = 0.32  #: the same where the times fit this closely, as a share of it
+_FEW_TICKS = 4.0  #: ticks in an interval below which the steps, rounded always the same way, mislead
+_ROUGH = 5.0  #: ticks in an interval from which a fit over all times is no chance
 
 
 class SampleGrid(NamedTuple):
@@ -49,8 +52,10 @@ def estimate_sample_interval(times: Times, timescale_fs: Optional[int] = None) -
         return None
     common = int(np.gcd.reduce(steps))
     ticks = ((used - used[0]) // common).astype(np.float64)
-    grid = _coarsest(ticks, (steps // common).astype(np.float64), often.astype(np.float64))
-    if grid is not None:
+    # An export rounds to decades of a second, so that another factor is a sample interval and no rounding.
+    rounded = 10 ** round(np.log10(common)) == common
+    grid = _coarsest(ticks, (steps // common).astype(np.float64), often.astype(np.float64)) if rounded else None
+    if grid is not None and (common == 1 or grid.interval >= _FEW_TICKS):
         return SampleGrid(grid.interval * common, grid.residual * common, grid.confidence)
     if common > 1:
         chance = float(common) ** -(len(steps) - 1)
@@ -69,22 +74,35 @@ def _coarsest(ticks: Ticks, steps: Ticks, often: Ticks) -> Optional[SampleGrid]:
     for divisor in range(1, _LARGEST_DIVISOR + 1):
         if smallest / divisor < 2.0:
             break
-        for shift in (0.0, 0.5, -0.5):
-            interval = _follow(steps, often, (smallest + shift) / divisor)
-            grid = _fit(ticks, interval) if interval is not None else None
+        for interval in _starts(steps, often, smallest / divisor, 1 / divisor):
+            grid = _fit(ticks, interval)
             if grid is not None and np.rint(steps[-1] / grid.interval) > 1:  # else a clock's own period, not a grid
+                width = min(ROUNDING_TICKS, 2 * grid.residual + ROUNDING_LEFT)
                 # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
-                passed = int(np.sum(often[np.rint(steps / grid.interval) > 1])) if grid.interval >= _ROUGH else 0
-                chance = (ROUNDING_TICKS / grid.interval) ** (max(tests, passed) - 2) * divisor
+                counts = np.rint(steps / grid.interval)
+                telling = grid.interval >= _ROUGH or width < _TIGHT * grid.interval
+                passed = int(np.sum(often[counts > counts[0]])) if telling else 0
+                chance = (width / grid.interval) ** (max(tests, passed) - 2) * divisor
                 if 1.0 - chance >= _SURE:
                     return SampleGrid(grid.interval, grid.residual, 1.0 - chance)
     return None
 
 
+def _starts(steps: Ticks, often: Ticks, smallest: float, share: float) -> list[float]:
+    """Return intervals to fit, near `smallest`, that the steps allow; where rounding hides the half of one, as it may be too."""
+    found = []
+    for shift in (0.0, 0.5, -0.5):
+        start = smallest + shift * share
+        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < _FEW_TICKS and share == 1.0 else []
+        followed = _follow(steps, often, start)
+        found += [followed] if followed is not None else []
+    return found
+
+
 def _follow(steps: Ticks, often: Ticks, interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
     for reach in _REACHES:
-        near = steps < reach * steps[0]
+        near = steps < reach * steps[0] + 0.5  # steps of 2 and 3 ticks may be the same one
         counts = np.maximum(np.rint(steps[near] / interval), 1.0)
         interval = float(np.sum(often[near] * steps[near])) / float(np.sum(often[near] * counts))  # roundings cancel in the sum
         if (np.abs(steps[near] - counts * interval) > ROUNDING_TICKS).any():

@@ -25,6 +25,7 @@ from ..bus.semantics import (
     NMI_ADDRESS,
     REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
+    REFRESH_GAP_NARROW,
     REFRESH_WIDTH_ALONE,
     REFRESH_WIDTH_MAX,
     SILENT_STROBE,
@@ -176,7 +177,9 @@ class CycleBuilder:
         narrow = (requests.line == LINE_MREQ) & (requests.rise - requests.fall < REFRESH_WIDTH_MAX * t)
         if self._t is None:
             narrow[:] = False
-        timed = narrow & (gap < REFRESH_GAP_MAX * t)
+        doubt = 0.5 * self._calibration.sample_ticks
+        narrower = narrow & (requests.rise - requests.fall < REFRESH_WIDTH_ALONE * t - doubt)
+        timed = narrow & (gap < REFRESH_GAP_MAX * t) | narrower & (gap < REFRESH_GAP_NARROW * t - doubt)
         if before == -_NEVER and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t

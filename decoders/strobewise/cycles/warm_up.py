@@ -133,7 +133,7 @@ class WarmUp:
         changed[1:2] &= _STROBES
         rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
         mreq = self._pulses(MREQ, changed, control, times)
-        rd = self._pulses(RD, changed, control, times)
+        rd, wr = self._pulses(RD, changed, control, times), self._pulses(WR, changed, control, times)
         calibration = calibrate(
             [int(t) for t in rises],
             mreq,
@@ -145,7 +145,8 @@ class WarmUp:
             self._framed(changed, control, times, sample),
             self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
             self._share(rd, control, times, WR | RFSH),
-            self._share(self._pulses(WR, changed, control, times), control, times, RD | M1 | RFSH),
+            self._share(wr, control, times, RD | M1 | RFSH),
+            wr,
         )
         self.grid_found = grid is not None and calibration.sample_ticks >= grid.interval
         return calibration, self._busack_valid(mreq, control, times, calibration)

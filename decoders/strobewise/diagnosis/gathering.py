@@ -173,6 +173,7 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
     if calibration.t_ticks:
         clock.hz, clock.source = 1.0 / (calibration.t_ticks * tick_s), calibration.t_source
         evidence.samples_per_t = calibration.samples_per_t
+        clock.strobes_hz = 1.0 / (calibration.strobe_t_ticks * tick_s) if calibration.strobe_t_ticks else None
     if calibration.sample_ticks > 1.0 or rebuild.grid_found:
         evidence.sample_interval_s = calibration.sample_ticks * tick_s
     if evidence.samples_per_t is not None and clock.source != "CLK" and clock.is_regular and evidence.sample_interval_s:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import BIT, LINE, LINES, STROBES
+from ..bus.lines import BIT, DATA, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..bus.semantics import RESET_SEEN_T
 from ..capture.records import Block
@@ -32,6 +32,7 @@ Int = npt.NDArray[np.int64]
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")  #: lines judged by how long they stay active
 SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
 ANSWER_T = 40.0  #: a request this short before the end of the capture may still be answered: a halted CPU looks every 4 T, and waits
+ENABLE_INTERRUPTS, DISABLE_INTERRUPTS = 0xFB, 0xF3  #: the opcodes of EI and DI (UM0080, instruction set)
 PHASES_MIN = 50
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
@@ -119,6 +120,7 @@ class Collector(Onlooker):
         self._no_refresh: tuple[int, int] | None = None
         self._clock = _ClockWatch()
         self._halts: set[int] = set()
+        self._enables = self._disables = 0
         self.glitches = 0
 
     def settle_lines(self, never: frozenset[str], in_volts: frozenset[str]) -> None:
@@ -179,6 +181,9 @@ class Collector(Onlooker):
         self._notes += notes
         self._inferred += int(np.count_nonzero(cycles.inferred & (cycles.kind == _FETCH)))
         self._waits += int(np.maximum(cycles.wait_states, 0).sum())
+        fetched = cycles.data[cycles.kind == _FETCH]
+        self._enables += int(np.count_nonzero(fetched == ENABLE_INTERRUPTS))
+        self._disables += int(np.count_nonzero(fetched == DISABLE_INTERRUPTS))
         if notes[1] and len(self._halts) < 64:
             self._halts.update(np.unique(cycles.address[cycles.note == 1]).tolist())
 
@@ -271,6 +276,7 @@ class Collector(Onlooker):
         evidence.longest_run_without_fetch = self._longest_run
         evidence.run_without_fetch_s = None if self._run_at is None else self._run_at * self.tick_s
         evidence.glitches = self.glitches
+        evidence.enables = self._enables if self._disables and self.captured.issuperset(DATA) else None
         evidence.halt_addresses = tuple(sorted(self._halts))
         evidence.clock = self._clock.record(self.tick_s)
         evidence.lines = {name: LineEvidence(name) for name in sorted(self.captured)}

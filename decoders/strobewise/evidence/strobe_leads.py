@@ -35,6 +35,7 @@ SEEN_MIN = 3  #: assertions that a strobe must show under its new label
 FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02
+GAINS = 1.1  #: times as many cases in which a strobe is called for, from which labels show more of the bus
 AMISS = ("unrelated", "partial", "inverted")  #: kinds of behaviour of a channel that may carry another line
 
 
@@ -94,6 +95,8 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
         trial = _try(stretch, lines, inverted)
         if not trial.sound or trial.program_share < before.program_share - NO_WORSE or trial.counts < before.counts - NO_WORSE:
             continue
+        if before.sound and not _gains(before, trial):
+            continue  # a bus that is consistent as it is labelled needs no other labels
         if any(trial.seen.get(name, least) < least for name in lines):
             continue  # nothing shows that the line it now stands for is alive
         if "CLK" in lines and before.sound and not clock_odd:
@@ -101,6 +104,12 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best
+
+
+def _gains(before: _Trial, after: _Trial) -> bool:
+    """Say whether labels show more of the bus than those that leave nothing out of place either."""
+    more = after.witnesses > GAINS * before.witnesses
+    return more or after.program_share > before.program_share + NO_WORSE or after.counts > before.counts + NO_WORSE
 
 
 def strobes_elsewhere(evidence: BusEvidence, stretch: Stretch) -> tuple[tuple[str, str], ...]:

@@ -97,6 +97,8 @@ class TimingPart(Part):
             line, falling, rises = MEASURED[symbol]
             bit = np.uint64(1 << BIT[line])
             edge = (changed & bit != 0) & ((after & bit == 0) == falling)
+            if line == "WR" and falling:  # of an I/O write it falls behind the rising edge (UM0080)
+                edge &= after & np.uint64(1 << BIT["MREQ"]) == 0
             if line == "IORQ":
                 edge &= block.words[:-1] & after & np.uint64(1 << BIT["M1"]) != 0
             moved = times[edge]
@@ -142,7 +144,7 @@ class TimingPart(Part):
             limit = limit_ps * 1e-12
             if high + sample <= limit:
                 delay.meets.append(grade)
-            elif low - sample > limit:
+            elif low - 2 * sample > limit:  # the edge and the clock's are each known to a sample, and channels are skewed by another
                 delay.breaks.append(grade)
         return delay
 

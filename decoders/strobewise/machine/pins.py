@@ -225,7 +225,7 @@ class _Builder:
     def build(self, t_states: int, start: int, strobe: int, release: int) -> Template:
         """start: the control levels before the first edge."""
         length = t_states * self.timing.period
-        control, address, data = start, PREVIOUS, PREVIOUS
+        control, address, data, driven = start, PREVIOUS, PREVIOUS, -1
         events: List[Tuple[int, int, int, int]] = []
         clocked: List[Tuple[int, int]] = []
         tail: List[Tuple[int, int, int]] = []
@@ -239,7 +239,9 @@ class _Builder:
             elif item.signal == "refresh":
                 address = OTHER
             elif item.signal == "data":
-                data = item.level
+                if item.level == OTHER and item.edge <= driven:
+                    continue  # somebody drives the bus before it has risen
+                data, driven = item.level, item.edge if item.level == OWN else driven
             elif item.level:
                 control |= MASK[item.signal]
             else:

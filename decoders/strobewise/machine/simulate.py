@@ -24,6 +24,7 @@ from .vcd_text import TIMESCALES, Dialect, VcdText, label
 from .waveform import Timed
 
 _PS_PER_S = 10**12
+PULL_UP_PS = 300_000  #: time in which a pulled-up data bus rises: some kilohms on some tens of picofarads (common practice)
 _Record = TypeVar("_Record", Scenario, CaptureOptions, Dialect, BoardOptions, Cpu)
 
 
@@ -181,7 +182,7 @@ def _bench(scenario: Scenario, plan: Plan) -> Bench:
         plan.period,
         options.duty,
         access,
-        plan.period // 2 if options.pull_ups else None,
+        min(plan.period // 2, PULL_UP_PS) if options.pull_ups else None,
     )
     board_class = FaultyBoard if plan.faulty_board else Board
     board = board_class(

@@ -121,6 +121,7 @@ class ClockEvidence:
     nominal_hz: Optional[float] = None  #: what the profile or --clock says
     mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1
     mean_s: Optional[float] = None  #: mean period of CLK
+    strobes_hz: Optional[float] = None  #: what /MREQ alone says of the clock, where it is sampled closely enough to say it
 
     @property
     def is_regular(self) -> bool:
@@ -163,6 +164,7 @@ class BusEvidence:
     longest_without_refresh: Optional[Span] = None
     glitches: int = 0  #: spikes dropped from /MREQ and /IORQ
     halt_addresses: Tuple[int, ...] = ()
+    enables: Optional[int] = None  #: opcodes EI that were fetched, prefixes not looked at; None where no DI was, or the data are not known
     asked_in_halt: int = 0  #: times that /INT went low within the halt that lasts to the end of the capture
     framed_by: str = "MREQ"  #: "MREQ", or "RD and WR" where /MREQ frames nothing
     warnings: Tuple[str, ...] = ()

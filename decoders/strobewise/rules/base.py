@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mapping, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, DATA
+from ..bus.lines import ADDRESS, CONTROL, DATA
 from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
 from .grades import STRONG
@@ -165,6 +165,7 @@ HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 
 BUSES = (frozenset(ADDRESS), frozenset(DATA))
 
+BLIND_SAMPLES = 1.9  #: samples a T-state below which what is read may be sampled when nobody drives the bus, again and again
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 
 def too_coarse(evidence: BusEvidence) -> bool:
@@ -194,9 +195,11 @@ def _covers(scope: Optional[Scope], closer: Finding, finding: Finding) -> bool:
 
 
 def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str]) -> Finding:
-    """Return a fault as a warning where too few samples may have made it; a line without any edge stays what it is."""
-    still = bool(finding.lines) and all(evidence.line(name).edges == 0 for name in finding.lines)
-    return finding if finding.severity != "fault" or finding.rule in lasting or still else finding._replace(severity="warning")
+    """Return a fault as a warning where too few samples may have made it; a control line without any edge stays what it is."""
+    still = bool(finding.lines) and all(evidence.line(name).edges == 0 and name in CONTROL for name in finding.lines)
+    blind = finding.rule in RUNAWAYS and (evidence.samples_per_t or 0.0) < BLIND_SAMPLES
+    lasts = still or (finding.rule in lasting and not blind)
+    return finding if finding.severity != "fault" or lasts else finding._replace(severity="warning")
 
 
 def _unlabelled(finding: Finding, evidence: BusEvidence) -> Finding:

@@ -72,6 +72,7 @@ CLOCK_PAUSES = blame(
 )  # fmt: skip
 CLOCK_OFF = blame(PRACTICE, "the crystal or what divides it; or the stated frequency is wrong", clock=0.8, probe_or_capture=0.2)
 NMI_STORM = blame(PRACTICE, "what asks: a button that chatters, a device, the gate between", glue=0.45, expansion_device=0.4, connection=0.1)
+CLOCK_GIVEN = blame(OURS, "what was typed before what was built", probe_or_capture=0.6, clock=0.3)
 CLOCK_JITTER = blame(PRACTICE, "the oscillator, ripple, a bad ground clip", clock=0.6, supply=0.2, probe_or_capture=0.2)
 CLOCK_INVERTED = blame(PRACTICE, "the lead sits on the other side of an inverter", probe_or_capture=0.9, connection=0.05)
 

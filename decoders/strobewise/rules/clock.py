@@ -18,6 +18,7 @@ PAUSE_T = 64.0
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
 SLOW_EDGES = 16
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
+OFF_BY_STROBES = 0.2  #: the same by the strobes alone, whose edges come with delays and in whole samples
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
@@ -40,6 +41,8 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     line, clock = evidence.line("CLK"), evidence.clock
     if line.edges == 0:
+        if evidence.requests >= 8 and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
+            return  # sampled in step with it, a clock stands still
         if evidence.requests >= 8:
             yield Found(
                 f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
@@ -90,9 +93,9 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "clock-off-frequency", "CLK off its frequency", "fault", needs=(("CLK",),), judges=("CLK",),
+    "clock-off-frequency", "CLK off its frequency", "fault", needs=(("CLK",), ("MREQ",)), judges=("CLK",),
     suspects=blame.CLOCK_OFF,
-    looks_for="a clock that differs from what --clock or the machine profile says",
+    looks_for="a clock, measured on CLK or by the strobes, that differs from what --clock or the machine profile says",
     causes="wrong or cracked crystal, oscillator on an overtone, divider; or the stated frequency is wrong",
     next_step="compare with a frequency counter or a scope on " + pin_text("CLK") + "; check the crystal's marking and the divider",
     source="common practice",
@@ -101,6 +104,15 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
+    if clock.source == "given" and clock.hz and clock.strobes_hz and abs(clock.strobes_hz / clock.hz - 1) > OFF_BY_STROBES:
+        yield Found(
+            f"the strobes fit a clock of about {clock.strobes_hz / 1e6:.3g} MHz; the {clock.hz / 1e6:.4g} MHz that were given are believed "
+            "all the same",
+            (), first_s=evidence.start_s, last_s=evidence.end_s, severity="warning", suspects=blame.CLOCK_GIVEN, confidence=HINT,
+            next_step="check the clock that was given with --clock or in the profile, or clip " + pin_text("CLK") + " as well",
+            title="the strobes contradict the clock that was given",
+        )  # fmt: skip
+        return
     if not (clock.hz and clock.nominal_hz and clock.source == "CLK") or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
         return
     share = clock.hz / clock.nominal_hz - 1

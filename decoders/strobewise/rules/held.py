@@ -11,9 +11,9 @@ from ..bus.lines import ADDRESS, bar, pin_text
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
-from ..records.evidence import PATTERN_LINES, BusEvidence
+from ..records.evidence import PATTERN_LINES, BusEvidence, LineEvidence
 from . import blame
-from .base import Found, rule
+from .base import Found, rule, too_coarse
 from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
@@ -23,13 +23,16 @@ WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, 
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
 LATE_T = 100.0  #: T-states, and
 LATE_SHARE = 0.2  #: share of the capture from which a line that holds the CPU to the end holds it for good: what works lets go sooner
-LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often
+LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often,
+LATE_GRANT_T = 220.0  #: and for how many T-states it may,
+GRANTS_BEFORE = 4.0  #: and how many times longer than before
 NEVER_CLEARED = 8  #: acknowledges of one and the same low /INT: a few devices may share the line, and each is served
 NMI_MANY = 16  #: falling edges of /NMI
 NMI_LOST = 1.5  #: for each response, from which they come faster than the CPU can answer
 NMI_STAYS_S = 0.02  #: a button let go of by then
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALTED_AT = 4  #: addresses fetched from under one and the same low /HALT, from which it is no halt: that fetches one
+HALT_JUDGED_T = 45_000.0  #: T-states that must be among the time below: a clock as slow as some kilohertz has slow interrupts as well
 HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
 
@@ -47,6 +50,18 @@ def _rest_after(evidence: BusEvidence, name: str) -> bool:
 def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
     """Say whether a line that was active for so long when the capture ended was so for good."""
     return length_s * (evidence.clock.hz or 4e6) > LATE_T and length_s > share * evidence.duration_s
+
+
+def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
+    """Say whether a bus that was given away until the capture ended will not come back."""
+    length = line.longest.length_s if line.longest is not None else 0.0
+    if length > 0.5 * evidence.duration_s:
+        return True
+    others = (line.asserted_s - length) / (line.assertions - 1) if line.assertions > 1 else 0.0
+    if length * (evidence.clock.hz or 4e6) < LATE_GRANT_T or length < GRANTS_BEFORE * others:
+        return False
+    starves = evidence.least_s(length) > REFRESH_INTERVAL_S and length > LATE_SHARE * evidence.duration_s
+    return starves or length > LATE_GRANT_SHARE * evidence.duration_s
 
 
 def _share(evidence: BusEvidence, name: str) -> float:
@@ -160,8 +175,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         if name not in evidence.captured or span is None or not line.asserted_last:
             continue
         # A grant no longer than that starves no dynamic memory.
-        starves = evidence.least_s(span.length_s) >= REFRESH_INTERVAL_S and span.length_s >= 0.2 * evidence.duration_s
-        if not starves and not _lasts(evidence, span.length_s, LATE_GRANT_SHARE):
+        if not _given_for_good(evidence, line):
             continue
         if not _rest_after(evidence, name):
             if span.length_s > HELD_SHARE * evidence.duration_s:
@@ -215,6 +229,8 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
 
 def _runs_while_halted(evidence: BusEvidence) -> int:
     """Return how many data transfers and moving fetches were seen with /HALT low: a halted CPU fetches one address and nothing else."""
+    if too_coarse(evidence):
+        return 0  # what is a transfer was not seen well enough
     halt = 1 << PATTERN_LINES.index("HALT")
     transfers = 0
     for kind in ("memory_read", "memory_write", "memory_access", "io_read", "io_write"):
@@ -314,8 +330,9 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
-    certain = evidence.least_s(span.length_s) > HALT_JUDGED_S
-    waits = evidence.cycles["interrupt_acknowledge"] > 0 and not certain  # interrupts are on, and the next one may be due later
+    certain = evidence.least_s(span.length_s) > HALT_JUDGED_S and span.length_s * (evidence.clock.hz or 4e6) > HALT_JUDGED_T
+    # Interrupts are on, or nothing says that they are off: the next one may be due later.
+    waits = not certain and (evidence.cycles["interrupt_acknowledge"] > 0 or evidence.enables is None or evidence.enables > 0)
     if asked is None:
         text += "; /INT was not captured, so whether anything could end it is not known"
     elif asked:

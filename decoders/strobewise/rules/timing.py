@@ -19,6 +19,7 @@ from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
 OFF_RATE = 0.1
+DYNAMIC_HZ = 500_000  #: 128 refreshes in 2 ms, one every 8 T-states or so
 REQUESTS_MIN = 4
 LATE_MIN, LATE_SURE = 3, 8  #: late reads from which they are a fault: one or two may be a slip of the analyser
 PAGES_NAMED = 4
@@ -100,6 +101,8 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
+    if (evidence.clock.hz or 4e6) < DYNAMIC_HZ:
+        return  # nobody refreshes dynamic memory with a CPU this slow: 128 rows take it too long at best
     if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= 3:
         yield Found(
             f"no refresh for {time_words(span.length_s)} from {time_words(span.start_s)} on: dynamic memory that the CPU refreshes loses "

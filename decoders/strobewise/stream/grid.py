@@ -11,6 +11,7 @@ from collections import Counter
 from typing import List, Optional, Sequence, Tuple
 
 FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
+ROUNDING_LEFT = 0.25  #: ticks by which times may fit better than the rounding of others would
 ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
 
 _TIMES_USED = 20_000
@@ -19,7 +20,9 @@ _FIRST_FIT = 16
 _SPAN = 12
 _REACHES = (1.5, 3, 6, 12, 24, 48)
 _SURE = 0.99
-_ROUGH = 8.0  #: ticks in an interval from which a fit over all times is no chance
+_TIGHT = 0.32  #: the same where the times fit this closely, as a share of it
+_FEW_TICKS = 4.0  #: ticks in an interval below which the steps, rounded always the same way, mislead
+_ROUGH = 5.0  #: ticks in an interval from which a fit over all times is no chance
 
 
 def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] = None) -> Optional[float]:
@@ -36,8 +39,10 @@ def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] =
     common = math.gcd(*steps)
     start = used[0]
     ticks = [float((time - start) // common) for time in used]
-    interval = _coarsest(ticks, [(float(step // common), often[step]) for step in steps])
-    if interval is not None:
+    # An export rounds to decades of a second, so that another factor is a sample interval and no rounding.
+    rounded = 10 ** round(math.log10(common)) == common
+    interval = _coarsest(ticks, [(float(step // common), often[step]) for step in steps]) if rounded else None
+    if interval is not None and (common == 1 or interval >= _FEW_TICKS):
         return interval * common
     if common > 1:
         return float(common) if len(steps) > 1 else None
@@ -56,32 +61,46 @@ def _coarsest(ticks: List[float], steps: List[Tuple[float, int]]) -> Optional[fl
     for divisor in range(1, _LARGEST_DIVISOR + 1):
         if smallest / divisor < 2.0:
             break
-        for shift in (0.0, 0.5, -0.5):
-            followed = _follow(steps, (smallest + shift) / divisor)
-            interval = _fit(ticks, followed) if followed is not None else None
-            if interval is None or round(largest / interval) <= 1:  # a clock's own period is no grid
+        for start in _starts(steps, smallest / divisor, 1 / divisor):
+            fitted = _fit(ticks, start)
+            if fitted is None or round(largest / fitted[0]) <= 1:  # a clock's own period is no grid
                 continue
+            interval, residual = fitted
             if tests is None:  # how many different spans there are; rounding alone makes two of each
                 tests = len({b - a for a, b in zip(ticks, ticks[_SPAN:])}) / 2
+            width = min(ROUNDING_TICKS, 2 * residual + ROUNDING_LEFT)
             # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
-            passed = sum(often for step, often in steps if round(step / interval) > 1) if interval >= _ROUGH else 0
-            chance = (ROUNDING_TICKS / interval) ** (max(tests, passed) - 2) * divisor
+            least = round(smallest / interval)
+            telling = interval >= _ROUGH or width < _TIGHT * interval
+            passed = sum(often for step, often in steps if round(step / interval) > least) if telling else 0
+            chance = (width / interval) ** (max(tests, passed) - 2) * divisor
             if 1.0 - chance >= _SURE:
                 return interval
     return None
 
 
+def _starts(steps: List[Tuple[float, int]], smallest: float, share: float) -> List[float]:
+    """Return intervals to fit, near `smallest`, that the steps allow; where rounding hides the half of one, as it may be too."""
+    found = []
+    for shift in (0.0, 0.5, -0.5):
+        start = smallest + shift * share
+        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < _FEW_TICKS and share == 1.0 else []
+        followed = _follow(steps, start)
+        found += [followed] if followed is not None else []
+    return found
+
+
 def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
     for reach in _REACHES:
-        near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0]]
+        near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0] + 0.5]
         interval = math.fsum(often * step for step, often, _ in near) / sum(often * count for _, often, count in near)  # roundings cancel
         if any(abs(step - count * interval) > ROUNDING_TICKS for step, _, count in near):
             return None
     return interval
 
 
-def _fit(ticks: List[float], interval: float) -> Optional[float]:
+def _fit(ticks: List[float], interval: float) -> Optional[Tuple[float, float]]:
     """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
     offset, used = ticks[0], _FIRST_FIT
     while True:
@@ -96,8 +115,9 @@ def _fit(ticks: List[float], interval: float) -> Optional[float]:
             return None
         rest = [tick - count * interval for count, tick in zip(counts, window)]
         offset = (max(rest) + min(rest)) / 2
-        if (max(rest) - min(rest)) / 2 > ROUNDING_TICKS / 2 + used**-0.5:  # a line through few points may lie off by that much
+        residual = (max(rest) - min(rest)) / 2
+        if residual > ROUNDING_TICKS / 2 + used**-0.5:  # a line through few points may lie off by that much
             return None
         if used >= len(ticks):
-            return interval
+            return interval, residual
         used = min(2 * used, len(ticks))

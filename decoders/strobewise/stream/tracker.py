@@ -23,6 +23,7 @@ from ..bus.semantics import (
     KEYS,
     REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
+    REFRESH_GAP_NARROW,
     REFRESH_WIDTH_ALONE,
     REFRESH_WIDTH_MAX,
     SILENT_STROBE,
@@ -96,8 +97,11 @@ class CycleTracker:
         self._width_alone = REFRESH_WIDTH_ALONE * t
         self._width_sure = self._width_alone if calibration.t_ticks is not None and captured.issuperset(("RD", "WR")) else -1.0
         self._gap_max = REFRESH_GAP_MAX * t
+        doubt = 0.5 * calibration.sample_ticks
+        self._gap_narrow, self._width_narrow = max(REFRESH_GAP_NARROW * t - doubt, REFRESH_GAP_MAX * t), REFRESH_WIDTH_ALONE * t - doubt
         self._gap_marked = REFRESH_GAP_MARKED * t
-        self._gap_decided = self._gap_marked if captured & {"RFSH", "RD"} else self._gap_max  #: no refresh begins this long after a release
+        #: no refresh begins this long after a release
+        self._gap_decided = self._gap_marked if captured & {"RFSH", "RD"} else self._gap_narrow
         self._mreq_missed = not calibration.mreq_frames and "MREQ" in captured
         self._counted = StrobeTrust(captured)
         self._first_group: Optional[List[Request]] = []
@@ -216,7 +220,7 @@ class CycleTracker:
         if line != LINE_MREQ or rise - fall >= self._width_max:
             return False
         if self._last is not None:
-            return fall - self._last.rise < self._gap_max
+            return fall - self._last.rise < (self._gap_narrow if rise - fall < self._width_narrow else self._gap_max)
         return rise - fall < self._width_alone and control & _QUIET == _QUIET  # the capture may start between a fetch and its refresh
 
     def take(self, request: Request) -> None:
@@ -228,7 +232,8 @@ class CycleTracker:
         if last is None:
             refresh = timed = self._follows(request)
         else:
-            refresh = line == LINE_MREQ and rise - fall < self._width_max and fall - last.rise < self._gap_max
+            gap_max = self._gap_narrow if rise - fall < self._width_narrow else self._gap_max
+            refresh = line == LINE_MREQ and rise - fall < self._width_max and fall - last.rise < gap_max
             timed = refresh and not self._last_timed
             self._counted.count(last, self._last_timed, timed, timed and not control & M1)
         if self._index and self._index % TRUST_GROUP == 0:

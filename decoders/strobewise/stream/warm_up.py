@@ -90,6 +90,7 @@ class WarmUp:
             self._proper_io(found[IORQ]),
             self._share(found[RD], WR | RFSH),
             self._share(found[WR], RD | M1 | RFSH),
+            found[WR],
         )
         return calibration, self._busack_valid(found[MREQ], calibration)
 
