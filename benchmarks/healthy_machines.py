@@ -2,7 +2,7 @@
 
 Usage: python benchmarks/healthy_machines.py [--count N] [--seed N] [--jobs N] [--keep FOLDER]
 
-Programs are random pieces of code, dull ones among them (a loop of one instruction, NOPs, a halt, a block fill); clocks from 20 kHz to
+Programs are random pieces of code, dull ones among them (a loop of one instruction, NOPs, a halt, a block fill); clocks from 300 kHz to
 8 MHz, some with jitter, odd duty or bus masters; 2 to 38 leads, 1.2 to 60 samples a T-state, skew up to a sample, presses of buttons, and
 VCD dialects in which levels are not known at first. Counted are, besides faults, verdicts that cannot decide, and suspects without a fault.
 """
@@ -110,7 +110,7 @@ def machine_of(seed: int) -> Made:
     rng = random.Random(f"healthy/{seed}")
     code, served = program(rng)
     round_one = rng.choice((1_000_000, 2_000_000, 2_500_000, 3_250_000, 3_500_000, 4_000_000))
-    clock = rng.choice((rng.randrange(1_000_000, 4_000_000), round_one, round_one, 20_000, 6_000_000, 8_000_000))
+    clock = rng.choice((rng.randrange(1_000_000, 4_000_000), round_one, round_one, 300_000, 6_000_000, 8_000_000))
     usual = (rng.uniform(4.0, 8.0), rng.uniform(4.0, 8.0), rng.uniform(8.0, 60.0), rng.uniform(8.0, 60.0))
     samples = rng.choice((1.2, 2.0, 2.3, 3.0, rng.uniform(2.0, 4.0), *usual))
     sample_hz = int(clock * samples)

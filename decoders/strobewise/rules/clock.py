@@ -41,7 +41,8 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     line, clock = evidence.line("CLK"), evidence.clock
     if line.edges == 0:
-        if evidence.requests >= 8 and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
+        runs = evidence.requests >= 8 or evidence.line("M1").edges >= 16
+        if runs and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
             return  # sampled in step with it, a clock stands still
         if evidence.requests >= 8:
             yield Found(

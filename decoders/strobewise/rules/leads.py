@@ -26,6 +26,9 @@ WITNESSES = {
 }
 
 
+CONSEQUENCES_MIN = 3  #: answers of the CPU to a line that holds it, below which two that come together by chance look exchanged
+
+
 @rule(
     "leads-swapped", "leads on the wrong pins", "fault", needs=(("MREQ", "RD"), ("M1", "MREQ"), ("MREQ", *ADDRESS)), judges=(*STROBES, *ADDRESS, *DATA, "CLK", "HALT", "INT"),
     suspects=blame.LEADS_SWAPPED,
@@ -41,6 +44,8 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
         return  # what was missed between samples looks like anything
     record = evidence.leads or LeadsRecord()
     change = record.change
+    if change is not None and change.witness == "consequences" and change.witnesses < CONSEQUENCES_MIN:
+        return
     if change is None:
         yield from _elsewhere(evidence, record.elsewhere)
         return

@@ -40,7 +40,7 @@ LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LA
 )  # fmt: skip
 def data_late(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.settling
-    if record is None or record.late < LATE_MIN or evidence.clock.source != "CLK" or too_coarse(evidence):
+    if record is None or record.late < LATE_MIN or evidence.clock.source != "CLK" or too_coarse(evidence) or evidence.sample_interval_s is None:
         return
     kinds = {_kind_of(evidence, start) for start in record.pages} if evidence.has(*ADDRESS) else set()
     where = ""
