@@ -44,7 +44,8 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
         return  # what was missed between samples looks like anything
     record = evidence.leads or LeadsRecord()
     change = record.change
-    if change is not None and change.witness == "consequences" and change.witnesses < CONSEQUENCES_MIN:
+    few = change is not None and not change.inverted and change.witnesses < CONSEQUENCES_MIN
+    if change is not None and change.witness == "consequences" and few:
         return
     if change is None:
         yield from _elsewhere(evidence, record.elsewhere)
