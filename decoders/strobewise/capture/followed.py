@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Optional
 
 import numpy as np
 import numpy.typing as npt
 
 from ..records.volts import AnalogLevels
-from .records import BitStatistics, Times
+from .records import BitAssignment, BitStatistics, Block, Times
 from .vcd.state import BodyState, Layout
 
 
@@ -18,6 +18,16 @@ class Followed:
 
     _layout: Optional[Layout] = None
     _state: Optional[BodyState] = None
+    _kept: Optional[tuple[list[BitAssignment], Iterator[Block]]] = None
+
+    def keep(self, assignment: Iterable[BitAssignment], blocks: Iterator[Block]) -> None:
+        """Take back blocks that were read to look at: whoever asks next, for the same bits, gets these and reads nothing twice."""
+        self._kept = list(assignment), blocks
+
+    def _kept_for(self, assigned: Sequence[BitAssignment]) -> Optional[Iterator[Block]]:
+        """Return the blocks that were kept for these bits; None where reading begins anew."""
+        kept, self._kept = self._kept, None
+        return kept[1] if kept is not None and kept[0] == assigned else None
 
     @property
     def start_time(self) -> Optional[int]:

@@ -14,6 +14,7 @@ import numpy as np
 from ...bus.clocked import NEVER_BOTH, TICKS_PER_T
 from ...records.volts import AnalogLevels
 from ..channels.mapping import ChannelMap
+from ..followed import Followed
 from ..interface import Capture
 from ..records import BitAssignment, BitStatistics, Block, Clocked, Header
 from ..source import STANDARD_INPUT
@@ -50,6 +51,8 @@ def as_clocked(
         if edge is not None or looked >= LOOKED_AT or len(first) == LOOKED_BLOCKS:
             break
     if edge is None or not first:
+        if isinstance(capture, Followed):
+            capture.keep(channels.assignments if told is None else lines.assignments, chain(first, blocks))
         return capture, channels
     if told is None:
         return ClockedCapture(capture, lines, edge, step, clock_hz), lines

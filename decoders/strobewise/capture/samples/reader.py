@@ -54,7 +54,11 @@ class SampledCapture(Followed):
 
         Raises CaptureError for a damaged file, ValueError for an assignment that the channels do not allow.
         """
-        layout = Layout(self.header, list(assignment))
+        assigned = list(assignment)
+        kept = self._kept_for(assigned)
+        if kept is not None:
+            return kept
+        layout = Layout(self.header, assigned)
         self._rewind()
         self._layout, self._state = layout, BodyState(layout)
         return self._blocks(layout, self._state)

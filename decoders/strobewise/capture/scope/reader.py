@@ -88,7 +88,11 @@ class ScopeCapture(Followed):
 
         Raises CaptureError for a damaged row, ValueError for an assignment that the channels do not allow.
         """
-        layout = Layout(self.header, list(assignment))
+        assigned = list(assignment)
+        kept = self._kept_for(assigned)
+        if kept is not None:
+            return kept
+        layout = Layout(self.header, assigned)
         if not self._fresh:
             self._reopen()
         self._fresh = False
