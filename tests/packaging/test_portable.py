@@ -60,7 +60,8 @@ def test_a_console_without_utf_8_is_served():
 
 def test_they_are_really_away():
     code = "import os, taken_away; taken_away.take_away(); assert not hasattr(os, 'fork'); import fcntl"
-    done = subprocess.run([sys.executable, "-c", code], cwd=Path(__file__).parent, capture_output=True, text=True, check=False)
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 1 and "No module named 'fcntl'" in done.stderr
 
 

@@ -179,7 +179,7 @@ def test_the_ram_of_several_regions_is_one_stretch():
         (MACHINE + "[[contents]]\nat = 0", "contents from nowhere (FILE, contents[1].program): one of program, hex, file"),
         (MACHINE + "[[contents]]\nhex = \"00\"\nprogram = \"doze\"", "contents from program and hex (FILE, contents[1].program): one of program, hex, file"),
         (MACHINE + "[[contents]]\nhex = \"0G\"", "not bytes that fit there (FILE, contents[1].hex): 1..65536 bytes as pairs of hex digits"),
-        (MACHINE + "[[contents]]\nprogram = \"dose\"", "program is 'dose', perhaps doze (FILE, contents[1].program): one of patrol, doze, stop, lodger"),
+        (MACHINE + "[[contents]]\nprogram = \"dose\"", "program is 'dose', perhaps doze (FILE, contents[1].program): one of patrol, doze, stop, lodger, nops"),
         (MACHINE + "[device]\nhex = \"00\"", "a device without [[paging]] (FILE, device): a [[paging]] table that says what it answers"),
         (MACHINE + "[[paging]]\nfetch_at = [8]\nresponds_on = \"WAIT\"", "the device responds on WAIT (FILE, paging): ROMDIS, which is all that the bench models"),
         (MACHINE + "[cpu]\ngrade_mhz = 5", "grade_mhz is 5 (FILE, cpu.grade_mhz): one of 4, 6, 8, 10, 20"),

@@ -114,6 +114,6 @@ def pick_rate(wanted: int, able: Abilities) -> int:
 
 def map_of(plan: Plan, probe_at: Mapping[str, LeadPlace]) -> str:
     """Return the map that stands beside the file: which channel is which line, inverted probes, and where leads sat."""
-    leads = {lead.line for lead in plan.leads}
+    named = {lead.line for lead in plan.leads}
     pairs = [(lead.line, f"{'!' if lead.inverted else ''}{plan.name(lead)}") for lead in plan.leads]
-    return map_text(pairs, {line: place for line, place in probe_at.items() if line in leads})
+    return map_text(pairs, {line: place for line, place in probe_at.items() if line in named})

@@ -28,6 +28,7 @@ from .records import Block, Times, Words
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
 _UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
 _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
+_GRID_SAMPLES = 1_000_000_000  #: of a grid that has more the steps are the skews of a simulation
 _TICKS_A_SAMPLE = 4  #: from so many on, steps that differ by a tick do not hide the sample interval
 _DIVIDES = 1e-3  #: a tick divides an interval when the rest is smaller, ticks: the interval is estimated
 _ROWS = 8192  #: rows formatted together
@@ -90,6 +91,8 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
     Raises CaptureError for a damaged capture, and for one without a sample.
     """
     sample, shortest_fs, span_fs = _look(capture, channels)
+    if sample is not None and span_fs > sample * _GRID_SAMPLES:
+        sample = None
     outputs, left_out = outputs_of(channels)
     tick = _decade(shortest_fs) if sample is None else _decade_of_grid(sample)
     if sample is None and span_fs > tick * _MOST_SAMPLES:  # a simulation's skews: keep every pulse, but not every skew

@@ -73,7 +73,7 @@ def other_leads(shares: Shares, findings: Sequence[Finding], channels: Sequence[
     channels: line -> channel of each capture; seen: the lines at fault in each.
     """
     lines = {line for finding in findings if finding.severity == "fault" for line in finding.lines if line in STROBES}
-    for line in lines:
+    for line in sorted(lines):
         used = {names[line] for names, faulty in zip(channels, seen, strict=True) if line in faulty and line in names}
         if len(used) > 1:
             factor = OTHER_LEADS ** (len(used) - 1)

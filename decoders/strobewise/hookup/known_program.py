@@ -59,5 +59,5 @@ def _told(healthy: Rhythm, faults: List[Tuple[Tuple[str, ...], Rhythm]], count: 
     plain = healthy.on_two_leads()[:count]
     shown = [(part, rhythm.on_two_leads()[:count]) for part, rhythm in faults]
     shown = [(part, rhythm) for part, rhythm in shown if rhythm != plain[: len(rhythm)]]
-    parts = Counter(rhythm for _, rhythm in {(part, rhythm) for part, rhythm in shown})
+    parts = Counter(rhythm for _, rhythm in dict.fromkeys(shown))
     return len(shown), sum(parts[rhythm] == 1 for _, rhythm in shown)

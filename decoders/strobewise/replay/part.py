@@ -61,7 +61,7 @@ class ReplayPart(Part):
                 cycles.block(block)
             cycles.take(fetches_by_m1(*self._kept.joined(), fewer, t_ticks))
         seen = cycles.observed(evidence)
-        self._show(seen, [name for name in self._captured - fewer if name in STROBES], evidence)
+        self._show(seen, [name for name in STROBES if name in self._captured - fewer], evidence)
         return seen
 
     def _show(self, seen: Observed, names: List[str], evidence: BusEvidence) -> None:

@@ -139,7 +139,7 @@ def _head(
     time_index = _time_index(names, units, firsts, remarks, complete)
     first_channel = 0 if time_index is None else 1
     channels = {first_channel + at: name for at, name in enumerate(remarks.names)}
-    for index in set(channels) & set(range(width)):
+    for index in sorted(set(channels) & set(range(width))):
         units[index] = units[index] or _unit(names[index])  # the host has a line of units where others have names
     columns = tuple(
         Column(index, channels.get(index) or names[index] or f"CH{index}", VOLT_UNITS_V.get(units[index], 1.0))
