@@ -54,3 +54,12 @@ def run_strobewise(
 def all_traces() -> Sequence[Path]:
     """Return every demo capture, so that a new one cannot be forgotten."""
     return sorted(path for path in TRACES.rglob("*") if path.name.endswith((".vcd", ".vcd.gz", ".csv")) and path.name != "sources.csv")
+
+
+#: Files that take minutes: begun first, so that no process works on one of them alone at the end.
+LONG = ("test_repairs.py",)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests of long files first; the order within a file stays."""
+    items.sort(key=lambda item: item.path.name not in LONG)

@@ -14,7 +14,8 @@ from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.stream.labels import NOTE_WORDS, WORDS
 
-CAPTURES = [path for path in all_traces() if ".vcd" in path.name]
+#: The host reads the lines as they are: one sample for each clock is nothing to it.
+CAPTURES = [path for path in all_traces() if ".vcd" in path.name and not path.name.startswith("clocked")]
 
 
 @pytest.fixture(autouse=True)

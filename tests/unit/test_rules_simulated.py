@@ -27,6 +27,7 @@ LOST = ((0, bytes.fromhex("F3 31 00 80 06 14 21 00 50 34 23 10 FC C3 00 30")),)
 PUSHES = ((0, b"\x31\x00\x80" + b"\xe5" * 150 + b"\xc3\x00\x00"),)
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
+NO_CLOCK = tuple(name for name in LINE_SETS["full"] if name != "CLK")  # without it nothing tells that data are late
 WITH_HALT = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH", "HALT")
 NOPS = ((0, b"\xf3" + bytes(0x1FFF)),)
 
@@ -68,7 +69,7 @@ SHOWN = {
     "starts-again": Shown((fault("reset-loop", period_s=0.0004),), {"lines": NO_RESET}),
     "data-line-stuck": on("full", "dead-high", line="D3"),
     "data-line-unsteady": on("full", "floating", line="D3"),
-    "reads-unsteady": on("full", "late-data", chip="rom", probability=0.3),
+    "reads-unsteady": Shown((fault("late-data", chip="rom", probability=0.3),), {"lines": NO_CLOCK}),
     "ram-bit-dead": on("full", "ram-bit-dead", bit=2),
     "ram-bank-missing": on("full", "ram-missing"),
     "ram-unsteady": on("full", "ram-cells-weak", bit=2, probability=0.1),

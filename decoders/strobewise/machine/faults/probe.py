@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple, Sequence, Tuple
+from typing import TYPE_CHECKING, List, NamedTuple, Sequence, Tuple
 
 from ..analyser import Lead, Skew
 from . import blame
@@ -105,7 +105,19 @@ class SamplesLost(NamedTuple):
             if at >= total:
                 break
             plan.gaps.append((at, at + lost))
+        plan.gaps[:] = _joined(plan.gaps)  # there may be two of these faults
         plan.gaps_close = self.close
+
+
+def _joined(gaps: List[Tuple[int, int]]) -> List[Tuple[int, int]]:
+    """Return gaps in their order, those that touch as one."""
+    joined: List[Tuple[int, int]] = []
+    for first, after in sorted(gaps):
+        if joined and first <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], after))
+        else:
+            joined.append((first, after))
+    return joined
 
 
 def _off_suspects(line: str, **_: object) -> Suspects:
