@@ -2,32 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from abc import abstractmethod
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Optional
 
 import numpy as np
 import numpy.typing as npt
 
 from ..records.volts import AnalogLevels
-from .records import BitAssignment, BitStatistics, Block, Times
+from .records import BitAssignment, BitStatistics, Block, Header, Times
 from .vcd.state import BodyState, Layout
 
 
 class Followed:
-    """The part of a capture (interface.Recording) that its state answers."""
+    """The part of a capture (interface.Capture) that its state answers. A reader says how to begin, and yields its blocks."""
 
+    header: Header
     _layout: Optional[Layout] = None
     _state: Optional[BodyState] = None
     _kept: Optional[tuple[list[BitAssignment], Iterator[Block]]] = None
 
+    @abstractmethod
+    def _rewind(self) -> None:
+        """Go to the first sample. Raises CaptureError where that cannot be read a second time."""
+
+    @abstractmethod
+    def _blocks(self, layout: Layout, state: BodyState) -> Iterator[Block]:
+        """Yield the samples from the first one on. Raises CaptureError, OSError."""
+
+    def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
+        """Read the samples; a row for each time at which a level changes, and for the last. Again for a file, once for a pipe.
+
+        Raises CaptureError for a damaged file, ValueError for an assignment that the channels do not allow.
+        """
+        assigned = list(assignment)
+        kept, self._kept = self._kept, None
+        if kept is not None and kept[0] == assigned:
+            return kept[1]
+        layout = Layout(self.header, assigned)
+        self._rewind()
+        self._layout, self._state = layout, BodyState(layout)
+        return self._blocks(layout, self._state)
+
     def keep(self, assignment: Iterable[BitAssignment], blocks: Iterator[Block]) -> None:
         """Take back blocks that were read to look at: whoever asks next, for the same bits, gets these and reads nothing twice."""
         self._kept = list(assignment), blocks
-
-    def _kept_for(self, assigned: Sequence[BitAssignment]) -> Optional[Iterator[Block]]:
-        """Return the blocks that were kept for these bits; None where reading begins anew."""
-        kept, self._kept = self._kept, None
-        return kept[1] if kept is not None and kept[0] == assigned else None
 
     @property
     def start_time(self) -> Optional[int]:

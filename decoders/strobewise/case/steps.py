@@ -23,7 +23,7 @@ from .worth import bits_at_connector, bits_of_answer, bits_of_capture, cost, inf
 
 NO_MORE = (
     "so few leads and a meter can tell no more. Further go: more leads at once, with the address and data lines; the test program in "
-    "place of the ROM (strobewise stimulus); the free-run test (strobewise hookup --symptom dead says how)"
+    "place of the ROM (strobewise stimulus); the free-run test (strobewise hookup --free-run says how)"
 )
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
 SURE = 0.75  #: share from which the part may be put right, if no check is cheaper than the work that it may save; our choice

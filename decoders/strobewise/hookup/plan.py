@@ -35,11 +35,10 @@ CAUTIONS = (
     "Use a DIP test clip or fine grabbers, and wear an earthed wrist strap. Follow local electrical rules.",
 )
 FREE_RUN = (
-    "When this does not decide between the CPU and the memory: the free-run test. Power off; take the CPU's data pins off the board "
-    "(a socket adapter, or memory and buffers taken out) and hold D0-D7 at 0 V through a resistor of about 1 kilohm each, so that the "
-    "CPU reads 00h (NOP) everywhere. A good CPU then walks straight up through all addresses, with every strobe of a fetch. Capture "
-    "{lines} for {ms:.0f} ms, in which a good CPU comes round once, and let diagnose judge it: reads-all-00 alone is then the sign that "
-    "the CPU works, a missing strobe or an address line that does not count the sign that it does not. (Common practice.)"
+    "When this does not decide between the CPU and the memory: the free-run test. With nothing but resistors on its data pins the CPU "
+    "reads 00h (NOP) everywhere, and a good one walks straight up through all addresses, with every strobe of a fetch. "
+    "strobewise hookup --free-run says what to clip and how to set it up, its cautions first; strobewise diagnose --free-run then judges "
+    "each strobe, and each address line by its own rate. (Common practice.)"
 )
 
 
@@ -100,7 +99,7 @@ def advise(
     return Advice(
         symptom, channels, tuple(_lead(name, catalogue, worth, lines) for name in chosen), clock_hz, usual_rate(clock), least,
         symptom.duration_s, _trigger(symptom, lines), tuple(rule.id for rule in decided if worth.get(rule.id, 0.0) >= RELEVANT),
-        _undecided(catalogue, worth, lines), CAUTIONS, _free_run(symptom, channels, clock),
+        _undecided(catalogue, worth, lines), CAUTIONS, FREE_RUN if symptom.free_run else "",
     )  # fmt: skip
 
 
@@ -229,18 +228,6 @@ def _trigger(symptom: Symptom, lines: FrozenSet[str]) -> str:
         if name in lines:
             return f"{edge} edge of {bar(name)}"
     return symptom.without_trigger
-
-
-def _free_run(symptom: Symptom, channels: int, clock_hz: float) -> str:
-    if not symptom.free_run:
-        return ""
-    wanted = ["MREQ", "M1", "RD", "RFSH", "CLK", *ADDRESS, *DATA]
-    names = wanted[:channels] if channels < len(wanted) else wanted
-    words = [bar(name) for name in names]
-    addresses = [name for name in names if name in ADDRESS]
-    if len(addresses) > 1:
-        words = [word for word in words if word not in ADDRESS and word not in DATA] + [f"A0-{addresses[-1]}"]
-    return FREE_RUN.format(lines=", ".join(words), ms=ROUND_T_STATES / clock_hz * 1e3)
 
 
 def next_symptom(

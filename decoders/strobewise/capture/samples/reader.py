@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from types import TracebackType
 from typing import Optional, TypeVar
 
 from ...errors import CaptureError
 from ..followed import Followed
-from ..records import BitAssignment, Block, Header
+from ..records import Block, Header
 from ..vcd.state import BodyState, Layout
 from .following import Follower, Piece
 from .rate import SampleTimes
@@ -42,26 +42,8 @@ class SampledCapture(Followed):
         """Close the file."""
 
     @abstractmethod
-    def _rewind(self) -> None:
-        """Go to the first sample. Raises CaptureError where that cannot be read a second time."""
-
-    @abstractmethod
     def _pieces(self) -> Iterator[Piece]:
         """Yield the samples from the first one on. Raises CaptureError, OSError."""
-
-    def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
-        """Read the samples; a row for each at which a level changes, for the first, and for the end of the last.
-
-        Raises CaptureError for a damaged file, ValueError for an assignment that the channels do not allow.
-        """
-        assigned = list(assignment)
-        kept = self._kept_for(assigned)
-        if kept is not None:
-            return kept
-        layout = Layout(self.header, assigned)
-        self._rewind()
-        self._layout, self._state = layout, BodyState(layout)
-        return self._blocks(layout, self._state)
 
     def _blocks(self, layout: Layout, state: BodyState) -> Iterator[Block]:
         follower = Follower(layout, state, self.places, self.unit_bytes, self.times)

@@ -7,7 +7,7 @@ tells its sample rate, they are those of its samples.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from types import TracebackType
 from typing import Optional
 
@@ -17,7 +17,7 @@ import numpy.typing as npt
 from ...errors import CaptureError
 from .. import limits
 from ..followed import Followed, account
-from ..records import BitAssignment, Block, Channel, Header, Times
+from ..records import Block, Channel, Header, Times
 from ..samples.rate import SampleTimes
 from ..source import TextSource
 from ..vcd.header import quoted
@@ -83,30 +83,16 @@ class ScopeCapture(Followed):
         """Return how many bytes of the file were read so far."""
         return self._source.taken
 
-    def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
-        """Read the samples; a row for each time at which a level changes, for the first and for the last.
-
-        Raises CaptureError for a damaged row, ValueError for an assignment that the channels do not allow.
-        """
-        assigned = list(assignment)
-        kept = self._kept_for(assigned)
-        if kept is not None:
-            return kept
-        layout = Layout(self.header, assigned)
+    def _rewind(self) -> None:
         if not self._fresh:
-            self._reopen()
+            if not self._source.repeatable:
+                raise CaptureError("a pipe can be read only once", self.path, remedy="write the capture to a file first")
+            self._source.close()
+            self._source = TextSource(self.path)
+            self._head = self._read_head()
         self._fresh = False
         self.warnings[:] = [MIXED_UP] if self._head.by_host and sum(channel.is_volts for channel in self.header.channels) > 1 else []
         self._sample = -1
-        self._layout, self._state = layout, BodyState(layout)
-        return self._blocks(layout, self._state)
-
-    def _reopen(self) -> None:
-        if not self._source.repeatable:
-            raise CaptureError("a pipe can be read only once", self.path, remedy="write the capture to a file first")
-        self._source.close()
-        self._source = TextSource(self.path)
-        self._head = self._read_head()
 
     def _read_head(self) -> ScopeHead:
         data, ended = b"", False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import NamedTuple, Optional
 
@@ -11,7 +11,7 @@ import numpy as np
 from ...errors import CaptureError
 from .. import limits
 from ..followed import Followed
-from ..records import BitAssignment, Block, Header
+from ..records import Block, Header
 from ..source import TextSource
 from . import text
 from .general import Rows, last_word, read_general, rows_of
@@ -91,20 +91,6 @@ class VcdCapture(Followed):
     def note_taken(self, taken: int) -> None:
         """Note how many bytes another process has read."""
         self._taken_apart = taken
-
-    def blocks(self, assignment: Iterable[BitAssignment]) -> Iterator[Block]:
-        """Read the samples; may be called again for a file, once for a pipe.
-
-        Raises CaptureError for a damaged body, ValueError for an assignment that the channels do not allow.
-        """
-        assigned = list(assignment)
-        kept = self._kept_for(assigned)
-        if kept is not None:
-            return kept
-        layout = Layout(self.header, assigned)
-        self._rewind()
-        self._layout, self._state = layout, BodyState(layout)
-        return self._blocks(layout, self._state)
 
     def _rewind(self) -> None:
         if not self._fresh:
