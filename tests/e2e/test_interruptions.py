@@ -24,7 +24,9 @@ def strobewise(tmp_path):
     """Return a function that starts the command as an installed script does: the current folder is none of its places for modules."""
     script = tmp_path / "script" / "run.py"
     script.parent.mkdir()
-    script.write_text("import sys\nfrom strobewise_cli.main import main\n\nif __name__ == '__main__':\n    sys.exit(main())\n")
+    # Whoever runs the tests in the background of a shell has them ignore Ctrl-C, which a process hands on; a terminal's command does not.
+    head = "import signal\nimport sys\nfrom strobewise_cli.main import main\n\nif __name__ == '__main__':\n"
+    script.write_text(head + "    signal.signal(signal.SIGINT, signal.default_int_handler)\n    sys.exit(main())\n")
     search = os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])
     started = []
 

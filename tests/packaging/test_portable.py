@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from conftest import ROOT, TRACES, run_strobewise
+from conftest import ROOT, TRACES, require_component, run_strobewise
 
 FULL = str(TRACES / "good" / "healthy-full.vcd.gz")
 EIGHT = str(TRACES / "good" / "healthy-eight.vcd.gz")
@@ -67,6 +68,7 @@ def test_they_are_really_away():
 
 @pytest.mark.parametrize("platform", ["win32", "darwin"])
 def test_types_hold_on_other_systems(platform, tmp_path):
+    require_component("mypy", importlib.util.find_spec("mypy"), "pip install -e '.[dev]'")
     command = [sys.executable, "-m", "mypy", "--platform", platform, "--cache-dir", str(tmp_path)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=390)
     assert done.returncode == 0, done.stdout
