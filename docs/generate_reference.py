@@ -18,7 +18,8 @@ from strobewise.bus.lines import ADDRESS, DATA, LINES, SUPPLY_PINS, bar  # noqa:
 from strobewise.machine import FAULTS  # noqa: E402
 from strobewise.rules import CATALOGUE  # noqa: E402
 from strobewise_cli.main import COMMANDS, build_parser  # noqa: E402
-from strobewise_cli.render.explain_text import drawings, facts, sentence  # noqa: E402
+from strobewise_cli.render.explain_text import drawings, facts  # noqa: E402
+from strobewise_cli.render.phrases import sentence  # noqa: E402
 
 INTRODUCTION = "This page is generated from the code.\n"
 

@@ -200,3 +200,13 @@ def test_the_plain_engine_keeps_to_the_hosts_older_python(path):
     source = path.read_text(encoding="utf-8")
     ast.parse(source, feature_version=(3, 9))
     assert not source.strip() or "from __future__ import annotations" in source or len(source.splitlines()) < 4
+
+
+def test_a_diagnosis_does_not_load_the_simulated_bench():
+    """Loading is half of the time that a small capture takes; the bench is for simulating, explaining and known programs."""
+    code = "import sys; from strobewise_cli.main import main; main(['diagnose', sys.argv[1]]); print('loaded', *sys.modules)"
+    capture = ROOT / "traces" / "good" / "healthy-eight.vcd.gz"
+    done = subprocess.run([sys.executable, "-c", code, str(capture)], capture_output=True, text=True, check=True)
+    loaded = done.stdout.rpartition("loaded")[2].split()
+    assert "strobewise.verdict.judge" in loaded
+    assert not [name for name in loaded if name.startswith(("strobewise.machine", "strobewise_cli.render.explain"))]

@@ -17,7 +17,8 @@ from strobewise.rules import CATALOGUE, find_rule
 from strobewise.rules.base import ids
 from strobewise_cli.commands import explain
 from strobewise_cli.render.explain_pictures import MACHINES, changes_of, faults_of, faulty, healthy, picture_of
-from strobewise_cli.render.explain_text import _can_overline, drawings, facts, names_text, print_rule
+from strobewise_cli.render.explain_text import _can_overline, drawings, facts, print_rule
+from strobewise_cli.render.phrases import names_text
 from strobewise_cli.render.waveform_text import COLUMNS_MAX, LABEL, Mark, Stretch, columns_for, draw
 
 RULES = [pytest.param(rule, id=rule.id) for rule in CATALOGUE]

@@ -17,9 +17,9 @@ from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.page_server.desk import Beginning, View
 from strobewise_cli.render.case_text import answer_words, closed_words, hypothesis_words, item_words, settings_words
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, told
-from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.html_charts import Chart, Label
 from strobewise_cli.render.html_report import environment, finding_blocks, viewer_context
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.render.pinout import LeadTag, Pinout, chips_to_look_at, coverage, pinout, pins_to_measure
 
 #: Colours of leads by number: the code of resistors, which sets of leads follow (IEC 60062; common practice for analysers).

@@ -9,7 +9,7 @@ from strobewise.diagnosis.facade import Diagnosis
 from strobewise.rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
 from strobewise.verdict.words import SUSPECT_WORDS, names
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, power_words, told
-from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line
 
 WIDTH = 72

@@ -17,7 +17,7 @@ from strobewise_cli.acquire.host import Abilities, Device
 from strobewise_cli.acquire.plan import Plan
 from strobewise_cli.acquire.session import Taken
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect
-from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from strobewise import __version__
 from strobewise.case.records import CaseState
 from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, lead_words, trend_lines
-from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.html_report import asset, environment
+from strobewise_cli.render.phrases import sentence
 
 
 def render_page(state: CaseState) -> str:

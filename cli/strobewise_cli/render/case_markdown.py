@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from strobewise.case.records import CaseState
 from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, trend_lines
-from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.markdown import escape
+from strobewise_cli.render.phrases import sentence
 
 
 def render_markdown(state: CaseState) -> str:

@@ -12,7 +12,7 @@ from strobewise.bus.units import time_words
 from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step
 from strobewise.case.trend import Trend
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from strobewise.diagnosis.examined import Examined
 from strobewise.profile.options import Options
 from strobewise_cli.render.compare_text import capture_names, ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
-from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.html_charts import cycle_mix
 from strobewise_cli.render.html_data import Moment, PageData, collect, moment_of, title_of
 from strobewise_cli.render.html_report import FindingBlock, capture_words, environment, finding_blocks, viewer_context
+from strobewise_cli.render.phrases import sentence
 
 
 class Table(NamedTuple):

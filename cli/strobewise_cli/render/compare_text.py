@@ -14,7 +14,7 @@ from strobewise.bus.model import Finding
 from strobewise.bus.units import time_words
 from strobewise.compare.records import Comparison, TimingShift
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
-from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
 RANGES_SHOWN = 8  #: ranges of addresses that are named one by one

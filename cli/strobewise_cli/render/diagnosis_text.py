@@ -19,7 +19,7 @@ from strobewise.diagnosis.observations import observations
 from strobewise.verdict.coverage import guilty, left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.explain_text import sentence
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
 HEADLINES = {

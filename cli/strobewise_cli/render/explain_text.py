@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import IO
 
 from rich.table import Table
 from rich.text import Text
 
-from strobewise.bus.lines import in_ranges
 from strobewise.rules.base import Rule
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.explain_pictures import Drawn, faulty, healthy, picture_of
+from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.render.waveform_text import draw
 from strobewise_cli.terminal import report_console
 
 LEAD = 13
 COLOURS = {"fault": "bold red", "warning": "yellow", "note": "dim"}
-PARTS = {"ROM": "the ROM", "RAM": "the RAM"}
 
 
 def needs_text(rule: Rule) -> str:
@@ -27,21 +26,9 @@ def needs_text(rule: Rule) -> str:
     return "; or ".join(sets) if sets else "nothing in particular"
 
 
-def names_text(names: Sequence[str]) -> str:
-    """Return lines with whole buses as ranges, joined as in a sentence."""
-    parts = [name for name in names if name in PARTS]
-    words = in_ranges(name for name in names if name not in PARTS) + [PARTS[name] for name in parts]
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
-
-
 def suspects_text(rule: Rule) -> str:
     """Return the usual suspects with their shares."""
     return ", ".join(f"{SUSPECT_WORDS[name]} {share * 100:.0f} %" for name, share in rule.suspects) or "nobody"
-
-
-def sentence(text: str) -> str:
-    """Return text with a capital letter in front and one full stop at its end."""
-    return f"{text[0].upper()}{text[1:].rstrip('.')}."
 
 
 def facts(rule: Rule) -> list[tuple[str, str]]:

@@ -11,8 +11,8 @@ from strobewise.bus.units import time_words
 from strobewise.files.plain_data import Document
 from strobewise.hookup.free_run import FreeRunAdvice
 from strobewise.hookup.known_program import ProgramAdvice
-from strobewise_cli.render.explain_text import sentence
 from strobewise_cli.render.hookup_text import FORMAT, GROUND_PIN, VERSION, head, say
+from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import report_console
 
 

@@ -16,7 +16,7 @@ from strobewise.hookup.plan import Advice
 from strobewise.hookup.questions import answers, question_of
 from strobewise.rules import find_rule
 from strobewise_cli.output import json_text
-from strobewise_cli.render.explain_text import names_text, sentence
+from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.terminal import report_console
 
 FEW_LEADS = 4  #: further leads that are named; more of them are another set

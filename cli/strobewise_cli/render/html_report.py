@@ -27,10 +27,10 @@ from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, rate_words, told, with_cautions
-from strobewise_cli.render.explain_text import names_text, sentence
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, failures, memory_map, timeline
 from strobewise_cli.render.html_data import PageData, collect_all, finding_key, title_of
 from strobewise_cli.render.html_viewer import viewer
+from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.render.pinout import chips_to_look_at, coverage, pinout, pins_to_measure
 from strobewise_cli.render.waveform import plain
 from strobewise_cli.terminal import one_line

@@ -83,10 +83,14 @@ def format_of(source: TextSource) -> Format:
     start, ended = source.peek(1), False
     ended = not start
     while True:
-        told = [known.holds(start, ended) for known in FORMATS]
-        if True in told and None not in told[: told.index(True)]:
-            return FORMATS[told.index(True)]
-        if ended or None not in told or len(start) >= LONGEST_HEAD:
+        told: Optional[bool] = False
+        for known in FORMATS:
+            told = known.holds(start, ended)
+            if told:
+                return known
+            if told is None:
+                break  # it may yet be this one
+        if ended or told is not None or len(start) >= LONGEST_HEAD:
             return _by_name(source.path)
         more = source.peek_on()
         start, ended = more, len(more) == len(start)
