@@ -2,7 +2,7 @@
 
     python benchmarks/endless.py CAPTURE.vcd --gigabytes 20 --fault-at 19.5 | strobewise watch -
 
-CAPTURE: at least 105 ms with CLK and M1, as made by
+CAPTURE: at least 105 ms with M1, as made by
 
     strobewise simulate traces/scenarios/healthy-eight.toml --duration 106ms -o CAPTURE.vcd
 
@@ -27,7 +27,8 @@ from strobewise.capture.channels.mapping import map_channels
 
 TILE_TICKS = 10**8  # 0.1 s in nanoseconds
 FAULT_TICKS = 2_000_000
-PLACE = b"@@@@"  # the four leading digits, put in for each tile
+PLACE = b"@@@@@"  # the five leading digits, put in for each tile
+FIRST = 10_000  # the first tile, so that all have five digits: 90,000 tiles are two and a half hours
 
 
 def read(path):
@@ -68,14 +69,14 @@ def without_m1(times, words, start, ticks):
 
 
 def text(times, words, lines):
-    """Return a tile: rows of #TIME and changes, the six leading digits still open."""
+    """Return a tile: rows of #TIME and changes, its leading digits still open."""
     rows = []
     before = int(words[-1])  # the tile before ends so
     for at, word in zip(times.tolist(), words.tolist(), strict=True):
         changed = word ^ before
         changes = "".join(f" {word >> BIT[name] & 1}{chr(33 + i)}" for i, name in enumerate(lines) if changed >> BIT[name] & 1)
         if changes:
-            rows.append(f"#@@@@{at:08d}{changes}\n")
+            rows.append(f"#@@@@@{at:08d}{changes}\n")
         before = word
     return "".join(rows).encode()
 
@@ -101,25 +102,25 @@ def main():
     names = "".join(f"$var wire 1 {chr(33 + i)} {name} $end\n" for i, name in enumerate(lines))
     out.write(f"$timescale 1 ns $end\n{names}$enddefinitions $end\n".encode())
     first = "".join(f" {int(words[-1]) >> BIT[name] & 1}{chr(33 + i)}" for i, name in enumerate(lines))
-    out.write(f"#{1000 * TILE_TICKS - 100}{first}\n".encode())
-    sent, number, started = 0, 1000, time.monotonic()
+    out.write(f"#{FIRST * TILE_TICKS - 100}{first}\n".encode())
+    sent, number, started = 0, FIRST, time.monotonic()
     fault_at = None if args.fault_at is None else args.fault_at * 1e9
     while sent < args.gigabytes * 1e9:
         tile = healthy
         if fault_at is not None and sent >= fault_at:
             tile, fault_at = faulty, None
             print(f"fault in the tile from {number * TILE_TICKS / 1e9:.1f} s on", file=sys.stderr)
-        if number - 1000 in bursts:
-            start = bursts[number - 1000]
+        if number - FIRST in bursts:
+            start = bursts[number - FIRST]
             tile = text(times, without_m1(times, words, start, round(args.burst_ms * 1e6)), lines)
             print(f"burst at {(number * TILE_TICKS + start) / 1e9:.6f} s", file=sys.stderr)
         if args.live:
-            time.sleep(max(0.0, started + (number - 1000) * TILE_TICKS / 1e9 - time.monotonic()))
-        out.write(tile.replace(PLACE, b"%04d" % number))
+            time.sleep(max(0.0, started + (number - FIRST) * TILE_TICKS / 1e9 - time.monotonic()))
+        out.write(tile.replace(PLACE, b"%05d" % number))
         sent, number = sent + len(tile), number + 1
     out.flush()
     took = time.monotonic() - started
-    print(f"{sent / 1e9:.2f} GB in {took:.1f} s, {sent / 1e6 / took:.0f} MB/s, {number - 1000} tiles", file=sys.stderr)
+    print(f"{sent / 1e9:.2f} GB in {took:.1f} s, {sent / 1e6 / took:.0f} MB/s, {number - FIRST} tiles", file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from conftest import TRACES
 from strobewise import Options, diagnose
+from strobewise.capture.vcd import state
 
 #: 1000 ns; M1 unknown for the first quarter, then low for 250 ns; RD low for 600 ns.
 CAPTURE = """$timescale 1 ns $end
@@ -34,3 +36,16 @@ def test_levels_are_shares_of_the_time_in_which_they_are_known(tmp_path, start, 
     assert lines["M1"].known_fraction == pytest.approx(0.75) and lines["M1"].high_fraction == pytest.approx(500 / 750)
     assert lines["RD"].known_fraction == 1.0 and lines["RD"].high_fraction == pytest.approx(0.6 if inverted else 0.4)
     assert (lines["M1"].edges, lines["RD"].edges) == (1, 2)
+
+
+@pytest.mark.parametrize("name", ["healthy-eight.vcd.gz", "healthy-full.vcd.gz"])
+def test_a_long_capture_is_as_well_known_as_a_short_one(name, monkeypatch):
+    """Of most blocks of a long capture nobody counts how long a line was high; that its level was known stays known."""
+    path = TRACES / "good" / name
+    whole = diagnose([path]).evidence.lines
+    monkeypatch.setattr(state, "EXACT_BLOCKS", 1)
+    monkeypatch.setattr(state, "SAMPLED_BLOCKS", 3)
+    sampled = diagnose([path]).evidence.lines
+    assert {name: line.known_fraction for name, line in sampled.items()} == {name: line.known_fraction for name, line in whole.items()}
+    assert sampled["MREQ"].high_fraction != whole["MREQ"].high_fraction  # so blocks were left out
+    assert sampled["MREQ"].high_fraction == pytest.approx(whole["MREQ"].high_fraction, abs=0.05)

@@ -39,7 +39,7 @@ def test_volts_become_levels_with_hysteresis(tmp_path):
     capture, times, words, unknown = read(write(tmp_path, rows(volts)), "0")
     # 1.9 V after a high is high still, after a low low still; the last row closes the capture
     assert (times, words, unknown) == ([0, 30_000, 70_000, 90_000], [0, 1, 0, 0], [0, 0, 0, 0])
-    assert capture.channel_statistics()["0", 0] == (2, 40_000, 90_000)
+    assert capture.channel_statistics()["0", 0] == (2, 40_000, 90_000, 0)
     assert (capture.header.timescale_fs, capture.start_time, capture.end_time) == (1000, 0, 90_000)
 
 
@@ -133,7 +133,7 @@ def test_brackets_that_hold_no_unit_belong_to_the_name(tmp_path):
 def test_times_before_the_trigger_are_negative(tmp_path):
     capture, times, _, _ = read(write(tmp_path, "time,M1\n-2e-8,3\n-1e-8,0.5\n0,3\n1e-8,3\n"), "0")
     assert times == [-20_000, -10_000, 0, 10_000]
-    assert capture.channel_statistics()["0", 0] == (2, 20_000, 30_000)
+    assert capture.channel_statistics()["0", 0] == (2, 20_000, 30_000, 0)
     assert (capture.start_time, capture.end_time) == (-20_000, 10_000)
 
 

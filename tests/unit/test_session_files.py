@@ -97,7 +97,7 @@ def test_only_changes_become_rows_and_the_end_is_one(tmp_path):
     assert found == [(0, 1, 0), (2, 3, 0), (6, 0, 0), (7, 0, 0)]
     assert capture.header.timescale_fs == 10**8 and (capture.start_time, capture.end_time) == (0, 7)
     counts = capture.channel_statistics()
-    assert (tuple(counts["0", 0]), tuple(counts["1", 0])) == ((1, 6, 7), (2, 4, 7))
+    assert (tuple(counts["0", 0]), tuple(counts["1", 0])) == ((1, 6, 7, 0), (2, 4, 7, 0))
 
 
 def test_more_channels_than_one_number_holds(tmp_path):
@@ -120,7 +120,7 @@ def test_volts_become_levels_and_stay_as_evidence(tmp_path):
     assert found == [(0, 1, 2), (1, 1, 0), (2, 3, 0), (3, 2, 0), (5, 0, 0), (6, 0, 0)]
     levels = capture.analog_levels()["1"]
     assert levels.samples == 6 and levels.maximum_v == pytest.approx(3.3, abs=1e-6)
-    assert tuple(capture.channel_statistics()["1", 0]) == (2, 3, 5)
+    assert tuple(capture.channel_statistics()["1", 0]) == (2, 3, 5, 0)
 
 
 def test_a_session_of_volts_alone(tmp_path):
@@ -261,5 +261,5 @@ def test_of_many_changes_each_eighth_piece_counts_for_the_time_spent_high(tmp_pa
     with SessionCapture(str(path), 400) as capture:
         for _ in capture.blocks([BitAssignment("0", 0, 0)]):
             pass
-        edges, high, known = capture.channel_statistics()["0", 0]
+        edges, high, known, _ = capture.channel_statistics()["0", 0]
     assert edges == 7999 and high < 0.2 * capture.end_time and high / known == pytest.approx(0.75, abs=0.01)

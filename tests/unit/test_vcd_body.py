@@ -68,8 +68,8 @@ def test_blocks_say_none_where_all_is_known(tmp_path):
 def test_values_before_the_first_time_count_from_it(tmp_path):
     capture, times, words, unknown = read(write(tmp_path, "$dumpvars 1! b1 d $end\n#100\n#150\n0!\n#200\n"), CLK, D0)
     assert (times, words, unknown) == ([100, 150, 200], [1 | 1 << 32, 1 << 32, 1 << 32], [0, 0, 0])
-    assert capture.channel_statistics()["!", 0] == (1, 50, 100)
-    assert capture.channel_statistics()["d", 7] == (0, 0, 100)
+    assert capture.channel_statistics()["!", 0] == (1, 50, 100, 0)
+    assert capture.channel_statistics()["d", 7] == (0, 0, 100, 0)
     assert (capture.start_time, capture.end_time) == (100, 200)
 
 
@@ -80,9 +80,9 @@ def test_a_capture_without_a_time_is_one_row(tmp_path):
 def test_statistics_of_every_bit_mapped_or_not(tmp_path):
     capture, *_ = read(write(tmp_path, "#10\n0!\nb10000000 d\n#20\n1!\n1!\n#30\nx!\n#40\n0!\n#50\n1!\n#60\nb00000001 d\n#70\n"))
     counts = capture.channel_statistics()
-    assert counts["!", 0] == (3, 30, 50)  # 0 -> 1 -> x -> 0 -> 1
-    assert counts["d", 0] == (1, 10, 60)
-    assert counts["d", 7] == (1, 50, 60)
+    assert counts["!", 0] == (3, 30, 50, 0)  # 0 -> 1 -> x -> 0 -> 1
+    assert counts["d", 0] == (1, 10, 60, 0)
+    assert counts["d", 7] == (1, 50, 60, 0)
     assert len(counts) == 9
     assert counts.get(("d", 8)) is None
 
@@ -93,7 +93,7 @@ def test_of_a_very_wide_vector_the_lowest_64_bits_and_the_mapped_ones_are_follow
     capture, _, words, unknown = read(path, BitAssignment("d", 200, 1))
     assert (words, unknown) == ([2, 2, 2], [0, 0, 2])
     counts = capture.channel_statistics()
-    assert (counts["d", 200], counts["d", 63]) == ((0, 2, 2), (1, 1, 2))
+    assert (counts["d", 200], counts["d", 63]) == ((0, 2, 2, 0), (1, 1, 2, 0))
     assert ("d", 64) not in counts
 
 
@@ -105,7 +105,7 @@ def test_volts_are_thresholded_and_kept(tmp_path):
     assert (times, words, unknown) == ([0, 1, 2, 3], [0, 2, 2, 0], [2, 0, 0, 0])
     levels = capture.analog_levels()["v"]
     assert (levels.samples, levels.minimum_v, levels.maximum_v, levels.falls) == (4, -0.1, 3.3, 1)
-    assert capture.channel_statistics()["v", 0] == (1, 2, 2)
+    assert capture.channel_statistics()["v", 0] == (1, 2, 2, 0)
 
 
 def test_times_up_to_63_bits(tmp_path):

@@ -177,7 +177,7 @@ def test_counters_of_a_stretch(maps):
     known = counted(rows, channels)
     assert {key: value.edges for key, value in known.items()} == {key: whole[key].edges for key in known}
     assert {key: value.high_ticks for key, value in known.items()} == {key: whole[key].high_ticks for key in known}
-    assert since(whole, whole) == {key: (0, 0, 0) for key in whole} and since({}, whole) == whole
+    assert since(whole, whole) == {key: (0, 0, 0, 0) for key in whole} and since({}, whole) == whole
 
 
 def test_what_people_read(failing):

@@ -113,3 +113,4 @@ class BitStatistics(NamedTuple):
     edges: int  #: changes of level 0 <-> 1, the first value not counted
     high_ticks: int  #: ticks spent at a known 1
     known_ticks: int  #: ticks spent at a known level
+    untimed_ticks: int = 0  #: those of them in which it was not counted how long the level was 1 (most of a long capture)

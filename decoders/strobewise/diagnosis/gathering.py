@@ -199,5 +199,6 @@ def _fill_lines(evidence: BusEvidence, capture: Recording, channels: ChannelMap)
             line.edges = bit.edges
             if bit.known_ticks:
                 line.known_fraction = min(1.0, bit.known_ticks / length) if length else 1.0
-                high = bit.high_ticks / bit.known_ticks
+            if timed := bit.known_ticks - bit.untimed_ticks:
+                high = bit.high_ticks / timed
                 line.high_fraction = 1.0 - high if assignment.inverted else high

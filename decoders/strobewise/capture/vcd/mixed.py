@@ -33,6 +33,7 @@ class MixedTables:
         self.signals = signals
         self.first_bit = np.array([signal.first_bit for signal in signals], np.int64)
         self.width = np.array([signal.width for signal in signals], np.int64)
+        self.whole = np.array([(1 << min(signal.width, 64)) - 1 for signal in signals], np.uint64)
         self.ignored = np.array([signal.ignored for signal in signals], np.bool_)
         self.volts = np.array([signal.volts for signal in signals], np.bool_)
         self.scalar_mask = np.array([signal.masks.get(0, 0) if signal.width == 1 else 0 for signal in signals], np.uint64)
@@ -236,7 +237,8 @@ def _vector_values(text: Text, starts: Int, ends: Int, widths: Int) -> Optional[
 
 def _account(events: _Events, kinds: _Kinds, times: Int, tables: MixedTables, state: BodyState, ticks: TickCount) -> tuple[Words, Words]:
     """Return the bits of each signal whose level, and whose being known, each event changes; keep the account of every bit."""
-    when = _times_of(events, kinds, times) if ticks.counts_block() else None
+    timed = ticks.counts_block() or _unknown_somewhere(events, tables, state)
+    when = _times_of(events, kinds, times) if timed else None
     high_before, known_before = state.bit_level & state.bit_known, state.bit_known.copy()
     toggled, switched = np.zeros(len(events.word), np.uint64), np.zeros(len(events.word), np.uint64)
     if len(events.word):
@@ -251,8 +253,16 @@ def _account(events: _Events, kinds: _Kinds, times: Int, tables: MixedTables, st
     else:
         after = times[-1]
         state.high += np.where(high_before, times[0], 0) - np.where(state.bit_level & state.bit_known, after, 0)
-        state.known += np.where(known_before, times[0], 0) - np.where(state.bit_known, after, 0)
+        state.untimed += np.where(state.bit_known, after - times[0], 0)
     return toggled, switched
+
+
+def _unknown_somewhere(events: _Events, tables: MixedTables, state: BodyState) -> bool:
+    """Tell whether a level may go unknown in a block, or come back."""
+    if not len(events.signal):
+        return False
+    known = np.logical_and.reduceat(state.bit_known, tables.first_bit)  # of each signal: its bits lie side by side
+    return not known.take(events.signal).all() or bool(np.any(~events.known & tables.whole.take(events.signal)))
 
 
 def _times_of(events: _Events, kinds: _Kinds, times: Int) -> Int:

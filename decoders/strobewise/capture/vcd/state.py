@@ -103,6 +103,7 @@ class BodyState:
         #: the ticks spent high. Wraps around harmlessly when times are huge.
         self.high: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)
         self.known: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)  #: the same for known levels
+        self.untimed: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)  #: ticks spent known in blocks that were passed over
         self.volts: dict[bytes, LevelRecord] = {signal.code: LevelRecord() for signal in layout.signals if signal.volts}
 
     def statistics(self, layout: Layout) -> ChannelStatistics:
@@ -110,14 +111,14 @@ class BodyState:
         end = np.int64(self.time or 0)
         high = self.high + np.where(self.bit_level & self.bit_known, end, 0)
         known = self.known + np.where(self.bit_known, end, 0)
-        return ChannelStatistics(layout, self.edges.copy(), high, known)
+        return ChannelStatistics(layout, self.edges.copy(), high, known, self.untimed.copy())
 
 
 class ChannelStatistics(Mapping[tuple[str, int], BitStatistics]):
     """What each followed bit did, by identifier code and position counted from the rightmost digit."""
 
-    def __init__(self, layout: Layout, edges: npt.NDArray[np.int64], high: npt.NDArray[np.int64], known: npt.NDArray[np.int64]) -> None:
-        self._layout, self._counts = layout, (edges, high, known)
+    def __init__(self, layout: Layout, *counts: npt.NDArray[np.int64]) -> None:
+        self._layout, self._counts = layout, counts  # in the order of BitStatistics
 
     def __getitem__(self, key: tuple[str, int]) -> BitStatistics:
         code, position = key
@@ -142,7 +143,8 @@ SAMPLED_BLOCKS = 8
 class TickCount:
     """Which blocks count towards the ticks spent high: all of the first 32 (8 MB of text), of later ones each eighth.
 
-    The share of time at a level is as sure from an eighth of a long capture, and costs little. Edges are all counted.
+    The share of time at a level is as sure from an eighth of a long capture, and costs little. Edges are all counted, and so are the
+    ticks spent at a known level: a block in which a level goes unknown or comes back is never passed over.
     """
 
     def __init__(self) -> None:
@@ -154,7 +156,7 @@ class TickCount:
         return self._blocks <= EXACT_BLOCKS or self._blocks % SAMPLED_BLOCKS == 0
 
     def pass_over(self, state: BodyState, level_before: npt.NDArray[np.bool_], after: int) -> None:
-        """Leave the stretch from the state's time to `after` out, for bits whose being known did not change in it."""
+        """Leave the stretch from the state's time to `after` out of the ticks spent high; no bit's being known changed in it."""
         before = state.time or 0
+        state.untimed += np.where(state.bit_known, after - before, 0)
         state.high += np.where(level_before & state.bit_known, before, 0) - np.where(state.bit_level & state.bit_known, after, 0)
-        state.known += np.where(state.bit_known, before - after, 0)
