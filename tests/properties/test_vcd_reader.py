@@ -188,7 +188,7 @@ def statistics_by_hand(channels, told, end):
         first = known.index(True) if True in known else len(known)
         edges = sum(a != b for a, b in zip(levels[first:], levels[first + 1 :], strict=False))
         high = sum(span for span, level, sure in zip(spans, levels, known, strict=True) if level and sure)
-        found[bit.code, bit.bit_in_vector] = (edges, high, sum(span for span, sure in zip(spans, known, strict=True) if sure))
+        found[bit.code, bit.bit_in_vector] = (edges, high, sum(span for span, sure in zip(spans, known, strict=True) if sure), 0)
     return found
 
 
