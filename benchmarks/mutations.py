@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
+from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -30,6 +32,7 @@ class Change(NamedTuple):
     end: int
     new: str
     line: int
+    where: str  #: the function or class it stands in, "" for the module; with #2 where the same change of the same text stands there again
     before: str  #: the first changed line, without its indent
     after: str
 
@@ -37,33 +40,57 @@ class Change(NamedTuple):
         return source[: self.start] + self.new + source[self.end :]
 
 
-class Site(NamedTuple):
-    """A place where a change may be made; whether what comes of it is a program is not known yet."""
+def changes_of(source: str) -> list[Change]:
+    """Return all changes that may be made to a source text; whether what comes of one is a program is not known yet."""
+    seen: Counter[tuple[str, str, str]] = Counter()
+    changes = []
+    for kind, start, end, new in _Finder(_Text(source)).sites(ast.parse(source)):
+        changed = source[:start] + new + source[end:]
+        before, after = _line_at(source, start), _line_at(changed, start)
+        if before == after:  # an entry that fills the next line
+            before, after = source[start:end].strip(" ,\n"), ""
+        line = source.count("\n", 0, start) + 1
+        where = _place(source, line)
+        seen[where, before, after] += 1
+        again = seen[where, before, after]
+        changes.append(Change(kind, start, end, new, line, where if again == 1 else f"{where}#{again}", before, after))
+    return changes
 
-    kind: str
-    start: int
-    end: int
-    new: str
 
-
-def sites_of(source: str) -> list[Site]:
-    """Return all places of a source text where a change may be made."""
-    return [Site(*site) for site in _Finder(_Text(source)).sites(ast.parse(source))]
-
-
-def make_change(source: str, site: Site) -> Change | None:
-    """Return the change at a place, None where Python cannot compile what comes of it or reads it as the same program."""
-    changed = source[: site.start] + site.new + source[site.end :]
+def is_another_program(source: str, change: Change) -> bool:
+    """Return whether Python can compile what comes of a change, and reads it as another program."""
     try:
-        if ast.dump(ast.parse(changed)) == ast.dump(ast.parse(source)):
-            return None
+        return ast.dump(ast.parse(change.apply(source))) != _dumped(source)
     except SyntaxError:
-        return None
-    line = source.count("\n", 0, site.start) + 1
-    before, after = _line_at(source, site.start), _line_at(changed, site.start)
-    if before == after:  # an entry that fills the next line
-        before, after = source[site.start : site.end].strip(" ,\n"), ""
-    return Change(*site, line, before, after)
+        return False
+
+
+@functools.lru_cache(maxsize=4)
+def _dumped(source: str) -> str:
+    return ast.dump(ast.parse(source))
+
+
+@functools.lru_cache(maxsize=4)
+def _places(source: str) -> list[tuple[int, int, str]]:
+    """Return the first line, the last one and the dotted name of every function and class, the outer before the inner."""
+    found = []
+
+    def walk(node: ast.AST, above: str) -> None:
+        for child in ast.iter_child_nodes(node):
+            name = above
+            if isinstance(child, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+                name = f"{above}.{child.name}".lstrip(".")
+                first = min([child.lineno, *(each.lineno for each in child.decorator_list)])
+                found.append((first, child.end_lineno or first, name))
+            walk(child, name)
+
+    walk(ast.parse(source), "")
+    return found
+
+
+def _place(source: str, line: int) -> str:
+    around = [name for first, last, name in _places(source) if first <= line <= last]
+    return around[-1] if around else ""
 
 
 def _line_at(source: str, offset: int) -> str:

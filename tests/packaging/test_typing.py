@@ -13,9 +13,6 @@ from strobewise.bus import model
 
 #: File -> how often `Any` may stand in it at most, and why.
 ALLOWED: dict[str, tuple[int, str]] = {
-    "decoders/strobewise/archive/cluster.py": (11, "the client and the futures of an optional library that has no types"),
-    "decoders/strobewise/archive/folder.py": (1, "JSON of the journal, checked as it is read"),
-    "decoders/strobewise/archive/processes.py": (2, "what is passed on to a pool of processes"),
     "decoders/strobewise/cpu/generator.py": (2, "the tables of functions that are made from text; an arithmetic that a caller brings"),
     "decoders/strobewise/cpu/model.py": (1, "the same arithmetic"),
     "decoders/strobewise/cycles/engine.py": (1, "an array of whatever type of number"),

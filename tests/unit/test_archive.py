@@ -168,6 +168,21 @@ def test_a_journal_that_was_cut_off_keeps_what_is_whole(folder, tmp_path):
     assert Journal(path, Options()).done(tasks) == {}
 
 
+@pytest.mark.parametrize("broken", [{"findings": 1}, {"lines": None}, {"capture": []}, {"fingerprint": "of another version"}])
+def test_a_line_of_the_journal_that_is_no_record_is_passed_over(broken, folder, tmp_path):
+    tasks = find_captures(folder)
+    path = tmp_path / "journal.jsonl"
+    journal = Journal(str(path), Options())
+    journal.begin([])
+    for task in tasks:
+        journal.add(examine_task(task, Options()))
+    journal.close()
+    lines = [json.loads(line) for line in path.read_text(encoding="ascii").splitlines()]
+    lines = [{**line, **broken} if line["capture"]["path"] == "good.vcd.gz" else line for line in lines]
+    path.write_text("".join(json.dumps(line) + "\n" for line in lines), encoding="ascii")
+    assert set(Journal(str(path), Options()).done(tasks)) == {"deep/er/bad.vcd"}
+
+
 def test_options_have_fingerprints():
     assert fingerprint(Options()) == fingerprint(Options())
     assert len({fingerprint(each) for each in (Options(), Options(maps=("M1=CH0",)), Options(roms=(("a", 0, b"x"),)))}) == 3

@@ -24,8 +24,7 @@ def judge(value: int, on: bool) -> bool:
 
 
 def made():
-    changes = [mutations.make_change(SOURCE, site) for site in mutations.sites_of(SOURCE)]
-    return [change for change in changes if change is not None]
+    return [change for change in mutations.changes_of(SOURCE) if mutations.is_another_program(SOURCE, change)]
 
 
 @pytest.mark.parametrize(
@@ -56,3 +55,9 @@ def test_changes_are_other_programs_and_leave_texts_alone():
 
 def test_an_alias_of_a_type_is_left_alone():
     assert not any("Alias" in change.before for change in made())
+
+
+def test_a_change_is_known_by_the_place_that_it_stands_in():
+    source = "class Lamp:\n    def lit(self):\n        if self.on > 1:\n            return 1\n        return 1\nON = 1\n"
+    places = {(change.line, change.where) for change in mutations.changes_of(source)}
+    assert places == {(3, "Lamp.lit"), (4, "Lamp.lit"), (5, "Lamp.lit#2"), (6, "")}

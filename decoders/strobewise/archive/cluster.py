@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 import queue
 import socket
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
-from typing import Any
+from typing import Protocol, TypeVar, cast
 from urllib.parse import urlsplit
 
 from ..errors import ComponentMissing, StrobewiseError
@@ -22,6 +23,35 @@ LOOK_S = 2  #: so often it is looked whether the cluster is still there, while n
 WITHOUT_WORKERS_S = 30  #: a nanny starts a worker anew within seconds
 FETCHES = 3  #: a result that was lost with its worker is asked for so often
 AGAIN = "look at the cluster, then give the same command again: what is done stays done"
+
+
+T = TypeVar("T")
+
+
+class _Future(Protocol):
+    """What `distributed` gives for a task: as much of it as is used here."""
+
+    def add_done_callback(self, call: Callable[[_Future], object], /) -> None: ...
+    def exception(self, timeout: float) -> BaseException | None: ...
+    def result(self, timeout: float) -> Record: ...
+    def release(self) -> None: ...
+
+
+class _Loop(Protocol):
+    @property
+    def asyncio_loop(self) -> asyncio.AbstractEventLoop: ...
+
+
+class _Client(Protocol):
+    """The client of `distributed`: as much of it as is used here."""
+
+    @property
+    def status(self) -> str: ...
+    @property
+    def loop(self) -> _Loop: ...
+    def submit(self, work: Callable[..., object], /, *args: object, pure: bool) -> _Future: ...
+    def scheduler_info(self) -> Mapping[str, object]: ...
+    def close(self, timeout: float) -> None: ...
 
 
 def run_cluster(tasks: Sequence[Task], options: Options, scheduler: str) -> Iterator[Record]:
@@ -38,7 +68,7 @@ def run_cluster(tasks: Sequence[Task], options: Options, scheduler: str) -> Iter
         remedy = 'pip install "strobewise[cluster]", or leave --scheduler out'
         raise ComponentMissing("a cluster needs dask", f"--scheduler {scheduler}", remedy) from missing
     with _told_once():
-        client = _connect(Client, scheduler)
+        client = cast(_Client, _connect(Client, scheduler))  # its own types leave most of this open
         # What its tasks die of when the cluster goes is said in one line of ours; asyncio would tell it at length when the program ends.
         client.loop.asyncio_loop.set_exception_handler(lambda _, __: None)
         try:
@@ -62,9 +92,9 @@ def _handed_over(options: Options) -> Options:
 class _Run:
     """One survey on a cluster."""
 
-    def __init__(self, client: Any, options: Any, scheduler: str) -> None:
+    def __init__(self, client: _Client, options: _Future, scheduler: str) -> None:
         self._client, self._options, self._scheduler = client, options, scheduler
-        self._ready: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._ready: queue.SimpleQueue[_Future] = queue.SimpleQueue()
         self._tries: Counter[str] = Counter()
 
     def records(self, tasks: Sequence[Task], suspects: list[Task]) -> Iterator[Record]:
@@ -90,12 +120,12 @@ class _Run:
                 raise self._gave_up(f"the cluster gave up: {error}")
             future.release()
 
-    def _submit(self, task: Task) -> Any:
+    def _submit(self, task: Task) -> _Future:
         future = self._client.submit(examine_task, task, self._options, pure=False)
         future.add_done_callback(self._ready.put)
         return future
 
-    def _again(self, task: Task) -> Any:
+    def _again(self, task: Task) -> _Future:
         """Submit once more what was lost with a worker or with the scheduler."""
         self._tries[task.path] += 1
         if self._client.status != "running":
@@ -104,7 +134,7 @@ class _Run:
             raise self._gave_up(f"the cluster loses what came of {task.path}")
         return self._submit(task)
 
-    def _next(self) -> Any:
+    def _next(self) -> _Future:
         """Return the next future that is done. Raises StrobewiseError when none will be."""
         alone_since = time.monotonic()
         while True:
@@ -125,16 +155,15 @@ class _Run:
         except (OSError, ValueError):
             return False
 
-    def _error(self, future: Any) -> Any:
+    def _error(self, future: _Future) -> BaseException | None:
         try:
             return future.exception(timeout=CONNECT_S)
         except (CancelledError, TimeoutError, OSError):
             return CancelledError()
 
-    def _fetched(self, future: Any) -> Record | None:
+    def _fetched(self, future: _Future) -> Record | None:
         try:
-            record: Record = future.result(timeout=WITHOUT_WORKERS_S)
-            return record
+            return future.result(timeout=WITHOUT_WORKERS_S)
         except (CancelledError, TimeoutError, OSError):
             return None
 
@@ -153,7 +182,7 @@ def _told_once() -> Iterator[None]:
         logging.disable(before)
 
 
-def _connect(client: Any, scheduler: str) -> Any:
+def _connect(client: Callable[..., T], scheduler: str) -> T:
     where, remedy = f"--scheduler {scheduler}", "start dask scheduler and dask worker, and give the address it prints"
     try:
         address = urlsplit(scheduler if "://" in scheduler else f"tcp://{scheduler}")

@@ -8,7 +8,7 @@ import os
 import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from .. import __version__
 from ..errors import UsageError
@@ -79,6 +79,20 @@ def _as_it_was(row: Mapping[str, object], task: Task) -> bool:
     return was == (task.size, task.modified_ns, task.map_digest)
 
 
+def _read_line(line: str, fingerprint: str) -> Record | None:
+    """Return the record in a line of a journal, None where there is none or it was made otherwise."""
+    try:
+        entry = json.loads(line)
+    except ValueError:
+        return None
+    if not isinstance(entry, dict) or entry.get("fingerprint") != fingerprint:
+        return None
+    capture, findings, lines = entry.get("capture"), entry.get("findings"), entry.get("lines")
+    if not isinstance(capture, dict) or not isinstance(findings, list) or not isinstance(lines, list):
+        return None
+    return Record(capture, findings, lines)
+
+
 class Journal:
     """One line of JSON for each capture that is done.
 
@@ -94,27 +108,21 @@ class Journal:
         """Return the records of those captures that need not be examined again, by path."""
         wanted = {task.path: task for task in tasks}
         found: dict[str, Record] = {}
-        for entry in self._entries():
-            task = wanted.get(entry["capture"].get("path"))
-            row = entry["capture"]
-            same = task is not None and _as_it_was(row, task)
-            if task is not None and same and row.get("status") == "examined":
-                found[task.path] = Record(row, entry["findings"], entry["lines"])
+        for record in self._records():
+            task = wanted.get(str(record.capture.get("path")))
+            if task is not None and _as_it_was(record.capture, task) and record.capture.get("status") == "examined":
+                found[task.path] = record
         return found
 
-    def _entries(self) -> Iterator[dict[str, Any]]:
+    def _records(self) -> Iterator[Record]:
         try:
             if not os.path.isfile(self._path):
                 return
             with open(self._path, encoding="ascii") as file:
                 while line := file.readline(MAX_LINE_CHARS):
-                    try:
-                        entry = json.loads(line)
-                        good = entry["fingerprint"] == self._fingerprint and isinstance(entry["capture"], dict)
-                    except (ValueError, KeyError, TypeError):
-                        continue
-                    if good:
-                        yield entry
+                    record = _read_line(line, self._fingerprint)
+                    if record is not None:
+                        yield record
         except (FileNotFoundError, UnicodeDecodeError):
             return
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from types import TracebackType
-from typing import Any, Protocol, TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
 from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
@@ -30,6 +30,7 @@ class _Watched(Protocol):
 
 
 Work = Callable[[Task, Options], Record]
+P = ParamSpec("P")
 T = TypeVar("T")
 
 
@@ -65,7 +66,7 @@ class WorkerPool(ProcessPoolExecutor):
         most = MOST_ON_WINDOWS if sys.platform == "win32" else processes
         super().__init__(min(processes, most), mp_context=context, initializer=_stay_with_parent, initargs=(self._watched,))
 
-    def submit(self, work: Callable[..., T], /, *args: Any, **named: Any) -> Future[T]:
+    def submit(self, work: Callable[P, T], /, *args: P.args, **named: P.kwargs) -> Future[T]:
         with _interrupts_held():  # processes start here
             return super().submit(work, *args, **named)
 
