@@ -15,6 +15,7 @@ from mutations import Change
 
 ROOT = Path(__file__).resolve().parents[1]
 COPIED = ("decoders", "cli", "tests", "traces", "benchmarks", "docs", "pyproject.toml", "README.md", "CHANGELOG.md", "DEVELOPERS.md")
+HANGS = "hangs"  #: stands for the test that failed where none came to an end
 NOT_RUN = (4, 5)  #: exit statuses of pytest: a test was not found, none was run
 
 Key = tuple[str, str, str, str]
@@ -75,13 +76,21 @@ class Tree:
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, 9)  # the group that was started here: a test may have children
                 process.communicate()
-                return "hangs"
+                return HANGS
         if process.returncode == 0 or (process.returncode in NOT_RUN and tolerant):
             return ""
         if process.returncode in NOT_RUN:
             sys.exit(f"the tests could not be run: {text.strip()[-500:]}")
         failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
         return failed[0].partition(" ")[2].partition(" - ")[0] if failed else text.strip()[-200:]
+
+    def there(self, tests: Iterable[str]) -> list[str]:
+        """Return those of these tests that can be found; of a file, all of it."""
+        wanted = set(tests)
+        files = sorted({name.partition("::")[0] for name in wanted if (self.folder / name.partition("::")[0]).exists()})
+        command = [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *files]
+        done = subprocess.run(command, cwd=self.folder, capture_output=True, text=True, check=False)
+        return sorted(wanted.intersection([*done.stdout.splitlines(), *files]))
 
     def try_mutant(self, mutant: Mutant, timeout_s: float, *rounds: Iterable[str]) -> Outcome:
         """Make the change, run the tests round by round until one fails, and take the change back."""

@@ -9,8 +9,9 @@ from dataclasses import replace
 
 import pytest
 
-from conftest import ROOT
+from conftest import ROOT, TRACES
 from strobewise.bus.lines import ADDRESS, DATA, LINE
+from strobewise.bus.model import SUSPECTS, SuspectShare, Verdict
 from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
 from strobewise.hookup.plan import ALWAYS, RATES_HZ, advise, next_symptom, relevance
@@ -186,6 +187,18 @@ def test_after_an_undecided_capture_the_rules_that_decided_stand_back(tmp_path):
     assert set(lines_of(again)) - {"MREQ"} <= set(first.verdict.clip_also)
     assert "clock-stopped" in again.decides and next(lead for lead in again.leads if lead.line == "CLK").rules
     assert call("--channels", "4", "--after", path) == 0
+
+
+def test_what_the_verdict_suspects_outweighs_an_unknown_symptom_and_joins_one_that_was_told():
+    evidence = diagnose([TRACES / "good" / "healthy-two.vcd"]).evidence
+    verdict = Verdict("fault", (SuspectShare("cpu", 0.8), SuspectShare("connection", 0.2)), "", (), ())
+    alone, _ = next_symptom(verdict, (), evidence)
+    assert alone.weights == {"cpu": 1.0, "connection": 0.25}
+    nobody, _ = next_symptom(verdict._replace(suspects=()), (), evidence)
+    assert nobody.weights == {**dict.fromkeys(SUSPECTS, 0.0), **UNKNOWN.weights}
+    told = find_symptom("memory-size")
+    both, _ = next_symptom(verdict, (), evidence, told)
+    assert both.weights["cpu"] == 1.0 and both.weights["ram"] == told.weights["ram"] and set(both.weights) == set(SUSPECTS)
 
 
 # --- the command -------------------------------------------------------------------------------------------------------

@@ -431,6 +431,9 @@ def test_faults_act_together():
         ("ram-bit-dead", {"bit": 8}, r"bit is 8 \(bit\): a whole number 0\.\.7"),
         ("dead-low", {"line": "CLK", "at": "socket"}, r"CLK does not reach the socket \(at\): one of line, probe"),
         ("open-at-chip", {"line": "D3", "level": "low"}, r"level has no effect on this open-at-chip \(level\): leave it out"),
+        ("clock-dead", {"after_s": -0.5}, r"after_s is -0\.5 \(after_s\): a number 0\.\.3600"),
+        ("clock-dead", {"after_s": True}, r"after_s is True \(after_s\): a number 0\.\.3600"),
+        ("clock-dead", {"after_s": "soon"}, r"after_s is 'soon' \(after_s\): a number 0\.\.3600"),
         ("shorted", {"lines": ["D1"]}, r"lines is \['D1'\] \(lines\): a list of two different lines"),
     ],
 )

@@ -19,7 +19,7 @@ from ..rules.prediction import followed
 from ..rules.replay import describe_group
 from .memory_map import seen_map
 
-VECTORS_SHOWN = 4
+VECTORS_SHOWN = 4  #: interrupt vectors named in a sentence; more of them are told by their number
 
 
 class Observation(NamedTuple):

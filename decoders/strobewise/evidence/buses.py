@@ -22,7 +22,7 @@ from ..records.evidence import REFRESH_CLASS, BusEvidence
 from .part import Part
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
-JUMPS_KEPT = 256
+JUMPS_KEPT = 256  #: steps of the refresh counter that are kept for words and pictures; more of them say nothing new
 PAIR_BATCHES = 8  #: the first batches are compared in full, later ones one in so many
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
 _COUNTER = np.uint64(0x7F << BIT["A0"])

@@ -12,7 +12,7 @@ from ..records.strobes import behaviour
 Int = npt.NDArray[np.int64]
 
 FOLLOWS_SHARE = 0.7  #: share of a line's edges that must come with another line's before it is said to follow it
-_FEW_EDGES = 16
+_FEW_EDGES = 16  #: edges from which the moments of two lines can be held side by side
 
 
 def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64], tick_s: float, sample_ticks: float) -> None:

@@ -24,7 +24,7 @@ from .part import Part
 
 _FETCH, _READ, _WRITE, _ACK = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "interrupt_acknowledge"))
 _HALT, _NMI, _RESET = (NOTE_INDEX[note] for note in ("halt", "nmi_response", "after_reset"))
-STARTS_KEPT = 4096
+STARTS_KEPT = 4096  #: starts of the program that are kept: bounds memory in a capture of a machine that resets all the time
 LOOK_BACK = 8  #: cycles of the longest instruction that could end behind FFFFh, and of one that repeats itself
 _RELATIVE = (0x10, 0x18, 0x20, 0x28, 0x30, 0x38)  # DJNZ, JR
 _TO_REGISTER, _RESTART_0 = 0xE9, 0xC7  # JP (HL), RST 00h

@@ -19,7 +19,7 @@ from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes,
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
 LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32nd ...
-LATER_FROM = 8
+LATER_FROM = 8  #: batch from which later cycles are kept too: the start-up lies before it, another part of the program behind
 
 
 class LeadsPart(Part):

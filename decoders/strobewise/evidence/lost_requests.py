@@ -6,9 +6,9 @@ from ..bus.semantics import TIMING_SAMPLES_MIN
 from ..records.evidence import REFRESH_CLASS, BusEvidence
 from ..records.strobes import healthy
 
-PULSES_MIN = 16
+PULSES_MIN = 16  #: pulses of the line from which a share of them means something
 LOST_MIN = 8  #: pulses without a request that need explaining: a reset and a bus grant break off a cycle each
-LOST_SHARE = 0.05
+LOST_SHARE = 0.05  #: of the pulses without a request that must be lost: fewer may be spikes that looked like pulses
 WHOLE_T = 1.0  #: a pulse of /M1 or /RFSH lasts 2 T (UM0080); one shorter than this is a spike
 
 

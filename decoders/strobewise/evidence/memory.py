@@ -22,7 +22,7 @@ from .part import Part
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
-POPPED_KEPT = 64
+POPPED_KEPT = 64  #: differing return addresses that are kept: the finding names the first ones
 SAMPLES_KEPT = 4096  #: mismatches kept one by one, for the hypotheses about address lines
 
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]

@@ -20,9 +20,9 @@ from ..records.leads import Relabelling
 from .strobe_leads import EVENTS_MIN, Stretch, raw_of, relabelled
 
 TRANSFERS = ("memory_read", "memory_write", "memory_access", "io_read", "io_write")
-TRANSFERS_MIN = 16
+TRANSFERS_MIN = 16  #: transfers in the wrong state of /HALT; fewer may be the response that ends a halt
 SLOW_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK")
-SURE_SLOW = 0.8
+SURE_SLOW = 0.8  #: confidence from which a line's behaviour is believed against its name
 HALT_FETCHES_MIN = 8  #: fetches in a halt that must be seen before its absence elsewhere says anything
 NEARLY_NONE = 0.02  #: transfers for each fetch in a halt, at most: the response that ends it makes a few
 TRANSFERS_PER_FETCH = 0.2  #: transfers for each fetch of a program that runs, at least

@@ -29,12 +29,12 @@ from .collect import Collector
 
 EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate
 EVENTS_GLANCED = 10_000  #: events looked at in every capture
-EVENTS_MIN = 200
-FETCHES_MIN = 40
+EVENTS_MIN = 200  #: events from which a stretch holds some twenty machine cycles
+FETCHES_MIN = 40  #: fetches that the new labels must show: fewer come about by chance among many candidates
 SEEN_MIN = 3  #: assertions that a strobe must show under its new label
 FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
-NO_WORSE = 0.02
+NO_WORSE = 0.02  #: share by which another measure may fall: a request cut off at either end of a short stretch
 GAINS = 1.1  #: times as many cases in which a strobe is called for, from which labels show more of the bus
 AMISS = ("unrelated", "partial", "inverted")  #: kinds of behaviour of a channel that may carry another line
 

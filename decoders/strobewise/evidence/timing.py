@@ -26,7 +26,7 @@ from .part import Part
 Int = npt.NDArray[np.int64]
 
 BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, are measured
-DELAYS_MIN = 20
+DELAYS_MIN = 20  #: delays of an edge from which their middle is told: fewer hang on where the samples fell
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
 RESPONSE = 5  #: cycles that tell the mode: the acknowledge, two writes of the return address, then a fetch or the vector table's two reads
 

@@ -13,8 +13,8 @@ from .strobes import find_strobes
 
 __all__ = ["GROUPS", "Identified", "Role", "identify"]
 
-EVENTS_MIN = 200
-CLOCK_SURE, MREQ_SURE = 0.97, 0.97
+EVENTS_MIN = 200  #: events from which a stretch holds some twenty machine cycles, as few as any line is told by
+CLOCK_SURE, MREQ_SURE = 0.97, 0.97  #: confidence of a regular clock, and of a frame that most pulses fit: the others are named by it
 
 
 @dataclass

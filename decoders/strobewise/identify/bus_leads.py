@@ -18,17 +18,17 @@ from .raw import Flags, Int
 from .search import contradictions
 
 GOOD = 0.99  #: share of the instructions that agree from which nothing is tried
-INSTRUCTIONS_MIN = 24
+INSTRUCTIONS_MIN = 24  #: instructions that are judged: with fewer, one that was cut off is more than GOOD allows
 COUNTS = 0.99  #: the same for the refresh counter's steps: the highest bit alone spoils one in 64
-REFRESHES_MIN = 64
-REFRESHES_SURE = 128
+REFRESHES_MIN = 64  #: refreshes: half of the counter's round, in which all bits but the highest have moved
+REFRESHES_SURE = 128  #: refreshes: the counter's whole round, where they are the only witness
 EXPLAINS = 0.8  #: share of what disagreed that a change must explain
 AFTER = 0.93  #: share of the instructions that must agree after it
 GAIN_MIN = 3  #: different instructions that a change must turn
 RIVAL = (0.6, 0.85)  #: share of what the best change mends that the next one may mend, without and with the address bus as a witness
 OPCODES_MIN = 8  #: different opcodes that must agree after it
 MENDED_MIN = 4  #: different opcodes that it must mend, without the address bus
-TRIED_CYCLES = 8_000
+TRIED_CYCLES = 8_000  #: cycles on which every change is tried first; the best ones are tried on all
 MODEL_MIN = 2  #: contradictions of the CPU model from which its witness is asked
 MODEL_SURE = 6  #: fewer must all be explained
 CANDIDATES = 6  #: exchanges that the model is asked about

@@ -27,8 +27,8 @@ ADDRESS_INSIDE, DATA_INSIDE = 0.12, 0.2
 COUNTED = 0.9  #: how sure a bit is that counts
 GUESS_MIN = 0.75  #: agreement from which a tie between two lines is a first guess
 MAKES_SENSE = 0.9  #: share of the instructions that must agree before the order is believed
-MOVES_MIN = 4
-INSTRUCTIONS_MIN = 24
+MOVES_MIN = 4  #: changes of a line from which something follows from when it changes
+INSTRUCTIONS_MIN = 24  #: instructions that must make sense together
 NAMED = 0.65  #: confidence from which a bit is named
 
 FindSlow = Callable[[list[int], list[int]], list[Role]]

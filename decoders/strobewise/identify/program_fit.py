@@ -28,7 +28,7 @@ FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, GRANTED = (
 )
 _DIGIT = {"memory_read": 1, "memory_write": 2, "io_read": 3, "io_write": 4}
 _OTHER = 5  #: a cycle that belongs to no instruction: an acknowledge, an unknown one
-_BASE = 6
+_BASE = 6  #: one more than the digits 0 to 5 that a cycle of a pattern may have
 _LONGEST = 6  #: data cycles of the longest instruction
 _NO_PATTERN = -1
 

@@ -21,9 +21,9 @@ Flags = npt.NDArray[np.bool_]
 Words = npt.NDArray[np.uint64]
 
 REQUESTS_MIN = 60  #: pulses of a candidate for /MREQ
-FETCHES_MIN = 20
-PULSES_TRIED = 512
-CLOCK_EDGES_MIN = 128
+FETCHES_MIN = 20  #: pairs of pulses, a transfer and its refresh, that a candidate for /MREQ must show
+PULSES_TRIED = 512  #: pulses from which the T-state is estimated: more of them take time and move it little
+CLOCK_EDGES_MIN = 128  #: edges: 64 periods, from which a regular line is a clock
 CLOCK_REGULAR = 0.35  #: largest deviation of a clock's periods from the middle one, as a share of it
 FRAME_FITS = 0.8  #: share of its pulses that must have the lengths of /MREQ
 BOTH_MAX = 0.1  #: share of the pulses that may look like the first and the second of a pair at once

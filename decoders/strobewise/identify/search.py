@@ -21,11 +21,11 @@ from .program_fit import Fit
 from .raw import Int
 from .sample import Sample
 
-ROUNDS = 40
-MODEL_ROUNDS = 8
-MODEL_CYCLES = 3_000
+ROUNDS = 40  #: improvements of one start: each turns a pair of 24 lines, and few starts need as many
+MODEL_ROUNDS = 8  #: exchanges made by the CPU model's word; which is asked last, when few bits are wrong
+MODEL_CYCLES = 3_000  #: cycles that the model follows for each exchange that is tried: some hundred instructions, a moment's work
 MODEL_STRIDE = 500  #: cycles followed before the count is looked at
-ANEW = 12
+ANEW = 12  #: starts from other guesses where the first comes to nothing
 CONTENT = 0.95  #: share of instructions that agree at which no further start is tried
 VARIED = 16  #: different instructions below which the program says too little
 SURE = 3  #: contradictions against every exchange that make a bit sure

@@ -17,16 +17,16 @@ from .roles import Role
 from .sample import Sample
 
 ACK = KIND_INDEX["interrupt_acknowledge"]
-PULSES_MAX = 4000
+PULSES_MAX = 4000  #: edges of a line that still moves seldom; a strobe has more in any capture of use
 SPIKE_T = 0.6  #: pulses and gaps shorter than this are spikes
 HALT_FETCHES = 4  #: fetches of one address in a row before a line that is low all the while is taken for /HALT
 GRANT_T = (0.2, 60.0)  #: T-states from request to grant
-RELEASE_T = (0.2, 8.0)
-RESETS_MAX = 20
-RESET_TO_FETCH_T = 12.0
+RELEASE_T = (0.2, 8.0)  #: T-states from the end of the request to the end of the grant
+RESETS_MAX = 20  #: pulses of /RESET in a capture; a machine that is reset more often runs no program to tell by
+RESET_TO_FETCH_T = 12.0  #: T-states from the end of /RESET to the first fetch: two clocks (UM0080), and a margin
 NMI_T = 80.0  #: T-states within which an NMI is answered
-NMI_LOW_BITS = 0x66
-WAITS_MIN = 4
+NMI_LOW_BITS = 0x66  #: of the address that an NMI calls, 0066h (UM0080)
+WAITS_MIN = 4  #: pulses of /WAIT from which what follows them is no chance
 
 
 class _Spans(NamedTuple):

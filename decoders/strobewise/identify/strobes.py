@@ -13,7 +13,7 @@ from .raw import Flags, Frame, Int, Raw
 from .roles import Role
 
 NEAR_T = 0.22  #: how far an edge may be from its place, in T-states, besides the sampling
-NEAR_SAMPLES = 0.75
+NEAR_SAMPLES = 0.75  #: samples that the skew between two channels adds
 PRESENT = 0.9  #: share of the requests that call for a strobe in which it must be
 SPIKE_T = 0.6  #: pulses shorter than this are spikes
 ABSENT = 0.06  #: share of the others in which it may be

@@ -21,8 +21,8 @@ MOVES_MIN = 24  #: samples at the rarer level before two lines that are always e
 TWIN_BYTES = 16  #: different bytes on the data bus before a data line may be called the twin of an address line
 COUNTED_LINES = 7  #: A0..A6 carry the refresh counter
 REFRESHES_MIN = 256  #: twice round the counter
-OPERANDS_MIN = 4
-LOST_SHARE = 0.9
+OPERANDS_MIN = 4  #: cases in which one line must have stood against another: three may fall together by chance (one in eight)
+LOST_SHARE = 0.9  #: of these that must have failed; the rest are reads that another driver or a late edge put right
 
 ANY: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "WR"))
 

@@ -17,8 +17,8 @@ from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 FETCHES_OF_A_CPU = 8  #: fetches from which on a CPU is known to work
 SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 SILENT_AT_THE_END_T = 300.0  #: the same where that is a good part of the capture
-SILENT_SHARE = 0.3
-GLITCH_SHARE = 0.002
+SILENT_SHARE = 0.3  #: of the capture, for that: less of it at the end may be one long instruction and a slow exporter
+GLITCH_SHARE = 0.002  #: spikes for each request from which they are no accident: one in 500; a healthy machine well captured has none
 
 
 
@@ -248,7 +248,7 @@ def _fits(record: IdentifiedRecord, named: Sequence[Tuple[str, str, float]]) -> 
 
 
 ROLE_GROUPS = ("address", "data")  #: what channels are called that can only be told apart as a group
-QUIET_SHOWN = 8
+QUIET_SHOWN = 8  #: channels named in a sentence; more of them nobody reads
 OFFERED = 0.8  #: confidence from which a channel's line is offered for --map
 
 

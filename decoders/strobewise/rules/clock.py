@@ -14,9 +14,9 @@ from .picture import FETCH, STORE, Picture, done
 
 STOPPED_T = 150.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 STOPPED_PAUSES = 4.0  #: and this many times as long as it ever paused before
-PAUSE_T = 64.0
+PAUSE_T = 64.0  #: T-states: boards that share their memory hold the clock for a few (common practice), a stop is longer
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
-SLOW_EDGES = 16
+SLOW_EDGES = 16  #: edges from which a clock this slow is one, and no line that moves now and then
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 OFF_BY_STROBES = 0.2  #: the same by the strobes alone, whose edges come with delays and in whole samples
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period

@@ -13,7 +13,7 @@ from . import blame
 from .base import CAUTION_SOLDER, Found, rule
 from .grades import STRONG
 
-LINES_TOLD = 4
+LINES_TOLD = 4  #: lines named in a sentence; more of them are one fault of the bus
 
 
 def _words(line: CountedLine, record: FreeRunRecord) -> str:

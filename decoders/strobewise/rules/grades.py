@@ -21,6 +21,7 @@ class Grade(NamedTuple):
     source: str
 
 
+# What each of them means is told in the table.
 CERTAIN, STRONG, LIKELY, FAIR, HINT, GUESS = 0.97, 0.9, 0.85, 0.8, 0.65, 0.5
 
 #: Every grade, the surest first.

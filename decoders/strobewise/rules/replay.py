@@ -17,7 +17,7 @@ from . import blame
 from .base import Found, rule
 from .grades import HINT, STRONG
 
-LINES_NAMED = 4
+LINES_NAMED = 4  #: lines or parts named in a sentence; more of them are no answer
 
 _KINDS = {
     "dead-high": "stuck high", "dead-low": "stuck low", "floating": "floating", "shorted": "shorted", "open-at-chip": "open",

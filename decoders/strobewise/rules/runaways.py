@@ -18,8 +18,8 @@ from .grades import HINT, LIKELY, STRONG
 from .picture import MEMORY, PUSHED, STORE, Picture, done
 
 FULL_BUS: Tuple[Tuple[str, ...], ...] = (("MREQ", *ADDRESS, *DATA),)
-RUNAWAY_READS = 50
-RUNAWAY_SHARE = 0.97
+RUNAWAY_READS = 50  #: reads from which bytes that are alike are no short loop over a blank patch
+RUNAWAY_SHARE = 0.97  #: of the reads; the rest are what the start read before it ran away
 FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run over this many addresses that all hold the same one
 RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start

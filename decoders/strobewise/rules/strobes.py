@@ -121,7 +121,7 @@ OWN_LEAD_FIRST = (
     "lead or its label comes first; if the lead is good, scope {pin} at the CPU itself"
 )
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
-APART_T = 0.15
+APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 

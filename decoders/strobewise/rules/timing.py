@@ -18,11 +18,11 @@ from .base import RAM_WRONG, RUNAWAYS, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
-OFF_RATE = 0.1
+OFF_RATE = 0.1  #: share by which a rate must miss the stated one: 50 Hz and 60 Hz machines lie 17 % apart, a crystal misses by less than 1 %
 DYNAMIC_HZ = 500_000  #: 128 refreshes in 2 ms, one every 8 T-states or so
-REQUESTS_MIN = 4
+REQUESTS_MIN = 4  #: requests, three periods of them: fewer have no rate
 LATE_MIN, LATE_SURE = 3, 8  #: late reads from which they are a fault: one or two may be a slip of the analyser
-PAGES_NAMED = 4
+PAGES_NAMED = 4  #: pages of 256 bytes named in a sentence; more of them are the whole memory
 LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LATE_RAM}
 
 

@@ -27,8 +27,8 @@ UNDRIVEN_SHARE = 0.5  #: share of the samples between the input limits from whic
 WANDERS_SHARE = 0.15  #: the same for a line that moves
 SWINGS_MIN = 16  #: swings from which edges are judged
 SLOW_S = 40e-9  #: and they must take longer than this: a good output takes some 10 ns (common practice)
-SLOW_SHARE = 0.2
-RINGING_SHARE = 0.2
+SLOW_SHARE = 0.2  #: of the swings that are slow: one in five is no longer a single noisy edge
+RINGING_SHARE = 0.2  #: of the swings that ring, the same
 
 #: Outputs, whose edges and levels the CPU alone makes; inputs with pull-ups may well be slow.
 OUTPUTS = tuple(line.name for line in LINES if line.direction == "output")

@@ -13,7 +13,7 @@ PARTS = ("ROM", "RAM")  #: parts of the machine, not lines, that rules judge
 BETWEEN_SAMPLES = ("spikes", "delays")  #: what one sample a clock never shows
 HOLD_THE_CPU = ("CLK", "RESET", "WAIT", "BUSREQ")  #: whoever holds one of these holds the CPU (UM0080, pin descriptions)
 CLIP_FIRST = ("MREQ", "M1", *HOLD_THE_CPU, "RD", "WR", "IORQ", "RFSH", "HALT", "INT", "NMI")
-CLIPS_NAMED = 4
+CLIPS_NAMED = 4  #: lines to clip next that are named: a person moves a few leads at a time
 
 
 def not_judged(records: Sequence[BusEvidence]) -> Tuple[str, ...]:

@@ -9,7 +9,7 @@ from ..bus.lines import LINE, bar, pin_text
 from ..bus.model import Finding, Step
 from .actions import action_of
 
-STEPS_SHOWN = 4
+STEPS_SHOWN = 4  #: next steps that are shown: after a few of them another capture says more
 
 _LINE = "|".join(sorted((re.escape(bar(name)) for name in LINE), key=len, reverse=True))
 _NAMED = rf"(?:{_LINE})(?: \(pin \d+\))?"

@@ -34,7 +34,7 @@ WINDOW_S = 0.1  #: holds several interrupts of a machine that is interrupted fif
 MOST_EVENTS = 1 << 21  #: a window ends here at the latest: 32 MiB of words and times
 AROUND_S = 0.005  #: saved before and after a fault
 SLICE_S = 0.005  #: a window in which strobes are missing is looked at again in slices: a short fault drowns in a long window
-MOST_SLICES = 24
+MOST_SLICES = 24  #: slices of a window that are looked at closer, so that the watch keeps up with the stream
 WAIT_S = 0.5  #: how long to wait for the stream before the caller is asked whether to go on
 
 
@@ -190,11 +190,10 @@ class Watch:
     def _look_closer(self, window: Window, examined: Examined, stretch: Stretch) -> Window:
         """Judge slices of a window in which strobes are missing here and there; what they show counts where it is a strobe's fault."""
         counts = [count for count in examined.evidence.strobes.values() if count.seen < count.expected]
-        firsts = [count.first_missing_s for count in counts if count.first_missing_s is not None]
-        lasts = [count.last_missing_s for count in counts if count.last_missing_s is not None]
-        if not firsts or not lasts:
+        times = [(c.first_missing_s, c.last_missing_s) for c in counts if c.first_missing_s is not None and c.last_missing_s is not None]
+        if not times:
             return window
-        begin, last = min(firsts) - SLICE_S / 4, max(lasts)
+        begin, last = min(first for first, _ in times) - SLICE_S / 4, max(last for _, last in times)
         for number in range(MOST_SLICES):
             start = begin + number * SLICE_S
             if start > last:
