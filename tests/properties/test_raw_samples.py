@@ -39,7 +39,7 @@ def recordings(draw):
 
 
 def one_by_one(channels, samples, volts, assignment):
-    """Return rows (sample, word, unknown) and (edges, high, known) of each bit, the slow way."""
+    """Return rows (sample, word, unknown) and (edges, high, known, untimed) of each bit, the slow way."""
     levels = [[value >> bit & 1 for value in samples] for bit in range(channels)]
     for course in volts:
         level, decided = None, []
@@ -62,7 +62,7 @@ def one_by_one(channels, samples, volts, assignment):
     for course in levels:
         known = [level for level in course if level is not None]
         first = len(course) - len(known)
-        counts.append((sum(a != b for a, b in pairwise(known)), sum(known), len(course) - first))
+        counts.append((sum(a != b for a, b in pairwise(known)), sum(known), len(course) - first, 0))
     return rows, counts
 
 

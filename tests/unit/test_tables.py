@@ -48,7 +48,7 @@ def test_the_host_s_table_in_all_its_forms(tmp_path, body):
     names, found, capture = rows(tmp_path, HOST_2 + body)
     assert names == ["/M1", "/MREQ"]
     assert found == [(PS[0], 1), (PS[1], 3), (PS[3], 2), (PS[4], 2)]
-    assert [tuple(counts) for counts in capture.channel_statistics().values()] == [(1, PS[3], PS[4]), (1, PS[4] - PS[1], PS[4])]
+    assert [tuple(counts) for counts in capture.channel_statistics().values()] == [(1, PS[3], PS[4], 0), (1, PS[4] - PS[1], PS[4], 0)]
 
 
 def test_stamps_that_were_not_cut(tmp_path):

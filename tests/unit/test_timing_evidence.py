@@ -8,6 +8,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from strobewise.bus.lines import BIT
 from strobewise.bus.timing import limit_ps
@@ -15,6 +17,7 @@ from strobewise.capture.records import Block
 from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.memory_map import seen_map
 from strobewise.errors import ProfileError
+from strobewise.evidence.spread import Spread
 from strobewise.evidence.timing import TimingPart
 from strobewise.machine import LINE_SETS, Fault
 from strobewise.machine.scenario import GENERIC
@@ -137,3 +140,18 @@ def test_generic_profiles_ship_and_are_valid():
         assert load_profile(find_profile(name)).memory
     with pytest.raises(ProfileError, match=r"^no profile 'rom99' \(--machine\): name a \.toml file, or one of ram64, "):
         find_profile("rom99")
+
+
+@settings(max_examples=100, deadline=None)
+@given(parts=st.lists(st.lists(st.integers(-50, 2000), max_size=40), min_size=1, max_size=6))
+def test_a_spread_has_the_percentiles_of_all_values(parts):
+    spread = Spread()
+    for part in parts:
+        spread.add(np.array(part, np.int64))
+    values = [value for part in parts for value in part]
+    assert len(spread) == len(values)
+    if values:
+        assert spread.percentiles((0, 5, 50, 95, 100)) == pytest.approx(np.percentile(values, (0, 5, 50, 95, 100)).tolist())
+    else:
+        with pytest.raises(ValueError, match="no values"):
+            spread.percentiles((50,))

@@ -38,4 +38,4 @@ def time_words(seconds: Optional[float]) -> str:
     for limit, factor, unit in ((1e-6, 1e9, "ns"), (1e-3, 1e6, "µs"), (1.0, 1e3, "ms")):
         if size < limit:
             return f"{seconds * factor:.3g} {unit}"
-    return f"{seconds:.4g} s"
+    return f"{seconds:.3f}".rstrip("0").rstrip(".") + " s"  # a moment late in a long capture is looked for to the millisecond

@@ -22,6 +22,7 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.timing import Delay, Interrupts, TimingRecord
 from .part import Part
+from .spread import Spread
 
 Int = npt.NDArray[np.int64]
 
@@ -55,7 +56,7 @@ class TimingPart(Part):
             # In an acknowledge /IORQ follows other clock edges, and only /M1 tells one.
             if line in captured and (line != "IORQ" or "M1" in captured)
         ] if "CLK" in captured else []  # fmt: skip
-        self._delays: dict[str, list[Int]] = {symbol: [] for symbol in self._symbols}
+        self._delays = {symbol: Spread() for symbol in self._symbols}
         self._blocks = 0
         self._int_falls: list[Int] = []
         self._int_last: int | None = None
@@ -102,7 +103,7 @@ class TimingPart(Part):
             if line == "IORQ":
                 edge &= block.words[:-1] & after & np.uint64(1 << BIT["M1"]) != 0
             moved = times[edge]
-            self._delays[symbol].append(_behind(moved, edges[rises], period))
+            self._delays[symbol].add(_behind(moved, edges[rises], period))
 
     def feed(self, batch: Batch) -> None:
         """Note acknowledges."""
@@ -134,12 +135,12 @@ class TimingPart(Part):
         return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts())
 
     def _delay(self, symbol: str, sample: float) -> Delay | None:
-        values = np.concatenate([np.empty(0, np.int64), *self._delays[symbol]]) * self._tick_s
-        if len(values) < DELAYS_MIN:
+        spread = self._delays[symbol]
+        if len(spread) < DELAYS_MIN:
             return None
         # A spike or a strobe of another cycle follows the other edge: the middle nine tenths tell of the line itself.
-        low, middle, high = (float(v) for v in np.percentile(values, (5, 50, 95)))
-        delay = Delay(symbol, MEASURED[symbol][0], len(values), middle, low, high)
+        low, middle, high = (ticks * self._tick_s for ticks in spread.percentiles((5, 50, 95)))
+        delay = Delay(symbol, MEASURED[symbol][0], len(spread), middle, low, high)
         for grade, limit_ps in zip(GRADES, CHARACTERISTIC[symbol].limits_ps, strict=True):
             limit = limit_ps * 1e-12
             if high + sample <= limit:

@@ -133,7 +133,7 @@ class Follower:
         state.edges[bits] += edges.reshape(-1)[self._places]
         state.high[bits] += high.reshape(-1)[self._places] + state.bit_level[bits] * begin - now * end
         if not counted:
-            state.known[bits] += begin - end
+            state.untimed[bits] += end - begin
         state.bit_level[bits], state.bit_known[bits], state.bit_seen[bits] = now, True, True
 
     def _words(self, octets: Octets, levels: list[Levels], count: int) -> tuple[Words, Optional[Words]]:
