@@ -261,5 +261,5 @@ def test_of_many_changes_each_eighth_piece_counts_for_the_time_spent_high(tmp_pa
     with SessionCapture(str(path), 400) as capture:
         for _ in capture.blocks([BitAssignment("0", 0, 0)]):
             pass
-        edges, high, known, _ = capture.channel_statistics()["0", 0]
-    assert edges == 7999 and high < 0.2 * capture.end_time and high / known == pytest.approx(0.75, abs=0.01)
+        edges, high, known, untimed = capture.channel_statistics()["0", 0]
+    assert edges == 7999 and known == capture.end_time and high < 0.2 * known and high / (known - untimed) == pytest.approx(0.75, abs=0.01)
