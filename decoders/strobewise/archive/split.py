@@ -102,7 +102,7 @@ def _plan(
         )
         for start, end, values in zip(starts, [*starts[1:], size], held, strict=True)
     ]  # fmt: skip
-    return pieces, CycleBuilder(captured, calibration, busack_valid)
+    return pieces, CycleBuilder(captured, calibration, busack_valid, int(warm_up.held[0].times[0]))
 
 
 def _changes(values: dict[bytes, bytes], codes: dict[bytes, int]) -> bytes:

@@ -60,6 +60,9 @@ DATA_LEAD_SAMPLES = 1.5  #: data are read this far before the release, beyond th
 CLOCK_DELAY_T = 0.15
 #: A strobe asserted for longer frames no transfer: it is held or stuck, and must not hold back what other lines say.
 LONGEST_REQUEST_T = 4096.0
+#: Outputs go to rest within about two clocks behind the fall of /RESET (UM0080: it takes three to act), and within as many of power-on:
+#: what is asserted that early in a reset is a cycle broken off, or none. What comes later comes from a CPU that /RESET does not reach.
+RESET_SETTLES_T = 3.0
 BLIND_T = 3.0  #: a line that was not known so shortly before a request may have hidden where its cycle began
 HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long after its release
 #: Samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9).
@@ -153,6 +156,17 @@ def _decide_io(key: int, trust: int, m1: bool, rd: bool, wr: bool) -> Tuple[str,
 
 #: The strobe whose silence tells the other direction, where a kind is concluded without its own: bits as in bus.lines.
 SILENT_STROBE = {"memory_read": MASK["WR"], "memory_write": MASK["RD"], "io_read": MASK["WR"], "io_write": MASK["RD"]}
+
+
+#: T-states below which a cycle of a kind can not be, by kind index: a count below that is wrong (UM0080, timing figures).
+SHORTEST: Tuple[int, ...] = tuple(
+    SPEC[kind].t_min if kind in SPEC else 3 if kind == "memory_access" else 1 for kind in KIND_INDEX
+)
+
+
+def told_by_silence(kind: str, inferred: bool) -> bool:
+    """Say whether a kind is told by strobes that stayed away, not by one that came: what was cut off proves nothing by its silence."""
+    return kind == "memory_access" or (inferred and kind != "opcode_fetch")
 
 
 def compile_decisions() -> Tuple[Tuple[int, ...], Tuple[bool, ...]]:

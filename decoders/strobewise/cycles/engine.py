@@ -15,14 +15,12 @@ from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, ADDRESS_MASK, BIT, DATA, DATA_MASK
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import (
-    BLIND_T,
     CLOCK_DELAY_T,
     KEY_BARE,
     KEY_IORQ,
     KEY_M1_LATE,
     KEY_REFRESHED,
     KEYS,
-    NMI_ADDRESS,
     REFRESH_GAP_MARKED,
     REFRESH_GAP_MAX,
     REFRESH_GAP_NARROW,
@@ -38,8 +36,10 @@ from ..bus.semantics import (
     compile_decisions,
     trust_word,
 )
+from .breaks import Breaks
+from .ending import Columns, ended
 from .placing import ASSERTS_AT, BARE_AT, BARE_WIDTH, WIDTH
-from .refreshes import every_other, followers, touching
+from .refreshes import every_other, followers
 from .requests import LINE_BARE, LINE_IORQ, LINE_MREQ, BlockEvents, Int, Requests
 from .table import NOT_KNOWN, CycleTable
 
@@ -77,7 +77,8 @@ class Batch:
 class CycleBuilder:
     """Turn what the blocks gave into machine cycles, batch by batch."""
 
-    def __init__(self, captured: frozenset[str], calibration: Calibration, busack_valid: bool = True) -> None:
+    def __init__(self, captured: frozenset[str], calibration: Calibration, busack_valid: bool = True, began: int = -_NEVER) -> None:
+        """captured: canonical names. busack_valid: /BUSACK is believed. began: first tick of the capture."""
         self._captured = captured
         self._calibration = calibration
         self._t = calibration.t_ticks
@@ -85,19 +86,17 @@ class CycleBuilder:
         self._has_data = captured.issuperset(DATA)
         self._grants_count = "BUSACK" in captured and busack_valid
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN
-        self._blind_reach = int(BLIND_T * (self._t or 0.0))
         self._pending: list[Requests] = []
         self._rises: list[Int] = []
         self._rises_base = 0
         self._grants: list[tuple[int, int]] = []
-        self._resets: list[tuple[int, int]] = []
-        self._reset_since = -1  #: a reset that still lasts began then
-        self._blind: list[tuple[int, int]] = []
-        self._blind_since = -1  #: the same for a stretch in which a line that cycles hang on is not known
+        self._breaks = Breaks(self._t or 0.0, began)
+        self._latest = self._latest_t1 = -_NEVER  #: start of the last row that was handed out, and of the last cycle
         self._trust: int | None = None
         self._group_trusts: list[int] = []
         #: release of the request before; was it a refresh, and one by the gap before it alone; /M1 asserted
         self._before = (-_NEVER, False, False, False)
+        self._is_first = True  #: nothing has been handed out
         self._directions = captured.issuperset(("RD", "WR"))
         self._timed = np.zeros(0, np.bool_)
 
@@ -114,10 +113,9 @@ class CycleBuilder:
             self._rises.append(events.clock_rises)
         if self._grants_count:
             self._grants.extend(events.grants)
-        self._resets.extend(events.resets)
-        self._reset_since = events.reset_since
-        self._blind.extend(events.blind)
-        self._blind_since = events.blind_since
+        self._breaks.feed(events, self._grants_count)
+        if events.first_release >= 0:
+            self._before = (events.first_release, False, False, False)
         return sum(len(part) for part in self._pending)
 
     def build(self, final: bool = False) -> Batch | None:
@@ -137,6 +135,8 @@ class CycleBuilder:
         classes = np.where(refresh, np.uint8(REFRESH), kind)
         batch = Batch(requests.select(slice(0, whole)), classes[:whole], table[:out], owner[:out])
         self._carry(requests, refresh & ~lone, whole, rises, int(table.start[out]) if out < len(table) else None)
+        self._latest = int(table.start[out - 1]) if out else self._latest
+        self._latest_t1 = int(np.max(table.start[:out][owner[:out] >= 0], initial=self._latest_t1))
         return batch
 
     def _clean_rises(self) -> Int:
@@ -180,7 +180,7 @@ class CycleBuilder:
         doubt = 0.5 * self._calibration.sample_ticks
         narrower = narrow & (requests.rise - requests.fall < REFRESH_WIDTH_ALONE * t - doubt)
         timed = narrow & (gap < REFRESH_GAP_MAX * t) | narrower & (gap < REFRESH_GAP_NARROW * t - doubt)
-        if before == -_NEVER and not timed[0]:  # the capture may start between a fetch and its refresh
+        if self._is_first and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
             timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
@@ -268,8 +268,15 @@ class CycleBuilder:
         bare = requests.line[owner] == LINE_BARE
         at = np.where(bare, BARE_AT[kinds], ASSERTS_AT[kinds])
         start, count = self._t1(fall, at, rises)
-        if self._is_blind:
-            start = np.where(self._in_blind(fall, fall), fall - np.round(at * (self._t or 0.0)).astype(np.int64), start)
+        if self._breaks.is_blind:
+            start = np.where(self._breaks.in_blind(fall, fall), fall - np.round(at * (self._t or 0.0)).astype(np.int64), start)
+        in_reset = np.zeros(len(owner), np.bool_)
+        cut = self._breaks.cut(start, fall, rise, kinds, inferred[owner], self._latest_t1)
+        if cut is not None:
+            in_reset = cut.in_reset
+            lost = owner[cut.unknown]
+            kind[lost], inferred[lost] = UNKNOWN, False
+            kinds = kind[owner]
         waits = self._waits(fall, rise, kinds, bare)
         unknown = requests.unknown[owner]
         address = np.where(unknown & _ADDRESS_BITS, NOT_KNOWN, requests.address[owner].astype(np.int32)) if self._has_address else None
@@ -279,11 +286,12 @@ class CycleBuilder:
         columns: list[_Column] = [
             start, count, fall, rise, kinds, waits,
             none if address is None else address, none if data is None else data,
-            inferred[owner], note, owner,
+            inferred[owner], np.where(in_reset, NOTE_INDEX["cut_short"], note), owner,
         ]  # fmt: skip
         if self._grants:
             columns = self._with_grants(columns, rises)
-        return self._finish(columns)
+        laid = Columns(*columns)
+        return ended(laid, self._latest, self._breaks, self._calibration, self._has_data), laid.owner.astype(np.int64)
 
     def _with_grants(self, columns: list[_Column], rises: Int) -> list[_Column]:
         fall = np.array([grant[0] for grant in self._grants], np.int64)
@@ -310,15 +318,6 @@ class CycleBuilder:
         start = rises[inside] + np.round((index - inside) * t).astype(np.int64)
         return start, index + self._rises_base
 
-    @property
-    def _is_blind(self) -> bool:
-        return bool(self._blind) or self._blind_since >= 0
-
-    def _in_blind(self, low: Int, high: Int) -> npt.NDArray[np.bool_]:
-        """Say which stretches of ticks, each with what led to it, touch one in which a line that cycles hang on was not known."""
-        lasting = [(self._blind_since, _NEVER)] if self._blind_since >= 0 else []
-        return touching([*self._blind, *lasting], low - self._blind_reach, high)
-
     def _waits(
         self, fall: Int, rise: Int, kinds: npt.NDArray[np.uint8], bare: npt.NDArray[np.bool_]
     ) -> npt.NDArray[np.int64]:
@@ -329,57 +328,12 @@ class CycleBuilder:
         waits[kinds == UNKNOWN] = NOT_KNOWN
         return waits
 
-    def _finish(self, columns: list[_Column]) -> tuple[CycleTable, Int]:
-        start, count, fall, rise, kinds, waits, address, data, inferred, note, owner = (np.asarray(c) for c in columns)
-        n = len(start)
-        end = np.empty(n, np.int64)
-        t_states = np.full(n, NOT_KNOWN, np.int64)
-        if n:
-            end[:-1], end[-1] = start[1:], rise[-1]
-            if self._calibration.counts_clock:
-                t_states[:-1] = np.diff(count)
-            elif self._t is not None:
-                t_states[:-1] = np.round(np.diff(start) / self._t)
-        t_states[t_states < 0] = NOT_KNOWN  # nonsense on the lines, and none of it a length
-        if self._is_blind and n:
-            lost = self._in_blind(fall, np.append(fall[1:], rise[-1]))
-            t_states[lost] = NOT_KNOWN
-            end[lost] = rise[lost]
-        lasting = [(self._reset_since, _NEVER)] if self._reset_since >= 0 else []
-        for low, high in (*self._resets, *lasting):
-            k = int(np.searchsorted(fall, low)) - 1  # the cycle that the reset broke off or followed
-            if 0 <= k < n and end[k] >= low:
-                t_states[k] = NOT_KNOWN
-                end[k] = max(low, min(int(rise[k]), high))
-                if rise[k] >= low:
-                    note[k] = NOTE_INDEX["cut_short"]
-        self._mark_nmi(kinds, address, data, note)
-        table = CycleTable.build(
-            start, end, kinds, t_states=t_states, wait_states=waits, address=address, data=data, inferred=inferred, note=note
-        )
-        return table, owner.astype(np.int64)
-
-    def _mark_nmi(
-        self,
-        kinds: npt.NDArray[np.uint8],
-        address: npt.NDArray[np.int32],
-        data: npt.NDArray[np.int16],
-        note: npt.NDArray[np.uint8],
-    ) -> None:
-        """Mark fetches whose byte was thrown away: two pushes of their own address and a fetch at 0066h follow."""
-        if not self._has_address or len(kinds) < 4:
-            return
-        hit = (kinds[:-3] == FETCH) & (kinds[1:-2] == WRITE) & (kinds[2:-1] == WRITE) & (kinds[3:] == FETCH)
-        hit &= (address[:-3] >= 0) & (address[1:-2] >= 0) & (address[3:] == NMI_ADDRESS) & (address[2:-1] == (address[1:-2] - 1) & 0xFFFF)
-        if self._has_data:
-            hit &= (data[1:-2].astype(np.int32) << 8 | data[2:-1]) == address[:-3]
-        note[:-3][hit] = NOTE_INDEX["nmi_response"]
-
     def _carry(
         self, requests: Requests, refresh: npt.NDArray[np.bool_], whole: int, rises: Int, horizon: int | None
     ) -> None:
         """Keep what the next batch needs; horizon is the start of the first cycle that was not handed out."""
         if whole:
+            self._is_first = False
             m1 = not int(requests.control[whole - 1]) & int(_M1)
             self._before = (int(requests.rise[whole - 1]), bool(refresh[whole - 1]), bool(self._timed[whole - 1]), m1)
             if whole >= TRUST_GROUP:
@@ -387,8 +341,7 @@ class CycleBuilder:
         self._pending = [requests.select(slice(whole, None))] if whole < len(requests) else []
         limit = horizon if horizon is not None else _NEVER
         self._grants = [grant for grant in self._grants if grant[0] >= limit]
-        self._resets = [reset for reset in self._resets if reset[1] >= limit - 1]
-        self._blind = [blind for blind in self._blind if blind[1] >= limit - self._blind_reach]
+        self._breaks.forget(limit)
         if len(rises):
             keep_from = max(0, int(np.searchsorted(rises, limit)) - 8)
             self._rises = [rises[keep_from:]]

@@ -82,8 +82,8 @@ class Pipeline:
         for onlooker in self._onlookers:
             onlooker.settled(self.calibration)
         self._finder = RequestFinder(self.captured, self.calibration)
-        self._builder = CycleBuilder(self.captured, self.calibration, self.busack_valid)
         held, self._warm_up = self._warm_up.held, None
+        self._builder = CycleBuilder(self.captured, self.calibration, self.busack_valid, int(held[0].times[0]))
         for block in held:
             yield from self._advance(block)
 

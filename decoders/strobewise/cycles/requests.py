@@ -100,6 +100,7 @@ class BlockEvents:
     glitches: int  #: spikes dropped from /MREQ and /IORQ
     blind: list[tuple[int, int]]  #: a line that cycles hang on was not known, ticks, once that is over
     blind_since: int  #: one has not been known since then, -1 while all are
+    first_release: int = -1  #: here ended a pulse of /MREQ that was under way when the capture began; -1: no such end in this block
 
 
 def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int, bool]:
@@ -164,6 +165,7 @@ class RequestFinder:
         self._settled = -_NEVER  # requests that start before this have been handed out
         self._open = {BUSACK: -1, RESET: -1}
         self._first = True
+        self._under_way = self._frames  #: a pulse of /MREQ may have been when the capture began, and its end has not come
 
     def feed(self, times: Int, words: Words, unknown: Words | None, final: bool = False) -> BlockEvents:
         """Take a block (see capture.vcd.Block) and return what is settled; with final=True all that is left."""
@@ -189,10 +191,23 @@ class RequestFinder:
         at = np.flatnonzero(changed & WATCHED != 0) + 1
         events = _Events(times, at, times[at], changed[at - 1], control[at], hidden)
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
+        first_release = self._first_release(events, control[0]) if self._under_way else -1
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
         requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
         self._keep_tail(times, words, unknown, cut)
-        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, self._blindness.since)
+        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, self._blindness.since, first_release)
+
+    def _first_release(self, events: _Events, first: np.uint16) -> int:
+        """Return where a pulse of /MREQ ended that was under way when the capture began, -1 where not here. first: levels at the start."""
+        if self._first and first & MREQ:
+            self._under_way = False
+            return -1
+        ends = np.flatnonzero(events.changed & events.levels & MREQ)
+        if not len(ends):
+            return -1
+        self._under_way = False
+        seen = events.hidden is None or not events.hidden[events.at[ends[0]]] & MREQ
+        return int(events.times[ends[0]]) if seen else -1
 
     def _slow_lines(
         self, events: _Events, first: int, seen: int, end: int, final: bool

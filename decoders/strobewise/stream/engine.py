@@ -111,7 +111,9 @@ class StreamEngine:
         if unknown or self._unknown or before is None:
             self._follow_unknown(tracker, time, unknown, before is None)
         if before is None or source is None:
-            self.source = RequestSource(self.calibration, word, time, tracker.request, unknown)
+            if before is None:
+                tracker.rows.begins(time)
+            self.source = RequestSource(self.calibration, word, time, tracker.request, unknown, tracker.first_release)
             if self._slow & ~word & BUSACK:
                 tracker.granted(time)
             if self._slow & ~word & RESET:

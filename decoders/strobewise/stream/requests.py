@@ -55,10 +55,13 @@ class _Strobe:
 class RequestSource:
     """Turns events, one by one, into requests in order of their assert edges."""
 
-    def __init__(self, calibration: Calibration, word: int, time: int, deliver: Callable[[Request], None], unknown: int = 0) -> None:
+    def __init__(
+        self, calibration: Calibration, word: int, time: int, deliver: Callable[[Request], None], unknown: int = 0,
+        released: Optional[Callable[[int], None]] = None,
+    ) -> None:  # fmt: skip
         """word: the state (idle lines filled in) before the first event, at `time`; unknown: bits of it that are x or z.
 
-        deliver: called with each request.
+        deliver: called with each request. released: with the end of a pulse of /MREQ that was under way then.
         """
         self.limits = Limits(calibration)
         self.glitches = 0  #: spikes dropped from /MREQ and /IORQ
@@ -74,6 +77,7 @@ class RequestSource:
         self._words: List[int] = [word]
         self._unknown: List[int] = [unknown]
         self._ready: List[Tuple[int, int, int, int]] = []  #: (fall, place in _strobes, rise, line), not yet delivered
+        self._released = released if calibration.mreq_frames and not word & MREQ else None
         self._unsettled = False  #: something is complete but for what may still come
 
     @property
@@ -88,6 +92,10 @@ class RequestSource:
         self._words.append(word)
         self._unknown.append(unknown)
         if changed:
+            if self._released is not None and changed & word & MREQ:
+                if not unknown & MREQ:
+                    self._released(time)
+                self._released = None
             for place, strobe in enumerate(self._strobes):
                 if changed & strobe.bit:
                     if not word & strobe.bit:

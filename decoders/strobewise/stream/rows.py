@@ -8,7 +8,8 @@ from typing import Callable, Deque, FrozenSet, List, NamedTuple, Optional, Tuple
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
-from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SPEC, TIMING_SAMPLES_MIN, bare_width
+from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SHORTEST, SPEC, TIMING_SAMPLES_MIN, bare_width, told_by_silence
+from .breaks import Breaks
 from .records import HALT, LINE_BARE, Begun, Ended
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
@@ -61,6 +62,7 @@ class _Row(NamedTuple):
     data: Optional[int] = None
     note: str = ""
     open: bool = False  #: a bus grant that still lasts
+    moved: bool = False  #: by its strobes it began no later than the cycle before it did: where is not known
 
 
 #: Line of the request, kind, whether that is inferred, assert and release, control word at the sample point, address and data (None where
@@ -91,10 +93,17 @@ class CycleRows:
         self._next = 0
         self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise, T1, its number]; -1 for what is not known yet
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
+        self._breaks = Breaks(t)
+        self._latest = -_NEVER  #: where the last cycle or grant starts, or, before the first one, where the capture does
+        self._latest_t1 = -_NEVER  #: the latest T1 of any cycle, as its own strobes say it
         self._blind: Deque[List[int]] = deque()  #: a line that cycles hang on is not known, the same
         self._blind_reach = int(BLIND_T * t)
 
     # --- lines ---
+
+    def begins(self, time: int) -> None:
+        """The capture begins."""
+        self._breaks.began = self._latest = time
 
     def clock(self, time: int, steps: int = 1) -> None:
         """Take a rising clock edge; steps: clocks since the one before."""
@@ -112,10 +121,12 @@ class CycleRows:
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
+        self._breaks.granted(fall)
         self._grants.append([fall, -1, -1, 0])
 
     def taken_back(self, rise: int) -> None:
         """/BUSACK went high."""
+        self._breaks.taken_back(rise)
         if self._grants and self._grants[-1][1] < 0:
             self._grants[-1][1] = rise
             return
@@ -128,10 +139,12 @@ class CycleRows:
 
     def reset(self, fall: int) -> None:
         """/RESET went low."""
+        self._breaks.reset(fall)
         self._resets.append([fall, -1])
 
     def reset_over(self, rise: int) -> None:
         """/RESET went high."""
+        self._breaks.reset_over(rise)
         if self._resets and self._resets[-1][1] < 0:
             self._resets[-1][1] = rise
 
@@ -167,6 +180,12 @@ class CycleRows:
             start, clock = rises[-1], self._counts[-1]
         if blind and self._in_blind(fall, fall):
             start = fall - shift
+        note, moved = "", False
+        if start <= self._latest or self._breaks.spans:
+            kind, inferred, start, moved, note = self._cut(kind, inferred, start, fall, rise)
+        else:
+            self._latest_t1 = start
+        self._latest = start
         waits: Optional[int] = None
         if self._waits_known and kind != UNKNOWN:
             waits = 0 if rise - fall <= longest else round((rise - fall) / (self._t or 1.0) - width)
@@ -174,8 +193,18 @@ class CycleRows:
         self._next = number + 1
         release, in_refresh = refresh or (rise, None)
         self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
-        note = "halt" if kind == FETCH and not control & HALT else ""
-        self._lay(_new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False)))
+        if kind == FETCH and not control & HALT and not note:
+            note = "halt"
+        self._lay(_new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False, moved)))
+
+    def _cut(self, kind: int, inferred: bool, start: int, fall: int, rise: int) -> Tuple[int, bool, int, bool, str]:
+        """See to a cycle that may be cut off, or that begins before the one before it; returns kind, inferred, start, moved and note."""
+        cut, begun_in_reset, in_reset = self._breaks.cut(start, fall, rise)
+        moved = bool(self._next) and start <= self._latest
+        before, self._latest_t1 = self._latest_t1, max(self._latest_t1, start)
+        if begun_in_reset or ((cut or start <= before) and told_by_silence(KINDS[kind], inferred)):
+            kind, inferred = UNKNOWN, False
+        return kind, inferred, self._latest if moved else start, moved, "cut_short" if in_reset else ""
 
     def _lay(self, row: _Row) -> None:
         """Lay a row behind those that are there, and end those that it settles."""
@@ -184,9 +213,10 @@ class CycleRows:
             rows.append(row)
             self._close()
             return
-        _, kind, start, clock, _, _, _, data, _, _ = row
-        before, before_kind, before_start, before_clock, _, _, before_address, _, before_note, before_open = rows[0]
-        if before_open or (kind == WRITE and before_kind == FETCH and self._may_push(data, before_address)):
+        _, kind, start, clock, _, _, _, data, _, _, moved = row
+        before, before_kind, before_start, before_clock, _, _, before_address, _, before_note, before_open, before_moved = rows[0]
+        push = kind == WRITE and before_kind == FETCH and self._may_push(data, before_address)
+        if push or before_open or moved or before_moved or before_note == "cut_short":
             rows.append(row)
             self._close()
             return
@@ -195,7 +225,7 @@ class CycleRows:
         t_states: Optional[int] = clock - before_clock
         if not self._counts_clock:
             t_states = None if self._t is None else round((start - before_start) / self._t)
-        if t_states is not None and t_states < 0:
+        if t_states is not None and t_states < SHORTEST[before_kind]:
             t_states = None
         self.ended(_new(Ended, (before, KINDS[before_kind], before_start, start, t_states, before_note)))
 
@@ -203,15 +233,17 @@ class CycleRows:
         """Say whether a byte that is written behind a fetch can be the upper one of the fetch's address: an NMI pushes that."""
         return data is None or address is None or data == address >> 8
 
-    def _length(self, start: int, clock: int, end: int, end_clock: int) -> Optional[int]:
-        """Return the T-states from one T1 to the next, each a tick and a clock edge's number; None where unknown, or nonsense."""
+    def _length(self, row: _Row, follower: _Row) -> Optional[int]:
+        """Return the T-states from one T1 to the next; None where that is not known, or nonsense."""
+        if row.moved or follower.moved or row.note == "cut_short":
+            return None
         if self._counts_clock:
-            length = end_clock - clock
+            length = follower.clock - row.clock
         elif self._t is not None:
-            length = round((end - start) / self._t)
+            length = round((follower.start - row.start) / self._t)
         else:
             return None
-        return length if length >= 0 else None
+        return length if length >= SHORTEST[row.kind] else None
 
     def insert_grants(self, before: int) -> None:
         """Lay the bus grants that began before a tick behind the cycles that are there."""
@@ -220,7 +252,9 @@ class CycleRows:
             if grant[2] < 0:
                 self._place_grant(grant)
             fall, rise, start, count = grant
-            row = _Row(self._next, GRANTED, start, count, fall, rise, open=rise < 0)
+            moved = bool(self._next) and start <= self._latest
+            self._latest = start = max(start, self._latest) if self._next else start
+            row = _Row(self._next, GRANTED, start, count, fall, rise, open=rise < 0, moved=moved)
             self._next += 1
             if not row.open:
                 self._give(row)
@@ -294,7 +328,9 @@ class CycleRows:
         if follower is None:
             end, t_states = row.rise, None
         else:
-            end, t_states = follower.start, self._length(row.start, row.clock, follower.start, follower.clock)
+            end, t_states = follower.start, self._length(row, follower)
+        if row.note == "cut_short":
+            end = min(end, row.rise)
         if self._blind:
             if self._in_blind(row.fall, row.rise if follower is None else follower.fall):
                 t_states, end = None, row.rise
@@ -309,4 +345,4 @@ class CycleRows:
                 end = max(low, row.rise if high < 0 else min(row.rise, high))
                 if row.rise >= low:
                     note = "cut_short"
-        self.ended(Ended(row.number, KINDS[row.kind], row.start, end, t_states, "nmi_response" if nmi else note))
+        self.ended(Ended(row.number, KINDS[row.kind], row.start, max(end, row.start), t_states, "nmi_response" if nmi else note))

@@ -107,6 +107,7 @@ class CycleTracker:
         self._first_group: Optional[List[Request]] = []
         self._index = 0
         self._last: Optional[Request] = None  #: the request before
+        self._first_release = -1 << 62  #: here ended a pulse of /MREQ that was under way when the capture began
         self._last_trust = 0
         self._last_refresh = self._last_timed = False
         self._undecided = False  #: the request before still waits for its follower
@@ -143,6 +144,10 @@ class CycleTracker:
         self._first_group.append(request)
         if len(self._first_group) > TRUST_GROUP:
             self.settle()
+
+    def first_release(self, rise: int) -> None:
+        """A pulse of /MREQ ended that was under way when the capture began."""
+        self._first_release = rise
 
     @property
     def settled(self) -> bool:
@@ -219,8 +224,11 @@ class CycleTracker:
         line, fall, rise, control, _, _, _, _ = request
         if line != LINE_MREQ or rise - fall >= self._width_max:
             return False
+        before = self._last.rise if self._last is not None else self._first_release
+        if fall - before < (self._gap_narrow if rise - fall < self._width_narrow else self._gap_max):
+            return True
         if self._last is not None:
-            return fall - self._last.rise < (self._gap_narrow if rise - fall < self._width_narrow else self._gap_max)
+            return False
         return rise - fall < self._width_alone and control & _QUIET == _QUIET  # the capture may start between a fetch and its refresh
 
     def take(self, request: Request) -> None:
@@ -246,7 +254,7 @@ class CycleTracker:
                 refresh = False
         lone = False  # a refresh apart from the request before, of which it tells nothing
         if not refresh and line == LINE_MREQ and control & _QUIET == _QUIET and self._surely(request, last, trust):
-            lone = last is None or fall - last.rise >= self._gap_marked
+            lone = fall - (self._first_release if last is None else last.rise) >= self._gap_marked
             refresh = not lone
         refresh = refresh and not self._last_refresh
         if self._undecided and last is not None:
