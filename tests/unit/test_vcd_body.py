@@ -231,11 +231,19 @@ def test_a_word_without_end_costs_bounded_memory(tmp_path):
         read(write(tmp_path, "#0\n" + "1" * 1_000_000), CLK)
 
 
-@pytest.mark.parametrize("cut", ["1", "#", "#5", "b0101", "b0101 ", "b0101\n", "$du", "1?"])
+@pytest.mark.parametrize("cut", ["1", "#", "#5", "b0101", "b0101 ", "b0101\n", "$du", "1?", "1\0\0\0", "#5\0"])
 def test_a_last_line_that_is_cut_off_is_left_out_with_a_warning(tmp_path, cut):
     capture, times, words, _ = read(write(tmp_path, "#10\n1!\n#20\n0!\n" + cut), CLK)
     assert (times, words) == ([10, 20], [1, 0])
     assert capture.warnings == ["line 9 is cut off: the capture is read up to there"]
+
+
+@pytest.mark.parametrize("last", ["#3q ", "1 ", "?\t"])
+@pytest.mark.parametrize("size", [16, 1 << 18])
+def test_a_last_word_with_a_blank_behind_it_is_whole_in_blocks_of_any_size(tmp_path, last, size):
+    path = write(tmp_path, "#10\n1!\n#20\n0!\n" + last)
+    with vcd.VcdCapture(str(path), size) as capture, pytest.raises(CaptureError, match="line 9"):
+        list(capture.blocks([CLK]))
 
 
 @pytest.mark.parametrize("last", ["#30", "1!", "b0 d", "$end", "$comment what"])

@@ -26,7 +26,7 @@ NOT_PLAIN_BLOCKS = 3  #: after so many blocks in a row that are not plain, only 
 TRY_AGAIN_BLOCKS = 8
 KEPT_BYTES = 24 << 20
 EXPORT_AGAIN = "export the capture again"
-_NO_BLANK = bytes(range(0x21, 0x100))
+_NO_BLANK = bytes([0, *range(0x21, 0x100)])  #: a tail of zeros is what a disk leaves of a file that was never written whole
 
 Reader = Callable[[bytes, Layout, BodyState], tuple[Rows, int]]
 
@@ -201,8 +201,11 @@ class VcdCapture(Followed):
             raise CaptureError(f"a word of more than {limits.MAX_WORD_BYTES} bytes", self.path, self._line, self._offset, EXPORT_AGAIN)
 
     def _finish(self, held: bytes, layout: Layout, state: BodyState) -> Iterator[Block]:
-        """Read what stands behind the last blank, leave out a last word that is cut off, give out the last row."""
+        """Read what stands behind the last line end, leave out a last word that is cut off, give out the last row."""
+        held = held.rstrip(b"\0")
         start = last_word(held)
+        if start is not None and held[-1] <= 0x20:  # a word with a blank behind it is whole
+            start = len(held)
         if start is not None:
             rows, consumed = self._read(read_general, held[:start], layout, state)
             if len(rows.times):
