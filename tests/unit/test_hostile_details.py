@@ -43,6 +43,8 @@ def test_the_second_channel_of_a_name(said, number, tmp_path):
 
 def test_which_of_two_is_said_with_a_remedy_that_works(tmp_path):
     capture = write(tmp_path / "x.vcd", b'$var wire 1 ! M1 $end\n$var wire 1 " M1 $end\n')
+    assert b"say which, as --map M1=M1#1 or M1#2" in run_strobewise("lines", capture).stderr
+    assert all(run_strobewise("lines", capture, "--map", f"M1=M1#{n}").returncode != 2 for n in (1, 2))
     assert b"or M1#2 for the second" in run_strobewise("lines", capture, "--map", "M1=M1").stderr
     assert b"there is no channel 'M1#3'" in run_strobewise("lines", capture, "--map", "M1=M1#3").stderr
 

@@ -61,10 +61,10 @@ def _only_one(capture: Listed, line: str, claims: list[Claim]) -> Claim:
     if len(signals) == 1:
         return claims[0]
     names = [capture.name_of(claim.place, scoped=True) for claim in claims[:CHOICES_SHOWN]]
+    which = f"--map {line}={names[0]}" if names[0] != names[1] else f"--map {line}={names[0]}#1 or {names[0]}#2"
     raise LineMapError(
-        f"more than one channel could be {line}: {', '.join(map(repr, names))}", capture.where,
-        f"say which, as --map {line}={names[0]}",
-    )  # fmt: skip
+        f"more than one channel could be {line}: {', '.join(map(repr, names))}", capture.where, f"say which, as {which}"
+    )
 
 
 def _without_default_names(
