@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, example, given, settings
@@ -9,14 +11,20 @@ from hypothesis import strategies as st
 
 from conftest import all_traces
 from strobewise.bus.lines import BIT, LINES, MASK, STROBES
+from strobewise.bus.semantics import TRUST_GROUP
+from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.raw.reader import RawCapture
 from strobewise.capture.records import Block
 from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.cycles import warm_up
 from strobewise.cycles.rebuild import Rebuild
 from strobewise.cycles.requests import Blindness
 from strobewise.cycles.table import CycleTable
+from strobewise.diagnosis.gathering import gather
 from strobewise.evidence.collect import Collector
+from strobewise.profile.options import Options
+from strobewise.records.raw import RawForm
 
 TRACES = [path for path in all_traces() if ".vcd" in path.name]
 
@@ -37,10 +45,67 @@ def test_block_size_does_not_matter(path):
     for size in (3000, 40_000):
         rows, other = rebuilt(path, size)
         assert rows == whole
-        if evidence.clock.mreq_phase is not None:  # a sample of the edges, taken block by block
-            assert other.clock.mreq_phase == pytest.approx(evidence.clock.mreq_phase, abs=0.02)
+        if evidence.clock.mreq_phase is not None:  # the same edges, added up in another order
+            assert other.clock.mreq_phase == pytest.approx(evidence.clock.mreq_phase, abs=1e-9)
             other.clock.mreq_phase = evidence.clock.mreq_phase
         assert other == evidence
+
+
+SAMPLED = {  # what is gathered of a part of a long capture, of so little of it that these captures are long
+    "cycles.engine.BATCH_REQUESTS": TRUST_GROUP, "evidence.buses.PAIR_BATCHES": 2, "evidence.leads.FIRST_CYCLES": 200,
+    "evidence.leads.LATER_FROM": 2, "capture.vcd.state.EXACT_BLOCKS": 1 << 30,  # a text is read in blocks of one size
+    "evidence.stretches.STRETCH_EVENTS": 300, "evidence.stretches.EACH_MEASURED": 3,
+    "evidence.stretches.FIRST_MEASURED": 2,
+    "evidence.collect.KEPT_EVENTS": 2_000, "evidence.collect.PHASES_WANTED": 100,
+    "capture.samples.following.EXACT_SAMPLES": 4_000, "capture.samples.following.STRETCH_SAMPLES": 500,
+}  # fmt: skip
+
+
+def gathered(opener, path):
+    """Return all evidence of a capture, opened as `opener` does."""
+    with opener(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        return gather(str(path), capture, channels, capture.blocks(channels.assignments), Options()).evidence
+
+
+@pytest.mark.parametrize("name", ["healthy-full", "healthy-eight", "lodger-m1-dead"])
+@pytest.mark.parametrize("kind", ["vcd", "raw"])
+def test_block_size_does_not_matter_to_any_evidence(name, kind, tmp_path, monkeypatch):
+    for place, value in SAMPLED.items():
+        monkeypatch.setattr(f"strobewise.{place}", value)
+    path = next(trace for trace in all_traces() if trace.name.startswith(f"{name}.vcd"))
+    sizes: tuple[int, ...] = (4000, 1 << 20)
+
+    def opener(size):
+        return lambda name: VcdCapture(name, size)
+
+    if kind == "raw":
+        path, form = as_raw(path, tmp_path / "samples.bin")
+        sizes = (100, 777, 9000, 1 << 20)
+
+        def opener(size):
+            return lambda name: RawCapture(name, form, size)
+
+    first, *others = [gathered(opener(size), path) for size in sizes]
+    assert first.requests > 5 * TRUST_GROUP
+    for other in others:
+        if first.clock.mreq_phase is not None:  # the same edges, added up in another order
+            assert other.clock.mreq_phase == pytest.approx(first.clock.mreq_phase, abs=1e-9)
+            other.clock.mreq_phase = first.clock.mreq_phase
+        assert other == first
+
+
+def as_raw(path, target):
+    """Write a capture as raw samples at 24 MHz; return the file and its form."""
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        blocks = list(capture.blocks(channels.assignments))
+        times = np.concatenate([block.times for block in blocks]) * capture.header.tick_s
+    words = np.concatenate([block.words for block in blocks])
+    moments = np.arange(times[0], times[-1], 1 / 24e6)
+    samples = words[np.maximum(np.searchsorted(times, moments, "right") - 1, 0)]
+    target.write_bytes(samples.astype("<u8").tobytes())
+    return target, RawForm(Fraction(24_000_000), 8, tuple((use.line, use.target_bit) for use in channels.uses if use.line is not None))
 
 
 def bus_by_chance(seed):

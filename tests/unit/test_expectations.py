@@ -8,6 +8,7 @@ import tomllib
 import pytest
 
 from conftest import TRACES
+from strobewise.bus.semantics import TRUST_GROUP
 from strobewise.cpu.opcodes import operations
 from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
 from strobewise.expectations.model import Event
@@ -263,10 +264,10 @@ def test_names_cannot_break_out_of_the_file():
 
 
 def test_the_digest_knows_no_batches(monkeypatch):
-    from strobewise.cycles import pipeline
+    from strobewise.cycles import engine
 
     whole = observe(FULL, Options()).digest
-    monkeypatch.setattr(pipeline, "BATCH_REQUESTS", 64)
+    monkeypatch.setattr(engine, "BATCH_REQUESTS", TRUST_GROUP)
     assert observe(FULL, Options()).digest == whole
 
 

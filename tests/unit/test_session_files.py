@@ -255,11 +255,17 @@ def test_a_voltage_that_is_no_number(tmp_path):
         rows(path)
 
 
-def test_of_many_changes_each_eighth_piece_counts_for_the_time_spent_high(tmp_path, monkeypatch):
-    monkeypatch.setattr("strobewise.capture.samples.following.EXACT_CHANGES", 100)
+def test_of_many_samples_each_eighth_stretch_counts_for_the_time_spent_high(tmp_path, monkeypatch):
+    monkeypatch.setattr("strobewise.capture.samples.following.EXACT_SAMPLES", 100)
+    monkeypatch.setattr("strobewise.capture.samples.following.STRETCH_SAMPLES", 400)
     path = write_session(tmp_path / "a.sr", ["M1"], [bytes([0, 1, 1, 1] * 4000)])
-    with SessionCapture(str(path), 400) as capture:
-        for _ in capture.blocks([BitAssignment("0", 0, 0)]):
-            pass
-        edges, high, known, untimed = capture.channel_statistics()["0", 0]
-    assert edges == 7999 and known == capture.end_time and high < 0.2 * known and high / (known - untimed) == pytest.approx(0.75, abs=0.01)
+    said = set()
+    for block_bytes in (400, 401, 7, 50_000):  # whatever the pieces are
+        with SessionCapture(str(path), block_bytes) as capture:
+            for _ in capture.blocks([BitAssignment("0", 0, 0)]):
+                pass
+            edges, high, known, untimed = capture.channel_statistics()["0", 0]
+        said.add((edges, high, known, untimed))
+        assert (edges, known) == (7999, capture.end_time) and high / (known - untimed) == pytest.approx(0.75, abs=0.01)
+        assert known - untimed == pytest.approx(5 / 40 * capture.end_time, rel=1e-6)  # the first of forty stretches, and each eighth
+    assert len(said) == 1

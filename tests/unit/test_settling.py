@@ -8,6 +8,7 @@ from hand_made import evidence_of
 
 from strobewise.bus.lines import ADDRESS, BIT, DATA, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
 from strobewise.capture.records import Block
+from strobewise.evidence import stretches
 from strobewise.evidence.settling import SettlingPart
 from strobewise.records.buses import BusesRecord, Operands, Pushes
 from strobewise.records.evidence import BusEvidence, ClockEvidence, LineEvidence, Span
@@ -48,13 +49,17 @@ def test_data_are_late_between_the_sampling_edge_and_the_release(data_at, late):
     assert record.first_s == record.last_s == (pytest.approx(1.09e-6) if late else None)
 
 
-def test_what_is_no_read_of_memory_and_what_nobody_saw_does_not_count():
+def test_what_is_no_read_of_memory_and_what_nobody_saw_does_not_count(monkeypatch):
     assert settled(read(70, mreq=False)).reads == 0
     part = SettlingPart(1e-9)
     times, words = (np.array(column) for column in zip(*read(70), strict=True))
     part.block(Block(times, words.astype(np.uint64), np.full(len(times), 1 << BIT["D0"], np.uint64)))
-    assert part._reads == 0
-    assert settled(read(70), blocks=20).late == 9  # the first eight blocks, and the sixteenth
+    evidence = BusEvidence()
+    part.fill(evidence)
+    assert evidence.settling.reads == 0
+    assert settled(read(70), blocks=40).late == 40
+    monkeypatch.setattr(stretches, "STRETCH_EVENTS", len([*read(70)]))
+    assert settled(read(70), blocks=40).late == 18  # the first sixteen stretches, and of the others each sixteenth
 
 
 def found(rule, captured=BUS, **changes):

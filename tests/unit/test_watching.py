@@ -8,17 +8,22 @@ import numpy as np
 import pytest
 
 from conftest import TRACES
+from strobewise.bus.lines import BIT
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.raw.form import parse_raw
+from strobewise.capture.raw.reader import RawCapture
+from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.gathering import gather
 from strobewise.errors import CaptureError
 from strobewise.profile.options import Options
 from strobewise.watch import watching
+from strobewise.watch.stream import StreamReader
 from strobewise.watch.stretch import counted, since
 from strobewise.watch.watching import Totals, Watch
 from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
-from watch_streams import piece, stream
+from watch_streams import NAMES, piece, stream
 
 LENGTH_S = piece()[2] * 1e-9
 
@@ -140,6 +145,52 @@ def test_memory_holds_a_window_and_a_margin(healthy):
             held.append(sum(len(block.times) for block in watch._before))
     whole = len(piece()[0]) * 8
     assert max(held) < whole * 0.6 and held[-1] <= max(held[2:-1])
+
+
+def raw_stream(tiles, faults):
+    """Return a stream as an analyser of 24 MHz sends it, a byte a sample: tiles as `stream` makes them, and what --raw says of it."""
+    times, words, length = piece()
+    samples = []
+    for number in range(tiles):
+        moments = np.arange(-(-number * length * 24 // 1000), -(-(number + 1) * length * 24 // 1000)) * 1000 / 24 - number * length
+        shown = words[np.maximum(np.searchsorted(times, moments, "right") - 1, 0)]
+        low, high = faults.get(number, (0, 0))
+        shown = np.where((moments >= low) & (moments < high), shown | np.uint64(1 << BIT["M1"]), shown)
+        samples.append(sum((shown >> np.uint64(BIT[name]) & np.uint64(1)) << np.uint64(bit) for bit, name in enumerate(NAMES)))
+    said = "24M:" + ",".join(f"{name}={bit}" for bit, name in enumerate(NAMES))
+    return np.concatenate(samples).astype(np.uint8).tobytes(), parse_raw(said)
+
+
+@pytest.mark.parametrize("block_bytes", [1 << 18, 5_000])
+@pytest.mark.parametrize("window_s", [0.002, 0.02])
+def test_raw_samples_are_judged_as_their_edges_are(tmp_path, window_s, block_bytes, monkeypatch):
+    monkeypatch.setattr("strobewise.capture.samples.following.EXACT_SAMPLES", 20_000)  # so that most of them are not all counted
+    burst = (1_000_000, 1_060_000)  # ns: some 20 fetches
+    samples, form = raw_stream(9, {6: burst})
+    path = tmp_path / "samples.bin"
+    path.write_bytes(samples)
+    with RawCapture(str(path), form, block_bytes) as capture:
+        watch = Watch(capture, map_channels(capture.header.channels), Options(), window_s)
+        windows = list(watch.windows())
+    faulty = [window for window in windows if window.verdict.state == "fault"]
+    assert {fault.rule for window in faulty for fault in window.faults} == {"fetch-strobe-missing"}
+    at = 6 * piece()[2] * 1e-9 + burst[0] * 1e-9
+    assert min(fault.first_s for window in faulty for fault in window.faults) == pytest.approx(at, abs=1e-5)
+    assert {window.verdict.state for window in windows if window not in faulty} == {"no_fault_found"}
+    assert watch.totals.inferred_fetches <= 40 and all(sum(window.cycles.values()) > 100 for window in windows[:-1])
+
+
+def test_what_is_read_ahead_is_bounded_by_its_rows(healthy, monkeypatch):
+    monkeypatch.setattr("strobewise.watch.stream.READ_AHEAD", 3_000)
+    with VcdCapture(str(healthy), 4_000) as capture:
+        channels = map_channels(capture.header.channels)
+        reader = StreamReader(capture, channels, apart=False)
+        longest = 0
+        while (next_one := reader.pieces.get(timeout=20)) is not None:
+            longest = max(longest, len(next_one.block.times))
+            assert sum(len(each.block.times) for each in reader.pieces.held() if each is not None) <= 3_000 + longest
+        reader.stop()
+        assert 0 < longest < 1_000 and not reader.pieces.held()
 
 
 def test_a_damaged_stream_is_judged_up_to_the_damage(healthy, tmp_path):

@@ -22,7 +22,6 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.source import GZIP_MAGIC
 from ..capture.vcd.reader import VcdCapture
 from ..cycles.engine import CycleBuilder
-from ..cycles.pipeline import BATCH_REQUESTS
 from ..cycles.rebuild import cycle_tables
 from ..cycles.table import CycleTable
 from ..cycles.warm_up import WarmUp
@@ -184,8 +183,8 @@ def _value_before(text: mmap.mmap, at: int, low: int) -> bytes | None:
 def _stitched(pieces: list[Piece], builder: CycleBuilder, processes: int) -> Iterator[CycleTable]:
     for found, end in _in_order(pieces, processes):
         for events in found.events:
-            waiting = builder.feed(between(events, found.safe, end))
-            if waiting >= BATCH_REQUESTS and (batch := builder.build()) is not None:
+            builder.feed(between(events, found.safe, end))
+            while builder.is_full and (batch := builder.build()) is not None:
                 yield batch.cycles
     batch = builder.build(final=True)
     if batch is not None:

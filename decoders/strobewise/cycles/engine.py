@@ -48,6 +48,7 @@ _KIND_OF = _KIND_OF.astype(np.uint8)
 _Column = npt.NDArray[Any]
 
 _NEVER = 1 << 62
+BATCH_REQUESTS = 3 << 13  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
 _LOOK_AHEAD = 12  #: requests kept back: an NMI response is known by the next three cycles, each of at most two requests
 FETCH, READ, WRITE, ACCESS, ACK, GRANTED, UNKNOWN = (
     KIND_INDEX[kind]
@@ -63,13 +64,10 @@ _SILENT = np.array([SILENT_STROBE.get(kind, 0) for kind in KIND_INDEX], np.uint6
 
 @dataclass
 class Batch:
-    """A settled stretch of the capture: its requests, each with its class, and its machine cycles.
-
-    request_class: uint8, index into KINDS, or REFRESH; t1: int64, count of the clock edge that starts T1 (only meaningful as a difference).
-    """
+    """A settled stretch of the capture: its requests, each with its class, and its machine cycles."""
 
     requests: Requests
-    request_class: npt.NDArray[np.uint8]
+    request_class: npt.NDArray[np.uint8]  #: index into KINDS, or REFRESH
     cycles: CycleTable
     request_of_cycle: Int  #: index into requests, -1 for a bus grant
 
@@ -100,8 +98,13 @@ class CycleBuilder:
         self._directions = captured.issuperset(("RD", "WR"))
         self._timed = np.zeros(0, np.bool_)
 
-    def feed(self, events: BlockEvents) -> int:
-        """Take a block's events; returns how many requests wait to be processed."""
+    @property
+    def is_full(self) -> bool:
+        """Return whether a whole batch waits to be processed."""
+        return sum(len(part) for part in self._pending) >= BATCH_REQUESTS + _LOOK_AHEAD
+
+    def feed(self, events: BlockEvents) -> None:
+        """Take a block's events."""
         if self._grants_count and len(events.requests):
             keep = events.requests.control & _BUSACK != 0
             requests = events.requests if keep.all() else events.requests.select(keep)
@@ -116,11 +119,11 @@ class CycleBuilder:
         self._breaks.feed(events, self._grants_count)
         if events.first_release >= 0:
             self._before = (events.first_release, False, False, False)
-        return sum(len(part) for part in self._pending)
 
     def build(self, final: bool = False) -> Batch | None:
-        """Process what is settled; None when that is nothing. With final=True everything left is settled."""
-        requests = Requests.join(self._pending) if self._pending else Requests.empty()
+        """Process what is settled, a batch of it at most; None when that is nothing. With final=True everything left is settled."""
+        pending = Requests.join(self._pending) if self._pending else Requests.empty()
+        requests = pending if final else pending.select(slice(0, BATCH_REQUESTS + _LOOK_AHEAD))  # however the blocks come
         n = len(requests)
         whole = n if final else max(0, (n - _LOOK_AHEAD) // TRUST_GROUP * TRUST_GROUP)
         if whole == 0 and not (final and self._grants):
@@ -134,7 +137,7 @@ class CycleBuilder:
         out = len(owner) if final else int(np.searchsorted(np.maximum.accumulate(owner), whole))
         classes = np.where(refresh, np.uint8(REFRESH), kind)
         batch = Batch(requests.select(slice(0, whole)), classes[:whole], table[:out], owner[:out])
-        self._carry(requests, refresh & ~lone, whole, rises, int(table.start[out]) if out < len(table) else None)
+        self._carry(pending, refresh & ~lone, whole, rises, int(table.start[out]) if out < len(table) else None)
         self._latest = int(table.start[out - 1]) if out else self._latest
         self._latest_t1 = int(np.max(table.start[:out][owner[:out] >= 0], initial=self._latest_t1))
         return batch

@@ -16,8 +16,6 @@ from .engine import Batch, CycleBuilder
 from .requests import BlockEvents, RequestFinder, Requests
 from .warm_up import WarmUp
 
-BATCH_REQUESTS = 1 << 14  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
-
 
 class Onlooker:
     """Is shown what one pass over a capture gives, in order. A subclass says what it wants to see; the rest passes by."""
@@ -73,6 +71,8 @@ class Pipeline:
             yield from self._start()
         empty = np.empty(0, np.int64)
         self._builder.feed(self._show(self._finder.feed(empty, np.empty(0, np.uint64), None, final=True)))
+        while self._builder.is_full:
+            yield from self._batch()
         yield from self._batch(final=True)
 
     def _start(self) -> Iterator[Batch]:
@@ -90,8 +90,8 @@ class Pipeline:
     def _advance(self, block: Block) -> Iterator[Batch]:
         if not len(block.times):
             return
-        waiting = self._builder.feed(self._show(self._finder.feed(block.times, block.words, block.unknown)))
-        if waiting >= BATCH_REQUESTS:
+        self._builder.feed(self._show(self._finder.feed(block.times, block.words, block.unknown)))
+        while self._builder.is_full:
             yield from self._batch()
 
     def _batch(self, final: bool = False) -> Iterator[Batch]:

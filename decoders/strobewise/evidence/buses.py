@@ -16,6 +16,7 @@ from ..bus.lines import ADDRESS, BIT, CONTROL, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
+from ..cycles.requests import Requests
 from ..profile.options import Options
 from ..records.buses import BusesRecord, Operands, Pair, Pushes
 from ..records.evidence import REFRESH_CLASS, BusEvidence
@@ -100,12 +101,7 @@ class BusesPart(Part):
     def _compare_lines(self, batch: Batch) -> None:
         """Count in how many requests two lines differ, for the pairs that did not differ too often yet."""
         requests = batch.requests
-        word = np.zeros((len(requests), 5), np.uint8)
-        word[:, 0:2] = requests.control.view(np.uint8).reshape(-1, 2)
-        word[:, 2:4] = np.ascontiguousarray(requests.address).view(np.uint8).reshape(-1, 2)
-        word[:, 4] = requests.data
-        levels = np.packbits(np.unpackbits(word, axis=1, bitorder="little")[:, self._columns], axis=0)
-        columns = [bitarray(buffer=memoryview(levels[:, k].tobytes())) for k in range(len(self._columns))]
+        columns = [self._column(requests, k) for k in self._columns]
         driven = batch.request_class != REFRESH_CLASS
         carries = bitarray(buffer=memoryview(np.packbits(driven).tobytes()))
         for k, column in enumerate(columns):
@@ -120,6 +116,17 @@ class BusesPart(Part):
             self._unlike[pair] += count_xor(columns[pair[0]], columns[pair[1]])
             if self._unlike[pair] > limit:
                 del self._unlike[pair]
+
+    @staticmethod
+    def _column(requests: Requests, place: int) -> bitarray:
+        """Return what one line showed in each request, a bit each; place: its bit in the packed word."""
+        if place < 16:
+            high = requests.control & np.uint16(1 << place)
+        elif place < 32:
+            high = requests.address & np.uint16(1 << place - 16)
+        else:
+            high = requests.data & np.uint8(1 << place - 32)
+        return bitarray(buffer=memoryview(np.packbits(high != 0).tobytes()))
 
     def _follow_refresh(self, address: npt.NDArray[np.uint16], fall: npt.NDArray[np.int64]) -> None:
         if not len(address):

@@ -35,6 +35,7 @@ ANSWER_T = 40.0  #: a request this short before the end of the capture may still
 ENABLE_INTERRUPTS, DISABLE_INTERRUPTS = 0xFB, 0xF3  #: the opcodes of EI and DI (UM0080, instruction set)
 PHASES_MIN = 50  #: edges of /MREQ from which their place in the clock period is a mean, not a chance
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
+RISES_KEPT = 8_192  #: clock edges behind which a request may come: more than the longest lasts
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
 _SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
@@ -317,6 +318,7 @@ class _ClockWatch:
         self._sum = self._squares = 0.0
         self._steps = 0
         self._phase = 0j
+        self._falls, self._rises = np.empty(0, np.int64), np.empty(0, np.int64)  #: not placed yet, and the last clock edges
         self.phases = 0
 
     def feed(self, rises: Int, blind: list[tuple[int, int]]) -> None:
@@ -347,13 +349,15 @@ class _ClockWatch:
         self.last = self.last_seen = int(rises[-1])
 
     def place(self, falls: Int, rises: Int) -> None:
-        """Add up where in the clock period /MREQ falls, as unit vectors: the period is a circle."""
+        """Add up where in the clock period the first falls of /MREQ are, as unit vectors: the period is a circle."""
+        falls, rises = np.concatenate([self._falls, falls]), np.concatenate([self._rises, rises])
         after = np.searchsorted(rises, falls)
-        inside = (after > 0) & (after < len(rises))
+        inside = np.flatnonzero((after > 0) & (after < len(rises)))[: PHASES_WANTED - self.phases]
         low, high = rises[after[inside] - 1], rises[after[inside]]
-        turns = 2j * np.pi * (falls[inside] - low) / (high - low)
-        self._phase += complex(np.exp(turns).sum())
-        self.phases += len(turns)
+        self._phase += complex(np.exp(2j * np.pi * (falls[inside] - low) / (high - low)).sum())
+        self.phases += len(inside)
+        # A request is given out behind the block of its edges: whatever the blocks are, the same falls find the same clock edges.
+        self._falls, self._rises = falls[after == len(rises)], rises[-RISES_KEPT:]
 
     def record(self, tick_s: float) -> ClockEvidence:
         clock = ClockEvidence(edges=self.count)

@@ -33,7 +33,7 @@ class KeptCycles(Part):
 
 
 class KeptEvents:
-    """The first events of the raw capture, whole blocks of them until there are `limit`."""
+    """The first `limit` events of the raw capture, however they come in blocks."""
 
     def __init__(self, limit: int) -> None:
         self._limit = limit
@@ -41,10 +41,15 @@ class KeptEvents:
         self._count = 0
 
     def add(self, block: Block) -> None:
-        """Keep a block while there is room."""
-        if self._count < self._limit:
-            self._blocks.append(block)
-            self._count += len(block.times)
+        """Keep of a block what there is room for."""
+        room = self._limit - self._count
+        if room <= 0:
+            return
+        if len(block.times) > room:  # copied, so that the rest of the block is let go
+            unknown = None if block.unknown is None else block.unknown[:room].copy()
+            block = Block(block.times[:room].copy(), block.words[:room].copy(), unknown)
+        self._blocks.append(block)
+        self._count += len(block.times)
 
     @property
     def blocks(self) -> list[Block]:

@@ -15,8 +15,8 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.timing import Settling
 from .part import Part
+from .stretches import Stretches
 
-BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, are measured
 _MREQ, _RD, _CLK = (np.uint64(1 << BIT[name]) for name in ("MREQ", "RD", "CLK"))
 _DATA = np.uint64(DATA_MASK)
 
@@ -26,14 +26,18 @@ class SettlingPart(Part):
 
     def __init__(self, tick_s: float) -> None:
         self._tick_s = tick_s
-        self._blocks = self._reads = self._late = 0
+        self._stretches = Stretches()
+        self._reads = self._late = 0
         self._span: tuple[int, int] | None = None
         self._pages: set[int] = set()
 
     def block(self, block: Block) -> None:
-        """Measure some blocks."""
-        self._blocks += 1
-        if len(block.times) < 4 or block.unknown is not None or (self._blocks > BLOCKS_MEASURED and self._blocks % BLOCKS_MEASURED):
+        """Measure some stretches."""
+        for stretch in self._stretches.add(block):
+            self._measure(stretch)
+
+    def _measure(self, block: Block) -> None:
+        if block.unknown is not None:
             return
         times, words = block.times, block.words
         changed, after = words[1:] ^ words[:-1], words[1:]
@@ -57,6 +61,8 @@ class SettlingPart(Part):
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
+        for stretch in self._stretches.rest():
+            self._measure(stretch)
         first, last = (tick * self._tick_s for tick in self._span) if self._span else (None, None)
         pages = tuple(page << 10 for page in sorted(self._pages))
         evidence.settling = Settling(self._reads, self._late, first, last, pages)

@@ -23,10 +23,10 @@ from ..records.evidence import BusEvidence
 from ..records.timing import Delay, Interrupts, TimingRecord
 from .part import Part
 from .spread import Spread
+from .stretches import Stretches
 
 Int = npt.NDArray[np.int64]
 
-BLOCKS_MEASURED = 8  #: the first blocks, and of the others one in this many, are measured
 DELAYS_MIN = 20  #: delays of an edge from which their middle is told: fewer hang on where the samples fell
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
 RESPONSE = 5  #: cycles that tell the mode: the acknowledge, two writes of the return address, then a fetch or the vector table's two reads
@@ -57,7 +57,7 @@ class TimingPart(Part):
             if line in captured and (line != "IORQ" or "M1" in captured)
         ] if "CLK" in captured else []  # fmt: skip
         self._delays = {symbol: Spread() for symbol in self._symbols}
-        self._blocks = 0
+        self._stretches = Stretches()
         self._int_falls: list[Int] = []
         self._int_last: int | None = None
         self._acks: list[Int] = []
@@ -66,14 +66,12 @@ class TimingPart(Part):
         self._response: list[tuple[int, int, int]] = []  # (kind, address, data) from an acknowledge on, as long as it tells no mode
 
     def block(self, block: Block) -> None:
-        """Measure the strobes of some blocks, and note every interrupt request."""
-        self._blocks += 1
-        if len(block.times) < 2:
-            return
-        if "INT" in self._captured:
+        """Measure the strobes of some stretches, and note every interrupt request."""
+        if "INT" in self._captured and len(block.times):
             self._follow_int(block)
-        if self._symbols and (self._blocks <= BLOCKS_MEASURED or self._blocks % BLOCKS_MEASURED == 0):
-            self._measure(block)
+        if self._symbols:
+            for stretch in self._stretches.add(block):
+                self._measure(stretch)
 
     def _follow_int(self, block: Block) -> None:
         bit = np.uint64(1 << BIT["INT"])
@@ -130,6 +128,8 @@ class TimingPart(Part):
     def _record(self, evidence: BusEvidence) -> TimingRecord:
         """Return the record; delays only where the clock was counted and sampled finely enough to say anything."""
         sample = evidence.sample_interval_s or self._tick_s
+        for stretch in self._stretches.rest():
+            self._measure(stretch)
         fine = evidence.clock.source == "CLK" and (evidence.samples_per_t or 0) >= 4
         delays = [self._delay(symbol, sample) for symbol in self._symbols] if fine else []
         return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts())

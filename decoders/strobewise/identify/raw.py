@@ -45,7 +45,7 @@ class Raw:
         """times: int64, shape (n,), ticks; words: uint64, shape (n,)."""
         self.times, self.words, self.channels, self.sample = times, words, channels, sample_ticks
         changed = words[1:] ^ words[:-1]
-        self.edges = [np.flatnonzero(changed >> np.uint64(k) & _ONE) + 1 for k in range(channels)]
+        self.edges = [np.flatnonzero(changed & np.uint64(1 << k) != 0) + 1 for k in range(channels)]
 
     @cached_property
     def lows(self) -> list[Pulses]:

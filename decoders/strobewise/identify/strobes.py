@@ -9,13 +9,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .raw import Flags, Frame, Int, Raw
+from .raw import Flags, Frame, Int, Raw, Words
 from .roles import Role
 
 NEAR_T = 0.22  #: how far an edge may be from its place, in T-states, besides the sampling
 NEAR_SAMPLES = 0.75  #: samples that the skew between two channels adds
 PRESENT = 0.9  #: share of the requests that call for a strobe in which it must be
 SPIKE_T = 0.6  #: pulses shorter than this are spikes
+HOPELESS = 0.7  #: share of the falls in place below which the rises are not looked at: below PRESENT, and what /WR asks for
 ABSENT = 0.06  #: share of the others in which it may be
 
 
@@ -40,7 +41,8 @@ def find_strobes(raw: Raw, frame: Frame, taken: set[int]) -> list[Role]:
     """Name /M1, /RD, /RFSH, /WR and /IORQ as far as they move."""
     roles: list[Role] = []
     free = [k for k in range(raw.channels) if k not in taken and len(raw.lows[k].fall) >= 8]
-    scores = {(place.line, k): _score(raw, frame, place, k) for place in PLACES for k in free}
+    words = raw.at(frame.points)
+    scores = {(place.line, k): _score(raw, frame, place, k, words) for place in PLACES for k in free}
     for place in PLACES:
         best = max(free, key=lambda k: scores[place.line, k], default=None)
         if best is None or scores[place.line, best] < PRESENT:
@@ -74,24 +76,30 @@ def _near(edges: Int, wanted: Int, limit: float) -> Flags:
 def _in_place(raw: Raw, frame: Frame, place: Place, channel: int, which: Flags) -> Flags:
     limit = NEAR_T * frame.t + NEAR_SAMPLES * raw.sample
     fall, rise = raw.lows[channel]
-    wanted = frame.fall[which] + int(place.fall * frame.t), frame.rise[which] + int(place.rise * frame.t)
-    return _near(fall, wanted[0], limit) & _near(rise, wanted[1], limit)
+    falls = _near(fall, frame.fall[which] + int(place.fall * frame.t), limit)
+    if float(np.mean(falls)) < HOPELESS:
+        return falls  # most channels are no strobe at all
+    return falls & _near(rise, frame.rise[which] + int(place.rise * frame.t), limit)
 
 
-def _score(raw: Raw, frame: Frame, place: Place, channel: int) -> float:
-    """Return how well a channel does what a strobe must: 1 for always there and never elsewhere."""
+def _score(raw: Raw, frame: Frame, place: Place, channel: int, words: Words) -> float:
+    """Return how well a channel does what a strobe must: 1 for always there and never elsewhere; below PRESENT no more than how far below.
+
+    words: uint64 (n,), the levels at the frame's sample points.
+    """
     which = frame.fetch if place.request == "fetch" else frame.refresh
     inner = slice(1, -1)  # what the edges of the stretch cut off does not count
     here = _in_place(raw, frame, place, channel, which)[inner]
-    low = ~raw.level(channel, frame.points)
-    elsewhere = low & ~which
+    if not len(here) or float(np.mean(here)) < PRESENT:
+        return float(np.mean(here)) if len(here) else 0.0
+    elsewhere = (words & np.uint64(1 << channel) == 0) & ~which
     if place.line == "RD":
         elsewhere &= frame.refresh  # some data accesses are reads
     elif place.line == "RFSH":
         elsewhere &= frame.fetch  # the refresh of an acknowledge looks like a data access
     others = int(np.count_nonzero(frame.refresh if place.line == "RD" else frame.fetch if place.line == "RFSH" else ~which))
     false = int(np.count_nonzero(elsewhere)) / max(1, others)
-    return float(np.mean(here)) - (false if false > ABSENT else 0.0) if len(here) else 0.0
+    return float(np.mean(here)) - (false if false > ABSENT else 0.0)
 
 
 def _write(raw: Raw, frame: Frame, rd: int, free: list[int]) -> list[Role]:

@@ -14,7 +14,8 @@ from ..capture.channels.mapping import ChannelMap
 from ..capture.records import Block
 from .stretch import Statistics
 
-READ_AHEAD = 96  #: blocks: more than a window, so that the next one is read while one is judged
+#: Rows read ahead, 16 bytes each: of most streams more than a window, so that the next one is read while one is judged.
+READ_AHEAD = 3 << 19
 
 
 class Piece(NamedTuple):
@@ -71,7 +72,7 @@ class StreamReader:
             held = self.pieces.held()
             blocks = [piece.block for piece in held if piece is not None and len(piece.block.times)]
             enough = bool(blocks) and int(blocks[-1].times[-1]) >= end
-            if enough or None in held or len(held) >= READ_AHEAD or time.monotonic() - since > 2.0:
+            if enough or None in held or self.pieces.full() or time.monotonic() - since > 2.0:
                 return blocks
             if waiting is not None:
                 waiting()
@@ -79,9 +80,30 @@ class StreamReader:
 
 
 class _Queue(queue.Queue["Piece | None"]):
-    """A queue that can be looked into."""
+    """A queue that can be looked into, and is as full as its blocks are long."""
+
+    def _init(self, maxsize: int) -> None:
+        super()._init(maxsize)
+        self._rows = 0
+
+    def _qsize(self) -> int:
+        return self._rows
+
+    def _put(self, item: Piece | None) -> None:
+        super()._put(item)
+        self._rows += _length(item)
+
+    def _get(self) -> Piece | None:
+        item: Piece | None = super()._get()
+        self._rows -= _length(item)
+        return item
 
     def held(self) -> list[Piece | None]:
         """Return what is in it, and leave it there."""
         with self.mutex:
             return list(self.queue)
+
+
+def _length(piece: Piece | None) -> int:
+    """Return how much of a queue a piece takes: nothing takes none."""
+    return 1 if piece is None else 1 + len(piece.block.times)

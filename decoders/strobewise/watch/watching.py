@@ -35,6 +35,7 @@ MOST_EVENTS = 1 << 21  #: a window ends here at the latest: 32 MiB of words and 
 AROUND_S = 0.005  #: saved before and after a fault
 SLICE_S = 0.005  #: a window in which strobes are missing is looked at again in slices: a short fault drowns in a long window
 MOST_SLICES = 24  #: slices of a window that are looked at closer, so that the watch keeps up with the stream
+SHORTEST_S = 0.0005  #: what is left behind the last window is judged from this length on: a few samples would say that nothing moves
 WAIT_S = 0.5  #: how long to wait for the stream before the caller is asked whether to go on
 
 
@@ -135,7 +136,10 @@ class Watch:
         finally:
             self._source.stop()
         if sum(len(block.times) for block in stretch.pieces) > 1:
-            yield self._close(stretch, last)
+            if self.totals.windows and stretch.end_time - stretch.start_time < SHORTEST_S / self._tick_s:
+                self.totals.end_s, self.totals.taken = stretch.end_time * self._tick_s, self._taken
+            else:
+                yield self._close(stretch, last)
         if self._source.error is not None:
             raise self._source.error
 
@@ -164,7 +168,7 @@ class Watch:
 
     def _close(self, stretch: Stretch, statistics: Statistics) -> Window:
         """Judge a window and begin the next one where it ends."""
-        stretch.statistics = since(self._statistics, statistics)
+        stretch.statistics = self._counted(stretch, statistics)
         stretch.taken = self._taken
         self._statistics = statistics
         self._keep(stretch)
@@ -176,6 +180,13 @@ class Watch:
         end = stretch.pieces[-1]
         self._carry = Block(end.times[-1:], end.words[-1:], None if end.unknown is None else end.unknown[-1:])
         return window
+
+    def _counted(self, stretch: Stretch, statistics: Statistics) -> Statistics:
+        """Return what the bits did in a window; readers count levels in a part of a long stream, of a short window perhaps in none."""
+        counts = since(self._statistics, statistics)
+        if all(count.known_ticks > count.untimed_ticks for count in counts.values()):
+            return counts
+        return counted(cut_out(stretch.pieces, stretch.start_time, stretch.end_time), self._channels)
 
     def _judge(self, examined: Examined, stretch: Stretch) -> Window:
         evidence = examined.evidence

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple, Optional
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from ..followed import account
 from ..records import Block, Times, Words
-from ..vcd.state import SAMPLED_BLOCKS, BodyState, Layout, Signal
+from ..vcd.state import BodyState, Layout, Signal
 from .rate import SampleTimes
 
 Octets = npt.NDArray[np.uint8]
@@ -19,8 +19,11 @@ Volts = npt.NDArray[np.float64]
 Levels = npt.NDArray[np.int8]  # 1, 0, or -1 before the first that is decided
 
 _WIDEST = 8  #: bytes that are compared at once
-#: Of up to so many changes all pieces count towards the ticks spent high, then each eighth: the share is as sure, and costs little.
-EXACT_CHANGES = 1 << 20
+#: So many samples count towards the ticks spent high, then each eighth stretch of them: the share is as sure, and costs little. Which
+#: they are hangs on the samples alone, never on the pieces in which they come.
+EXACT_SAMPLES = 1 << 22
+STRETCH_SAMPLES = 1 << 15
+SAMPLED_STRETCHES = 8
 _BITS_OF_OCTET = (np.arange(256)[:, None] >> np.arange(8)) & 1  #: shape (256, 8)
 
 
@@ -44,7 +47,6 @@ class Follower:
         self._samples = 0  #: seen so far
         self._kept = _bytes_compared(unit_bytes)
         self._before: Octets = np.zeros(self._kept, np.uint8)  #: the sample before this piece
-        self._changes_seen = self._pieces_seen = 0
         logic = [(signal, place) for signal, place in zip(layout.signals, places, strict=True) if place is not None]
         self._bits = np.array([signal.first_bit for signal, _ in logic], np.int64)
         self._places = np.array([place for _, place in logic], np.int64)
@@ -68,7 +70,7 @@ class Follower:
         times, end = self._times.ticks(first, at), self._times.tick(first + piece.samples)
         octets = np.empty((len(at), 0), np.uint8) if values is None else values[at].view(np.uint8).reshape(len(at), self._kept)
         if len(self._bits):
-            self._count(octets, times, end, begun)
+            self._count(octets, times, end, begun, (first, first + piece.samples))
         if values is not None:
             self._before = np.array(values[-1:]).view(np.uint8).reshape(-1)
         if levels:
@@ -114,26 +116,31 @@ class Follower:
         changed[0] |= not begun
         return np.flatnonzero(changed)
 
-    def _count(self, octets: Octets, times: Times, end: int, begun: bool) -> None:
-        """Count edges and ticks spent high. octets: uint8 (n, bytes), the samples from these times on; end: of the piece."""
+    def _count(self, octets: Octets, times: Times, end: int, begun: bool, samples: tuple[int, int]) -> None:
+        """Count edges and ticks spent high.
+
+        octets: uint8 (n, bytes), the samples from these times on; end: of the piece, which has the samples from the first on up to another.
+        """
         state, bits = self._state, self._bits
         begin = state.time or 0
         if begun:  # what was held into this piece
             octets, times = np.concatenate([self._before[None, :], octets]), np.concatenate([[begin], times])
-        flips = octets[1:] ^ octets[:-1]
-        self._changes_seen, self._pieces_seen = self._changes_seen + len(flips), self._pieces_seen + 1
-        counted = self._changes_seen <= EXACT_CHANGES or self._pieces_seen % SAMPLED_BLOCKS == 0
-        lengths = np.diff(times, append=end).astype(np.float64) if counted else None
-        edges, high = np.zeros((self._kept, 8), np.int64), np.zeros((self._kept, 8), np.int64)
-        for octet in range(self._kept):
-            edges[octet] = np.bincount(flips[:, octet], minlength=256) @ _BITS_OF_OCTET
-            if lengths is not None:
-                high[octet] = np.bincount(octets[:, octet], lengths, 256) @ _BITS_OF_OCTET
+        for octet in sorted(set((self._places >> 3).tolist())):
+            flips = octets[1:, octet] ^ octets[:-1, octet]
+            for bit, place in zip(bits.tolist(), self._places.tolist(), strict=True):
+                if place >> 3 == octet:
+                    state.edges[bit] += np.count_nonzero(flips & np.uint8(1 << (place & 7)))
+        high, passed_over = np.zeros((self._kept, 8), np.int64), end - begin
+        for low, last in _counted(*samples):
+            since, until = max(begin, self._times.tick(low)), self._times.tick(last)
+            rows = slice(int(np.searchsorted(times, since, "right")) - 1, int(np.searchsorted(times, until)))
+            lengths = np.diff(np.append(np.maximum(times[rows], since), until)).astype(np.float64)
+            for octet in range(self._kept):
+                high[octet] += (np.bincount(octets[rows, octet], lengths, 256) @ _BITS_OF_OCTET).astype(np.int64)
+            passed_over -= until - since
         now = octets[-1][self._places >> 3] >> (self._places & 7) & 1
-        state.edges[bits] += edges.reshape(-1)[self._places]
         state.high[bits] += high.reshape(-1)[self._places] + state.bit_level[bits] * begin - now * end
-        if not counted:
-            state.untimed[bits] += end - begin
+        state.untimed[bits] += passed_over
         state.bit_level[bits], state.bit_known[bits], state.bit_seen[bits] = now, True, True
 
     def _words(self, octets: Octets, levels: list[Levels], count: int) -> tuple[Words, Optional[Words]]:
@@ -141,7 +148,8 @@ class Follower:
         words: Words = np.zeros(count, np.uint64)
         for number, table in enumerate(self._tables):
             if table is not None:
-                words = table[octets[:, number]] if number == 0 else words | table[octets[:, number]]
+                shown = table.take(octets[:, number])
+                words = shown if number == 0 else words | shown
         unknown: Words = np.zeros(count, np.uint64)
         for (low, high), each in zip(self._volts_masks, levels, strict=True):
             words[each == 1] |= high
@@ -173,6 +181,16 @@ class Follower:
 def _bytes_compared(unit_bytes: int) -> int:
     """Return how many bytes a sample is widened to, so that it is one number, or some whole ones."""
     return next((size for size in (0, 1, 2, 4, _WIDEST) if unit_bytes <= size), -(-unit_bytes // _WIDEST) * _WIDEST)
+
+
+def _counted(first: int, end: int) -> Iterator[tuple[int, int]]:
+    """Yield the stretches of the samples from one on up to another that count towards the ticks spent high."""
+    if first < EXACT_SAMPLES:
+        yield first, min(end, EXACT_SAMPLES)
+    low = max(first, EXACT_SAMPLES)
+    for number in range(low // STRETCH_SAMPLES, -(-end // STRETCH_SAMPLES) if end > low else 0):
+        if number % SAMPLED_STRETCHES == 0:
+            yield max(low, number * STRETCH_SAMPLES), min(end, (number + 1) * STRETCH_SAMPLES)
 
 
 def _masks(signal: Signal, layout: Layout) -> tuple[np.uint64, np.uint64]:
