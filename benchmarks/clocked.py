@@ -1,10 +1,11 @@
 """One sample a clock against the full capture: how often the verdict is the same, and whether healthy machines give the same cycles.
 
-Usage: python benchmarks/clocked.py [--rounds N] [--seed N] [--only FAULT] [--list] [CAPTURE...]
+Usage: python benchmarks/clocked.py [--rounds N] [--seed N] [--only FAULT] [--healthy N] [--list] [CAPTURE...]
 
 Without captures the machines are those of the fault matrix (fault_matrix.py), each captured at its analyser's rate, and again with the
 CPU's clock at the analyser's clock input, at either edge. Captures given are sampled at the edges of their own CLK. Printed are shares.
-Verdicts are the same when the state and the first suspect are; the machine's clock is told to all of them.
+Verdicts are the same when the state and the first suspect are; the machine's clock is told to all of them. A sample rate that is too low is
+no fault of a capture by the CPU's clock, and left out. --healthy takes machines without a fault alone, and says which of them are alarmed.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import argparse
 import collections
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,6 +34,7 @@ from strobewise.capture.clocked.view import as_clocked
 from strobewise.cycles.rebuild import cycle_tables
 from strobewise.machine.simulate import SimulatedCapture
 
+NOT_HERE = ("sample-rate-low",)  #: kinds of fault that a capture by the CPU's clock cannot have
 LOST_AT_THE_ENDS = 4  #: cycles that one of the two captures may show more of at either end
 
 
@@ -87,11 +89,11 @@ def verdict(path: Path, options: Options) -> tuple[str, str]:
     return said.state, said.suspects[0].suspect if said.suspects else "none"
 
 
-def simulated(folder: Path, rounds: int, seed: int, only: str | None) -> Iterator[tuple[str, str, str, Path, Path, Options]]:
+def simulated(folder: Path, rounds: int, seed: int, kinds: Sequence[str]) -> Iterator[tuple[str, str, str, Path, Path, Options]]:
     """Yield name, leads, edge, the full capture, the clocked one, and what is told of the machine."""
     for turn in range(rounds):
-        for kind in ("", *FAULTS):
-            for leads in LEAD_SETS if only is None or only in kind else ():
+        for kind in kinds:
+            for leads in LEAD_SETS:
                 scenario = scenario_of(Case(kind, leads, seed + turn))
                 full = folder / "full.vcd"
                 with open(full, "w", encoding="ascii") as file:
@@ -118,17 +120,21 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=1)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", metavar="FAULT")
+    parser.add_argument("--healthy", type=int, metavar="N", help="so many machines without a fault, on each set of leads")
     parser.add_argument("--list", action="store_true", help="show what differs")
     args = parser.parse_args()
     same: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
     cycles_same: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        cases = given(folder, args.captures) if args.captures else simulated(folder, args.rounds, args.seed, args.only)
+        kinds = [""] if args.healthy else [kind for kind in ("", *FAULTS) if kind not in NOT_HERE and (args.only or "") in kind]
+        cases = given(folder, args.captures) if args.captures else simulated(folder, args.healthy or args.rounds, args.seed, kinds)
         for fault, leads, edge, full, clocked, options in cases:
             first, second = verdict(full, options), verdict(clocked, replace(options, clocked=edge))
             for key in (leads, edge, "all"):
                 same[key]["same" if first == second else "differs"] += 1
+            if args.healthy and second[0] == "fault":
+                print(f"false alarm: {leads}, {edge}: {second}")
             if args.list and first != second:
                 print(f"{fault}, {leads}, {edge}: {first} in full, {second} by the clock")
             if first[0] == "no_fault_found" and fault in ("healthy", full.name):

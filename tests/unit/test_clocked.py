@@ -22,8 +22,8 @@ from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.clocked.finding import find_edge, step_of
 from strobewise.capture.clocked.retiming import Retimer, Samples
 from strobewise.capture.clocked.view import ClockedCapture, Counting, as_clocked
-from strobewise.diagnosis.facade import examine
-from strobewise.machine import fault, simulate
+from strobewise.diagnosis.facade import diagnose, examine
+from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.profile.options import Options
 
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
@@ -149,6 +149,15 @@ def test_lengths_alone_tell_fetches(edge):
     assert retimed_pulses(samples_of(found, length, edge, ("MREQ",)), edge, ("MREQ",), 11) == {"MREQ": joined(found["MREQ"])}
 
 
+@pytest.mark.parametrize("edge", EDGES)
+def test_input_and_output_without_iorq_stand_where_they_were(edge):
+    """/RD or /WR that begins while /MREQ rests is input or output, which the rising edge begins."""
+    leads = ("MREQ", "M1", "RD", "WR", "RFSH")
+    kinds = ["opcode_fetch", "opcode_fetch", "memory_read", "io_read", "opcode_fetch", "io_write"] * 8 + ["opcode_fetch"] * 2
+    found, length = pulses_of(kinds, [0] * len(kinds))
+    assert retimed_pulses(samples_of(found, length, edge, leads), edge, leads, 50) == {name: joined(found[name]) for name in leads}
+
+
 @pytest.mark.parametrize("size", [1, 3, 97, 100_000])
 def test_groups_and_blocks_do_not_matter(size):
     kinds = ["opcode_fetch", "memory_read", "memory_write", "io_read"] * (3 * GROUP_SAMPLES // 14)
@@ -185,7 +194,7 @@ def looked_at(path):
 @pytest.mark.parametrize(("path", "edge"), [(HEALTHY, "falling"), (DEAD, "rising")])
 def test_it_is_found_where_it_is_plain(path, edge):
     seen = looked_at(path)
-    assert isinstance(seen, ClockedCapture) and seen.header.clocked == (edge, False)
+    assert isinstance(seen, ClockedCapture) and seen.header.clocked[:2] == (edge, False)
 
 
 @pytest.mark.parametrize("path", ASYNCHRONOUS, ids=lambda path: path.name)
@@ -357,3 +366,43 @@ def test_a_lead_that_lags_by_a_sample_is_no_sign_of_one_sample_a_clock(tmp_path,
     simulate(lines=("M1", "MREQ"), sample_hz=100_000_000, seed=seed, skew_ns=20.0, duration_s=0.0006, faults=faults).write_vcd(text)
     path.write_text(text.getvalue())
     assert not examine(str(path), Options(clock_hz=3_276_800)).evidence.clocked
+
+
+def test_the_other_edge_than_told_is_noticed():
+    """Told the wrong edge, nothing is called a fault, and the step is to tell the right one."""
+    said = diagnose([HEALTHY], Options(clocked="rising"))
+    assert said.verdict.state == "cannot_decide"
+    assert [finding.rule for finding in said.findings if finding.severity == "fault"] == []
+    found = next(finding for finding in said.findings if finding.rule == "capture-too-coarse")
+    assert found.title == "samples beside the clock edge" and "--clocked falling" in found.next_step
+    assert diagnose([HEALTHY], Options(clocked="falling")).verdict.state == "no_fault_found"
+
+
+def sampled_by_its_clock(tmp_path, edge, **arguments):
+    """Return what a clock input would take of a capture by the analyser's own rate: as early as a sample, and so beside the edge."""
+    text = io.StringIO()
+    simulate(**arguments).write_vcd(text)
+    path = tmp_path / "full.vcd"
+    path.write_text(text.getvalue())
+    with open_capture(str(path)) as capture:
+        channels = map_channels(capture.header.channels)
+        blocks = list(capture.blocks(channels.assignments))
+    words = np.concatenate([block.words for block in blocks])
+    high = words & np.uint64(MASK["CLK"]) != 0
+    taken = words[:-1][(high[1:] != high[:-1]) & (high[1:] == (edge == "rising"))]
+    names = sorted(channels.captured)
+    lines = ["$timescale 1 ns $end", *(f"$var wire 1 {chr(33 + at)} {name} $end" for at, name in enumerate(names)), "$enddefinitions $end"]
+    for number, word in enumerate(taken.tolist()):
+        lines += [f"#{number}", *(f"{int(bool(word & MASK[name]))}{chr(33 + at)}" for at, name in enumerate(names))]
+    out = tmp_path / f"{edge}.vcd"
+    out.write_text("\n".join(lines))
+    return out
+
+
+@pytest.mark.parametrize("edge", EDGES)
+@pytest.mark.parametrize("sample_hz", [9_000_000, 11_000_000, 13_000_000, 17_000_000])
+@pytest.mark.parametrize("delay", [0.3, 1.0])
+def test_samples_taken_while_strobes_move_alarm_nobody(tmp_path, edge, sample_hz, delay):
+    path = sampled_by_its_clock(tmp_path, edge, lines=LINE_SETS["full"], sample_hz=sample_hz, delay_fraction=delay, duration_s=0.002)
+    said = diagnose([path], Options(clocked=edge))
+    assert [(finding.rule, finding.evidence) for finding in said.findings if finding.severity == "fault"] == []

@@ -67,6 +67,8 @@ class Clocked(NamedTuple):
 
     edge: str  #: of CLK: "falling" or "rising"
     timed: bool  #: the clock is given, so that its ticks have a length in seconds
+    fit: Optional[float] = None  #: share of the first transfers that look as samples at that edge must, None from too few of them
+    other_fit: Optional[float] = None  #: the same for the other edge
 
 
 class Header(NamedTuple):

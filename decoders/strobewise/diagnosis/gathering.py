@@ -163,8 +163,10 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
     evidence.profile, evidence.probe_at = options.profile, {**channels.probe_at, **options.probe_at}
     _fill_lines(evidence, capture, channels)
     clock, tick_s = evidence.clock, capture.header.tick_s
-    if capture.header.clocked is not None:
-        evidence.clocked, evidence.timed = capture.header.clocked
+    taken = capture.header.clocked
+    if taken is not None:
+        evidence.clocked, evidence.timed = taken.edge, taken.timed
+        evidence.clocked_fit, evidence.clocked_other_fit = taken.fit, taken.other_fit
     clock.nominal_hz = options.nominal_hz
     clock.high_fraction = evidence.line("CLK").high_fraction
     calibration = rebuild.calibration

@@ -144,6 +144,8 @@ class BusEvidence:
     end_s: float = 0.0
     clocked: str = ""  #: the clock edge at which its one sample a clock was taken: "falling", "rising"; else nothing
     timed: bool = True  #: its times are seconds; False where it was taken by a clock that is not given: only counts of T-states are known
+    clocked_fit: Optional[float] = None  #: share of the first transfers that look as samples at that edge must
+    clocked_other_fit: Optional[float] = None  #: the same for the other edge
     sample_interval_s: Optional[float] = None
     samples_per_t: Optional[float] = None
     lines: Dict[str, LineEvidence] = field(default_factory=dict)

@@ -168,8 +168,20 @@ BUSES = (frozenset(ADDRESS), frozenset(DATA))
 BLIND_SAMPLES = 1.9  #: samples a T-state below which what is read may be sampled when nobody drives the bus, again and again
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 
+#: Share of transfers that must look as samples at the clock edge do; those of a good clocked capture all do, whatever single
+#: strobe fails: the others tell.
+CLOCKED_FIT_MIN = 0.96
+
+
+def beside_the_edge(evidence: BusEvidence) -> bool:
+    """Say whether a capture with one sample a clock was not taken at the edge that it was told to be."""
+    return evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN
+
+
 def too_coarse(evidence: BusEvidence) -> bool:
-    """Say whether the capture was sampled too slowly to tell a missing strobe from a lost one."""
+    """Say whether the capture was sampled too slowly, or at no steady moment, to tell a missing strobe from a lost one."""
+    if beside_the_edge(evidence):
+        return True
     return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
 
 

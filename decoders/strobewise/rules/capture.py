@@ -10,7 +10,7 @@ from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
 from ..records.strobes import LONGEST_RUN, healthy
 from . import blame
-from .base import COARSE_SAMPLES, HOLDS, Found, rule, too_coarse
+from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLDS, Found, beside_the_edge, rule, too_coarse
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
@@ -25,14 +25,17 @@ GLITCH_SHARE = 0.002  #: spikes for each request from which they are no accident
 @rule(
     "capture-too-coarse", "sampled too slowly", "warning", needs=(("MREQ",), ("RD",), ("M1",)), judges=(),
     suspects=blame.THE_CAPTURE,
-    looks_for="fewer than three samples in a T-state",
-    causes="the analyser's rate was set too low for this clock",
+    looks_for="fewer than three samples in a T-state, or samples by the CPU's clock that do not show the strobes as they stand at its edge",
+    causes="the analyser's rate was set too low for this clock; or its clock input takes the other edge, or takes samples while strobes still move",
     next_step="capture again with at least 4, better 8 samples a clock period (24 MHz for a clock of 3 to 6 MHz)",
     source="common practice; two samples a period is the theoretical limit", caution="",
     host="whole", stands_by_itself=True, undecided=1, softens=True,
     picture=Picture(FRAME, sample_hz=8_000_000),
 )  # fmt: skip
 def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
+    if beside_the_edge(evidence):
+        yield _beside_the_edge(evidence)
+        return
     samples = evidence.samples_per_t
     if samples is None or not too_coarse(evidence):
         return
@@ -46,6 +49,20 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
         f"{samples:.1f} samples in a T-state at {rate}: events of half a T-state are lost, so lengths and missing strobes can not be judged",
         (), confidence=CERTAIN,
     )  # fmt: skip
+
+
+def _beside_the_edge(evidence: BusEvidence) -> Found:
+    """Return what is said of a capture by the CPU's clock whose samples show the strobes as they never stand at that edge."""
+    fit, other = evidence.clocked_fit or 0.0, evidence.clocked_other_fit or 0.0
+    told = f"only {fit:.0%} of the transfers look as they must in samples at the {evidence.clocked} edge of CLK"
+    if other >= CLOCKED_FIT_MIN:
+        edge = "rising" if evidence.clocked == "falling" else "falling"
+        words, step = f"{other:.0%} as they must at the {edge} edge", f"tell that the samples were taken at the other edge, with --clocked {edge}"
+    else:
+        words = f"{other:.0%} as at the other edge: samples were taken while strobes moved, or strobes are shorted; which is not told here"
+        step = "set the analyser's threshold to about 1.4 V, keep the leads of CLK and of the strobes equally short, try its other clock edge, " \
+            "or capture by the analyser's own clock with at least 8 samples a clock period"
+    return Found(f"{told}, {words}", (), confidence=CERTAIN, title="samples beside the clock edge", next_step=step)
 
 
 @rule(

@@ -49,10 +49,15 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
     clock = samples.words.view("<u2")[0::4] & _CLK
     if "CLK" in captured and (clock != clock[0]).any():
         return None
-    seen = Asserted(samples, captured)
-    shares = {edge: max([float(fits.mean()) for fits in _fits(seen, edge) if len(fits) >= CASES_MIN], default=0.0) for edge in EDGES}
+    shares = {edge: fit(samples, captured, edge) or 0.0 for edge in EDGES}
     best = max(EDGES, key=lambda edge: shares[edge])
     return best if shares[best] >= FITS else None
+
+
+def fit(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
+    """Return the share of transfers with a refresh that look as samples at this edge must, None from too few; by what tells it best."""
+    seen = Asserted(samples, captured)
+    return max([float(fits.mean()) for fits in _fits(seen, edge) if len(fits) >= CASES_MIN], default=None)
 
 
 def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:

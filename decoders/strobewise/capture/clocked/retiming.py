@@ -186,9 +186,19 @@ def tell(seen: Asserted, edge: str, parts: Iterable[slice]) -> Told:
     return Told(refreshed, m1_good)
 
 
+def _without_request(seen: Asserted) -> Flags:
+    """Say where /RD or /WR begins while /MREQ rests: input or output, where /RD begins with /MREQ elsewhere and /IORQ was not captured."""
+    begins = seen.begins & (_RD | _WR) != 0
+    alone = begins & (seen.now & _MREQ == 0)
+    reads = int(np.count_nonzero(seen.begins & seen.now & _RD & np.where(seen.begins & _MREQ, _RD, 0)))
+    return alone if reads > int(np.count_nonzero(alone)) else np.zeros(len(alone), np.bool_)
+
+
 def moved_by_falling(seen: Asserted, told: Told, captured: frozenset[str]) -> Control:
     """Return which strobes the falling edge of CLK moved, of those that changed before each sample."""
     io = seen.begins & _IORQ != 0
+    if "IORQ" not in captured and "MREQ" in captured:
+        io = _without_request(seen)
     undirected = seen.now & (_RD | _WR) == 0 if captured.issuperset(("RD", "WR")) else np.zeros(len(io), np.bool_)
     acknowledge = np.where(told.m1_good, seen.now & _M1 != 0, undirected)
     asserts = np.where(io, np.where(acknowledge, MOVERS.asserts_acknowledge, MOVERS.asserts_io), MOVERS.asserts)

@@ -11,14 +11,14 @@ from typing import Optional
 
 import numpy as np
 
-from ...bus.clocked import NEVER_BOTH, TICKS_PER_T
+from ...bus.clocked import EDGES, NEVER_BOTH, TICKS_PER_T
 from ...records.volts import AnalogLevels
 from ..channels.mapping import ChannelMap
 from ..followed import Followed
 from ..interface import Capture
 from ..records import BitAssignment, BitStatistics, Block, Clocked, Header
 from ..source import STANDARD_INPUT
-from .finding import find_edge, retimed_tick_fs, step_of
+from .finding import find_edge, fit, retimed_tick_fs, step_of
 from .retiming import Int, Retimer, Samples, join
 
 LOOKED_AT = 2_000  #: samples that are looked at to say whether a capture is one of these, and how it counts its samples
@@ -36,7 +36,8 @@ def as_clocked(
     """
     if told == "no" or channels.unlabelled or not channels.channels:
         return capture, channels
-    if told is None and (capture.path == STANDARD_INPUT or not os.path.isfile(capture.path) or not _may_be_clocked(capture, channels)):
+    is_file = capture.path != STANDARD_INPUT and os.path.isfile(capture.path)
+    if told is None and not (is_file and _may_be_clocked(capture, channels)):
         return capture, channels
     lines = _without_clock(channels)
     blocks = capture.blocks(channels.assignments if told is None else lines.assignments)
@@ -48,15 +49,17 @@ def as_clocked(
         step = step_of(np.concatenate([each.times for each in first]))
         if told is None:
             edge = find_edge(_samples(first, step), channels.captured)
-        if edge is not None or looked >= LOOKED_AT or len(first) == LOOKED_BLOCKS:
+        if (edge is not None and (told is None or not is_file)) or looked >= LOOKED_AT or len(first) == LOOKED_BLOCKS:
             break
     if edge is None or not first:
         if isinstance(capture, Followed):
             capture.keep(channels.assignments if told is None else lines.assignments, chain(first, blocks))
         return capture, channels
     if told is None:
-        return ClockedCapture(capture, lines, edge, step, clock_hz), lines
-    return ClockedCapture(capture, lines, edge, step, clock_hz, chain(first, blocks)), lines
+        return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None), step, clock_hz), lines
+    looked_at, captured = _samples(first, step), lines.captured
+    share, other = (fit(looked_at, captured, each) for each in sorted(EDGES, key=lambda each: each != edge))
+    return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None, share, other), step, clock_hz, chain(first, blocks)), lines
 
 
 def _may_be_clocked(capture: Capture, channels: ChannelMap) -> bool:
@@ -106,15 +109,15 @@ class ClockedCapture:
     """
 
     def __init__(
-        self, capture: Capture, channels: ChannelMap, edge: str, step: float, clock_hz: Optional[float] = None,
+        self, capture: Capture, channels: ChannelMap, taken: Clocked, step: float, clock_hz: Optional[float] = None,
         blocks: Optional[Iterator[Block]] = None,
     ) -> None:  # fmt: skip
         """step: ticks of the file between two samples. blocks: those of `channels`, where reading has begun already."""
         self._capture, self._captured, self._step, self._coming = capture, channels.captured, step, blocks
         tick_fs = retimed_tick_fs(step, capture.header.timescale_fs, clock_hz)
         self.path, self.read_as = capture.path, capture.read_as
-        self.header = Header(tick_fs, capture.header.channels, capture.header.body_offset, clocked=Clocked(edge, clock_hz is not None))
-        self._edge = edge
+        self.header = Header(tick_fs, capture.header.channels, capture.header.body_offset, clocked=taken)
+        self._edge = taken.edge
         self._counts = _Counts(())
         self._span: Optional[tuple[int, int]] = None  #: numbers of the first and the last sample
 
