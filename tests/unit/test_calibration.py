@@ -129,6 +129,19 @@ def test_edges_on_half_clocks_are_exact_or_two_samples_a_clock(late, given, samp
     assert calibrate(rises, mreq, rfsh, m1, [], given).samples_per_t == pytest.approx(samples, rel=0.01)
 
 
+@pytest.mark.parametrize(("samples", "told"), [(5.0, True), (4.5, False)])
+def test_mreq_says_how_long_a_t_state_is_where_it_was_sampled_closely(samples, told):
+    t = 90.0
+    found = calibrated(mreq=mreq_pulses(t, program(2), sample=t / samples), sample=t / samples)
+    assert (found.strobe_t_ticks is not None) == told and found.t_source == "MREQ"
+
+
+def test_what_other_strobes_say_does_not_contradict_a_given_clock():
+    m1 = [(400 * k, 400 * k + 200) for k in range(40)]  # /M1 is low for two T-states of a fetch (UM0080)
+    found = calibrated(m1=m1)
+    assert found.t_source == "M1" and found.t_ticks == pytest.approx(100) and found.strobe_t_ticks is None
+
+
 @pytest.mark.parametrize(("usual", "joins"), [(2, False), (3, True)])
 def test_one_sample_is_a_spike_where_the_gap_before_a_refresh_is_longer(usual, joins):
     gaps = [usual, 8] * 40

@@ -38,6 +38,14 @@ def test_levels_are_shares_of_the_time_in_which_they_are_known(tmp_path, start, 
     assert (lines["M1"].edges, lines["RD"].edges) == (1, 2)
 
 
+def test_a_line_that_is_never_known_has_no_levels(tmp_path):
+    path = tmp_path / "levels.vcd"
+    text = CAPTURE.format(start=0, first=250, second=500, end=850, last=1000)
+    path.write_text(text.replace("xa", "xa xc").replace("$upscope", "$var wire 1 c WR $end\n$upscope"))
+    evidence = diagnose([path]).evidence
+    assert evidence.never_known == ("WR",) and "WR" not in evidence.lines and {"M1", "RD"} <= set(evidence.lines)
+
+
 @pytest.mark.parametrize("name", ["healthy-eight.vcd.gz", "healthy-full.vcd.gz"])
 def test_a_long_capture_is_as_well_known_as_a_short_one(name, monkeypatch):
     """Of most blocks of a long capture nobody counts how long a line was high; that its level was known stays known."""

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+from hand_made import evidence_of
+
 from conftest import TRACES
+from strobewise.bus.model import Finding
 from strobewise.diagnosis.facade import diagnose
+from strobewise.diagnosis.joining import join_findings
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
 
@@ -56,3 +61,38 @@ def test_a_strobe_that_works_in_another_capture_is_not_dead_for_good():
     assert said.verdict.state == "fault" and said.verdict.suspects[0].suspect == "connection"
     alone = diagnose([TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-two.vcd"])
     assert alone.verdict.suspects[0].suspect == "cpu"
+
+
+def told(lines, severity="fault", rule="fetch-strobe-missing", confidence=0.9, evidence="seen"):
+    return Finding(rule, severity, lines, "cpu", confidence, 0.0, 0.0, 1, evidence, "measure it")
+
+
+@pytest.mark.parametrize(
+    ("beside", "good"),
+    [
+        ([], True),
+        ([told(("INT",), rule="interrupt-rate")], True),  # what else is wrong there says nothing of /M1
+        ([told(("M1",), "note", rule="strobe-seldom")], True),  # a note accuses nobody
+        ([told(("M1",), "warning", rule="strobe-seldom")], False),
+    ],
+)
+def test_a_strobe_is_good_where_nothing_is_said_against_it(beside, good):
+    first = join_findings([[told(("M1",))], beside], ["one", "two"], [evidence_of(), evidence_of()])[0]
+    assert ("/M1 is good in two" in first.evidence) == good
+
+
+@pytest.mark.parametrize(
+    ("places", "sure", "which"),
+    [
+        (("cpu", "cpu"), (0.8, 0.9), 1),  # the surer one is told
+        (("cpu", "cpu"), (0.9, 0.8), 0),
+        (("cpu", "cpu"), (0.9, 0.9), 0),  # the first of two alike
+        (("connector", "cpu"), (0.9, 0.8), 1),  # at the CPU's own pin fewer parts come into question
+        (("cpu", "connector"), (0.8, 0.9), 0),
+    ],
+)
+def test_which_of_two_like_findings_is_told(places, sure, which):
+    records = [evidence_of(probe_at={"M1": place}) for place in places]
+    each = [[told(("M1",), confidence=sure[k], evidence=f"number {k}")] for k in range(2)]
+    (finding,) = join_findings(each, ["one", "two"], records)
+    assert finding.evidence.startswith(f"number {which} (in one, two)")

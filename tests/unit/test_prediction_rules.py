@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hand_made import evidence_of, rules_of
 
+from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.records.memory import MemoryRecord
 from strobewise.records.prediction import Difference, LineCount, PredictionRecord
 from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _misread, _moves, _stuck_write, _swapped
 
@@ -106,3 +109,11 @@ def differing(what, *pairs):
 )  # fmt: skip
 def test_the_line_that_all_differences_have_in_common(kept, lines):
     assert _lines_of(record(kept=kept)) == lines
+
+
+def test_a_program_that_ran_away_contradicts_nothing(monkeypatch):
+    evidence = evidence_of(prediction=record(sought=30), memory=MemoryRecord())
+    evidence.captured |= {*ADDRESS, *DATA}
+    assert "program-contradicted" in rules_of(evidence)
+    monkeypatch.setattr("strobewise.rules.prediction.runs_away", lambda memory: True)
+    assert "program-contradicted" not in rules_of(evidence)

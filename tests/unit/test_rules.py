@@ -155,6 +155,14 @@ def test_a_machine_that_goes_silent():
     assert rules_of(evidence_of(last_request_s=0.0095)) == set()
 
 
+@pytest.mark.parametrize(("last_edge", "told"), [(0.375, True), (0.37, False)])
+def test_a_clock_that_stops_early_in_a_silence_is_the_cause_of_it(last_edge, told):
+    """Silent for 0.25 s of 0.5: up to half of that the clock may have stopped because of it."""
+    evidence = evidence_of(end_s=0.5, last_request_s=0.25)
+    evidence.clock = replace(evidence.clock, last_edge_s=last_edge)
+    assert ("went-silent" in rules_of(evidence)) == told
+
+
 def test_a_cpu_that_does_nothing():
     nothing = evidence_of(requests=0, first_request_s=None, last_request_s=None)
     nothing.histogram = [[0] * PATTERNS for _ in range(CLASSES)]

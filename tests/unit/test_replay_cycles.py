@@ -1,0 +1,60 @@
+"""The cycles that a replay is held against: from the first reset on, and no more than it needs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from strobewise.bus.lines import BIT
+from strobewise.capture.records import Block
+from strobewise.cycles.engine import Batch
+from strobewise.cycles.requests import REQUEST_FIELDS, Requests
+from strobewise.cycles.table import CycleTable
+from strobewise.records.replay import ReplayRecord
+from strobewise.replay import collect, search
+from strobewise.replay.course import LOST, PARTED, Outcome
+
+CAPTURED = frozenset(("MREQ", "RD", "M1", "RESET"))
+
+
+def batch(*starts):
+    start = np.array(starts, np.int64)
+    table = CycleTable.build(start, start + 4, np.zeros(len(start), np.uint8))
+    one = Requests.join([Requests(*(np.zeros(1, getattr(Requests.empty(), name).dtype) for name in REQUEST_FIELDS))])
+    return Batch(one, np.empty(0, np.uint8), table, np.full(len(start), -1))
+
+
+def test_what_comes_when_enough_is_kept_is_left_out(monkeypatch):
+    monkeypatch.setattr(collect, "MOST_CYCLES", 4)
+    cycles = collect.Cycles(CAPTURED, 1e-6)
+    for first in range(0, 40, 20):
+        cycles.feed(batch(*range(first, first + 20, 4)))
+    assert [row[0, 0] for row in cycles._rows] == [0]  # the second batch is not even looked at
+
+
+def test_a_first_reset_that_comes_late_begins_anew(monkeypatch):
+    monkeypatch.setattr(collect, "MOST_CYCLES", 4)
+    cycles = collect.Cycles(CAPTURED, 1e-6)
+    cycles.feed(batch(*range(0, 20, 4)))
+    reset = np.array([0, 1 << BIT["RESET"]], np.uint64)
+    cycles.block(Block(np.array([20, 40]), reset))
+    cycles.feed(batch(*range(40, 60, 4)))
+    assert [row[0, 0] for row in cycles._rows] == [40]
+
+
+@pytest.mark.parametrize(
+    ("matched", "healthy", "ended", "convinces"),
+    [
+        (980, 0, "parted", True),  # all, but for the cycle that the end cuts
+        (600, 100, "parted", True),  # more than half, more than twice as much, a hundred more
+        (500, 250, "parted", True),  # just on all three
+        (499, 100, "parted", False),  # not half of what was compared
+        (600, 301, "parted", False),  # not twice what the healthy machine explains
+        (500, 477, "lost", False),  # 23 more are chance, however it ended
+        (500, 476, "lost", True),  # what nobody knows ends its way: it is judged by the way up to there
+    ],
+)
+def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
+    record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
+    outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
+    assert search._convinces(outcome, record) == convinces
