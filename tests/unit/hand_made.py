@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from bitarray import bitarray
+
 from strobewise.bus.model import KIND_INDEX
 from strobewise.records.evidence import CLASSES, PATTERN_LINES, BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
+from strobewise.records.memory import Levels, MemoryRecord
 from strobewise.rules import run
 
 
@@ -32,3 +35,19 @@ def evidence_of(**changes):
 
 def rules_of(evidence):
     return {finding.rule for finding in run(evidence)}
+
+
+def of_memory(pages=(), mismatched=4, **changes):
+    """Return the record of a memory that was read and written, with some bytes that came back otherwise, and changes."""
+    maps = [bitarray(65536) for _ in range(4)]
+    for each in maps:
+        each.setall(False)
+    maps[0][:64] = True
+    maps[3][0x8000 : 0x8000 + mismatched] = True
+    memory = MemoryRecord(
+        *maps, Levels(200, 0xFF, 0x00), Levels(50, 0xFF, 0x00), Levels(), Levels(50, 0xFF, 0), list(pages), 200, 0, 0, 0, 200, {}, {}, [],
+        60, (0x21, 20), 5, 0, 0, [0] * 8,
+    )  # fmt: skip
+    for name, value in changes.items():
+        setattr(memory, name, value)
+    return memory

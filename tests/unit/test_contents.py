@@ -4,35 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from bitarray import bitarray
-from hand_made import evidence_of
+from hand_made import evidence_of, of_memory
 
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
 from strobewise.evidence.memory import returned
 from strobewise.evidence.own_bytes import own_bytes
 from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
-from strobewise.records.memory import Levels, MemoryRecord, OwnBytes, Popped, ReadBack, RomCheck
+from strobewise.records.memory import Levels, OwnBytes, Popped, ReadBack, RomCheck
 from strobewise.records.profile import MemoryRegion, Profile
 from strobewise.rules import run
 
 F, R, W = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
 BUS = evidence_of().captured | {*ADDRESS, *DATA}
-
-
-def of_memory(pages=(), mismatched=4, **changes):
-    maps = [bitarray(65536) for _ in range(4)]
-    for each in maps:
-        each.setall(False)
-    maps[0][:64] = True
-    maps[3][0x8000 : 0x8000 + mismatched] = True
-    memory = MemoryRecord(
-        *maps, Levels(200, 0xFF, 0x00), Levels(50, 0xFF, 0x00), Levels(), Levels(50, 0xFF, 0), list(pages), 200, 0, 0, 0, 200, {}, {}, [],
-        60, (0x21, 20), 5, 0, 0, [0] * 8,
-    )  # fmt: skip
-    for name, value in changes.items():
-        setattr(memory, name, value)
-    return memory
 
 
 def found(memory, **changes):

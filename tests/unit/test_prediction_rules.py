@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from hand_made import evidence_of, rules_of
+from hand_made import evidence_of, of_memory, rules_of
 
 from strobewise.bus.lines import ADDRESS, DATA
-from strobewise.records.memory import MemoryRecord
 from strobewise.records.prediction import Difference, LineCount, PredictionRecord
 from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _misread, _moves, _stuck_write, _swapped
 
@@ -112,7 +111,7 @@ def test_the_line_that_all_differences_have_in_common(kept, lines):
 
 
 def test_a_program_that_ran_away_contradicts_nothing(monkeypatch):
-    evidence = evidence_of(prediction=record(sought=30), memory=MemoryRecord())
+    evidence = evidence_of(prediction=record(sought=30), memory=of_memory())
     evidence.captured |= {*ADDRESS, *DATA}
     assert "program-contradicted" in rules_of(evidence)
     monkeypatch.setattr("strobewise.rules.prediction.runs_away", lambda memory: True)

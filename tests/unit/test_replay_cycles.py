@@ -37,7 +37,7 @@ def test_a_first_reset_that_comes_late_begins_anew(monkeypatch):
     cycles = collect.Cycles(CAPTURED, 1e-6)
     cycles.feed(batch(*range(0, 20, 4)))
     reset = np.array([0, 1 << BIT["RESET"]], np.uint64)
-    cycles.block(Block(np.array([20, 40]), reset))
+    cycles.block(Block(np.array([20, 40]), reset, None))
     cycles.feed(batch(*range(40, 60, 4)))
     assert [row[0, 0] for row in cycles._rows] == [40]
 

@@ -200,8 +200,8 @@ class Watch:
 
     def _look_closer(self, window: Window, examined: Examined, stretch: Stretch) -> Window:
         """Judge slices of a window in which strobes are missing here and there; what they show counts where it is a strobe's fault."""
-        counts = [count for count in examined.evidence.strobes.values() if count.seen < count.expected]
-        times = [(c.first_missing_s, c.last_missing_s) for c in counts if c.first_missing_s is not None and c.last_missing_s is not None]
+        missing = ((count.first_missing_s, count.last_missing_s) for count in examined.evidence.strobes.values())
+        times = [(first, last) for first, last in missing if first is not None and last is not None]
         if not times:
             return window
         begin, last = min(first for first, _ in times) - SLICE_S / 4, max(last for _, last in times)

@@ -1,0 +1,49 @@
+"""What the plug-ins let the user set, and how they show a remark, without a host."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import pytest
+from plugin_stack import host_module
+
+from conftest import ROOT
+from strobewise.bus.lines import LINES
+
+
+@pytest.fixture
+def plugin(monkeypatch):
+    """Return a way to make a plug-in in a host of a few lines."""
+    monkeypatch.setitem(sys.modules, "sigrokdecode", host_module())
+    monkeypatch.syspath_prepend(str(ROOT / "decoders" / "host"))
+
+    def made(name, **options):
+        for each in [each for each in sys.modules if each.partition(".")[0] == name]:
+            monkeypatch.delitem(sys.modules, each)
+        kind = importlib.import_module(name).Decoder
+        one = kind()
+        one.options = {**{option["id"]: option["default"] for option in kind.options}, **options}
+        one.shown, one.uppers = [], []
+        return one
+
+    return made
+
+
+def test_a_device_answers_on_a_line_that_it_may_pull(plugin):
+    """ROMDIS, and the CPU's inputs but for the clock and the reset, which stop the program that it answers to."""
+    inputs = {line.name for line in LINES if line.direction == "input"} - {"CLK", "RESET"}
+    (answer,) = (option for option in type(plugin("strobewise_faults")).options if option["id"] == "answer")
+    assert set(answer["values"]) == inputs | {"ROMDIS"} and answer["default"] == "ROMDIS"
+    for line in answer["values"]:
+        plugin("strobewise_faults", answer=line).start()
+    with pytest.raises(ValueError, match=r"option answer is 'M1': give ROMDIS, "):
+        plugin("strobewise_faults", answer="M1").start()
+
+
+def test_a_remark_on_a_moment_is_a_sample_wide(plugin):
+    one = plugin("strobewise_cycles")
+    one.start()
+    one.remark(5, 5, "what there is to say", "short")
+    one.remark(5, 9, "what there is to say", "short")
+    assert [(start, end) for _, start, end, output, _ in one.shown if output == "ann"] == [(5, 6), (5, 9)]
