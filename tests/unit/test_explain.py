@@ -80,6 +80,17 @@ def test_the_faulty_picture_differs_from_the_healthy_one(rule):
     assert draw(bad.stretch, bad.lines) != draw(good.stretch, good.lines)
 
 
+def test_a_picture_changes_what_it_says_it_changes_and_nothing_else():
+    pictures = [picture_of(rule) for rule in CATALOGUE]
+    for key, is_so in (
+        ("pull_ups", lambda picture: not picture.pull_ups),
+        ("sample_hz", lambda picture: picture.sample_hz is not None),
+        ("contents", lambda picture: bool(picture.other_program)),
+    ):
+        changed = [key in changes_of(picture) for picture in pictures]
+        assert changed == [is_so(picture) for picture in pictures] and any(changed) and not all(changed), key
+
+
 #: Rules whose pictured fault the demo program makes the rule report (by another picture where the same fault derails it first).
 TRIPPED = sorted(
     ids(lambda each: each.picture is not None)

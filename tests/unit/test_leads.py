@@ -7,18 +7,23 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from hand_made import evidence_of
 
 from conftest import TRACES
 from strobewise import Options
-from strobewise.bus.lines import ADDRESS, DATA, STROBES, pin_text
+from strobewise.bus.calibration import NOTHING_KNOWN
+from strobewise.bus.lines import ADDRESS, BIT, DATA, STROBES, pin_text
 from strobewise.bus.model import KIND_INDEX
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.diagnosis.facade import diagnose
+from strobewise.evidence import slow_leads
+from strobewise.evidence.strobe_leads import Stretch
 from strobewise.identify.bus_leads import Buses, Change, counting, relabel_buses
 from strobewise.identify.program_fit import Program
 from strobewise.machine import BusRequest, Press, Scenario, fault
 from strobewise.machine.simulate import simulate
+from strobewise.records.evidence import LineEvidence
 
 FETCH, READ, WRITE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
 EVERY_PAIR = list(combinations((*STROBES, "CLK", *ADDRESS, *DATA), 2))
@@ -256,3 +261,29 @@ def test_nothing_is_said_of_leads_where_a_strobe_may_fall_between_two_samples(tm
         with open(path, "w", encoding="ascii") as file:
             simulate(lines="eight", sample_hz=sample_hz, duration_s=0.006, seed=seed).write_vcd(file)
         assert not [f for f in diagnose([path]).findings if f.severity == "fault"]
+
+
+def interrupts_captured(request, gone):
+    """Return the evidence and the levels of one acknowledge at 20 ticks, /INT high in between and low from `gone` on, as if inverted."""
+    lines = ("M1", "MREQ", "IORQ", "INT")
+    high = sum(1 << BIT[name] for name in lines)
+    both = 1 << BIT["M1"] | 1 << BIT["IORQ"]
+    at = {0: set(), request: {"INT"}, gone: set(), 20: {"ack"}, 40: set()}
+    times, words = [], []
+    for time in sorted(at):
+        asked = request <= time < gone
+        low = both if 20 <= time < 40 else 0
+        times.append(time)
+        words.append(high & ~low & ~(0 if asked else 1 << BIT["INT"]))
+    stretch = Stretch(frozenset(lines), np.array(times), np.array(words, np.uint64), NOTHING_KNOWN, 1e-7, 1.0)
+    evidence = evidence_of(captured=frozenset(lines), end_s=1e-5)
+    evidence.cycles["interrupt_acknowledge"] = 1
+    evidence.lines["INT"] = LineEvidence("INT", edges=2, high_fraction=0.1, asserted_s=9e-6)
+    return evidence, stretch
+
+
+@pytest.mark.parametrize(("request_at", "gone", "inverted"), [(10, 30, True), (10, 20, True), (10, 12, False)])
+def test_an_interrupt_line_that_is_high_when_it_is_answered_is_inverted(request_at, gone, inverted):
+    """A request may end in the very sample in which the acknowledge begins; one that is long over asked for nothing."""
+    told = slow_leads._interrupt(*interrupts_captured(request_at, gone))
+    assert (told is not None and told.lines == ("INT",) and told.inverted) == inverted

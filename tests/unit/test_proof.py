@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 
 import pytest
@@ -36,7 +37,12 @@ def witness(tmp_path):
 def test_a_fault_that_was_always_there_and_is_gone_is_proven(witness):
     said = prove([witness(faults=[fault("dead-low", line="M1")])], [witness()])
     assert (said.state, said.words, said.missing) == ("proven", "proven: gone after the repair: /M1 dead", ())
-    assert any("strobes in all of" in text for text in said.seen)
+    assert any("strobes in all of" in text and "; all of" in text and text.endswith("failed before") for text in said.seen)
+
+
+def test_what_failed_now_and_then_is_told_as_a_share(witness):
+    said = prove([witness(faults=[WARM], duration_s=0.02)], [witness(duration_s=0.03, seed=8)])
+    assert any(re.search(r"; [0-9.]+ % of \d+ failed before$", text) for text in said.seen), said.seen
 
 
 def test_the_same_fault_again_is_still_there(witness):
