@@ -15,6 +15,8 @@ from mutations import Change
 
 ROOT = Path(__file__).resolve().parents[1]
 COPIED = ("decoders", "cli", "tests", "traces", "benchmarks", "docs", "pyproject.toml", "README.md", "CHANGELOG.md", "DEVELOPERS.md")
+#: Of pytest, the two that the tests need: to load all that are installed takes longer than many a test.
+PLUGINS = ("-p", "no:cacheprovider", "-p", "_hypothesis_pytestplugin", "-p", "pytest_timeout")
 HANGS = "hangs"  #: stands for the test that failed where none came to an end
 NOT_RUN = (4, 5)  #: exit statuses of pytest: a test was not found, none was run
 
@@ -65,8 +67,8 @@ class Tree:
 
         tolerant: tests that are not there say nothing; a dropped entry of a table may have had a test of its own.
         """
-        options = ("-x", "-q", "--no-header", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-seed=0", "-rfE", "--tb=no")
-        environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "1000"}
+        options = ("-x", "-q", "--no-header", *PLUGINS, "--hypothesis-seed=0", "-rfE", "--tb=no")
+        environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "COLUMNS": "1000", "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
         command = [sys.executable, "-m", "pytest", *options, *tests]
         with subprocess.Popen(
             command, cwd=self.folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
@@ -88,7 +90,7 @@ class Tree:
         """Return those of these tests that can be found; of a file, all of it."""
         wanted = set(tests)
         files = sorted({name.partition("::")[0] for name in wanted if (self.folder / name.partition("::")[0]).exists()})
-        command = [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *files]
+        command = [sys.executable, "-m", "pytest", "--collect-only", "-q", *PLUGINS, *files]
         done = subprocess.run(command, cwd=self.folder, capture_output=True, text=True, check=False)
         return sorted(wanted.intersection([*done.stdout.splitlines(), *files]))
 

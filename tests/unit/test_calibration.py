@@ -129,6 +129,14 @@ def test_edges_on_half_clocks_are_exact_or_two_samples_a_clock(late, given, samp
     assert calibrate(rises, mreq, rfsh, m1, [], given).samples_per_t == pytest.approx(samples, rel=0.01)
 
 
+@pytest.mark.parametrize(("m1_late", "sample"), [(0, 1.0), (1250, 1250.0)])
+def test_strobes_alone_on_half_t_states_are_exact_where_each_is_in_its_place(m1_late, sample):
+    """What looks like a sample is half a T-state of 2500; with /M1 half a T-state late it is two samples a T-state after all."""
+    _, mreq, rfsh, m1 = _fetches(2500, 0)
+    m1 = [(start + m1_late, end + m1_late) for start, end in m1]
+    assert calibrated(mreq=mreq, rfsh=rfsh, m1=m1, sample=1250.0).sample_ticks == sample
+
+
 @pytest.mark.parametrize(("samples", "told"), [(5.0, True), (4.5, False)])
 def test_mreq_says_how_long_a_t_state_is_where_it_was_sampled_closely(samples, told):
     t = 90.0

@@ -229,6 +229,8 @@ def test_instructions_under_the_cycles():
         (10, 30, "LD A,0x07"), (30, 50, "RLC B"), (50, 70, "LD A,(HL)"), (70, 80, "HALT"), (80, 90, "halted"),
     ]  # fmt: skip
     assert instructions(cycles((fetch, None, 0x3E, ""))) == []
+    table = cycles((fetch, 0x20, 0x3E, ""), ("memory_write", 0x4000, 0x99, ""), (read, 0x21, 0x07, ""))
+    assert [text for _, _, text in instructions(table)] == ["LD A,0x07"]  # what is written is no operand
 
 
 def test_charts_count_right():

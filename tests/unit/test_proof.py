@@ -8,14 +8,18 @@ import re
 from dataclasses import replace
 
 import pytest
+from hand_made import evidence_of
 
 from conftest import TRACES, run_strobewise
-from strobewise.case.proof import Witness, prove
+from strobewise.bus.model import Finding
+from strobewise.case.proof import Witness, _can_show, prove
 from strobewise.diagnosis.facade import conclude, examine
 from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
+from strobewise.records.replay import ReplayRecord
+from strobewise.rules.replay import REPLAY_RULE
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
 WARM = fault("intermittent", line="M1", at="cpu", level="high", after_s=0.003, ramp_s=0.05)
@@ -134,3 +138,10 @@ def test_a_program_that_these_leads_cannot_show_is_all_that_is_missing(witness):
         "a program that is seen to run on: without /RD and /WR a program cannot be told from a CPU that nothing answers",
     )
     assert prove([before], [after, witness(seed=9)]).state == "proven"
+
+
+@pytest.mark.parametrize(("cycles", "matched", "shows"), [(None, 0, False), (900, 900, True), (900, 880, False)])
+def test_a_fault_that_the_program_named_is_gone_where_all_of_the_program_agrees(cycles, matched, shows):
+    replayed = None if cycles is None else ReplayRecord("given", 0.0, "reset", cycles, matched, "complete")
+    finding = Finding(REPLAY_RULE, "fault", (), "rom", 0.9, 0.0, 0.0, 1, "seen", "look")
+    assert _can_show(finding, evidence_of(replay=replayed)) == shows
