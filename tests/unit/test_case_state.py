@@ -18,6 +18,7 @@ from strobewise.case.worth import entropy, information
 from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
+from strobewise_cli.render.case_markdown import render_markdown
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
 DEAD = [fault("dead-low", line="M1")]
@@ -175,3 +176,10 @@ def test_where_the_leads_show_no_program_the_proof_asks_for_others(tmp_path):
     assert {"RD", "WR"} <= {lead.line for lead in state.step.leads}
     proven = judge_case(add_capture(case, captured(tmp_path / "more.vcd", seed=9)))
     assert proven.proof.state == "proven" and proven.step.kind == "close"
+
+
+def test_an_open_case_names_suspects_and_what_is_next_and_a_closed_one_neither(case):
+    told = render_markdown(judge_case(case))
+    assert "## Suspects" in told and "## Next" in told
+    told = render_markdown(judge_case(close_case(case, "connection", "socket", proven=False)))
+    assert "## Suspects" not in told and "## Next" not in told and "## Steps" in told

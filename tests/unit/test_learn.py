@@ -17,6 +17,7 @@ from strobewise.profile.options import Options
 FULL = TRACES / "good" / "healthy-full.vcd.gz"
 LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"
 WAITS = TRACES / "good" / "healthy-waits.vcd.gz"
+TWO = TRACES / "good" / "healthy-two.vcd"
 EIGHT = TRACES / "good" / "healthy-eight.vcd.gz"
 DUNLIN = TRACES / "machines" / "dunlin-lodger.toml"
 
@@ -91,6 +92,12 @@ def test_a_page_that_was_only_read_may_be_anything():
     assert [(each.kind, each.start, each.end) for each in regions(seen)] == [
         ("rom", 0x0000, 0x00FF), ("ram", 0x4000, 0x40FF), ("", 0x8000, 0x80FF), ("nothing", 0xC000, 0xC0FF),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("given", "measured"), [(None, False), (3_000_000.0, True)])
+def test_a_clock_that_was_given_counts_like_one_that_was_measured(given, measured):
+    learned = learn([str(TWO)], Options(clock_hz=given))[0]
+    assert learned.clock_measured == measured and learned.clock_hz == (given or pytest.approx(3.15e6, rel=0.05))
 
 
 def test_between_two_stretches_of_a_kind_nothing_is_called_seen():

@@ -13,7 +13,7 @@ import pytest
 
 from conftest import all_traces, run_strobewise
 from session_files import write_session
-from strobewise.capture import open_capture
+from strobewise.capture import open_capture, sampled
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.raw.form import parse_raw
 from strobewise_cli.main import main
@@ -100,3 +100,9 @@ def test_times_on_no_grid_keep_every_edge(tmp_path):
     (tmp_path / "a.vcd").write_text(text + "".join(f"#{time} {at & 1}{'!' if at & 2 else chr(34)}\n" for at, time in enumerate(times)))
     assert main(["prepare", str(tmp_path / "a.vcd"), "-o", str(tmp_path / "a.sr")]) == 0
     assert rows(tmp_path / "a.sr")[1] == rows(tmp_path / "a.vcd")[1]
+
+
+@pytest.mark.parametrize(("measured_hz", "real_hz"), [(24_010_000, 24_000_000), (12_506_000, 12_500_000), (3_276_830, 3_276_800)])
+def test_the_rates_that_are_tried_hold_the_one_that_the_analyser_has(measured_hz, real_hz):
+    """Of two to six digits; the interval that the times show misses it by a little."""
+    assert real_hz in sampled._rates(None, 10**15 / measured_hz)
