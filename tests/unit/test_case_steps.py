@@ -1,0 +1,20 @@
+"""What is asked next of a fault, by how it shows."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from strobewise.bus.model import Finding
+from strobewise.case.steps import _comes_and_goes
+from strobewise.records.evidence import StrobeCount
+
+
+@pytest.mark.parametrize(("seen", "comes"), [(0, False), (19, False), (21, True), (979, True), (981, False), (1000, False)])
+def test_a_strobe_that_fails_in_some_requests_only_comes_and_goes(seen, comes):
+    """One that is dead fails in all, a healthy one in hardly any: neither is waited for, warmed or cooled."""
+    evidence = SimpleNamespace(strobes={"M1": StrobeCount(1000, seen, 0, 0), "RD": StrobeCount(1000, 500, 0, 0)})
+    finding = Finding("fetch-strobe-missing", "fault", ("M1",), "cpu", 0.9, None, None, 1, "seen", "look")
+    assert _comes_and_goes(SimpleNamespace(examined=[SimpleNamespace(evidence=evidence)]), finding) == comes
+    assert not _comes_and_goes(SimpleNamespace(examined=[]), finding)
