@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import argparse
 import collections
-import itertools
 import multiprocessing
 import re
 import sys
@@ -29,7 +28,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fault_matrix import NEEDS_DEVICE, Case, scenario_of
+from fault_matrix import NEEDS_DEVICE, Case, leaves_a_trace, scenario_of
 
 from strobewise import Options
 from strobewise.bus.lines import bar
@@ -78,12 +77,6 @@ def judge(case: Case) -> Result:
     if said_so == "alike" and broken and not leaves_a_trace(scenario):
         said_so = "no trace"
     return Result(case, lines, said_so, back.all_gone, said.sentence, back.sentence)
-
-
-def leaves_a_trace(scenario: Scenario) -> bool:
-    """Say whether the fault changes anything on the captured lines."""
-    runs = (SimulatedCapture(each, each.seed).words() for each in (scenario, replace(scenario, faults=())))
-    return any(one != other for one, other in itertools.zip_longest(*runs))
 
 
 def outcome(said: Comparison, lines: tuple[str, ...], suspects: tuple[str, ...]) -> str:

@@ -1,31 +1,42 @@
 """The fault matrix: simulated machines with every fault, captured in many ways, go through diagnose; who is right is counted.
 
-Usage: python benchmarks/fault_matrix.py [--rounds N] [--seed N] [--only FAULT] [--healthy N] [--jobs N] [--list-wrong]
+Usage: python benchmarks/fault_matrix.py [--rounds N] [--seed N] [--only FAULT] [--healthy N] [--jobs N] [--rom]
+       [--list OUTCOME]... [--keep FILE]; --tell FILE... prints the tables of results that were kept
 
-Each round takes every fault once with each set of leads; parameters, machine, rate, dialect and names change with the seed, so
-that nothing can be tuned to one capture. What a verdict is judged by is the simulation's own truth:
-  right          the state is right and the first suspect is the cause, or looks exactly like it on the captured lines
-  cannot decide  the verdict says so
-  not seen       no fault found, although there is one (fewer leads see less)
-  wrong          another part is blamed
-  false alarm    a fault on a healthy machine
+Each round takes every fault once with each set of leads; parameters, machine, program, rate, dialect and names change with the seed, so
+that nothing can be tuned to one capture. The label is the healthy twin's: the same machine, program and seed without the fault. A fault
+whose captured lines equal its twin's shows nothing; every other is there to be seen. Outcomes (outcomes.py):
+  the very part      the first suspect is the cause
+  line, other part   a finding names a line that the fault spoils, or the first suspect looks exactly like the cause on the captured lines
+  undecided          the verdict says that it cannot decide
+  silent, shown      no fault found, although the captured lines show one
+  silent, not shown  no fault found, and nothing on the captured lines shows one (healthy machines too)
+  wrong              another part is blamed, and no line of the fault is named
+  false alarm        a fault where there is none, or none that the captured lines could show
+"Named" counts, beside the first two, what a finding tells in words (what the bus does, and since when) while no part is blamed at 0.7.
 """
 
 from __future__ import annotations
 
 import argparse
-import collections
+import contextlib
+import functools
+import itertools
 import multiprocessing
 import random
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from healthy_machines import program as any_program
+from outcomes import ALARM, OUTCOMES, TELLS, Case, Named, Result, calibration, load, outcome_of, save, shares, table
 
 from strobewise import Options, diagnose
 from strobewise.bus.lines import ADDRESS, DATA, neighbours
@@ -35,7 +46,10 @@ from strobewise.machine.simulate import SimulatedCapture
 from strobewise.machine.vcd_text import NAMING
 from strobewise.records.profile import MemoryRegion, Profile
 
-LEAD_SETS = ("full", "sixteen", "eight", "two")
+LEAD_SETS = ("full", "twentyfour", "sixteen", "eight", "two")
+#: What hookup advises for 24 channels where no symptom is told.
+TWENTY_FOUR = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", *DATA)
+SETS = {**LINE_SETS, "twentyfour": TWENTY_FOUR}
 OUTPUTS = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
 RATES = (16_000_000, 24_000_000, 25_000_000, 50_000_000, 100_000_000)
 MAPS = (
@@ -43,31 +57,7 @@ MAPS = (
     (MemoryRegion("rom", 0x0000, 0x3FFF), MemoryRegion("ram", 0x8000, 0xFFFF)),
     (MemoryRegion("rom", 0x0000, 0x27FF), MemoryRegion("ram", 0x2800, 0x7FFF), MemoryRegion("nothing", 0x8000, 0xFFFF)),
 )
-OUTCOMES = ("right", "cannot decide", "not seen", "wrong", "wrong at 0.9", "false alarm")
 NEEDS_DEVICE = ("device-silent", "device-never-leaves", "device-leaves-early", "rom-disable-ignored", "device-button-bounces")
-
-
-@dataclass(frozen=True)
-class Case:
-    """One capture to be judged; everything follows from these fields."""
-
-    fault: str  #: kind, or "" for a healthy machine
-    leads: str
-    seed: int
-
-
-@dataclass(frozen=True)
-class Result:
-    """What became of a case."""
-
-    case: Case
-    outcome: str
-    state: str
-    suspect: str  #: the verdict's first
-    confidence: float
-    strict: bool  #: the first suspect is the very part, not one that merely looks like it
-    detail: str
-    seconds: float
 
 
 def _lines_for(kind: str, rng: random.Random) -> list[str]:
@@ -120,7 +110,7 @@ def scenario_of(case: Case) -> Scenario:
         interrupt_period_t_states=rng.choice((None, rng.randrange(4_000, 20_000))),
     )  # fmt: skip
     base = Scenario(machine=machine)
-    leads = LINE_SETS["full_port"] if case.leads == "full" and device else LINE_SETS[case.leads]
+    leads = LINE_SETS["full_port"] if case.leads == "full" and device else SETS[case.leads]
     settings: dict[str, Any] = {
         "lines": leads,
         "names": rng.choice(tuple(NAMING)),
@@ -142,45 +132,56 @@ def scenario_of(case: Case) -> Scenario:
         settings["bus_requests"] = [BusRequest(rng.randrange(500, 3000), rng.randrange(800, 4000), rng.randrange(20, 200))]
     if device and rng.random() < 0.5:
         settings["presses"] = [Press("NMI", settings["start_s"] + rng.uniform(0.0005, 0.0015))]
+    if case.fault not in NEEDS_DEVICE and memory is MAPS[0] and rng.random() < 0.6:
+        settings["contents"] = ((0, any_program(rng)[0]),)
     if case.fault:
         settings["faults"] = [fault_of(case.fault, base.ram(), rng)]
     return simulate(base, **settings).scenario
 
 
-def judge(case: Case) -> Result:
-    """Simulate a case, diagnose its capture, and compare."""
+def judge(case: Case, with_rom: bool = False) -> Result:
+    """Simulate a case, diagnose its capture, and compare. with_rom: the program is told, so that it is replayed beside the capture."""
     begin = time.perf_counter()
     scenario = scenario_of(case)
     capture = SimulatedCapture(scenario, scenario.seed)
     rng = random.Random(f"options/{case}")
     told: Profile | None = scenario.machine if rng.random() < 0.5 or case.fault in NEEDS_DEVICE else None
     clock = scenario.machine.clock_hz if "CLK" not in scenario.capture.lines and rng.random() < 0.5 else None
+    roms = (("program.bin", 0, rom_of(scenario)),) if with_rom else ()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "capture.vcd"
         with open(path, "w", encoding="ascii") as file:
             capture.write_vcd(file)
-        said = diagnose([path], Options(clock_hz=clock, profile=told))
-    truth = capture.truth
+        said = diagnose([path], Options(clock_hz=clock, profile=scenario.machine if with_rom else told, roms=roms))
     verdict = said.verdict
+    faults = [f for f in said.findings if f.severity == "fault"]
     first = verdict.suspects[0].suspect if verdict.suspects else "none"
     confidence = verdict.suspects[0].confidence if verdict.suspects else 0.0
-    outcome = _outcome(truth, verdict.state, first, confidence)
-    rules = ", ".join(dict.fromkeys(f.rule for f in said.findings if f.severity == "fault"))
+    suspects = capture.truth["suspects"]
+    spoilt = {line for fault in scenario.faults for line in fault.lines}
+    shown = bool(scenario.faults) and leaves_a_trace(scenario)
+    named = tuple(Named(f.rule, f.confidence, bool(spoilt & set(f.lines))) for f in faults if spoilt and f.lines)
+    outcome = outcome_of(shown, verdict.state, first, suspects, any(each.right for each in named))
+    told_so = any(f.rule in TELLS and f.severity != "note" and f.first_s is not None for f in said.findings)
+    rules = ", ".join(dict.fromkeys(f"{f.rule} {'/'.join(f.lines)}" for f in said.findings if f.severity != "note"))
     cause = ", ".join(f"{f.kind} {dict(f.values)}" for f in scenario.faults) or "healthy"
-    strict = bool(truth["faults"]) and first == truth["faults"][0]["suspects"][0]
-    return Result(case, outcome, verdict.state, first, confidence, strict, f"{cause}; rules: {rules}", time.perf_counter() - begin)
+    detail = f"{cause}; {verdict.summary} [rules: {rules}]"
+    return Result(
+        case, outcome, verdict.state, first, confidence, shown, first in suspects, told_so, named, detail, time.perf_counter() - begin
+    )
 
 
-def _outcome(truth: dict[str, Any], state: str, first: str, confidence: float) -> str:
-    if state == "cannot_decide":
-        return "cannot decide"
-    if state == "no_fault_found":
-        return "right" if truth["state"] in ("no_fault_found", "any") else "not seen"
-    if truth["state"] == "no_fault_found":
-        return "false alarm"
-    if first in truth["suspects"]:
-        return "right"
-    return "wrong at 0.9" if confidence >= 0.9 else "wrong"
+def leaves_a_trace(scenario: Scenario) -> bool:
+    """Say whether the faults change anything on the captured lines: whether they differ from those of the healthy twin."""
+    runs = (SimulatedCapture(each, each.seed).words() for each in (scenario, replace(scenario, faults=())))
+    return any(one != other for one, other in itertools.zip_longest(*runs))
+
+
+def rom_of(scenario: Scenario) -> bytes:
+    """Return the ROM of a machine as a programmer would read it."""
+    size = scenario.machine.memory[0].end + 1
+    code = scenario.contents[0][1] if scenario.contents is not None else scenario.demo("patrol")
+    return code.ljust(size, b"\xff")
 
 
 def cases(rounds: int, seed: int, healthy: int, only: str | None = None) -> Iterator[Case]:
@@ -194,28 +195,6 @@ def cases(rounds: int, seed: int, healthy: int, only: str | None = None) -> Iter
         yield Case("", LEAD_SETS[turn % len(LEAD_SETS)], seed + turn)
 
 
-def table(title: str, results: list[Result], key: Callable[[Result], str]) -> None:
-    """Print counts of the outcomes by a key."""
-    rows: dict[str, collections.Counter[str]] = collections.defaultdict(collections.Counter)
-    for result in results:
-        rows[key(result)][result.outcome] += 1
-    rows["all"] = collections.Counter(result.outcome for result in results)
-    print(f"\n{title:24s}" + "".join(f"{name:>15s}" for name in OUTCOMES))
-    for name, counts in rows.items():
-        print(f"{name:24s}" + "".join(f"{counts[outcome] or '-':>15}" for outcome in OUTCOMES))
-
-
-def calibration(results: list[Result]) -> None:
-    """Print how often verdicts of each confidence were right."""
-    print(f"\n{'confidence':24s}{'verdicts':>15s}{'right':>15s}{'the very part':>15s}")
-    given = [r for r in results if r.state == "fault"]
-    for low, high in ((0.0, 0.3), (0.3, 0.5), (0.5, 0.6), (0.6, 0.7), (0.7, 0.8), (0.8, 0.9), (0.9, 1.01)):
-        some = [r for r in given if low <= r.confidence < high]
-        if some:
-            right, strict = sum(r.outcome == "right" for r in some), sum(r.strict for r in some)
-            print(f"{low:.1f} to {min(high, 1.0):.1f}{'':14s}{len(some):15d}{right / len(some):15.0%}{strict / len(some):15.0%}")
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=3)
@@ -223,24 +202,35 @@ def main() -> int:
     parser.add_argument("--only", metavar="FAULT", help="only faults whose name holds this text")
     parser.add_argument("--healthy", type=int, default=80, help="healthy machines among them")
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--list-wrong", action="store_true", help="show each wrong verdict and false alarm")
+    parser.add_argument("--rom", action="store_true", help="tell the machine's ROM and profile, so that the program is replayed")
+    parser.add_argument("--list", action="append", default=[], choices=OUTCOMES, help="show each capture with this outcome")
+    parser.add_argument("--keep", metavar="FILE", type=Path, help="add the results to this file, one a line, as they come")
+    parser.add_argument("--tell", metavar="FILE", type=Path, nargs="+", help="simulate nothing: print the tables of results that were kept")
     args = parser.parse_args()
-    everything = list(cases(args.rounds, args.seed, args.healthy, args.only))
-    begin = time.perf_counter()
-    if args.jobs > 1:
-        with multiprocessing.Pool(args.jobs) as pool:
-            results = list(pool.imap(judge, everything, chunksize=4))
-    else:
-        results = [judge(case) for case in everything]
+    results = load(args.tell) if args.tell else run(args)
     table("fault", results, lambda result: result.case.fault or "healthy")
-    table("leads", results, lambda result: result.case.leads)
+    table("leads", results, lambda result: result.case.leads if result.case.fault else "healthy")
+    shares(results)
     calibration(results)
-    print(f"\n{len(results)} captures in {time.perf_counter() - begin:.0f} s")
-    if args.list_wrong:
-        for result in results:
-            if result.outcome.startswith(("wrong", "false")):
-                print(f"{result.outcome}: {result.case}: {result.suspect} {result.confidence:.2f}: {result.detail}")
-    return int(any(result.outcome in ("wrong at 0.9", "false alarm") for result in results))
+    print(f"\n{len(results)} captures in {sum(result.seconds for result in results):.0f} s")
+    for result in results:
+        if result.outcome in args.list or result.wrongly_sure:
+            print(f"{result.outcome}: {result.case}: {result.suspect} {result.confidence:.2f}: {result.detail}")
+    return int(any(result.outcome == ALARM or result.wrongly_sure for result in results))
+
+
+def run(args: argparse.Namespace) -> list[Result]:
+    """Judge all cases that the command line asks for."""
+    everything = list(cases(args.rounds, args.seed, args.healthy, args.only))
+    work = functools.partial(judge, with_rom=args.rom)
+    results = []
+    with contextlib.ExitStack() as stack:
+        pool = stack.enter_context(multiprocessing.Pool(args.jobs)) if args.jobs > 1 else None
+        for result in pool.imap(work, everything, chunksize=4) if pool else map(work, everything):
+            results.append(result)
+            if args.keep:
+                save([result], args.keep)
+    return results
 
 
 if __name__ == "__main__":

@@ -28,7 +28,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fault_matrix import NEEDS_DEVICE, Case, _outcome, scenario_of
+from fault_matrix import NEEDS_DEVICE, Case, scenario_of
 
 from strobewise import Options, diagnose
 from strobewise.bus.lines import LINE
@@ -145,7 +145,7 @@ def _what_became(said: Diagnosis, truth: dict[str, Any], found: list[Finding], a
     if verdict.state == "cannot_decide" or ({f.rule for f in said.findings} & {f.rule for f in found} and verdict.state != "fault"):
         return "honest"
     if verdict.state == "fault":
-        return "named" if _outcome(truth, "fault", first, 0.0) == "right" else "wrong"
+        return "named" if truth["state"] != "no_fault_found" and first in truth["suspects"] else "wrong"
     if not found:
         return "hidden"
     clipped = {lead.line for lead in advice.leads}
