@@ -8,7 +8,7 @@ that nothing can be tuned to one capture. The label is the healthy twin's: the s
 whose captured lines equal its twin's shows nothing; every other is there to be seen. Outcomes (outcomes.py):
   the very part      the first suspect is the cause
   line, other part   a finding names a line that the fault spoils, or the first suspect looks exactly like the cause on the captured lines
-  undecided          the verdict says that it cannot decide
+  undecided          the verdict says that it cannot decide, or finds no fault and warns of just this
   silent, shown      no fault found, although the captured lines show one
   silent, not shown  no fault found, and nothing on the captured lines shows one (healthy machines too)
   wrong              another part is blamed, and no line of the fault is named
@@ -40,6 +40,7 @@ from outcomes import ALARM, OUTCOMES, TELLS, Case, Named, Result, calibration, l
 
 from strobewise import Options, diagnose
 from strobewise.bus.lines import ADDRESS, DATA, neighbours
+from strobewise.bus.model import Finding
 from strobewise.machine import FAULTS, GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Dialect, Fault, Press, Scenario, simulate
 from strobewise.machine.board import WaitRule
 from strobewise.machine.simulate import SimulatedCapture
@@ -161,14 +162,21 @@ def judge(case: Case, with_rom: bool = False) -> Result:
     spoilt = {line for fault in scenario.faults for line in fault.lines}
     shown = bool(scenario.faults) and leaves_a_trace(scenario)
     named = tuple(Named(f.rule, f.confidence, bool(spoilt & set(f.lines))) for f in faults if spoilt and f.lines)
-    outcome = outcome_of(shown, verdict.state, first, suspects, any(each.right for each in named))
-    told_so = any(f.rule in TELLS and f.severity != "note" and f.first_s is not None for f in said.findings)
+    told_so = any(_tells(f, spoilt, suspects[0]) for f in said.findings)
+    outcome = outcome_of(shown, verdict.state, first, suspects, any(each.right for each in named), told_so)
     rules = ", ".join(dict.fromkeys(f"{f.rule} {'/'.join(f.lines)}" for f in said.findings if f.severity != "note"))
     cause = ", ".join(f"{f.kind} {dict(f.values)}" for f in scenario.faults) or "healthy"
     detail = f"{cause}; {verdict.summary} [rules: {rules}]"
     return Result(
         case, outcome, verdict.state, first, confidence, shown, first in suspects, told_so, named, detail, time.perf_counter() - begin
     )
+
+
+def _tells(finding: Finding, spoilt: set[str], cause: str) -> bool:
+    """Say whether a fault or a warning tells what the bus does and since when, names a line that is spoilt, or the part first."""
+    if finding.severity == "note":
+        return False
+    return (finding.rule in TELLS and finding.first_s is not None) or bool(spoilt & set(finding.lines)) or finding.suspect == cause
 
 
 def leaves_a_trace(scenario: Scenario) -> bool:

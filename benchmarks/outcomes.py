@@ -50,7 +50,7 @@ class Result:
     confidence: float
     shown: bool  #: the captured lines differ from those of the healthy twin
     alike: bool  #: the first suspect is the cause, or looks exactly like it on the captured lines
-    told: bool  #: a finding tells in words what the bus does and since when
+    told: bool  #: a finding, or a warning, tells in words what the bus does and since when, names the line, or the part first
     lines: tuple[Named, ...]  #: empty where the fault spoils no line
     detail: str
     seconds: float
@@ -58,7 +58,7 @@ class Result:
     @property
     def named(self) -> bool:
         """Whether the part, the line, or what the bus does is named."""
-        return self.outcome in (PART, LINE) or (self.told and self.outcome in (UNDECIDED, WRONG, SILENT) and self.confidence < SURE)
+        return self.outcome in (PART, LINE) or (self.told and self.outcome in (UNDECIDED, WRONG) and self.confidence < SURE)
 
     @property
     def wrongly_sure(self) -> bool:
@@ -66,16 +66,17 @@ class Result:
         return self.state == "fault" and self.shown and not self.alike and self.confidence >= SURE
 
 
-def outcome_of(shown: bool, state: str, first: str, suspects: Sequence[str], line_named: bool) -> str:
+def outcome_of(shown: bool, state: str, first: str, suspects: Sequence[str], line_named: bool, warned: bool = False) -> str:
     """Return one of OUTCOMES.
 
-    shown: whether the captured lines differ from the healthy twin's. state: the verdict's. first: its first suspect. suspects: the cause,
-    then those that look alike. line_named: whether a fault's finding names a line that the fault spoils.
+    shown: whether the captured lines differ from the healthy twin's. state, first: the verdict's, and its first suspect.
+    suspects: the cause, then those that look alike. line_named: whether a fault's finding names a line that the fault spoils.
+    warned: whether a warning tells of it, where no fault is found.
     """
     if state == "cannot_decide":
         return UNDECIDED
     if state == "no_fault_found":
-        return SILENT if shown else HIDDEN
+        return (UNDECIDED if warned else SILENT) if shown else HIDDEN
     if not shown:
         return ALARM
     if first == suspects[0]:

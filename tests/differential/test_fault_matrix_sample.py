@@ -65,3 +65,5 @@ def test_outcomes_are_told_apart(matrix):
     assert tell(True, "fault", "rom", suspects, False) == "wrong"
     assert tell(True, "no_fault_found", "none", suspects, False) == "silent, shown"
     assert tell(True, "cannot_decide", "cpu", suspects, False) == "undecided"
+    assert tell(True, "no_fault_found", "none", suspects, False, True) == "undecided", "a warning tells of it"
+    assert tell(False, "no_fault_found", "none", suspects, False, True) == "silent, not shown"

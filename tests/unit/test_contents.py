@@ -156,26 +156,3 @@ def test_a_line_that_moves_nowhere_is_not_the_roms():
 def test_where_there_is_an_image_it_speaks():
     rom = RomCheck("x.rom", 0, 0x7FF, 900)
     assert "rom-against-itself" not in found(of_memory(own=image(lambda _, data: data | 0x08), roms=[rom]))
-
-
-# --- against an image ---
-
-
-def test_one_wrong_read_is_told_and_accuses_nobody_for_sure():
-    rom = RomCheck("x.rom", 0, 0x7FF, 900, 1, 1, 800, [0, 0, 1, *[0] * 5], [0] * 8, [450] * 8, [450] * 8, {}, 0.001, 0.001)
-    finding = found(of_memory(roms=[rom]))["rom-content"]
-    assert finding.severity == "warning" and "in D2" in finding.evidence
-
-
-@pytest.mark.parametrize(("compared", "wrong", "told"), [(8, 8, True), (7, 7, False), (8, 2, True), (900, 0, False), (7, 0, False)])
-def test_a_rom_is_judged_from_eight_reads_on_and_where_some_differ(compared, wrong, told):
-    flipped = [wrong, *[0] * 7]
-    rom = RomCheck("x.rom", 0, 0x7FF, compared, wrong, wrong, 800, [0] * 8, flipped, [compared] * 8, [compared] * 8, {}, 0.001, 0.002)
-    assert ("rom-content" in found(of_memory(roms=[rom]))) == told
-
-
-@pytest.mark.parametrize(("bits", "suspect"), [((0, 3, 6), "glue"), ((0, 3), "rom")])
-def test_bytes_that_only_lack_bits_are_two_drivers(bits, suspect):
-    lost = [30 if bit in bits else 0 for bit in range(8)]
-    rom = RomCheck("x.rom", 0, 0x7FF, 900, 60, 40, 800, [0] * 8, lost, [450] * 8, [450] * 8, {}, 0.001, 0.002)
-    assert found(of_memory(roms=[rom]))["rom-content"].suspect == suspect

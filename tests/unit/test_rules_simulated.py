@@ -129,7 +129,7 @@ NOT_SHOWN = {
     "requests-without-fetch": "where leads hide the fetches, the simulated bus shows the leads' own fault first: hand-made evidence",
     "program-names-fault": "needs a known program: test_replay.py",
     "free-run-count": "needs a free run: test_free_run.py", "free-run-byte": "needs a free run: test_free_run.py",
-    "rom-content": "needs the ROM's image as a file: test_rom_images.py",
+    "rom-content": "needs the ROM's image as a file: test_rom_content.py",
     "data-lead-off": _RARE, "data-input-contradicted": _RARE, "operands-contradicted": _RARE, "leads-crossed": _RARE,
     "paging-not-released": "a device that stays derails this host's program before the release is due: hand-made evidence",
     "rom-disable-not-obeyed": "two ROMs that fight derail this host's program: hand-made evidence",

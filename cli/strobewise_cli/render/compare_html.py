@@ -11,7 +11,7 @@ from strobewise.bus.model import Finding
 from strobewise.compare.records import Comparison
 from strobewise.diagnosis.examined import Examined
 from strobewise.profile.options import Options
-from strobewise_cli.render.compare_text import capture_names, ranges_text, shift_words
+from strobewise_cli.render.compare_text import ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.html_charts import cycle_mix
 from strobewise_cli.render.html_data import Moment, PageData, collect, moment_of, title_of
@@ -36,7 +36,7 @@ def _captures(comparison: Comparison, options: Options) -> list[PageData]:
     now = comparison.suspect.captures[0]
     first = [*_moments("gone", comparison.gone, comparison.good.captures[0])]
     second = [*_moments("new", comparison.new, now), *_moments("kept", comparison.kept, now)]
-    names = capture_names(comparison)
+    names = comparison.called
     if comparison.parting is not None:
         first.append(Moment("parting-1", f"where they part ({comparison.names[0]})", comparison.parting.good_s))
         second.append(Moment("parting-2", f"where they part ({comparison.names[1]})", comparison.parting.suspect_s))
@@ -74,11 +74,11 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
         ],
         "groups": groups,
         "tables": [table for table in tables(comparison) if table.rows],
-        "held": [sentence(change.words(*capture_names(comparison))) for change in comparison.held],
-        "clock": sentence(comparison.clock.words(*capture_names(comparison))) if comparison.clock and comparison.clock.counts else "",
+        "held": [sentence(change.words(*comparison.called)) for change in comparison.held],
+        "clock": sentence(comparison.clock.words(*comparison.called)) if comparison.clock and comparison.clock.counts else "",
         "program": program(comparison),
-        "parting": [(f"parting-{n}", name) for n, name in enumerate(capture_names(comparison), 1)] if comparison.parting else [],
-        "timing": [sentence(shift_words(shift, capture_names(comparison))) for shift in comparison.timing],
+        "parting": [(f"parting-{n}", name) for n, name in enumerate(comparison.called, 1)] if comparison.parting else [],
+        "timing": [sentence(shift_words(shift, comparison.called)) for shift in comparison.timing],
         "untold": list(comparison.untold),
         **viewer_context(captures),
     }
@@ -121,11 +121,11 @@ def program(comparison: Comparison) -> list[str]:
     parting, reached = comparison.parting, comparison.reached
     texts = []
     if parting is not None:
-        texts.append(f"They part ways {parting.words(*capture_names(comparison))}; {parting.agreed} fetches agree before it.")
+        texts.append(f"They part ways {parting.words(*comparison.called)}; {parting.agreed} fetches agree before it.")
     if reached is not None:
-        for name, ranges in zip(capture_names(comparison), (reached.good, reached.suspect), strict=True):
+        for name, ranges in zip(comparison.called, (reached.good, reached.suspect), strict=True):
             if ranges:
                 texts.append(f"Executed in {name} alone: {ranges_text(ranges)}.")
     if comparison.code is not None:
-        texts.append(sentence(comparison.code.words(*capture_names(comparison))))
+        texts.append(sentence(comparison.code.words(*comparison.called)))
     return texts

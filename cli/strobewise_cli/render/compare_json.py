@@ -5,7 +5,7 @@ from __future__ import annotations
 from strobewise.bus.model import Finding
 from strobewise.compare.code import CodeChange
 from strobewise.compare.flow import Parting, Reached
-from strobewise.compare.records import ClockPair, Comparison, KindPair, StrobePair, TimingShift
+from strobewise.compare.records import ClockPair, Comparison, HeldChange, KindPair, StrobePair, TimingShift
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.files.plain_data import Document
 from strobewise_cli.output import json_text
@@ -24,7 +24,7 @@ def document(comparison: Comparison) -> Document:
         "good": _side(comparison.good),
         "suspect": _side(comparison.suspect),
         "lines": [{"line": c.line, "good": c.good, "suspect": c.suspect, "counts": c.counts} for c in comparison.lines],
-        "held": [{"line": h.line, "good_s": h.good_s, "suspect_s": h.suspect_s, "since_s": h.since_s} for h in comparison.held],
+        "held": [_held(change) for change in comparison.held],
         "strobes": [_strobe(pair) for pair in comparison.strobes],
         "cycles": [_kind(pair) for pair in comparison.cycles],
         "findings_gone": [_finding(f) for f in comparison.gone],
@@ -70,6 +70,11 @@ def _parting(parting: Parting) -> Document:
         "good_s": parting.good_s, "suspect_s": parting.suspect_s, "fetches_before": parting.agreed, "certain": parting.certain,
         "other_bytes": parting.other_bytes, "astray": parting.astray, "data_bits": parting.data_bits,
     }  # fmt: skip
+
+
+def _held(change: HeldChange) -> Document:
+    lasts = (change.suspect_s, change.good_s) if change.in_first else (change.good_s, change.suspect_s)
+    return {"line": change.line, "good_s": lasts[0], "suspect_s": lasts[1], "since_s": change.since_s}
 
 
 def _strobe(pair: StrobePair) -> Document:

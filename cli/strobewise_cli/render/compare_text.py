@@ -87,7 +87,7 @@ def _held(console: Console, comparison: Comparison) -> None:
     if comparison.held:
         _head(console, "Lines held to the end")
         for change in comparison.held:
-            _say(console, "  ", sentence(change.words(*capture_names(comparison))))
+            _say(console, "  ", sentence(change.words(*comparison.called)))
 
 
 def _strobes(console: Console, comparison: Comparison) -> None:
@@ -117,7 +117,7 @@ def _cycles(console: Console, comparison: Comparison) -> None:
 
 def _program(console: Console, comparison: Comparison) -> None:
     parting, reached = comparison.parting, comparison.reached
-    captures = capture_names(comparison)
+    captures = comparison.called
     if parting is not None:
         _head(console, "Where the programs part ways")
         _say(console, "  ", f"{sentence(parting.words(*captures))} {parting.agreed} fetches agree before it.")
@@ -139,11 +139,6 @@ def ranges_text(ranges: tuple[tuple[int, int], ...]) -> str:
     return f"{shown} and {more} more ranges" if more > 0 else shown
 
 
-def capture_names(comparison: Comparison) -> tuple[str, str]:
-    """Return what to call the two captures in a sentence."""
-    return ("the capture before", "the one now") if comparison.names[0] == "before" else ("the good one", "the suspect")
-
-
 def shift_words(shift: TimingShift, captures: tuple[str, str]) -> str:
     """Return a moved edge as a sentence."""
     later = "later" if shift.shift_s > 0 else "earlier"
@@ -159,4 +154,4 @@ def _timing(console: Console, comparison: Comparison) -> None:
         return
     _head(console, "Edges that moved by more than sampling explains")
     for shift in comparison.timing:
-        _say(console, "  ", sentence(shift_words(shift, capture_names(comparison))))
+        _say(console, "  ", sentence(shift_words(shift, comparison.called)))

@@ -36,7 +36,7 @@ class CodeChange(NamedTuple):
     good_byte: int  #: read there
     suspect_byte: int
     bits: int  #: all the bits that differ anywhere
-    fetches: int  #: of the suspect that gave another byte
+    fetches: int  #: from these addresses, in the capture that has fewer of them
 
     @property
     def line(self) -> str:
@@ -76,6 +76,5 @@ def code_change(good: Code, suspect: Code) -> CodeChange | None:
         return None
     bits = int(np.bitwise_or.reduce(good.byte[other] ^ suspect.byte[other]))
     first = int(other[0])
-    return CodeChange(
-        len(other), int(both.sum()), first, int(good.byte[first]), int(suspect.byte[first]), bits, int(suspect.fetches[other].sum())
-    )
+    fetches = min(int(side.fetches[other].sum()) for side in (good, suspect))
+    return CodeChange(len(other), int(both.sum()), first, int(good.byte[first]), int(suspect.byte[first]), bits, fetches)

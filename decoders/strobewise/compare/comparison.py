@@ -83,7 +83,7 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
         or (code is not None and code.counts)
         or (clock is not None and clock.counts)
     )
-    names = ("before", "now") if good.verdict.state == "fault" and all(f.severity != "fault" for f in new) else ("good", "suspect")
+    names = _names(good, suspect, new)
     said = Comparison(
         good=good, suspect=suspect, alike=not differs, sentence="", lines=lines, held=held, strobes=_strobe_pairs(good, suspect),
         cycles=_mix(good, suspect), gone=gone, new=new, kept=kept, parting=parting, reached=reached, code=code, clock=clock,
@@ -92,7 +92,20 @@ def compare_diagnoses(good: Diagnosis, suspect: Diagnosis, good_run: Run, suspec
     return replace(said, sentence=sentence_of(said))
 
 
+def _names(good: Diagnosis, suspect: Diagnosis, new: tuple[Finding, ...]) -> tuple[str, str]:
+    """Return what to call the two: neither is called good, or at fault, that is not known to be so."""
+    if good.verdict.state == "fault" and all(f.severity != "fault" for f in new):
+        return "before", "now"
+    return ("good", "suspect") if good.verdict.state != "fault" == suspect.verdict.state else ("first", "second")
+
+
 def _held(good: Diagnosis, suspect: Diagnosis) -> tuple[HeldChange, ...]:
+    """Return the lines that stop one of the two at its end."""
+    other_way = [change._replace(in_first=True) for change in _held_in_second(suspect, good)]
+    return (*_held_in_second(good, suspect), *other_way)
+
+
+def _held_in_second(good: Diagnosis, suspect: Diagnosis) -> list[HeldChange]:
     """Return the lines that stop the suspect at its end, whenever that began; what lasts as long in the good capture is no difference."""
     found = []
     for name in STOPS_THE_CPU:
@@ -105,7 +118,7 @@ def _held(good: Diagnosis, suspect: Diagnosis) -> tuple[HeldChange, ...]:
             continue
         if suspect.evidence.end_s - other.longest.end_s < period_s:
             found.append(HeldChange(name, before, other.longest.length_s, other.longest.start_s))
-    return tuple(found)
+    return found
 
 
 def _clock(good: Diagnosis, suspect: Diagnosis) -> ClockPair | None:
@@ -113,8 +126,9 @@ def _clock(good: Diagnosis, suspect: Diagnosis) -> ClockPair | None:
     if clocks[0].hz is None or clocks[1].hz is None or "given" in (clocks[0].source, clocks[1].source):
         return None
     allowed = SAME_CLOCK if clocks[0].source == clocks[1].source == "CLK" else SAME_ESTIMATE
-    off = abs(clocks[1].hz / clocks[0].hz - 1) > allowed
-    return ClockPair(clocks[0].hz, clocks[1].hz, clocks[0].deviation_s, clocks[1].deviation_s, off, _unsteady(good, suspect))
+    off = abs(math.log(clocks[1].hz / clocks[0].hz)) > math.log1p(allowed)  # the same in either order
+    unsteady = _unsteady(good, suspect) or _unsteady(suspect, good)
+    return ClockPair(clocks[0].hz, clocks[1].hz, clocks[0].deviation_s, clocks[1].deviation_s, off, unsteady)
 
 
 def _unsteady(good: Diagnosis, suspect: Diagnosis) -> bool:
@@ -158,10 +172,17 @@ def _line_changes(
         if line.state == now:
             continue
         counts = name in told or (name in STROBES and name not in MAY_REST) or name == "CLK"
-        counts = counts or (name == "INT" and now == "idle" and _requests_due(line.edges, good, suspect) >= INTERRUPTS_DUE)
-        counts = counts or (line.state == "active" and now in AT_REST and _must_move(name, line.edges, good, suspect, flows))
+        counts = counts or _rests(name, good, suspect, now, line.edges, flows)
+        counts = counts or _rests(name, suspect, good, line.state, suspect.evidence.line(name).edges, flows[::-1])
         changes.append(LineChange(name, line.state, now, counts))
     return tuple(changes)
+
+
+def _rests(name: str, one: Diagnosis, other: Diagnosis, state: str, edges: int, flows: tuple[Flow | None, Flow | None]) -> bool:
+    """Say whether a line rests in the other capture, though it must have moved there. edges: of the line in the one where it moves."""
+    if name == "INT" and state == "idle" and _requests_due(edges, one, other) >= INTERRUPTS_DUE:
+        return True
+    return state in AT_REST and _must_move(name, edges, one, other, flows)
 
 
 def _requests_due(edges: int, good: Diagnosis, suspect: Diagnosis) -> float:

@@ -123,10 +123,9 @@ def _outside_handlers(
 
 
 def find_parting(good: Flow, suspect: Flow) -> Parting | None:
-    """Return the first place where the suspect leaves the ways of the good capture; a certain one before one that may hang on data."""
-    found = _partings(good, suspect, swapped=False)
-    certain = [parting for parting in found if parting.certain]
-    return next(iter(certain or found or _partings(suspect, good, swapped=True)), None)
+    """Return where one first leaves the ways of the other: a certain one before one that may hang on data"""
+    found = _partings(good, suspect, swapped=False) + _partings(suspect, good, swapped=True)
+    return next((parting for parting in found if parting.certain), found[0] if found else None)
 
 
 def _partings(known: Flow, other: Flow, swapped: bool) -> list[Parting]:
@@ -153,7 +152,7 @@ def _partings(known: Flow, other: Flow, swapped: bool) -> list[Parting]:
         nexts = (elsewhere, target)
         if swapped:
             times, nexts = times[::-1], nexts[::-1]
-        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain and not swapped, bool(astray), bits))
+        partings.append(Parting(start, text, nexts[0], nexts[1], times[0], times[1], index, certain, bool(astray), bits))
     return partings
 
 

@@ -14,6 +14,12 @@ from .code import CodeChange
 from .flow import Parting, Reached
 
 GONE, NOT_SEEN = "gone: ", "not seen again: "  #: how a sentence begins that says this of all faults of the first capture
+#: What the two are called in a sentence, by what they are called in a word: around a repair; where the second alone is at fault; else.
+CALLED = {
+    ("before", "now"): ("the capture before", "the one now"),
+    ("good", "suspect"): ("the good one", "the suspect"),
+    ("first", "second"): ("the first capture", "the second"),
+}
 MIX_SHIFT = 0.10  #: change of a cycle kind's share of all cycles that is worth a word
 
 
@@ -68,15 +74,18 @@ class TimingShift(NamedTuple):
 
 
 class HeldChange(NamedTuple):
-    """A line that is active up to the end of the suspect, and was let go of again in the good capture."""
+    """A line that is active up to the end of one capture, and was let go of again in the other."""
 
     line: str
-    good_s: float  #: its longest stretch there
-    suspect_s: float
-    since_s: float  #: when that of the suspect began, on its own time axis
+    good_s: float  #: its longest stretch where it was let go of
+    suspect_s: float  #: that up to the end
+    since_s: float  #: when this began, on that capture's own time axis
+    in_first: bool = False  #: it is the first of the two that ends so
 
     def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
         """Return the change as half a sentence. good, suspect: what to call the two captures."""
+        if self.in_first:
+            good, suspect = suspect, good
         before = f"never longer than {time_words(self.good_s)}" if self.good_s else "never"
         return f"{bar(self.line)} is held to the end in {suspect}, for {time_words(self.suspect_s)}, in {good} {before}"
 
@@ -89,7 +98,7 @@ class ClockPair(NamedTuple):
     good_deviation_s: float | None  #: standard deviation of the period; None where CLK was not captured
     suspect_deviation_s: float | None
     off: bool  #: they differ by more than two oscillators of one kind do
-    unsteady: bool  #: the suspect's period varies more than the good one's, beyond what sampling explains
+    unsteady: bool  #: the period of one varies more than the other's, beyond what sampling explains
 
     @property
     def counts(self) -> bool:
@@ -99,8 +108,9 @@ class ClockPair(NamedTuple):
     def words(self, good: str = "the good one", suspect: str = "the suspect") -> str:
         """Return the pair as half a sentence. good, suspect: what to call the two captures."""
         if self.unsteady and not self.off:
-            varies = [f"{(value or 0.0) * 1e9:.0f} ns" for value in (self.suspect_deviation_s, self.good_deviation_s)]
-            return f"CLK is unsteady: its period varies by {varies[0]} in {suspect}, by {varies[1]} in {good} (standard deviation)"
+            both = sorted(((self.suspect_deviation_s or 0.0, suspect), (self.good_deviation_s or 0.0, good)), reverse=True)
+            more, less = (f"{value * 1e9:.0f} ns in {name}" for value, name in both)
+            return f"CLK is unsteady: its period varies by {more}, by {less} (standard deviation)"
         return f"CLK runs at {self.suspect_hz / 1e6:.4g} MHz in {suspect}, at {self.good_hz / 1e6:.4g} MHz in {good}"
 
 
@@ -125,7 +135,12 @@ class Comparison:
     clock: ClockPair | None  #: None where a capture does not show its clock
     timing: tuple[TimingShift, ...]
     untold: tuple[str, ...]  #: what could not be compared, and why
-    names: tuple[str, str]  #: what to call the two: "before" and "now" around a repair, else "good" and "suspect"
+    names: tuple[str, str]  #: what to call the two, in a word: see CALLED
+
+    @property
+    def called(self) -> tuple[str, str]:
+        """What to call the two in a sentence."""
+        return CALLED[self.names]
 
     @property
     def all_gone(self) -> bool:

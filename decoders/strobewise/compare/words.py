@@ -39,25 +39,26 @@ def sentence_of(said: Comparison) -> str:
 def _without_faults(said: Comparison) -> str:
     counted = [change for change in said.lines if change.counts]
     warnings = [f for f in (*said.new, *said.gone) if f.severity == "warning"]
+    one, two = said.called
     if warnings:
-        where = "the suspect" if warnings[0] in said.new else "the good capture"
+        where = two if warnings[0] in said.new else one
         return f"{_neither(said)}, but a warning in {where} alone: {warnings[0].evidence}{_misread(warnings, said)}"
     if said.held:
-        return f"{_neither(said)}, but {said.held[0].words()}"
+        return f"{_neither(said)}, but {said.held[0].words(one, two)}"
     if counted:
         first = counted[0]
-        return f"{bar(first.line)} is {_state(first.good)} in the good capture and {_state(first.suspect)} in the suspect"
+        return f"{bar(first.line)} is {_state(first.good)} in {one} and {_state(first.suspect)} in {two}"
     if said.code is not None and said.code.counts:
-        return f"{_neither(said)}, but {said.code.words()}"
+        return f"{_neither(said)}, but {said.code.words(one, two)}"
     if said.parting is not None and said.parting.certain:
-        return f"{_neither(said)}, but they part ways: {said.parting.words()}"
+        return f"{_neither(said)}, but they part ways: {said.parting.words(one, two)}"
     if said.clock is not None and said.clock.counts:
-        return f"{_neither(said)}, but {said.clock.words()}"
+        return f"{_neither(said)}, but {said.clock.words(one, two)}"
     if said.timing:
         shift = said.timing[0]
         later = "later" if shift.shift_s > 0 else "earlier"
         return (
-            f"{_neither(said)}, but {bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} in the suspect "
+            f"{_neither(said)}, but {bar(shift.line)} {shift.edge}s {abs(shift.shift_s) * 1e9:.0f} ns {later} in {two} "
             f"(sampling explains {shift.uncertainty_s * 1e9:.0f} ns)"
         )
     common = len(said.good.evidence.captured & said.suspect.evidence.captured)
@@ -82,7 +83,7 @@ def _misread(findings: list[Finding], said: Comparison) -> str:
     """Name the data line in which the code reads differently, where the findings do not name it."""
     if said.code is None or not said.code.counts or any(said.code.line in f.lines for f in findings):
         return ""
-    return f"; {said.code.words()}"
+    return f"; {said.code.words(*said.called)}"
 
 
 def _of(findings: tuple[Finding, ...], severity: str) -> list[Finding]:

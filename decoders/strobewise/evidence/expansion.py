@@ -14,8 +14,8 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from ..records.profile import Paging
-from .memory import rom_images
 from .part import Part
+from .rom_images import rom_images
 
 _FETCH = KIND_INDEX["opcode_fetch"]
 _READ = KIND_INDEX["memory_read"]

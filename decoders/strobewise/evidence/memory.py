@@ -16,9 +16,10 @@ from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
-from ..records.memory import Levels, MemoryRecord, Popped, ReadBack, RomCheck
+from ..records.memory import Levels, MemoryRecord, Popped, ReadBack
 from .own_bytes import own_bytes
 from .part import Part
+from .rom_images import RomPart, bit_sums, rom_images
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -27,7 +28,6 @@ SAMPLES_KEPT = 4096  #: mismatches kept one by one, for the hypotheses about add
 
 _FETCH, _READ, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_read"], KIND_INDEX["memory_write"]
 _IO_READ, _IO_WRITE = KIND_INDEX["io_read"], KIND_INDEX["io_write"]
-_BITS = np.arange(8, dtype=np.uint8)
 
 Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -56,7 +56,7 @@ class MemoryPart(Part):
         self._unstable_bits = np.zeros(8, np.int64)
         self._popped = 0
         self._popped_wrong: list[Popped] = []
-        self._roms = [_RomPart(name, address, content) for name, address, content in rom_images(options)]
+        self._roms = [RomPart(name, address, content) for name, address, content in rom_images(options)]
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
@@ -133,7 +133,7 @@ class MemoryPart(Part):
         if changed.any():
             flipped = (expected[changed] ^ data[changed]).astype(np.uint8)
             self._unstable += len(flipped)
-            self._unstable_bits += _bit_sums(flipped)
+            self._unstable_bits += bit_sums(flipped)
         ends = np.flatnonzero(last)
         self._content[address[ends]] = data[ends]
         self._was_write[address[ends]] = write[ends]
@@ -231,65 +231,6 @@ class MemoryPart(Part):
         return hits, chances
 
 
-class _RomPart:
-    """Compares reads of one image."""
-
-    def __init__(self, name: str, start: int, content: bytes) -> None:
-        self._name, self._start = name, start
-        self._image = np.frombuffer(content, np.uint8)
-        self._end = start + len(content) - 1
-        self._compared = self._wrong = 0
-        self._to_1, self._to_0, self._ones = (np.zeros(8, np.int64) for _ in range(3))
-        self._seen, self._bad = np.zeros(len(content), np.bool_), np.zeros(len(content), np.bool_)
-        self._explained: dict[str, int] = {}
-        self._span: list[int] = []
-
-    def feed(self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], time: Counts) -> None:
-        inside = (address >= self._start) & (address <= self._end)
-        if not inside.any():
-            return
-        offset, got, when = address[inside].astype(np.intp) - self._start, data[inside], time[inside]
-        right = self._image[offset]
-        self._compared += len(got)
-        self._seen[offset] = True
-        self._ones += _bit_sums(right)
-        wrong = np.flatnonzero(got != right)
-        if not len(wrong):
-            return
-        offset, got, right, when = offset[wrong], got[wrong], right[wrong], when[wrong]
-        self._wrong += len(wrong)
-        self._bad[offset] = True
-        self._to_1 += _bit_sums(got & ~right)
-        self._to_0 += _bit_sums(right & ~got)
-        self._span = [self._span[0] if self._span else int(when[0]), int(when[-1])]
-        self._explain(offset, got)
-
-    def _explain(self, offset: npt.NDArray[np.intp], got: npt.NDArray[np.uint8]) -> None:
-        """Count the wrong reads that a single open, stuck or swapped address line, or two swapped data lines, would give."""
-        size = len(self._image)
-        bits = max(1, size - 1).bit_length()
-        for bit in range(bits):
-            for level, other in ((0, offset & ~(1 << bit)), (1, offset | 1 << bit)):
-                self._add(f"A{bit}={level}", other, got, size)
-            for second in range(bit + 1, bits):
-                low, high = offset >> bit & 1, offset >> second & 1
-                self._add(f"A{bit}<>A{second}", offset ^ ((low ^ high) << bit) ^ ((low ^ high) << second), got, size)
-
-    def _add(self, name: str, other: npt.NDArray[np.intp], got: npt.NDArray[np.uint8], size: int) -> None:
-        fits = other < size
-        hits = int(np.count_nonzero(self._image[other[fits]] == got[fits]))
-        if hits:
-            self._explained[name] = self._explained.get(name, 0) + hits
-
-    def record(self, tick_s: float) -> RomCheck:
-        ones = self._ones.tolist()
-        return RomCheck(
-            self._name, self._start, self._end, self._compared, self._wrong, int(self._bad.sum()), int(self._seen.sum()),
-            self._to_1.tolist(), self._to_0.tolist(), [self._compared - n for n in ones], ones, self._explained,
-            self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
-        )  # fmt: skip
-
-
 def returned(kind: npt.NDArray[np.uint8], data: npt.NDArray[np.int16]) -> Flags:
     """Say which machine cycles read a return address: RET, RET cc, RETN, RETI (UM0080). Those cut by the start are left out."""
     fetch = kind == _FETCH
@@ -315,21 +256,6 @@ def _bits(flags: npt.NDArray[np.bool_]) -> bitarray:
     bits = bitarray()
     bits.pack(flags.tobytes())
     return bits
-
-
-def _bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
-    """Return how many of the bytes have each bit set, bit 0 first."""
-    return np.asarray((values[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64))
-
-
-def rom_images(options: Options) -> list[tuple[str, int, bytes]]:
-    """Return (name, start, content) of the ROMs that the user named, then of those that the profile brings."""
-    images = list(options.roms)
-    for region in options.profile.memory if options.profile is not None else ():
-        content = region.contents
-        if region.kind == "rom" and content and not any(start == region.start for _, start, _ in images):
-            images.append((str(region.file), region.start, content[: region.end - region.start + 1]))
-    return images
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> MemoryPart | None:

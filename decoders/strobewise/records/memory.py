@@ -54,6 +54,15 @@ class ReadBack:
     last_s: Optional[float] = None
 
 
+class Bridged(NamedTuple):
+    """Two data lines that may be one, the lower of two levels on both."""
+
+    low: int
+    high: int
+    wrong: int  #: wrong reads that gave just what such a bridge gives
+    differ: int  #: reads whose right byte has the two at different levels: all of them would be wrong
+
+
 @dataclass
 class RomCheck:
     """Reads from one ROM compared with what it should contain."""
@@ -69,9 +78,14 @@ class RomCheck:
     flipped_to_0: List[int] = field(default_factory=lambda: [0] * 8)
     zeros: List[int] = field(default_factory=lambda: [0] * 8)  #: compared reads by bit whose right level is 0
     ones: List[int] = field(default_factory=lambda: [0] * 8)
-    line_explains: Dict[str, int] = field(default_factory=dict)  #: wrong reads that this address or data fault would give
+    line_explains: Dict[str, int] = field(default_factory=dict)  #: wrong reads that this fault would give, if a third
     first_s: Optional[float] = None
     last_s: Optional[float] = None
+    at_times_right: int = 0  #: of the wrong addresses, those that gave the right byte at other times
+    line_denies: Dict[str, int] = field(default_factory=dict)  #: addresses that gave the right byte, where this fault would give another
+    bridged: Optional[Bridged] = None  #: the data lines that explain most as one
+    otherwise: int = 0  #: wrong reads whose address gave another wrong byte before
+    commonest: Tuple[int, int] = (0, 0)  #: the byte that the wrong reads gave most often, and how often
 
 
 class Popped(NamedTuple):

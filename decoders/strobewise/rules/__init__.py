@@ -15,6 +15,7 @@ from . import (
     memory,
     prediction,
     replay,
+    rom,
     runaways,
     strobes,
     timing,
@@ -25,7 +26,7 @@ from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
 FAMILIES = (
-    replay, free_run, runaways, course, memory, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing,
+    replay, free_run, runaways, course, memory, rom, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing,
 )  # fmt: skip
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()

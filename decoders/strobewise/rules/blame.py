@@ -173,6 +173,10 @@ ROM_BIT_OR_LINE = blame(OURS, "the same, and nothing shows that the line is good
 ROM_PAIR = blame(PRACTICE, "two pins of one chip that are one: solder and slivers, then the chip", connection=0.5, rom=0.38)
 FIGHT = blame(OURS, "what is enabled beside the ROM: the decoder first", glue=0.4, expansion_device=0.26, rom=0.14, ram=0.12)
 ROM_ADDRESS = blame(PRACTICE, "an address pin of the chip without contact", connection=0.45, address_bus=0.35, rom=0.2)
+ROM_OR_ADDRESS = blame(
+    OURS, "an undriven bus and an address pin without contact look alike where the rest of the image is empty",
+    connection=0.36, rom=0.28, glue=0.18, address_bus=0.12,
+)  # fmt: skip
 ROM_FLIPPED = blame(PRACTICE, "few bits at few addresses have flipped", rom=0.8, connection=0.1)
 ROM_SILENT = blame(PRACTICE, "the ROM, or its enable", rom=0.42, glue=0.32, connection=0.2)
 ROM_SOMETIMES = blame(OURS, "right most of the time: whatever is marginal", rom=0.36, glue=0.24, connection=0.22, data_bus=0.16)

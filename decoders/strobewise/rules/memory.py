@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from typing import Dict, Iterator, List, Optional, Tuple
 
-from ..bus.lines import ADDRESS, DATA
+from ..bus.lines import DATA
 from ..bus.model import Shares
-from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.memory import Levels, MemoryRecord, ReadBack, RomCheck
+from ..records.memory import Levels, MemoryRecord, ReadBack
 from . import blame
 from .base import CAUTION_SOLDER, Found, rule
-from .grades import FAIR, GUESS, HINT, LIKELY, STRONG
+from .grades import FAIR, HINT, LIKELY, STRONG
 from .picture import MEMORY, STORE_LOAD, Picture, done
 from .runaways import FULL_BUS, runs_away
 
@@ -26,6 +25,7 @@ ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was writ
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
 BANK = 0x4000  #: bytes, the size of a RAM bank of eight 16 Kbit chips: the part that fails as one (common practice)
 FIGHTING_BITS = 3  #: lines that only ever lack a level before it is two drivers: two alone are a bridge
+NO_PAGING, MANY_UNSTEADY = 0.5, 64  #: share and number of repeated reads that give another byte, from which on no paging does that
 
 
 def region_words(evidence: BusEvidence, start: int, end: int) -> str:
@@ -42,7 +42,7 @@ def ram_pages(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:
     return [page for page in memory.pages if not any(region.start <= page.end and page.start <= region.end for region in other)]
 
 
-def _chip(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
+def chip_words(evidence: BusEvidence, address: int, bit: Optional[int]) -> str:
     """Name the chip of an address (and data bit) when the profile knows it."""
     for region in evidence.regions:
         if region.start <= address <= region.end and region.chips:
@@ -134,8 +134,10 @@ def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
         return
     bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= 0.1 * memory.unstable]
     if len(bits) > 2:
+        much = memory.unstable >= max(MANY_UNSTEADY, NO_PAGING * memory.repeated)
         yield Found(f"{memory.unstable} of {memory.repeated} reads of an address that was read before, with no write between, gave another "
-                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, confidence=HINT)  # fmt: skip
+                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, severity="fault" if much else None,
+                    confidence=FAIR if much else HINT)  # fmt: skip
 
 
 def _contradicted(evidence: BusEvidence, bit: int) -> bool:
@@ -182,7 +184,7 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
             bank = ""
         moves = memory.reads_rom.constant(bit) is None and memory.reads_rom.transfers >= 32
         yield Found(
-            f"D{bit} in {where}{_chip(evidence, start, bit)} {what}{bank}{elsewhere}"
+            f"D{bit} in {where}{chip_words(evidence, start, bit)} {what}{bank}{elsewhere}"
             + (f"; D{bit} moves in reads from elsewhere, so the line is good" if moves else ""),
             (f"D{bit}",), up + down, min((p.first_s for p in bad if p.first_s is not None), default=None),
             max((p.last_s for p in bad if p.last_s is not None), default=None),
@@ -245,82 +247,3 @@ def _mirror(memory: MemoryRecord) -> Optional[int]:
     if best is None or memory.mirror_chance[best] < 8 or memory.mirror[best] < DEAD_SHARE * memory.mirror_chance[best]:
         return None
     return int(best)
-
-
-@rule(
-    "rom-content", "ROM reads differ from the image", "fault", needs=FULL_BUS, judges=("ROM", *DATA, *ADDRESS),
-    suspects=blame.ROM_CONTENT,
-    looks_for="reads from a ROM that differ from the image given with --rom or in the profile",
-    causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
-    next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
-    source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way",),
-    picture=Picture(MEMORY, STORE_LOAD, (done("rom-bit-flipped", address=0x000B, bit=3),)),
-)  # fmt: skip
-def rom_content(evidence: BusEvidence) -> Iterator[Found]:
-    memory = evidence.memory
-    if memory is None or runs_away(memory):
-        return
-    for rom in memory.roms:
-        if not rom.wrong or rom.compared < 8:
-            continue
-        if rom.wrong == 1:
-            spoilt = [bit for bit in range(8) if rom.flipped_to_1[bit] + rom.flipped_to_0[bit]]
-            names = ", ".join(f"D{bit}" for bit in spoilt)
-            yield Found(f"one of {rom.compared} reads of {rom.name} at {rom.start:#06x} differs, in {names}, at {time_words(rom.first_s)}: a bit "
-                        "that has flipped, or a spike", (), 1, rom.first_s, rom.last_s, severity="warning", confidence=GUESS)  # fmt: skip
-            continue
-        yield _judge_rom(evidence, memory, rom)
-
-
-def _judge_rom(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Found:
-    share = f"{rom.wrong} of {rom.compared} reads of {rom.name} at {rom.start:#06x} differ"
-    lanes = [
-        (bit, level)
-        for bit in range(8)
-        for level, flips, chances in ((1, rom.flipped_to_1[bit], rom.zeros[bit]), (0, rom.flipped_to_0[bit], rom.ones[bit]))
-        if chances >= 8 and flips >= DEAD_SHARE * chances
-    ]
-    spoilt = [bit for bit in range(8) if rom.flipped_to_1[bit] + rom.flipped_to_0[bit]]
-    if lanes and {bit for bit, _ in lanes} == set(spoilt) and len(lanes) <= 2:
-        text = " and ".join(f"D{bit} always {'high' if level else 'low'}" for bit, level in lanes)
-        bit = lanes[0][0]
-        ram_moves = memory.reads_ram.transfers >= 16 and all(memory.reads_ram.constant(b) is None for b, _ in lanes)
-        suspects = blame.ROM_BIT if ram_moves else blame.ROM_BIT_OR_LINE
-        tail = ", yet it moves in reads from RAM" if ram_moves else ""
-        return Found(f"{share}: {text}{tail}{_chip(evidence, rom.start, bit)}", tuple(f"D{b}" for b, _ in lanes), rom.wrong,
-                     rom.first_s, rom.last_s, suspects=suspects, confidence=STRONG)  # fmt: skip
-    best = max(rom.line_explains, key=lambda name: rom.line_explains[name], default=None)
-    if best is not None and rom.wrong >= 8 and rom.line_explains[best] >= 0.95 * rom.wrong and rom.wrong_addresses >= 4:
-        return Found(f"{share}: {_address_words(best)} explains {rom.line_explains[best]} of them", _address_lines(best), rom.wrong,
-                     rom.first_s, rom.last_s, suspects=blame.ROM_ADDRESS, confidence=LIKELY)  # fmt: skip
-    if rom.wrong >= 8 and not any(rom.flipped_to_1) and len(spoilt) >= FIGHTING_BITS and rom.wrong_addresses >= 4:
-        return Found(f"{share}, and all of them only lack bits that the image has ({', '.join(f'D{b}' for b in spoilt)}): another chip drives "
-                     "the bus at the same time and pulls it low", (), rom.wrong, rom.first_s, rom.last_s, suspects=blame.FIGHT, confidence=LIKELY)  # fmt: skip
-    if rom.wrong_addresses <= max(3, rom.addresses // 50) and len(spoilt) <= 2:
-        return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: bits that "
-                     f"have flipped{_chip(evidence, rom.start, None)}", tuple(f"D{b}" for b in spoilt), rom.wrong, rom.first_s, rom.last_s,
-                     suspects=blame.ROM_FLIPPED, confidence=STRONG)  # fmt: skip
-    if rom.wrong >= DEAD_SHARE * rom.compared >= 45 and memory.commonest[1] >= 0.8 * memory.reads:
-        return Found(f"{share}, nearly all of them gave {memory.commonest[0]:02X}h: this ROM does not answer", (), rom.wrong, rom.first_s, rom.last_s,
-                     suspects=blame.ROM_SILENT, confidence=STRONG)  # fmt: skip
-    if rom.wrong <= 0.3 * rom.compared and rom.compared >= 50 and rom.wrong >= 4:
-        return Found(f"{share}, now and then, at {rom.wrong_addresses} of {rom.addresses} addresses, in {', '.join(f'D{b}' for b in spoilt)}: "
-                     "the right bytes come most of the time", (), rom.wrong, rom.first_s, rom.last_s, confidence=LIKELY,
-                     suspects=blame.ROM_SOMETIMES)  # fmt: skip
-    if rom.wrong_addresses > 0.3 * rom.addresses:
-        text = f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses: another version of this ROM, or another memory answers there"
-        return Found(text, (), rom.wrong, rom.first_s, rom.last_s, severity="warning", confidence=HINT)
-    return Found(f"{share}, at {rom.wrong_addresses} of {rom.addresses} addresses, first at {time_words(rom.first_s)}", (), rom.wrong,
-                 rom.first_s, rom.last_s, severity="warning", confidence=HINT)  # fmt: skip
-
-
-def _address_words(name: str) -> str:
-    if "<>" in name:
-        return f"{name.replace('<>', ' and ')} swapped at the chip"
-    line, level = name.split("=")
-    return f"{line} stuck {'high' if level == '1' else 'low'} at the chip"
-
-
-def _address_lines(name: str) -> Tuple[str, ...]:
-    return tuple(name.split("<>")) if "<>" in name else (name.split("=", maxsplit=1)[0],)
