@@ -58,7 +58,9 @@ MAPS = (
     (MemoryRegion("rom", 0x0000, 0x3FFF), MemoryRegion("ram", 0x8000, 0xFFFF)),
     (MemoryRegion("rom", 0x0000, 0x27FF), MemoryRegion("ram", 0x2800, 0x7FFF), MemoryRegion("nothing", 0x8000, 0xFFFF)),
 )
-NEEDS_DEVICE = ("device-silent", "device-never-leaves", "device-leaves-early", "rom-disable-ignored", "device-button-bounces")
+NEEDS_DEVICE = (
+    "device-silent", "device-never-leaves", "device-leaves-early", "rom-disable-ignored", "device-button-bounces", "edge-oxidised",
+)  # fmt: skip
 
 
 def _lines_for(kind: str, rng: random.Random) -> list[str]:
@@ -76,7 +78,13 @@ def fault_of(kind: str, ram: tuple[int, int], rng: random.Random) -> Fault:
     names = {parameter.name for parameter in FAULTS[kind].parameters}
     if "line" in names:
         values["line"] = rng.choice((*ADDRESS, *DATA)) if kind == "open-at-chip" else _lines_for(kind, rng)[0]
-    if "lines" in names and kind != "ground-bounce":
+    if kind == "edge-oxidised":
+        values["lines"] = rng.sample((*OUTPUTS, *ADDRESS), 3)
+    elif kind == "brown-out":
+        values |= {"at_s": rng.uniform(0.0003, 0.002), "supervisor": rng.choice(("yes", "no"))}
+    elif kind == "buffer-direction":
+        values["way"] = rng.choice(("in", "out"))
+    elif "lines" in names and kind != "ground-bounce":
         values["lines"] = _lines_for(kind, rng)
     if "at" in names:
         places = ("cpu", "socket") if values["line"] in (*OUTPUTS, *ADDRESS) else ("line", "socket")

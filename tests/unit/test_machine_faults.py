@@ -245,6 +245,42 @@ def test_a_mirrored_bank():
     assert [c["data"] for c in capture.truth["cycles"] if c["address"] == 0x5000] == [0x11, 0x22]
 
 
+def test_a_buffer_that_has_lost_its_direction():
+    assert read_back(kind="buffer-direction", way="in") == ([0xFF, 0xFF], [0xFF, 0xFF])  # what is written does not get through
+    capture = run("00" * 8, faults=[fault("buffer-direction", way="out")], duration_s=40e-6)
+    assert {c["data"] for c in capture.truth["cycles"] if c["kind"] == "opcode_fetch"} == {0xFF}
+    assert data_written(capture)  # the restarts that it reads still push
+
+
+def test_a_brown_out_leaves_the_ram_with_other_bytes():
+    code = "3E 5A 32 00 50 3A 00 50 18 FB"  # writes once, reads for ever
+    dip = [fault("brown-out", at_s=0.0001, share=1.0)]
+    runs = [run(code, duration_s=0.0003, faults=faults, seed=seed) for faults, seed in (((), 1), (dip, 1), (dip, 2))]
+    seen = [[(c["start_s"], c["data"]) for c in each.truth["cycles"] if c["address"] == 0x5000] for each in runs]
+    assert {data for _, data in seen[0]} == {0x5A}
+    for reads in seen[1:]:
+        assert {data for at, data in reads if at < 0.00009} == {0x5A} and len({data for at, data in reads if at > 0.00011}) == 1
+    assert seen[1] != seen[2]
+    supervised = run(code, duration_s=0.0003, faults=[fault("brown-out", at_s=0.0001, supervisor="yes", hold_s=0.00005)])
+    falls = [at for at, level in edges(supervised, "RESET") if not level]
+    assert len(falls) == 1
+    with pytest.raises(ScenarioError, match="no effect"):
+        fault("brown-out", hold_s=0.0001)
+
+
+def test_oxidised_contacts_hide_the_triggers_from_the_device():
+    healthy = simulate(machine=WITH_PAGER, lines="full_port", duration_s=0.006)
+    faults = [fault("edge-oxidised", lines=["M1", "MREQ", "A3"], ramp_s=0.0005)]
+    oxidised = simulate(machine=WITH_PAGER, lines="full_port", duration_s=0.006, faults=faults)
+    assert len(edges(healthy, "ROMDIS")) > len(edges(oxidised, "ROMDIS"))
+    assert edges(oxidised, "M1")  # at the CPU's own pin all is well
+    with pytest.raises(ScenarioError, match="no expansion device"):
+        simulate(faults=faults).truth  # noqa: B018  # runs the machine
+    for lines in (["M1"], ["M1", "M1"], ["M1", "D0"], "M1"):
+        with pytest.raises(ScenarioError):
+            fault("edge-oxidised", lines=lines)
+
+
 def test_an_address_line_open_at_the_ram():
     code = "3E 11 32 00 50 3E 22 32 00 52 3A 00 50 18 FE"
     capture = run(code, duration_s=100e-6, faults=[fault("open-at-chip", chip="ram", line="A9", level="low")])

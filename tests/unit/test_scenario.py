@@ -220,3 +220,29 @@ def test_a_clock_that_the_cpu_cannot_follow():
 def test_a_change_that_nothing_has_the_name_of():
     with pytest.raises(TypeError, match=r"^nothing in a scenario is called speed, weight$"):
         simulate(speed=1, weight=2)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[fault]]\nkind = "lead-off"\nline = "WR"\n', "lead-off at the lead of WR, which is not captured"),
+        ('[[fault]]\nkind = "dead-high"\nline = "WR"\nat = "probe"\n', "dead-high at the lead of WR"),
+        ('[[fault]]\nkind = "leads-swapped"\nlines = ["M1", "RD"]\n', "leads-swapped at the lead of RD"),
+        ('[[fault]]\nkind = "wait-held"\nafter_s = 0.003\n', "begins at 0.003 s, when the capture has ended"),
+        ('[[fault]]\nkind = "brown-out"\nat_s = 0.5\n', "begins at 0.5 s"),
+        ('[[fault]]\nkind = "brown-out"\nhold_s = 0.0001\n', "hold_s has no effect"),
+        ('[[press]]\nline = "NMI"\nat_s = 0.004\n', "NMI is pressed at 0.004 s"),
+        ('[[fault]]\nkind = "lead-off"\nline = "M1"\n', None),
+        ('[[fault]]\nkind = "dead-high"\nline = "WR"\n', None),
+        ('[[fault]]\nkind = "wait-held"\nafter_s = 0.0029\n', None),
+        ('[[fault]]\nkind = "brown-out"\nsupervisor = "yes"\nhold_s = 0.0001\n', None),
+        ('[[press]]\nline = "NMI"\nat_s = 0.0029\n', None),
+    ],
+)
+def test_what_nobody_would_see_is_refused(tmp_path, text, said):
+    path = write(tmp_path, MACHINE + '\n[capture]\nlines = "two"\nduration_s = 0.003\n\n' + text)
+    if said is None:
+        load_scenario(path)
+    else:
+        with pytest.raises(ScenarioError, match=said):
+            load_scenario(path)

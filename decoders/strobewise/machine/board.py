@@ -62,6 +62,8 @@ class Bank:
         self.weak = 0  #: bits that a read gives the other way now and then
         self.weak_probability = 0.0
         self.fought_probability = 0.0  #: of a read in which another driver pulls lines low
+        self.forgets_at: Optional[int] = None  #: T-state at which some cells lose what they hold; None: never, or it is past
+        self.forgotten_share = 0.0  #: of the cells, those that do
         self.retention_t_states: Optional[int] = None  #: how long the cells hold without refresh
         self.rows: List[int] = [0] * 128  #: when each row was refreshed last, T-states
 
@@ -74,6 +76,15 @@ class Bank:
             address = address & ~0x3FFF | half << 7 | half
         return (address - self.start) % len(self.contents)
 
+    def _forget(self, now: int, rng: random.Random) -> None:
+        """Let cells lose what they hold, where the moment for it has come."""
+        if self.forgets_at is None or now < self.forgets_at:
+            return
+        self.forgets_at = None
+        for index in range(len(self.contents)):
+            if rng.random() < self.forgotten_share:
+                self.contents[index] = rng.getrandbits(8)
+
     def refresh(self, address: int, now: int) -> None:
         self.rows[address & 0x7F] = now
 
@@ -83,6 +94,7 @@ class Bank:
             return self.alias.read(self.alias.start + (address - self.start) % len(self.alias.contents), now, rng)
         if not self.present:
             return 0xFF, 0x00
+        self._forget(now, rng)
         index = self._index(address, rng)
         value = self.contents[index]
         if self.retention_t_states is not None:
@@ -101,6 +113,7 @@ class Bank:
         if self.alias is not None:
             self.alias.write(self.alias.start + (address - self.start) % len(self.alias.contents), value, now, rng)
         elif self.present and self.kind == "ram":
+            self._forget(now, rng)
             index = self._index(address, rng)
             noise = rng.getrandbits(8) if self.open_data else 0
             self.contents[index] = value & ~self.open_data | noise & self.open_data
@@ -227,6 +240,7 @@ class Defects:
     refresh_lost: bool = False  #: the refresh does not reach the RAM
     die_stuck_high: int = 0  #: bits that the CPU's own input buffers read as 1
     die_stuck_low: int = 0
+    buffer: str = ""  #: "in" or "out": the way in which the data bus buffer before the memory is stuck
     driver_stuck_high: int = 0  #: bits that the CPU's output drivers cannot pull low
     driver_stuck_low: int = 0
 
@@ -256,6 +270,8 @@ class FaultyBoard(Board):
         self._offer_fetch(kind, beyond)
         if not seen & MASK["MREQ"]:
             late = self._memory(seen, drives)
+        if self.defects.buffer == "out":  # it drives towards the memory alone
+            drives.clear()
         if not beyond & MASK["MREQ"] and not beyond & MASK["RD"] and self.pager is not None:
             overlaid = self.pager.read(beyond >> FIRST_ADDRESS_BIT & 0xFFFF)
             if overlaid is not None:
@@ -266,7 +282,7 @@ class FaultyBoard(Board):
             drives.append((driven, 0xFF))
         bus = self._bus(drives)
         if not seen & MASK["WR"]:
-            self._store(seen, bus)
+            self._store(seen, bus if self.defects.buffer != "in" else 0xFF)  # pull-ups, or nothing: no byte gets through
         whole = word & ~(0xFF << FIRST_DATA_BIT)
         bus = self.wiring.views[BOARD, IN].apply(whole | bus << FIRST_DATA_BIT, noise) >> FIRST_DATA_BIT & 0xFF
         before = self.bus

@@ -78,6 +78,7 @@ class Plan:
             part.stuck_high, part.stuck_low = bank.stuck_high, bank.stuck_low
             part.multiplexed = bank.multiplexed
             part.weak, part.weak_probability, part.fought_probability = bank.weak, bank.weak_probability, bank.fought_probability
+            part.forgets_at, part.forgotten_share = bank.forgets_at, bank.forgotten_share
             part.late_probability, part.retention_t_states = bank.late_probability, bank.retention_t_states
             parts.append(part)
         at = self.banks.index(bank)

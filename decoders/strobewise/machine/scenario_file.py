@@ -28,6 +28,7 @@ def load_scenario(path: str | Path) -> Scenario:
     fields = Fields(load_toml(path, ScenarioError), path, ScenarioError)
     scenario = _parse(fields, path)
     fields.finish()
+    _refuse_what_nobody_sees(fields, scenario)
     return scenario
 
 
@@ -244,3 +245,22 @@ def _fault(fields: Fields) -> Fault:
         return Fault(kind.name, parameters)
     except ScenarioError as error:
         raise fields.refuse(error.where, error.what, error.remedy) from None
+
+
+def _refuse_what_nobody_sees(fields: Fields, scenario: Scenario) -> None:
+    """Raise for a fault or a press that changes nothing in this capture: a lead that is not there, a moment when it has ended."""
+    capture = scenario.capture
+    end = capture.start_s + capture.duration_s
+    captured = "CLK" if capture.clocked is not None else "", *capture.lines
+    for each in scenario.faults:
+        at_lead = FAULTS[each.kind].place == "probe" or each.values.get("at") == "probe"
+        absent = [name for name in each.lines if name not in captured] if at_lead else []
+        if absent:
+            raise fields.refuse("fault", f"{each.kind} at the lead of {absent[0]}, which is not captured", "a line of [capture] lines")
+        begins = each.values.get("after_s", each.values.get("at_s", 0.0))
+        if isinstance(begins, (int, float)) and begins >= end:
+            raise fields.refuse("fault", f"{each.kind} begins at {begins:g} s, when the capture has ended", f"a moment before {end:g} s")
+    for press in scenario.presses:
+        if press.at_s >= end:
+            what = f"{press.line} is pressed at {press.at_s:g} s, when the capture has ended"
+            raise fields.refuse("press", what, f"a moment before {end:g} s")

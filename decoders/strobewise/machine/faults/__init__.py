@@ -7,11 +7,11 @@ common practice.
 
 from __future__ import annotations
 
-from . import clock, cpu, expansion, inputs, lines, memory, probe
+from . import clock, cpu, expansion, inputs, lines, memory, probe, supply
 from .table import FAULTS, Effect, Effects, Fault, FaultKind, Parameter, fault, fault_kind
 
 #: The order of the catalogue, whatever the order of the imports.
-PLACES_OF_FAULT = ("lines", "cpu", "memory", "inputs", "clock", "expansion", "probe")
+PLACES_OF_FAULT = ("lines", "cpu", "memory", "inputs", "clock", "supply", "expansion", "probe")
 for _kind in sorted(FAULTS.values(), key=lambda kind: PLACES_OF_FAULT.index(kind.place)):
     FAULTS[_kind.name] = FAULTS.pop(_kind.name)
 
@@ -32,4 +32,5 @@ __all__ = [
     "lines",
     "memory",
     "probe",
+    "supply",
 ]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Sequence, Tuple
 
 from ...errors import ScenarioError
 from ..sources import Button
-from .parameters import integer, number
+from .lines import LineFailing
+from .parameters import AFTER, LINES, integer, number
 from .table import Effects, fault_kind
 
 if TYPE_CHECKING:
@@ -117,3 +118,30 @@ def rom_disable_ignored() -> Effects:
 )
 def device_button_bounces(at_s: float, times: int) -> Effects:
     return (ButtonBounces(at_s, times),)
+
+
+class ContactsOxidised(NamedTuple):
+    """Several contacts of the port's edge connector come and go together, in bursts. Times in seconds."""
+
+    lines: Tuple[str, ...]
+    after_s: float
+    ramp_s: float
+    burst_s: float
+
+    def put(self, plan: Plan) -> None:
+        _pager(plan)
+        for name in self.lines:
+            LineFailing(name, "float", "connector", self.after_s, self.ramp_s, self.burst_s).put(plan)
+
+
+@fault_kind(
+    "edge-oxidised",
+    explanation="""The edge connector of the expansion port is oxidised: several of its contacts come and go. The board is well; the device
+    sees other addresses, data or strobes than the CPU gives, now and then.""",
+    parameters=(LINES, AFTER, number("ramp_s", 1e-6, 3600, 0.002), number("burst_s", 1e-6, 60, 5e-5)),
+    suspects=("connection", "expansion_device"),
+    lines=lambda lines, **_: tuple(lines),
+    state="any",
+)
+def edge_oxidised(lines: Sequence[str], after_s: float, ramp_s: float, burst_s: float) -> Effects:
+    return (ContactsOxidised(tuple(lines), after_s, ramp_s, burst_s),)

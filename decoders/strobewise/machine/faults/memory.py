@@ -308,3 +308,24 @@ def reads_fought(chip: str, probability: float, start: int, end: int) -> Effects
 )
 def ram_multiplexer_stuck(half: str, start: int, end: int) -> Effects:
     return (MultiplexerStuck(half, start, end),)
+
+
+class BufferStuck(NamedTuple):
+    """The buffer between the CPU's data bus and the memory lets data through in one direction alone."""
+
+    way: str  #: "in" (towards the CPU) or "out"
+
+    def put(self, plan: Plan) -> None:
+        plan.faulty_board = True
+        plan.defects.buffer = self.way
+
+
+@fault_kind(
+    "buffer-direction",
+    explanation="""The buffer between the CPU's data bus and the memory has lost its direction. Stuck "in", towards the CPU, nothing
+    that is written reaches the memory; stuck "out", nothing that the memory gives reaches the CPU.""",
+    parameters=(choice("way", ("in", "out"), "in"),),
+    suspects=("glue", "data_bus", "connection", "ram", "rom"),
+)
+def buffer_direction(way: str) -> Effects:
+    return (BufferStuck(way),)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Optional, Tuple
 
-from ...bus.lines import BIT
+from ...bus.lines import BIT, LINE
 from ..wiring import PLACES
 from .table import Parameter, Value
 
@@ -45,6 +45,15 @@ def _is_pair(value: object) -> bool:
     return isinstance(value, (list, tuple)) and len(value) == 2 and value[0] != value[1] and all(n in BIT for n in value)
 
 
+#: Outputs of the CPU that reach the port: what comes and goes there, the CPU itself does not see.
+_AT_THE_PORT = tuple(name for name in BIT if LINE[name].direction == "output")
+
+
+def _are_lines(value: object) -> bool:
+    return isinstance(value, (list, tuple)) and len(value) > 1 and len(set(value)) == len(value) and all(n in _AT_THE_PORT for n in value)
+
+
+LINES = Parameter("lines", ("M1", "MREQ", "A5"), "a list of two or more lines that the CPU drives: M1, ... A15", _are_lines)
 PAIR = Parameter("lines", None, "a list of two different lines", _is_pair)
 AT = choice("at", ("", *PLACES), "")
 START = integer("start", 0, 0xFFFF, 0)
