@@ -29,6 +29,9 @@ from strobewise_cli.render.compare_text import print_comparison
 T = 10  #: ticks a T-state in the tables built here
 
 
+NO_CLOCK = tuple(name for name in LINE_SETS["full"] if name != "CLK")
+
+
 def capture(folder, name, **changes):
     path = folder / f"{name}.vcd"
     with path.open("w") as file:
@@ -341,7 +344,7 @@ def test_a_rom_with_a_flipped_bit_is_told_by_its_data_line(healthy, folder):
 def test_another_clock_is_told(healthy, folder):
     result = compare(healthy, capture(folder, "slow", faults=[fault("clock-slow", ratio=0.5)]))
     assert not result.alike and result.clock is not None and result.clock.counts
-    assert result.sentence.endswith("but CLK runs at 1.638 MHz in the suspect, at 3.277 MHz in the good one")
+    assert result.sentence.endswith("but CLK runs at 1.638 MHz in the second, at 3.277 MHz in the first capture")
     near = replace(GENERIC, clock_hz=round(GENERIC.clock_hz * 1.004))
     assert compare(healthy, capture(folder, "near", machine=near)).alike
 
@@ -351,14 +354,40 @@ def test_a_line_that_is_held_to_the_end_is_told_however_late_it_begins(kind, lin
     late = capture(folder, "held-late", faults=[fault(kind, after_s=0.0028)])
     result = compare(healthy, late)
     assert not result.alike and [change.line for change in result.held] == [line] and f"/{line}" in result.sentence
-    assert result.held[0].since_s == pytest.approx(0.0028, abs=2e-5) and compare(late, healthy).held == ()
+    assert result.held[0].since_s == pytest.approx(0.0028, abs=2e-5) and not result.held[0].in_first
+    back = compare(late, healthy)
+    assert not back.alike and back.held == (result.held[0]._replace(in_first=True),)
+    assert f"/{line} is held to the end in the first capture" in back.held[0].words("the first capture", "the second")
+
+
+def test_late_data_are_told_in_either_order(healthy, folder):
+    late = capture(folder, "late-rom", faults=[fault("late-data", chip="rom", probability=0.3)], lines=NO_CLOCK)
+    plain = capture(folder, "plain", lines=NO_CLOCK)
+    there, back = compare(plain, late), compare(late, plain)
+    assert not there.alike and not back.alike
+    assert there.parting is not None and back.parting is not None and there.parting.certain and back.parting.certain
+
+
+def test_nobody_is_called_good_or_suspect_that_is_not_known_to_be(healthy, dead, folder):
+    slow = capture(folder, "slow-clock", faults=[fault("clock-slow", ratio=0.5)])
+    for pair in ((healthy, slow), (slow, healthy)):
+        result = compare(*pair)
+        assert not result.alike and result.names == ("first", "second")
+        assert "good one" not in result.sentence and "suspect" not in result.sentence
+    assert compare(healthy, dead).names == ("good", "suspect") and compare(dead, healthy).names == ("before", "now")
+
+
+def test_a_repair_is_not_told_of_another_machine_that_is_dead(dead, folder):
+    for broken in (fault("clock-dead"), fault("reset-held"), fault("busreq-held"), fault("wait-held")):
+        result = compare(dead, capture(folder, f"dead-{broken.kind}", faults=[broken]))
+        assert not result.all_gone and not result.alike, result.sentence
 
 
 def test_a_capture_that_cannot_decide_is_not_called_free_of_faults(healthy, folder):
     quiet = replace(GENERIC, interrupt_period_t_states=None)
     result = compare(healthy, capture(folder, "asleep", machine=quiet, contents=((0, bytes.fromhex("F376")),)))  # DI / HALT
     assert result.suspect.verdict.state == "cannot_decide"
-    assert result.sentence.startswith("no fault that is sure in either, but a warning in the suspect alone: /HALT low")
+    assert result.sentence.startswith("no fault that is sure in either, but a warning in the second alone: /HALT low")
 
 
 def test_an_unsteady_clock_is_told(folder):
@@ -374,7 +403,7 @@ def test_interrupts_that_stop_coming_are_told(folder):
     often = replace(GENERIC, interrupt_period_t_states=1500)
     good = capture(folder, "often", machine=often)
     result = compare(good, capture(folder, "never", machine=often, faults=[fault("interrupt-source-dead")]))
-    assert not result.alike and "/INT is active in the good capture and idle in the suspect" in result.sentence
+    assert not result.alike and "/INT is active in the first capture and idle in the second" in result.sentence
     seldom = compare(good, capture(folder, "briefly", machine=often, faults=[fault("interrupt-source-dead")], duration_s=0.0015))
     assert not any(change.line == "INT" and change.counts for change in seldom.lines)
 

@@ -175,7 +175,7 @@ def test_no_rule_is_named_outside_the_rules():
 # --- every edge -----------------------------------------------------------------------------------------------------
 
 RAM = "ram-bank-missing ram-bit-dead ram-unsteady return-address-differs"
-RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only fetches-nowhere"
+RUNAWAY = "reads-all-ff reads-all-00 reads-all-alike lost-its-way restarts-without-end fetches-only fetches-nowhere runs-unwritten"
 CONSEQUENCES = {
     "clock-stopped": "no-requests went-silent wait-held halted-for-good",
     "reset-held": "no-requests went-silent",
@@ -197,7 +197,7 @@ CONSEQUENCES = {
     ("address-line-stuck", "address-line-unsteady", "data-line-stuck", "data-line-unsteady", "lines-shorted", "program-misread",
      "leads-crossed", "address-contradicted"),
     f"halted-for-good {RAM} {RUNAWAY} rom-against-itself nmi-storm starts-again reads-unsteady interrupt-held rom-content "
-    "data-output-contradicted data-input-contradicted",
+    "data-output-contradicted data-input-contradicted stack-differs stored-otherwise",
 )  # fmt: skip
 EDGES = [(cause, effect) for cause, effects in CONSEQUENCES.items() for effect in effects.split()]
 
@@ -290,7 +290,7 @@ def test_what_wrong_labels_leave_standing(stands):
 
 def test_the_first_doubt_is_the_one_that_lies_deepest():
     order = ["capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels",
-             "lost-its-way", "fetches-only"]  # fmt: skip
+             "lost-its-way", "fetches-only", "runs-unwritten"]  # fmt: skip
     for place, id in enumerate(order):
         doubts = [found(other, (), "warning") for other in reversed(order[place:])]
         verdict = judge(doubts, evidence_of())

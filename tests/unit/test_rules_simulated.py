@@ -25,6 +25,9 @@ STOPS = ((0, Scenario().demo("stop")),)
 LOST = ((0, bytes.fromhex("F3 31 00 80 06 14 21 00 50 34 23 10 FC C3 00 30")),)
 #: LD SP,8000h / PUSH HL, 150 times / JP 0
 PUSHES = ((0, b"\x31\x00\x80" + b"\xe5" * 150 + b"\xc3\x00\x00"),)
+#: The same, then JP 6000h: RAM that nothing has written. And one that first copies 64 bytes of its own, NOPs and a RET, to it.
+UNWRITTEN = ((0, LOST[0][1][:-1] + b"\x60"),)
+COPIES = ((0, bytes.fromhex("F3 31 00 80 21 00 01 11 00 60 01 40 00 ED B0 CD 00 60 18 FB")), (0x100, bytes(63) + b"\xc9"))
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
 NO_CLOCK = tuple(name for name in LINE_SETS["full"] if name != "CLK")  # without it nothing tells that data are late
@@ -66,6 +69,10 @@ SHOWN = {
     "restarts-without-end": on("eight", "rom-absent"),
     "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": LOST}),
+    "runs-unwritten": Shown(settings={"machine": MAPPED, "seed": 2}, wrong={"contents": UNWRITTEN}),
+    "bytes-not-obeyed": on("sixteen", "cpu-data-in-stuck", bit=0),
+    "stack-differs": on("sixteen", "ram-bit-dead", bit=3),
+    "stored-otherwise": on("sixteen", "cpu-data-out-stuck", bit=5),
     "starts-again": Shown((fault("reset-loop", period_s=0.0004),), {"lines": NO_RESET}),
     "data-line-stuck": on("full", "dead-high", line="D3"),
     "data-line-unsteady": on("full", "floating", line="D3"),
@@ -177,6 +184,10 @@ NEAR_MISSES = {
     "reads-unsteady": on("full", "rom-bit-flipped", address=0x40),
     "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
+    "runs-unwritten": Shown(settings={"machine": MAPPED}, wrong={"contents": COPIES}),
+    "bytes-not-obeyed": lagging("sixteen", "D0"),
+    "stack-differs": on("sixteen", "rom-bit-flipped", address=0x1F00),
+    "stored-otherwise": on("sixteen", "ram-bit-dead", bit=5),
     "starts-again": Shown(settings={"lines": NO_RESET}, wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
     "fetches-only": Shown(settings={"machine": QUIET, "lines": WITH_HALT}, wrong={"contents": STOPS}),
     "restarts-without-end": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": PUSHES}),
@@ -212,7 +223,7 @@ NEAR_MISSES = {
     "paging-device-silent": device("dead-high", line="M1"),
     "nmi-not-answered": Shown(settings={"presses": [Press("NMI", 0.001)]}),
     "reset-held": Shown(wrong={"presses": [Press("RESET", 0.001, 0.0005)]}),
-    "reset-loop": Shown(wrong={"presses": [Press("RESET", 0.0008)]}),
+    "reset-loop": Shown(wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
     "wait-held": Shown(wrong={"presses": [Press("WAIT", 0.001, 0.00005)]}),
     "bus-request-held": Shown(wrong={"bus_requests": [BusRequest(3000, 5000, 2000)]}),
     "interrupt-held": Shown(settings={"machine": replace(GENERIC, interrupt_period_t_states=4_000)}),

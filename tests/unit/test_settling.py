@@ -128,3 +128,20 @@ def test_a_pause_in_which_the_refresh_ran_on_is_a_gap_in_the_capture(jump, suspe
     buses = BusesRecord([], 900, [9] * 7, [0] * 7, Operands(), Pushes(), [9] * 16, 60, [jump])
     (finding,) = found("clock-pauses", clock=clock, buses=buses)
     assert finding.suspect == suspect and ("gap" in finding.evidence) == (suspect == "probe_or_capture")
+
+
+@pytest.mark.parametrize(
+    ("fetches", "late_fetches", "suspect", "share"),
+    [(100, 0, "ram", 0.5), (99, 0, "rom", 0.3), (100, 20, "rom", 0.5), (100, 19, "rom", 0.3), (100, 1, "rom", 0.3)],
+)
+def test_without_addresses_the_fetches_tell_whose_data_are_late(fetches, late_fetches, suspect, share):
+    captured = frozenset(BUS) - set(ADDRESS)
+    (finding,) = found("data-late", captured, settling=Settling(900, 50, 0.001, 0.002, (), fetches, late_fetches))
+    assert finding.suspect == suspect and (finding.suspects[0].confidence > 0.4) == (share > 0.4)
+    few = found("data-late", captured, settling=Settling(900, 7, 0.001, 0.002, (), 100, 0))
+    assert few[0].suspect == "rom"
+
+
+def test_spikes_look_like_late_data():
+    assert found("data-late", settling=Settling(900, 5, 0.001, 0.002), glitches=4)
+    assert not found("data-late", settling=Settling(900, 5, 0.001, 0.002), glitches=5)

@@ -15,13 +15,15 @@ WHOLE_T = 1.0  #: a pulse of /M1 or /RFSH lasts 2 T (UM0080); one shorter than t
 def add_lost_requests(evidence: BusEvidence) -> None:
     """Count what /MREQ owes to pulses of /M1 and /RFSH that came without any request: a fetch and a refresh each.
 
-    An acknowledge has a refresh too, so that it counts even where /IORQ was not captured.
+    Where /IORQ was not captured, a pulse of /M1 without /MREQ may be an acknowledge: then those count that nothing of /MREQ follows at all.
     """
     count = evidence.strobes.get("MREQ")
     if count is None or evidence.framed_by != "MREQ" or (evidence.samples_per_t or 0.0) < TIMING_SAMPLES_MIN or evidence.has("RD"):
         return
     refreshes = sum(evidence.histogram[REFRESH_CLASS])
     lost = [number for name in ("M1", "RFSH") if (number := _lost(evidence, name, refreshes)) is not None]
+    if evidence.bare_fetches is not None and "RFSH" not in evidence.captured:
+        lost.append(evidence.bare_fetches)
     if lost and min(lost) >= LOST_MIN:
         count.expected += 2 * min(lost)
 

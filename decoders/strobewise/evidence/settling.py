@@ -17,17 +17,18 @@ from ..records.timing import Settling
 from .part import Part
 from .stretches import Stretches
 
-_MREQ, _RD, _CLK = (np.uint64(1 << BIT[name]) for name in ("MREQ", "RD", "CLK"))
+_MREQ, _RD, _CLK, _M1 = (np.uint64(1 << BIT[name]) for name in ("MREQ", "RD", "CLK", "M1"))
 _DATA = np.uint64(DATA_MASK)
 
 
 class SettlingPart(Part):
     """Collects :class:`Settling`."""
 
-    def __init__(self, tick_s: float) -> None:
+    def __init__(self, tick_s: float, with_m1: bool = False) -> None:
         self._tick_s = tick_s
+        self._with_m1 = with_m1
         self._stretches = Stretches()
-        self._reads = self._late = 0
+        self._reads = self._late = self._fetches = self._late_fetches = 0
         self._span: tuple[int, int] | None = None
         self._pages: set[int] = set()
 
@@ -52,6 +53,10 @@ class SettlingPart(Part):
         memory = words[sampled] & _MREQ == 0
         late = memory & (last > sampled) & ((words[sampled] ^ words[last]) & _DATA != 0)
         self._reads += int(np.count_nonzero(memory))
+        if self._with_m1:
+            fetch = memory & (words[sampled] & _M1 == 0)
+            self._fetches += int(np.count_nonzero(fetch))
+            self._late_fetches += int(np.count_nonzero(fetch & late))
         if late.any():
             when = times[releases[late]]
             self._late += len(when)
@@ -65,9 +70,9 @@ class SettlingPart(Part):
             self._measure(stretch)
         first, last = (tick * self._tick_s for tick in self._span) if self._span else (None, None)
         pages = tuple(page << 10 for page in sorted(self._pages))
-        evidence.settling = Settling(self._reads, self._late, first, last, pages)
+        evidence.settling = Settling(self._reads, self._late, first, last, pages, self._fetches, self._late_fetches)
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> SettlingPart | None:
     """Return the part when the clock, /RD, /MREQ and the data bus were captured."""
-    return SettlingPart(tick_s) if captured.issuperset(("CLK", "RD", "MREQ", *DATA)) else None
+    return SettlingPart(tick_s, "M1" in captured) if captured.issuperset(("CLK", "RD", "MREQ", *DATA)) else None

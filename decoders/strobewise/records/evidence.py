@@ -13,6 +13,7 @@ from ..bus.model import KINDS, LeadPlace
 from ..bus.semantics import SPEC
 from ..bus.timing import GRADES
 from .buses import BusesRecord
+from .bytes_alone import BytesRecord
 from .course import CourseRecord
 from .expansion import PagingRecord
 from .free_run import FreeRunRecord
@@ -22,6 +23,7 @@ from .prediction import PredictionRecord
 from .profile import MemoryRegion, Profile
 from .replay import ReplayRecord
 from .timing import Settling, TimingRecord
+from .unwritten import Unwritten
 from .volts import AnalogLevels
 
 REFRESH_CLASS = len(KINDS)  #: class of a refresh request, beside the machine-cycle kinds
@@ -180,6 +182,9 @@ class BusEvidence:
     timing: Optional[TimingRecord] = None
     settling: Optional[Settling] = None
     prediction: Optional[PredictionRecord] = None
+    unwritten: Optional[Unwritten] = None  #: where a reset was captured with both buses
+    bare_fetches: Optional[int] = None  #: pulses of /M1 with nothing of /MREQ up to the next, where /RD and /IORQ were not captured
+    bytes_alone: Optional[BytesRecord] = None  #: where addresses were not captured
     leads: Optional[LeadsRecord] = None
     free_run: Optional[FreeRunRecord] = None  #: where the user says that the capture is one
     replay: Optional[ReplayRecord] = None  #: where the program is known

@@ -29,6 +29,8 @@ class Settling:
     first_s: Optional[float] = None
     last_s: Optional[float] = None
     pages: Tuple[int, ...] = ()  #: starts of the stretches of 1 KB that they read from (of the address lines captured)
+    fetches: int = 0  #: of the reads, those with /M1 low, where it was captured
+    late_fetches: int = 0
 
 
 @dataclass

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from . import (
     buses,
+    bytes_alone,
     capture,
     clock,
     contents,
@@ -26,7 +27,7 @@ from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
 FAMILIES = (
-    replay, free_run, runaways, course, memory, rom, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, timing,
+    replay, free_run, runaways, course, memory, rom, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, bytes_alone, timing,
 )  # fmt: skip
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()

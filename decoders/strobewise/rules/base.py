@@ -157,7 +157,7 @@ def check_catalogue() -> None:
 
 
 #: What the CPU reads when nothing answers it; many a fault ends so.
-RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere")
+RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere", "runs-unwritten")
 #: What RAM shows where it is not written properly, or not read.
 RAM_WRONG = ("ram-bank-missing", "ram-bit-dead", "ram-unsteady", "return-address-differs")
 #: What holds a CPU, so that it makes no request.
@@ -176,6 +176,17 @@ CLOCKED_FIT_MIN = 0.96
 def beside_the_edge(evidence: BusEvidence) -> bool:
     """Say whether a capture with one sample a clock was not taken at the edge that it was told to be."""
     return evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN
+
+
+OFF_BY_STROBES = 0.2  #: difference from a given clock that the strobes may show, whose edges come with delays and in whole samples
+
+
+def clock_denied(evidence: BusEvidence) -> bool:
+    """Say whether the strobes contradict the clock that the user gave: then lengths in T-states, and what is told by them, are not to be trusted."""
+    clock = evidence.clock
+    if clock.source != "given" or not clock.hz or not clock.strobes_hz:
+        return False
+    return abs(clock.strobes_hz / clock.hz - 1) > OFF_BY_STROBES
 
 
 def too_coarse(evidence: BusEvidence) -> bool:

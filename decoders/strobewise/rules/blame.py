@@ -115,6 +115,10 @@ DATA_INPUT = blame(
     PRACTICE, "the line moves and the CPU takes no notice: its input, or the contact before it",
     cpu=0.5, connection=0.36, probe_or_capture=0.14,
 )  # fmt: skip
+BYTES_UNLIKE = blame(
+    OURS, "data that the CPU took are not those that were captured: late, fought for, or a lead that does not touch",
+    probe_or_capture=0.34, rom=0.2, cpu=0.18, data_bus=0.16, connection=0.1,
+)  # fmt: skip
 DATA_OUTPUT = blame(
     PRACTICE, "wrong in what the CPU writes alone: its output, or another chip that drives against it",
     cpu=0.5, data_bus=0.26, connection=0.24,

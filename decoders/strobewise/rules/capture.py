@@ -10,7 +10,7 @@ from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
 from ..records.strobes import LONGEST_RUN, healthy
 from . import blame
-from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLDS, Found, beside_the_edge, rule, too_coarse
+from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLDS, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
@@ -159,7 +159,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(("M1", "MREQ", "RD", "WR"), STORE, (done("dead-high", line="RFSH"), done("lead-off", line="M1"))),
 )  # fmt: skip
 def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
-    if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
+    if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES or clock_denied(evidence):
         return
     text = f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on"
     # A CPU that fetches before or behind it works: that another master had the bus meanwhile is the plain reading, until /BUSACK denies it.

@@ -8,7 +8,7 @@ from ..bus.lines import pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from . import blame
-from .base import COARSE_SAMPLES, Found, rule
+from .base import COARSE_SAMPLES, Found, clock_denied, rule
 from .grades import CERTAIN, FAIR, HINT, STRONG
 from .picture import FETCH, STORE, Picture, done
 
@@ -18,7 +18,6 @@ PAUSE_T = 64.0  #: T-states: boards that share their memory hold the clock for a
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
 SLOW_EDGES = 16  #: edges from which a clock this slow is one, and no line that moves now and then
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
-OFF_BY_STROBES = 0.2  #: the same by the strobes alone, whose edges come with delays and in whole samples
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
@@ -105,7 +104,7 @@ def clock_pauses(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
-    if clock.source == "given" and clock.hz and clock.strobes_hz and abs(clock.strobes_hz / clock.hz - 1) > OFF_BY_STROBES:
+    if clock.hz and clock.strobes_hz and clock_denied(evidence):
         yield Found(
             f"the strobes fit a clock of about {clock.strobes_hz / 1e6:.3g} MHz; the {clock.hz / 1e6:.4g} MHz that were given are believed "
             "all the same",

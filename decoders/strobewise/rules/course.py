@@ -26,8 +26,10 @@ WALKED_ZEROS = 0x400  #: the same of 00h: RAM that nobody wrote may well hold ze
 ENDLESS_PUSHES = 200  #: instructions in a row that push two bytes and do nothing else; an unrolled fill makes some dozen
 LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
 NOWHERE = 8  #: addresses, more than the instruction or two that a spike on an address line may seem to put there
+UNWRITTEN = 16  #: addresses, more than a hook or two that stood in RAM before the reset
 STARTS = 4  #: starts at 0000h out of nowhere that are no person at the button, who may well press it a few times
 
+FROM_RESET: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA),)
 TELLS_PUSHES: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "M1"), ("MREQ", "RD", "WR", "RFSH"))
 
 
@@ -176,3 +178,25 @@ def fetches_nowhere(evidence: BusEvidence) -> Iterator[Found]:
                 f"opcodes fetched from {count} different addresses in {region.start:#06x}-{region.end:#06x}, where the profile has no memory", (),
                 count, evidence.first_request_s, evidence.last_request_s, confidence=FAIR,
             )  # fmt: skip
+
+
+@rule(
+    "runs-unwritten", "the CPU runs through RAM that nothing has written", "warning", needs=FROM_RESET, judges=("ROM",),
+    suspects=blame.LED_ASTRAY,
+    looks_for=f"{UNWRITTEN} or more instructions fetched after a reset from RAM in which nothing was written since then",
+    causes="a byte read wrongly, a return address that the stack did not keep, a jump that another byte made: the CPU has lost its way; or a "
+    "program that was in RAM before the reset",
+    next_step="look at the instructions before the first of these fetches (strobewise listing): which byte, or which return address, led there",
+    source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, undecided=9,
+)  # fmt: skip
+def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.unwritten
+    if record is None or record.addresses < UNWRITTEN or evidence.has("ROMDIS") or evidence.pagings:
+        return
+    came = f", from {record.came_from:#06x}" if record.came_from >= 0 else ""
+    yield Found(
+        f"from {time_words(record.first_s)} on the CPU runs through RAM in which nothing was written since the reset: it came to "
+        f"{record.first:#06x}{came}, and ran at {record.addresses} such addresses", (), record.addresses, record.first_s,
+        evidence.last_request_s, confidence=FAIR,
+    )  # fmt: skip

@@ -18,6 +18,7 @@ from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
 RESET_LOOP = 5  #: pulses of /RESET in one capture that are no person at the button, who may well press it a few times
+RESET_AGAIN, NO_FINGER_S = 3, 0.05  #: pulses, and the time from the one to the next, that are quicker than a finger: contacts that bounce, or no person
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
@@ -121,6 +122,11 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
             f"/RESET went low {pulses} times in {time_words(evidence.duration_s)}, at most for "
             f"{time_words(line.longest.length_s)}",
             ("RESET",), pulses, evidence.start_s, evidence.end_s,
+        )  # fmt: skip
+    elif pulses >= RESET_AGAIN and evidence.duration_s < pulses * NO_FINGER_S:
+        yield Found(
+            f"/RESET went low {pulses} times in {time_words(evidence.duration_s)}, quicker than a finger: contacts that bounce, or something that "
+            "pulls it again and again", ("RESET",), pulses, evidence.start_s, evidence.end_s, severity="warning",
         )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import BURST, ENOUGH, behaviour, longest_burst
 from . import blame
-from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAYS, Found, beside_the_edge, rule, too_coarse
+from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAYS, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
@@ -35,7 +35,7 @@ def _strobe(
         return
     line = evidence.line(name)
     seen = behaviour(line, count)
-    if seen is None or beside_the_edge(evidence) or (too_coarse(evidence) and line.edges):
+    if seen is None or beside_the_edge(evidence) or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
     if not count.expected:

@@ -6,13 +6,14 @@ specification). What is within one sample of a limit is not judged.
 
 from __future__ import annotations
 
-from typing import Iterator
+from typing import Iterator, Set
 
 from ..bus.lines import ADDRESS, DATA, STROBES
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
+from ..records.timing import Settling
 from . import blame
 from .base import RAM_WRONG, RUNAWAYS, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
@@ -23,6 +24,7 @@ DYNAMIC_HZ = 500_000  #: 128 refreshes in 2 ms, one every 8 T-states or so
 REQUESTS_MIN = 4  #: requests, three periods of them: fewer have no rate
 LATE_MIN, LATE_SURE = 3, 8  #: late reads from which they are a fault: one or two may be a slip of the analyser
 PAGES_NAMED = 4  #: pages of 256 bytes named in a sentence; more of them are the whole memory
+FETCHES_MIN, LATE_FETCHES = 100, 0.4  #: fetches seen, and the share of them among the late reads, from which it is the program's memory that is late
 LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LATE_RAM}
 
 
@@ -42,7 +44,9 @@ def data_late(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.settling
     if record is None or record.late < LATE_MIN or evidence.clock.source != "CLK" or too_coarse(evidence) or evidence.sample_interval_s is None:
         return
-    kinds = {_kind_of(evidence, start) for start in record.pages} if evidence.has(*ADDRESS) else set()
+    if record.late <= evidence.glitches:
+        return  # spikes look so, too
+    kinds = {_kind_of(evidence, start) for start in record.pages} if evidence.has(*ADDRESS) else _kinds_by_fetches(record)
     where = ""
     if evidence.has(*ADDRESS) and len(record.pages) <= PAGES_NAMED:
         where = f", at addresses in {', '.join(f'{start:#06x}-{start + 0x3FF:#06x}' for start in record.pages)}"
@@ -52,6 +56,15 @@ def data_late(evidence: BusEvidence) -> Iterator[Found]:
         (), record.late, record.first_s, record.last_s, suspects=LATE_BY_KIND.get(frozenset(kinds)),
         confidence=LIKELY if record.late >= LATE_SURE else FAIR,
     )  # fmt: skip
+
+
+def _kinds_by_fetches(record: Settling) -> Set[str]:
+    """Return which memory is late where no address tells: the program's, or never that which holds the program."""
+    if record.fetches < FETCHES_MIN or record.late < LATE_SURE:
+        return set()
+    if not record.late_fetches:
+        return {"ram"}  # where a program stands in ROM, as most do (common practice)
+    return {"rom"} if record.late_fetches >= LATE_FETCHES * record.late else set()
 
 
 def _kind_of(evidence: BusEvidence, start: int) -> str:

@@ -1,0 +1,104 @@
+"""Fetches from memory that nothing has written since the reset, where memory is known to be RAM: a CPU that has lost its way.
+
+RAM is what the profile calls so; without one, a page in which a byte that was written came back, where another had been before. What is
+written later as it was fetched is no RAM for all that: boot programs copy a ROM onto the RAM under it (common practice).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.lines import ADDRESS, DATA
+from ..bus.model import KIND_INDEX, NOTE_INDEX
+from ..bus.semantics import RESET_ADDRESS
+from ..capture.channels.mapping import ChannelMap
+from ..cycles.engine import Batch
+from ..profile.options import Options
+from ..records.evidence import BusEvidence
+from ..records.unwritten import Unwritten
+from .part import Part
+
+_FETCH, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_write"]
+_RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
+_NEVER = np.iinfo(np.int64).max
+PAGE_BITS = 10
+RIGHT = 8  #: bytes of a page that came back as they were written, from which on it is RAM
+
+Times = npt.NDArray[np.int64]
+
+
+class UnwrittenPart(Part):
+    """Collects :class:`Unwritten`."""
+
+    def __init__(self, tick_s: float) -> None:
+        self._tick_s = tick_s
+        self._armed = self._begun = False
+        self._fetched, self._written = np.full(65536, _NEVER, np.int64), np.full(65536, _NEVER, np.int64)
+        self._byte, self._stored = np.full(65536, -1, np.int16), np.full(65536, -1, np.int16)
+        self._before = np.full(65536, -1, np.int32)
+        self._last = -1
+
+    def feed(self, batch: Batch) -> None:
+        """Take a batch of cycles."""
+        cycles = batch.cycles
+        first = 0
+        if not self._armed:
+            resets = np.flatnonzero(cycles.note == _RESET)
+            begins = not self._begun and len(cycles) > 0 and cycles.kind[0] == _FETCH and cycles.address[0] == RESET_ADDRESS
+            self._begun = self._begun or len(cycles) > 0
+            if not len(resets) and not begins:
+                return
+            first, self._armed = 0 if begins else int(resets[0]), True
+        table = cycles[first:]
+        known = (table.address >= 0) & (table.data >= 0)
+        self._note(table.start, table.address, table.data, np.flatnonzero(known & (table.kind == _WRITE)), self._written, self._stored)
+        fetches = np.flatnonzero(known & (table.kind == _FETCH) & (table.note != _HALT))
+        if not len(fetches):
+            return
+        address = table.address[fetches]
+        before = np.concatenate([[self._last], address[:-1]])
+        new = self._fetched[address] == _NEVER
+        self._before[address[new][::-1]] = before[new][::-1]
+        self._note(table.start, table.address, table.data, fetches[new], self._fetched, self._byte)
+        self._last = int(address[-1])
+
+    @staticmethod
+    def _note(
+        start: Times, address: npt.NDArray[np.int32], data: npt.NDArray[np.int16], rows: npt.NDArray[np.intp], times: Times,
+        bytes_: npt.NDArray[np.int16],
+    ) -> None:  # fmt: skip
+        """Keep the first time and byte of each address that has none yet; rows: in order of time."""
+        rows = rows[times[address[rows]] == _NEVER][::-1]  # of several the last assignment stays: the earliest
+        times[address[rows]] = start[rows]
+        bytes_[address[rows]] = data[rows]
+
+    def fill(self, evidence: BusEvidence) -> None:
+        """Set the field of the evidence."""
+        if not self._armed:
+            return
+        ram = _ram(evidence)
+        odd = np.flatnonzero(ram & (self._fetched < self._written) & (self._byte != self._stored))
+        if not len(odd):
+            evidence.unwritten = Unwritten(0, -1, None, -1, 0)
+            return
+        first = int(odd[self._fetched[odd].argmin()])
+        pages = len(np.unique(odd >> PAGE_BITS))
+        evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), pages)
+
+
+def _ram(evidence: BusEvidence) -> npt.NDArray[np.bool_]:
+    """Return which addresses are RAM."""
+    ram = np.zeros(65536, np.bool_)
+    if evidence.regions:
+        for region in evidence.regions:
+            ram[region.start : region.end + 1] = region.kind == "ram"
+        return ram
+    for page in evidence.memory.pages if evidence.memory is not None else ():
+        ram[page.start : page.end + 1] = page.compared - page.wrong >= max(RIGHT, page.wrong)
+    return ram
+
+
+def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> UnwrittenPart | None:
+    """Return the part where both buses and the strobes were captured, and nothing switches memory that is not told."""
+    return UnwrittenPart(tick_s) if captured.issuperset(("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA)) else None

@@ -1,0 +1,15 @@
+"""Instructions that ran from RAM in which nothing had been written since the reset."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Optional
+
+
+class Unwritten(NamedTuple):
+    """Fetches after a reset from RAM that nothing had written since then; it holds what its cells fell into."""
+
+    addresses: int
+    first: int  #: address of the earliest of them
+    first_s: Optional[float]
+    came_from: int  #: address of the fetch before that, -1 where there was none
+    pages: int  #: of 1 KB, in which they lie
