@@ -25,7 +25,7 @@ from .part import Part
 
 BUDGET_CYCLES = 60_000  #: cycles followed at most, from the start of the capture
 LOOK_AHEAD = 8  #: cycles of the longest instruction, and the first behind it
-STACK_KEPT = 4096
+STACK_KEPT = 4096  #: bytes pushed, the deepest are forgotten
 NEEDED = ("M1", "MREQ", "IORQ", "RD", "WR", *DATA)
 
 _FETCH, _READ, _WRITE, _ACK, _GRANTED = (

@@ -22,7 +22,7 @@ from .part import Part
 _FETCH, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_write"]
 _RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
 _NEVER = np.iinfo(np.int64).max
-PAGE_BITS = 10
+PAGE_BITS = 10  #: pages of 1 KB, as memory.py counts in
 RIGHT = 8  #: bytes of a page that came back as they were written, from which on it is RAM
 
 Times = npt.NDArray[np.int64]

@@ -16,13 +16,13 @@ from .base import CAUTION_SOLDER, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("M1", "MREQ", "IORQ", "RD", "WR", *DATA),)
-ENOUGH_INSTRUCTIONS = 50
+ENOUGH_INSTRUCTIONS = 50  #: from which on the program counts as followed
 SOME_UNLIKE, UNLIKE_SHARE = 8, 0.04  #: instructions, from which on they are more than an interrupt that was not seen or a sample that was missed
 EXPLAINED = 0.8  #: share of them that one data line must explain
 BETTER = 1.5  #: times as well as any other
 FOLLOWED = 0.02  #: share of instructions unlike their bytes up to which their data are believed
 SOME_WRONG, ALL_ONE = 4, 0.9  #: bytes, and the share of them that must be wrong in one and the same way
-ENOUGH_OF_A_LEVEL, DEAD = 4, 0.9
+ENOUGH_OF_A_LEVEL, DEAD = 4, 0.9  #: bytes with a bit at one level, and the share of them that must come at the other
 MANY_VALUES = 40  #: different bytes, more than all small letters and digits together, of which one line but D7 would move
 
 
