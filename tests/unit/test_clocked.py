@@ -6,6 +6,7 @@ import gzip
 import io
 import json
 import re
+import zipfile
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from conftest import TRACES, run_strobewise
+from session_files import write_session
 from strobewise.bus.clocked import EDGES, GROUP_SAMPLES, PULSES, TICKS_PER_T, levels
 from strobewise.bus.lines import LINE, MASK
 from strobewise.bus.semantics import SPEC
@@ -406,3 +408,41 @@ def test_samples_taken_while_strobes_move_alarm_nobody(tmp_path, edge, sample_hz
     path = sampled_by_its_clock(tmp_path, edge, lines=LINE_SETS["full"], sample_hz=sample_hz, delay_fraction=delay, duration_s=0.002)
     said = diagnose([path], Options(clocked=edge))
     assert [(finding.rule, finding.evidence) for finding in said.findings if finding.severity == "fault"] == []
+
+
+@pytest.mark.parametrize("clock", [(), ("--clock", "3.15M")])
+@pytest.mark.parametrize("kind", ["sr", "csv"])
+def test_a_capture_with_one_sample_a_clock_need_name_no_rate(tmp_path, kind, clock):
+    demo = TRACES / "good" / "clocked-healthy.vcd.gz"
+    path = rateless(demo, tmp_path / f"a.{kind}")
+    said = [run_strobewise("cycles", each, "--clocked", "falling", *clock) for each in (demo, path)]
+    assert said[0].returncode == 0 and len(said[0].stdout.splitlines()) > 1000 and said[0].stdout == said[1].stdout
+    assert run_strobewise("diagnose", path, "--clocked", "falling", *clock).stdout.startswith(b"NO FAULT FOUND")
+    piped = run_strobewise("cycles", "-", "--clocked", "falling", *clock, stdin=path.read_bytes())
+    assert (piped.returncode, piped.stdout) == (0, said[0].stdout)
+    for others in ((), ("--clocked", "no")):
+        refused = run_strobewise("cycles", path, *clock, *others)
+        assert refused.returncode == 2 and b"one sample for each clock of the CPU, say so with --clocked falling" in refused.stderr
+
+
+def rateless(capture, path):
+    """Write a capture of one sample a tick as a file that says nothing of its rate: a session, or a CSV without a column of times."""
+    with open_capture(str(capture)) as opened:
+        channels = map_channels(opened.header.channels)
+        blocks = list(opened.blocks(channels.assignments))
+        names = [use.line for use in channels.uses]
+        bits = [use.target_bit for use in channels.uses]
+    times, words = (np.concatenate([getattr(block, name) for block in blocks]) for name in ("times", "words"))
+    every = words[np.searchsorted(times, np.arange(times[0], times[-1] + 1), "right") - 1]
+    levels = every[:, None] >> np.array(bits, np.uint64) & np.uint64(1)
+    if path.suffix == ".csv":
+        path.write_text("\n".join([",".join(names), *(",".join(map(str, row)) for row in levels.tolist())]) + "\n")
+        return path
+    packed = np.packbits(levels.astype(np.uint8), axis=1, bitorder="little")
+    write_session(path, names, [packed.tobytes()], rate="1 GHz", unit=packed.shape[1])
+    with zipfile.ZipFile(path) as archive:
+        kept = {name: archive.read(name) for name in archive.namelist()}
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, data in kept.items():
+            archive.writestr(name, data.replace(b"samplerate=1 GHz\n", b"") if name == "metadata" else data)
+    return path

@@ -17,6 +17,9 @@ from strobewise.capture import open_capture, sampled
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.raw.form import parse_raw
 from strobewise_cli.main import main
+from wave_files import from_vcd, needs_library, wave_library
+
+__all__ = ["wave_library"]
 
 KINDS = ("sr", "csv", "raw")
 _RAW = re.compile(r"to be read with --raw (\S+)\n")
@@ -42,6 +45,16 @@ def test_every_demo_capture_says_the_same_in_every_format(trace, tmp_path, capsy
         assert main(["prepare", str(trace), "-o", str(made)]) == 0
         raw = _RAW.search(capsys.readouterr().out) if kind == "raw" else None
         assert told(made, tmp_path, ("--raw", raw[1]) if raw else ()) == expected, kind
+
+
+@needs_library
+@pytest.mark.parametrize("trace", all_traces(), ids=lambda path: path.name.split(".")[0])
+def test_every_demo_capture_says_the_same_as_a_waveform_file(trace, tmp_path):
+    vcd, made = tmp_path / "made.vcd", tmp_path / "made.fst"
+    assert main(["prepare", str(trace), "-o", str(vcd)]) == 0
+    from_vcd(vcd.read_text(encoding="utf-8"), made)
+    vcd.unlink()
+    assert told(made, tmp_path) == told(trace, tmp_path)
 
 
 def rows(path, raw=None):

@@ -21,6 +21,9 @@ from strobewise.capture.session.metadata import parse_metadata
 from strobewise.capture.session.reader import SessionCapture
 from strobewise.errors import CaptureError
 
+#: What is said where a rate is missing.
+ONE_A_CLOCK = "; where it has one sample for each clock of the CPU, say so with --clocked falling or --clocked rising"
+
 
 def rows(path, *assignments):
     """Return (ticks, word, unknown) of every row, and the capture."""
@@ -233,10 +236,10 @@ def _packed_oddly():
          "the entry metadata of the session holds more than 1048576 bytes (PATH): save or copy the session again"),
         (_with_metadata(""), "the session file cannot be used: its metadata name no device (PATH): save or copy the session again"),
         (_with_metadata("[device 1]\nprobe1=M1\n"),
-         "the session file cannot be used: its metadata name no sample rate that can be read (PATH): save or copy the session again"),
+         "the session file cannot be used: its metadata name no sample rate that can be read (PATH): " + AGAIN + ONE_A_CLOCK),
         (_with_metadata(metadata(["M1"], rate="often")),
          "the session file cannot be used: its metadata name no sample rate that can be read, not 'often' (PATH): "
-         "save or copy the session again"),
+         + AGAIN + ONE_A_CLOCK),
         (_with_metadata(metadata([])), "the session file cannot be used: its metadata name no channel (PATH): " + AGAIN),
         (_with_metadata(metadata(["M1"] * 9)),
          "the session file cannot be used: its channels need 2 bytes a sample, its metadata say '1' (PATH): " + AGAIN),

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from strobewise.profile.options import Options
     from strobewise.records.raw import RawForm
 
-CAPTURE_HELP = "a .vcd, a .vcd.gz, a session file of the capture host (.sr), a .csv from a scope, or - for one of these on standard input"
+CAPTURE_HELP = (
+    "a .vcd, a .vcd.gz, a session file of the capture host (.sr), a .csv from a scope, a waveform file (.fst), or - for standard input"
+)
 MOST_PROCESSES = 256
 _CLOCK_RANGE_HZ = (1e3, 1e9)
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
@@ -130,7 +132,7 @@ def opened(path: str, options: Options, named: bool = False) -> Iterator[tuple[C
     from strobewise.capture.clocked.view import as_clocked
     from strobewise.diagnosis.labels import label_channels
 
-    with open_capture(path, options.raw) as plain:
+    with open_capture(path, options.raw, options.one_a_clock) as plain:
         channel_map = label_channels(path, plain, options)
         if channel_map.map_file is not None:
             note(map_note(channel_map))

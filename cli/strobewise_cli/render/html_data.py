@@ -155,7 +155,7 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
     channels = examined.channels
     watch = _Watch(examined, _timeline_lines(examined))
-    with open_capture(examined.path, options.raw) as opened:
+    with open_capture(examined.path, options.raw, options.one_a_clock) as opened:
         capture, _ = as_clocked(opened, channels, examined.evidence.clocked or "no", options.nominal_hz)
         rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [watch, _Cutter(windows)])
         rebuild.run(capture.blocks(channels.assignments))

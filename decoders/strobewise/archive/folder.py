@@ -18,7 +18,7 @@ from ..files.writing import buffered, whole_file
 from ..profile.options import Options
 from .record import Record, Task
 
-ENDINGS = (".vcd", ".vcd.gz", ".sr", ".csv", ".csv.gz")
+ENDINGS = (".vcd", ".vcd.gz", ".sr", ".csv", ".csv.gz", ".fst")
 JOURNAL = "journal.jsonl"
 MAX_LINE_CHARS = 64 << 20  #: of a journal: far more than one capture fills
 

@@ -38,7 +38,7 @@ def possible(capture: Capture) -> TypeGuard[VcdCapture]:
     """Say whether a second process can read this capture, and has a processor to run on."""
     if sys.platform != "linux" or not hasattr(os, "fork") or not hasattr(os, "sched_getaffinity") or len(os.sched_getaffinity(0)) < 2:
         return False
-    return isinstance(capture, VcdCapture)
+    return type(capture) is VcdCapture  # a waveform file has a process already
 
 
 def worth_while(capture: Capture) -> TypeGuard[VcdCapture]:

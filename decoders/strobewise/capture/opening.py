@@ -15,22 +15,28 @@ _BLANKS = b" \t\r\n"
 _MARK_OF_ORDER = b"\xef\xbb\xbf"  #: before text of some programs (Unicode, 23.8)
 
 
-def _vcd(source: TextSource) -> Capture:
+def _vcd(source: TextSource, rateless: bool) -> Capture:
     from .vcd.reader import VcdCapture
 
     return VcdCapture(source.path, source=source)
 
 
-def _session(source: TextSource) -> Capture:
+def _session(source: TextSource, rateless: bool) -> Capture:
     from .session.reader import SessionCapture
 
-    return SessionCapture(source.path, source=source)
+    return SessionCapture(source.path, source=source, rateless=rateless)
 
 
-def _scope(source: TextSource) -> Capture:
+def _scope(source: TextSource, rateless: bool) -> Capture:
     from .scope.reader import ScopeCapture
 
-    return ScopeCapture(source.path, source=source)
+    return ScopeCapture(source.path, source=source, rateless=rateless)
+
+
+def _waves(source: TextSource, rateless: bool) -> Capture:
+    from .waves.reader import open_waves
+
+    return open_waves(source)
 
 
 def _is_vcd(start: bytes, ended: bool) -> Optional[bool]:
@@ -45,13 +51,19 @@ def _is_session(start: bytes, ended: bool) -> Optional[bool]:
     return start.startswith(MAGIC) if len(start) >= len(MAGIC) or ended or not MAGIC.startswith(start) else None
 
 
+def _is_waves(start: bytes, ended: bool) -> Optional[bool]:
+    from .waves import MAGIC
+
+    return start.startswith(MAGIC) if len(start) >= len(MAGIC) or ended or not MAGIC.startswith(start) else None
+
+
 def _is_table(start: bytes, ended: bool) -> Optional[bool]:
     """Some lines, then a row of numbers."""
     from .scope.header import parse_head
     from .vcd.positions import BodyError
 
     try:
-        return True if parse_head(start, ended) is not None else None
+        return True if parse_head(start, ended, rateless=True) is not None else None
     except BodyError:
         return False
 
@@ -62,12 +74,13 @@ class Format(NamedTuple):
     name: str
     endings: tuple[str, ...]  #: in lower case
     holds: Callable[[bytes, bool], Optional[bool]]  #: told by how a file begins, and whether that is all; None: more bytes are needed
-    opener: Callable[[TextSource], Capture]
+    opener: Callable[[TextSource, bool], Capture]  #: the second says that it need name no rate
 
 
 FORMATS = (
     Format("VCD", (".vcd",), _is_vcd, _vcd),
     Format("session file", (".sr",), _is_session, _session),
+    Format("waveform file", (".fst",), _is_waves, _waves),
     Format("scope CSV", (".csv",), _is_table, _scope),
 )
 OTHERWISE = FORMATS[0]  #: what a file that nothing tells of is read as: its reader says what is amiss
@@ -101,11 +114,11 @@ def _by_name(path: str) -> Format:
     return next((known for known in FORMATS if name.endswith(known.endings)), OTHERWISE)
 
 
-def open_capture(path: str, raw: Optional[RawForm] = None) -> Capture:
+def open_capture(path: str, raw: Optional[RawForm] = None, rateless: bool = False) -> Capture:
     """Open a capture of any format of FORMATS, packed or not, or "-" for one on standard input. Use it as a context manager.
 
     raw: what raw samples are, which say nothing of themselves; a capture that begins as a VCD or a session does is read as that.
-    Raises CaptureError.
+    rateless: it has one sample for each clock of the CPU, so that it need name no rate. Raises CaptureError.
     """
     source = TextSource(path)
     try:
@@ -113,7 +126,7 @@ def open_capture(path: str, raw: Optional[RawForm] = None) -> Capture:
             from .raw.reader import RawCapture
 
             return RawCapture(path, raw, source=source)
-        return format_of(source).opener(source)
+        return format_of(source).opener(source, rateless)
     except BaseException:
         source.close()
         raise

@@ -35,6 +35,10 @@ class TextSource:
         self._unpacker = zlib.decompressobj(wbits=31) if self._held == GZIP_MAGIC else None
         self._ahead = b""  #: unpacked, and looked at already
 
+    def again(self) -> TextSource:
+        """Return the same bytes, from their start. Raises CaptureError."""
+        return TextSource(self.path)
+
     def close(self) -> None:
         """Close the file; standard input stays open."""
         self._file.close()

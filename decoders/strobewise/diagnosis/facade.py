@@ -53,7 +53,7 @@ def examine(
     Raises CaptureError, LineMapError and the OSError of a file that cannot be read.
     """
     options = options.for_capture(path)
-    with open_capture(path, options.raw) as opened:
+    with open_capture(path, options.raw, options.one_a_clock) as opened:
         examined = _examine(path, opened, options, progress, more_parts, apart)
         examined.read_as = opened.read_as
         return examined

@@ -90,7 +90,7 @@ def examine_unlabelled(path: str, capture: Capture, options: Options, more_parts
     tick_s = capture.header.tick_s
     record, mapped, interval = look_at(capture.blocks(channels.assignments), channels, capture.header.timescale_fs)
     if record.settled and path != STANDARD_INPUT:
-        with open_capture(path, options.raw) as again:
+        with open_capture(path, options.raw, options.one_a_clock) as again:
             examined = gather(path, again, mapped, again.blocks(mapped.assignments), options, None, more_parts)
         record.judged = True
     else:
@@ -110,7 +110,7 @@ def examine_guessed(path: str, capture: Capture, channels: ChannelMap, options: 
     record, _, _ = look_at(capture.blocks(raw.assignments), raw, capture.header.timescale_fs)
     lines = {use.name: use.line for use in channels.uses}
     wrong = next((role for role in record.roles if record.sure(role[1]) and role[1] in BIT and lines.get(role[0]) != role[1]), None)
-    with open_capture(path, options.raw) as again:
+    with open_capture(path, options.raw, options.one_a_clock) as again:
         if wrong is None:
             examined = gather(path, again, channels, again.blocks(channels.assignments), options, None, more_parts)
             record.judged = examined.evidence.unlabelled = True

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ..bus.clocked import EDGES
 from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
 from ..records.profile import Profile
@@ -51,6 +52,11 @@ class Options:
     def nominal_hz(self) -> float | None:
         """The clock that the machine should have, Hz."""
         return self.clock_hz or (self.profile.clock_hz if self.profile is not None else None)
+
+    @property
+    def one_a_clock(self) -> bool:
+        """Whether the user says that a capture has one sample for each clock."""
+        return self.clocked in EDGES
 
     @property
     def program_known(self) -> bool:

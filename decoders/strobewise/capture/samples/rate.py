@@ -14,6 +14,9 @@ from ..records import Times
 
 HIGHEST_HZ = 10**12  #: beyond it a tick of a femtosecond tells too few samples apart
 ODD_TICK_FS = 1000  #: where no whole number of femtoseconds lies between two samples: a time is off by half of it at most
+#: Of a capture that names no rate and has one sample a clock: a nanosecond each, as in the VCDs of analysers that were told none.
+NO_RATE = Fraction(10**9)
+SAY_CLOCKED = "where it has one sample for each clock of the CPU, say so with --clocked falling or --clocked rising"
 _SIZES = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
 _RATE = re.compile(r"([0-9]{1,15}(?:\.[0-9]{1,12})?)\s*([kmg]?)\s*(?:hz)?", re.IGNORECASE)
 

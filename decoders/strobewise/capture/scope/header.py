@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import NamedTuple, Optional
 
 from .. import limits
+from ..samples.rate import NO_RATE, SAY_CLOCKED
 from ..vcd.header import printable
 from ..vcd.positions import BodyError
 from .remarks import Remarks
@@ -59,8 +60,8 @@ class _NeedMore(Exception):
     """More rows are needed to tell which column is the time."""
 
 
-def parse_head(data: bytes, complete: bool) -> Optional[ScopeHead]:
-    """Parse the head from the first bytes of a file; None when more bytes are needed.
+def parse_head(data: bytes, complete: bool, rateless: bool = False) -> Optional[ScopeHead]:
+    """Parse the head from the first bytes of a file; None when more bytes are needed. rateless: it need tell neither times nor a rate.
 
     Raises BodyError with the offset of what is wrong.
     """
@@ -79,7 +80,7 @@ def parse_head(data: bytes, complete: bool) -> Optional[ScopeHead]:
         style = _number_style(line, len(remarks.names) == 1)
         if style is not None:
             try:
-                return _head(head, _first_rows(data, offset, complete), style, offset, number, remarks, complete)
+                return _head(head, _first_rows(data, offset, complete), style, offset, number, remarks, complete, rateless)
             except _NeedMore:
                 return None
         remarks = remarks.and_line(line)
@@ -128,7 +129,7 @@ def _number_style(line: str, alone: bool) -> Optional[tuple[str, bool]]:
 
 
 def _head(
-    head: list[str], rows: list[str], style: tuple[str, bool], offset: int, line: int, remarks: Remarks, complete: bool
+    head: list[str], rows: list[str], style: tuple[str, bool], offset: int, line: int, remarks: Remarks, complete: bool, rateless: bool
 ) -> ScopeHead:
     separator, decimal_comma = style
     width = len(split_row(rows[0], separator))
@@ -151,8 +152,10 @@ def _head(
     )
     if not columns:
         raise BodyError("no column of volts beside the time", offset, EXPORT_AGAIN)
+    if time_index is None and remarks.rate is None and rateless:
+        remarks = remarks._replace(rate=NO_RATE)
     if time_index is None and remarks.rate is None:
-        raise BodyError("no column of times, and no remark with the sample rate", offset, EXPORT_AGAIN)
+        raise BodyError("no column of times, and no remark with the sample rate", offset, f"{EXPORT_AGAIN}; {SAY_CLOCKED}")
     if remarks.by_host and time_index is not None and len(firsts) > 1 and firsts[0] == firsts[1]:
         raise BodyError("all samples have one stamp: the host did not know the rate yet", offset, "export it from a session file (.sr)")
     scale, first = _stamps(names, units, time_index, remarks, firsts[0] or 0.0)

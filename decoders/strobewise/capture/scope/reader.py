@@ -47,8 +47,12 @@ class ScopeCapture(Followed):
 
     read_as = "a CSV, told by its first rows"
 
-    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
+    def __init__(
+        self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None, rateless: bool = False
+    ) -> None:
+        """rateless: it need tell neither times nor a rate, see samples.rate.NO_RATE."""
         self.path = path
+        self._rateless = rateless
         self.block_bytes = block_bytes
         self.warnings: list[str] = []
         self._layout: Optional[Layout] = None
@@ -98,7 +102,7 @@ class ScopeCapture(Followed):
         data, ended = b"", False
         while True:
             try:
-                head = parse_head(data, ended) if data or ended else None
+                head = parse_head(data, ended, self._rateless) if data or ended else None
             except BodyError as error:
                 line = None if error.offset is None else 1 + data.count(b"\n", 0, error.offset)
                 raise CaptureError(error.what, self.path, line, error.offset, error.remedy) from None

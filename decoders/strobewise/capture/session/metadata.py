@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import NamedTuple, Optional
 
 from .. import limits
-from ..samples.rate import parse_rate
+from ..samples.rate import NO_RATE, parse_rate
 from ..vcd.header import printable, quoted
 
 MAX_METADATA_BYTES = 1 << 20
@@ -23,6 +23,10 @@ _ESCAPES = {"s": " ", "n": "\n", "t": "\t", "r": "\r", "\\": "\\"}
 
 class MetadataError(Exception):
     """What is wrong with the metadata, in words for the user."""
+
+
+class RateError(MetadataError):
+    """They name no sample rate."""
 
 
 class SessionChannel(NamedTuple):
@@ -42,17 +46,17 @@ class Metadata(NamedTuple):
     devices: int  #: how many took part; the first one is read
 
 
-def parse_metadata(data: bytes) -> Metadata:
-    """Return what the metadata say of the first device. Raises MetadataError."""
+def parse_metadata(data: bytes, rateless: bool = False) -> Metadata:
+    """Return what the metadata say of the first device. rateless: they need name no rate (NO_RATE). Raises MetadataError."""
     groups = _groups(data)
     devices = [group for name, group in groups.items() if re.fullmatch(r"device \d+", name)]
     if not devices:
         raise MetadataError("its metadata name no device")
     device = devices[0]
-    rate = parse_rate(device.get("samplerate", ""))
+    rate = parse_rate(device.get("samplerate", "")) or (NO_RATE if rateless else None)
     if rate is None:
         given = f", not {quoted(device['samplerate'].encode())}" if "samplerate" in device else ""
-        raise MetadataError(f"its metadata name no sample rate that can be read{given}")
+        raise RateError(f"its metadata name no sample rate that can be read{given}")
     capture_file = device.get("capturefile", "logic-1")
     channels = _channels(device, capture_file)
     places = [channel.place for channel in channels if channel.place is not None]

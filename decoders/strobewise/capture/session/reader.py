@@ -11,11 +11,11 @@ from ...errors import CaptureError
 from .. import limits
 from ..records import Channel, Header
 from ..samples.following import Piece, Volts
-from ..samples.rate import SampleTimes
+from ..samples.rate import SAY_CLOCKED, SampleTimes
 from ..samples.reader import SampledCapture
 from ..source import TextSource
 from .archive import SAVE_AGAIN, Archive
-from .metadata import MAX_METADATA_BYTES, VERSIONS, Metadata, MetadataError, parse_metadata
+from .metadata import MAX_METADATA_BYTES, VERSIONS, Metadata, MetadataError, RateError, parse_metadata
 
 FLOAT_BYTES = 4
 
@@ -28,13 +28,16 @@ class SessionCapture(SampledCapture):
 
     read_as = "a session file, told by its first bytes"
 
-    def __init__(self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None) -> None:
+    def __init__(
+        self, path: str, block_bytes: int = limits.BLOCK_BYTES, source: Optional[TextSource] = None, rateless: bool = False
+    ) -> None:
+        """rateless: it need name no rate, see samples.rate.NO_RATE."""
         self.path = path
         self.block_bytes = block_bytes
         self.taken = 0  #: bytes of the samples read so far, as they lie in the archive
         self._archive = Archive(source or TextSource(path))
         try:
-            self._metadata = self._read_metadata()
+            self._metadata = self._read_metadata(rateless)
             self._first_warnings = self._look()
         except BaseException:
             self._archive.close()
@@ -59,7 +62,7 @@ class SessionCapture(SampledCapture):
         self.taken = 0
         self.warnings[:] = self._first_warnings
 
-    def _read_metadata(self) -> Metadata:
+    def _read_metadata(self, rateless: bool) -> Metadata:
         version = self._archive.small("version", 64)
         data = self._archive.small("metadata", MAX_METADATA_BYTES)
         if version is None or data is None:
@@ -68,9 +71,10 @@ class SessionCapture(SampledCapture):
             what = f"a session file of a version that is not known here: {version[:8].decode('latin-1').strip()!r}"
             raise CaptureError(what, self.path, remedy="export the capture as VCD")
         try:
-            return parse_metadata(data)
+            return parse_metadata(data, rateless)
         except MetadataError as error:
-            raise CaptureError(f"the session file cannot be used: {error}", self.path, remedy=SAVE_AGAIN) from None
+            remedy = f"{SAVE_AGAIN}; {SAY_CLOCKED}" if isinstance(error, RateError) else SAVE_AGAIN
+            raise CaptureError(f"the session file cannot be used: {error}", self.path, remedy=remedy) from None
 
     def _look(self) -> list[str]:
         """Return what there is to say before reading. Raises CaptureError where there are no samples."""

@@ -97,7 +97,7 @@ class VcdCapture(Followed):
             if not self._source.repeatable:
                 raise CaptureError("a pipe can be read only once", self.path, remedy="write the capture to a file first")
             self._source.close()
-            self._source = TextSource(self.path)
+            self._source = self._source.again()
             self._read_header()
             self.warnings[:] = self._header_warnings
         self._fresh = False
