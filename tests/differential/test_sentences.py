@@ -9,7 +9,7 @@ import pytest
 from conftest import all_traces
 from strobewise.bus.lines import bar
 from strobewise.diagnosis.facade import Diagnosis, diagnose
-from strobewise.machine import fault, simulate
+from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.profile.options import Options
 
 MANY_EDGES = 100
@@ -40,6 +40,12 @@ def contradictions(said: Diagnosis) -> list[str]:
             wrong.append(text)
         still = r" (?:\(pin \d+\) )?(?:is )?(?:stuck|dead: it never)"
         wrong += [text for name in moving if re.search(rf"(?<![\w/]){re.escape(bar(name))}{still}", text)]
+    for name, count in said.evidence.strobes.items():
+        of_it = rf"{re.escape(bar(name))}[^.;,/]*"
+        if count.expected and count.seen and not count.wrong:  # it is seen where it belongs and nowhere else
+            wrong += [text for text in texts(said) if re.search(rf"{of_it}(?:without regard|inverted|upside down)", text)]
+        if name in moving and count.expected > count.seen:
+            wrong += [text for text in texts(said) if re.search(rf"{of_it}(?:not released|not let go|throughout)", text)]
     shares = sum(share.confidence for share in said.verdict.suspects)
     return wrong + ([f"shares add up to {shares}"] if shares > 1.0 else [])
 
@@ -56,3 +62,26 @@ def test_a_simulated_fault_contradicts_nothing_that_is_said(tmp_path, kind, how,
     with path.open("w") as file:
         simulate(lines=lines, duration_s=0.0015, faults=[fault(kind, **how)]).write_vcd(file)
     assert contradictions(diagnose([path], Options(clock_hz=3.15e6))) == []
+
+
+LEADS = {4: ("MREQ", "M1", "RD", "WR"), 8: "eight", 16: "sixteen", 38: LINE_SETS["full"]}
+#: A strobe that fails for stretches: late in the capture, most of the time, in short bursts, in long ones.
+FAILING = (
+    {"ramp_s": 0.02}, {"ramp_s": 0.0004}, {"ramp_s": 0.0005, "burst_s": 5e-6}, {"after_s": 0.0005, "ramp_s": 1e-5, "burst_s": 2e-4},
+    {"level": "low", "ramp_s": 0.0005},
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("leads", LEADS)
+@pytest.mark.parametrize("how", FAILING, ids=lambda how: "-".join(map(str, how.values())))
+@pytest.mark.parametrize("line", STROBES)
+def test_a_strobe_that_fails_now_and_then_is_told_as_what_it_is(tmp_path, line, how, leads):
+    path = tmp_path / "faulty.vcd"
+    with path.open("w") as file:
+        simulate(lines=LEADS[leads], duration_s=0.0015, faults=[fault("intermittent", line=line, **how)]).write_vcd(file)
+    said = diagnose([path])
+    assert contradictions(said) == []
+    if how.get("level") != "low":  # a line that is pulled low makes requests of its own
+        blamed = {name for finding in said.findings if finding.severity == "fault" for name in finding.lines if name in STROBES}
+        assert blamed <= {line}
+        assert line not in blamed or "comes and goes" in said.verdict.headline or line not in ("M1", "MREQ", "RD")

@@ -32,7 +32,7 @@ def seen(line, expected, hits, edges, *, others=50, wrong=0, high=1.0):
     (seen("M1", 724, 0, 0), "/M1 (pin 27) is dead: it never moves while 724 fetches went by"),
     (seen("M1", 724, 0, 12), "/M1 (pin 27) is as good as dead: it strobes in none of 724 fetches"),
     (seen("M1", 724, 500, 1400), "/M1 (pin 27) comes and goes: it strobes in 500 of 724 fetches"),
-    (seen("M1", 724, 724, 700, high=0.0), "/M1 (pin 27) is not let go between 724 fetches"),
+    (seen("M1", 724, 724, 700, high=0.0), "/M1 (pin 27) stays low: it is let go only 350 times while 724 fetches went by"),
     (seen("M1", 724, 724, 1600, wrong=20), "/M1 (pin 27) strobes where it must not, in 20 of 50 other requests"),
 ])  # fmt: skip
 def test_a_strobe_is_told_by_what_it_does(record, text):

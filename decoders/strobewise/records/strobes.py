@@ -20,6 +20,7 @@ DEAD_MARGIN = 0.35  #: a strobe seen no more often when called for than when not
 INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise the exact opposite of what it must be
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
 BURST = 8  #: misses in a row that neither spikes nor cut-off cycles explain, however many requests show the strobe
+PULSES_OF_ITS_OWN = 6.0  #: edges for each request that shows it, above which a strobe moves for other reasons too
 FEW_WRONG = 8  #: the same for assertions where none belongs
 #: Requests in a row without an opcode fetch that need no fault: an interrupt response in mode 2 or an instruction makes 8 at most (UM0080),
 #: and two spare.
@@ -43,6 +44,26 @@ def healthy(count: StrobeCount) -> bool:
     return count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE
 
 
+def released(line: LineEvidence) -> int:
+    """Return how often a line was let go that moves enough to say so; 0 of one that hardly does."""
+    return line.edges // 2 if line.edges > 2 * FEW_MISSES else 0
+
+
+def _held(line: LineEvidence, count: StrobeCount) -> str:
+    """Say how a strobe is held that is seen where it belongs."""
+    if not line.edges:
+        return "low throughout"
+    if not released(line):
+        return "not released between all of them"
+    others = f", low in {count.wrong} of {count.others} others as well" if count.wrong else ""
+    return f"stays low and is let go only {released(line)} times{others}"
+
+
+def _fails_now_and_then(line: LineEvidence, count: StrobeCount) -> bool:
+    """Say whether a strobe is seldom seen, and yet only where it belongs, with pulses of its own: it dies, and follows nothing."""
+    return count.seen >= ENOUGH and count.false <= HEALTHY_FALSE and line.edges <= PULSES_OF_ITS_OWN * count.seen
+
+
 def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
     low = line.edges == 0 and count.seen == count.expected and count.false >= HEALTHY_HIT
@@ -53,8 +74,7 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
         return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
     if line.edges < RELEASES_MIN * count.seen and count.hit > 0.5:
-        how = "not released between all of them" if line.edges else "low throughout"
-        return Behaviour("held", f"{bar(line.line)} {how}")
+        return Behaviour("held", f"{bar(line.line)} {_held(line, count)}")
     false = count.false if count.wrong >= FEW_WRONG else 0.0
     if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:
         burst = longest_burst(count)
@@ -64,7 +84,7 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
         return Behaviour("silent" if level == "high" else "held", f"{bar(line.line)} {level} throughout")
     if count.seen == 0 and count.wrong == 0:
         return Behaviour("silent", f"{bar(line.line)} asserted in none of them")
-    if count.hit - false < DEAD_MARGIN:
+    if count.hit - false < DEAD_MARGIN and not _fails_now_and_then(line, count):
         follows = f" and follows {bar(line.follows)}" if line.follows else ""
         return Behaviour("unrelated", f"{bar(line.line)} moves without regard to them{follows}")
     if count.expected - count.seen < FEW_MISSES and false <= HEALTHY_FALSE:

@@ -12,7 +12,7 @@ from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence, StrobeCount
-from ..records.strobes import BURST, ENOUGH, behaviour, longest_burst
+from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
 from . import blame
 from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAYS, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, GUESS, STRONG
@@ -35,7 +35,8 @@ def _strobe(
         return
     line = evidence.line(name)
     seen = behaviour(line, count)
-    if seen is None or beside_the_edge(evidence) or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
+    unsure = beside_the_edge(evidence) or _misled(name, count, evidence)
+    if seen is None or unsure or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
     if not count.expected:
@@ -79,6 +80,26 @@ def _strobe(
         suspects=suspects,
         confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= 100 else STRONG,
     )
+
+
+def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether another strobe that fails makes the requests that this one is held against.
+
+    A memory access whose /MREQ is missing looks like input or output, and a fetch whose refresh is missing like a read with /M1. A strobe
+    that stays low makes requests of its own, in which /MREQ seems to have no business.
+    """
+    def ill(other: str) -> Optional[Behaviour]:
+        its = evidence.strobes.get(other)
+        return behaviour(evidence.line(other), its) if its is not None else None
+
+    if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
+        return True
+    if name == "IORQ" or (name == "M1" and count.hit >= HEALTHY_HIT):
+        mreq = ill("MREQ")
+        return mreq is not None and mreq.kind == "partial" and evidence.strobes["MREQ"].hit < HEALTHY_HIT
+    if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
+        return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
+    return False
 
 
 def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:

@@ -10,7 +10,7 @@ from typing import List, Tuple
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
 from ..bus.model import LineState, LineStateName
 from ..records.evidence import BusEvidence, LineEvidence
-from ..records.strobes import behaviour
+from ..records.strobes import behaviour, released
 
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.
 MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
@@ -54,6 +54,8 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
                 state = "active"  # whatever it does, it moves
             if seen.kind == "held" and not count.expected:
                 return state, "asserted throughout; no request calls for it"
+            if seen.kind == "held" and released(line):
+                return state, f"asserted in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
             if seen.kind == "held":
                 return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
             return state, f"{count.expected} requests call for it, seen in {count.seen}"

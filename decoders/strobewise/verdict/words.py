@@ -10,7 +10,7 @@ from typing import Dict, Optional, Sequence, Tuple
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
 from ..bus.model import Finding, SuspectShare
 from ..records.evidence import BusEvidence
-from ..records.strobes import ENOUGH, behaviour
+from ..records.strobes import ENOUGH, behaviour, released
 from ..rules.base import find_rule
 
 LIKELY = 0.4  #: share from which a suspect is called the likely one
@@ -141,6 +141,8 @@ def _strobe(name: str, evidence: BusEvidence) -> Optional[str]:
         return f"is dead: it never moves while {called} went by"
     if seen.kind == "silent":
         return f"is as good as dead: it strobes in none of {called}"
+    if seen.kind == "held" and released(line):
+        return f"stays low: it is let go only {released(line)} times while {called} went by"
     if seen.kind == "held":
         return f"is not let go between {called}"
     if seen.kind == "inverted":
