@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from strobewise.diagnosis.facade import diagnose, examine
-from strobewise.machine.faults import fault
+from strobewise.machine.faults import Fault, fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING, Scenario
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
@@ -176,3 +176,58 @@ def test_a_halted_machine_is_met_as_one(tmp_path, program):
     path = capture(tmp_path, start_s=0.0013, duration_s=0.001, lines="full", contents=((0, image),))
     record = examine(str(path), Options(roms=(("p.rom", 0, image),), clock_hz=3_276_800)).evidence.replay
     assert record.healthy_matched == record.cycles > 200 and not record.candidates
+
+
+class Begun(Fault):
+    """A fault of a line that begins 0.3 ms after power-on, and stays."""
+
+    @property
+    def effects(self):
+        return tuple(each._replace(after_s=0.0003) for each in Fault.effects.fget(self))
+
+
+@pytest.mark.parametrize(("line", "level"), [("D6", "low"), ("A3", "high")])
+def test_a_fault_that_begins_on_the_way_is_named_with_its_begin(tmp_path, line, level):
+    """No fault that was there from the begin on leads further than the healthy machine, and no lead shows the line."""
+    died = Begun(f"dead-{level}", {"line": line, "at": "socket"})
+    record = replayed(capture(tmp_path, duration_s=0.002, lines=("M1", "MREQ", "RESET"), faults=[died]))
+    assert {lines for _, lines in first_group(record)} == {(line,)} and record.explains_all
+    assert 0.0002 < record.since_s < 0.0005 and 50 < record.healthy_matched < record.cycles
+
+
+def test_a_machine_that_leaves_its_program_for_no_known_reason_is_told(tmp_path):
+    """Nobody can be named: weak cells have no entry. "No fault found" would be wrong all the same."""
+    weak = fault("ram-cells-weak", bit=6, probability=0.2, start=0x4000, end=0xFFFF)
+    path = capture(tmp_path, duration_s=0.003, lines=("M1", "MREQ", "RESET"), faults=[weak])
+    diagnosis = diagnose([path], Options(roms=(("patrol.rom", 0, PROGRAM),), clock_hz=3_276_800))
+    assert [f.rule for f in diagnosis.findings if f.severity != "note"] == ["program-left"]
+    assert diagnosis.verdict.state == "cannot_decide"
+
+
+def test_what_unknown_memory_bought_explains_nothing(tmp_path):
+    """Memory that was never written agrees with any read, so a dead /WR seems to explain cells that forget, unless each byte is held to."""
+    weak = fault("ram-cells-weak", bit=5, probability=0.1, start=0x4000, end=0xFFFF)
+    assert not replayed(capture(tmp_path, duration_s=0.003, lines="full", faults=[weak])).candidates
+
+
+def test_a_device_without_a_lead_is_followed_to_where_its_own_program_begins(tmp_path):
+    path = capture(tmp_path, machine=PAGED, lines=("M1", "MREQ", "RESET"), duration_s=0.003)
+    record = paged(path).replay
+    assert record.healthy_matched == record.cycles > 50 and record.healthy_ended == "lost" and not record.candidates
+
+
+def test_a_device_that_is_not_there_is_no_end_of_the_comparison(tmp_path):
+    path = capture(tmp_path, machine=PAGED, lines=("M1", "MREQ", "RESET"), duration_s=0.003, faults=[fault("device-silent")])
+    record = paged(path).replay
+    assert record.healthy_matched == record.cycles > 500 and record.healthy_ended == "complete"
+
+
+def test_a_bus_that_was_asked_for_comes_before_a_clock_that_stopped_just_between_two_cycles(tmp_path):
+    held = fault("busreq-held", after_s=0.0004)
+    record = replayed(capture(tmp_path, duration_s=0.002, lines=("M1", "MREQ", "RESET"), faults=[held]))
+    assert {(c.group, c.fault) for c in record.candidates} == {(1, "busreq-held"), (2, "clock-dead")}
+
+
+def test_a_capture_without_any_request_is_no_error(tmp_path):
+    path = capture(tmp_path, lines="full", faults=[fault("clock-dead", after_s=0.0, level="low")])
+    assert replayed(path) is None or not replayed(path).candidates

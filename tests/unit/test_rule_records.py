@@ -290,7 +290,7 @@ def test_what_wrong_labels_leave_standing(stands):
 
 def test_the_first_doubt_is_the_one_that_lies_deepest():
     order = ["capture-too-coarse", "no-requests", "went-silent", "halted-for-good", "requests-without-fetch", "unlabelled-channels",
-             "lost-its-way", "fetches-only", "runs-unwritten"]  # fmt: skip
+             "lost-its-way", "fetches-only", "runs-unwritten", "program-left"]  # fmt: skip
     for place, id in enumerate(order):
         doubts = [found(other, (), "warning") for other in reversed(order[place:])]
         verdict = judge(doubts, evidence_of())

@@ -135,6 +135,7 @@ NOT_SHOWN = {
     "reads-all-00": "an undriven data bus of the simulated board rises or keeps its level, it never falls: hand-made evidence",
     "requests-without-fetch": "where leads hide the fetches, the simulated bus shows the leads' own fault first: hand-made evidence",
     "program-names-fault": "needs a known program: test_replay.py",
+    "program-left": "needs a known program: test_replay.py",
     "free-run-count": "needs a free run: test_free_run.py", "free-run-byte": "needs a free run: test_free_run.py",
     "rom-content": "needs the ROM's image as a file: test_rom_content.py",
     "data-lead-off": _RARE, "data-input-contradicted": _RARE, "operands-contradicted": _RARE, "leads-crossed": _RARE,

@@ -16,7 +16,7 @@ from ..records.free_run import FreeRunRecord
 from ..records.replay import ReplayRecord
 from ..records.timing import Interrupts, TimingRecord
 from ..rules.prediction import followed
-from ..rules.replay import describe_group
+from ..rules.replay import describe_group, why_not_named
 from .memory_map import seen_map
 
 VECTORS_SHOWN = 4  #: interrupt vectors named in a sentence; more of them are told by their number
@@ -95,7 +95,8 @@ def replay_words(record: ReplayRecord) -> str:
         groups = sorted({candidate.group for candidate in record.candidates})
         for group in groups:
             members = [candidate for candidate in record.candidates if candidate.group == group]
-            text += f"; {members[0].matched} with {describe_group(members)}"
+            begun = f" from {time_words(record.since_s)} on" if group == 1 and record.since_s is not None else ""
+            text += f"; {members[0].matched} with {describe_group(members)}{begun}"
         if record.split_by:
             text += "; told apart by " + ", ".join(f"{bar(split.line)} at {time_words(split.first_s)}" for split in record.split_by[:3])
         return text
@@ -108,11 +109,7 @@ def replay_words(record: ReplayRecord) -> str:
         return text + "; there too many ways were open, and the comparison ends"
     if record.healthy_matched < record.cycles:
         text += f"; it parts at {time_words(record.parted_s)}" if record.parted_s is not None else ""
-        if record.misread is not None:
-            return text + f"; one wrong reading of {record.misread:04x}h explains it all: a bit of the ROM, or a moment's disturbance"
-        if record.like:
-            return text + f"; {record.like} different parts could each do the same"
-        return text + f"; none of {record.hypotheses} single faults does what the capture shows"
+        return f"{text}; {why_not_named(record)}"
     return text
 
 

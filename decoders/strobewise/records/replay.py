@@ -39,6 +39,7 @@ class ReplayRecord:
     cycles: int  #: captured cycles that were compared
     healthy_matched: int
     healthy_ended: str  #: complete, parted, lost, gave up
+    healthy_guessed: int = 0  #: bits that the healthy machine had to take from the capture on its way
     hypotheses: int = 0  #: faults that were tried
     candidates: List[Candidate] = field(default_factory=list)
     split_by: List[Split] = field(default_factory=list)
@@ -51,6 +52,8 @@ class ReplayRecord:
     misread: Optional[int] = None  #: reading the byte there once otherwise explains it all: a bit of ROM, or a moment
     device_s: Optional[float] = None  #: when the expansion device failed first although the program runs as it should
     like: int = 0  #: different parts that would do the same, too many to name any
+    alike: Tuple[Candidate, ...] = ()  #: those
+    since_s: Optional[float] = None  #: when the fault of the first group began, where it was not there from the begin on
 
     @property
     def healthy(self) -> bool:

@@ -9,9 +9,11 @@ each fault of a catalogue would have shown.
     compared.py    the bus that holds each machine cycle against the captured one
     course.py      one machine's run beside the capture: where it agrees, where it parts
     catalogue.py   the faults that are tried
-    search.py      all of them against one capture: groups, chance, what would tell candidates apart
+    search.py      all of them against one capture, those that begin on the way (late.py) last
+    judging.py     which of them explain it beyond chance: groups, and what would tell candidates apart
     healthy.py     the healthy machine: where the program begins, and what is no fault
-    leads.py, stopped.py  strobes that the program contradicts; a machine that falls silent
+    timed.py       boards that are not the same all the time: an expansion device, a strobe that fails
+    leads.py, by_lead.py, stopped.py  strobes that the program contradicts; a machine that falls silent
     collect.py, part.py   the part of the evidence that keeps the cycles and judges them
 
 The result is records/replay.py; what it means for the verdict, and its words, rules/replay.py.

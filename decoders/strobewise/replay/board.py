@@ -92,6 +92,7 @@ class ReplayBoard:
     """A board beside a capture. RAM's changes are kept in a journal, so that a course that led nowhere can be taken back."""
 
     timed = False  #: it is not the same all the time (timed.py)
+    since: Optional[int] = None  #: cycle in which its fault begins, None where it is there from the begin on (late.py)
 
     def __init__(self, regions: tuple[Region, ...], fault: Optional[Fault] = None, undriven: Optional[str] = None) -> None:
         """undriven: FF, HELD, or None where nobody knows what an undriven bus shows."""
@@ -116,11 +117,16 @@ class ReplayBoard:
         self.address_at_pin = _address_map(views[PIN, OUT])
         self._to_board, self._from_board = _data_map(views[BOARD, OUT]), _data_map(views[BOARD, IN])
         self._pin_in, self._pin_out, self._to_die = _data_map(views[PIN, IN]), _data_map(views[PIN, OUT]), _data_map(views[DIE, IN])
+        self._shows_contents = self._from_board is self._pin_in is _no_change
         self.deaf_to_interrupts = bool(views[DIE, IN].high & MASK["INT"])
         self.simple = not self.faulty or not (plan.activities or plan.shorts or self._driver != (0, -1) or self._die != (0, -1))
 
     def at_cycle(self, row: int) -> None:
         """Become what the board is in a captured cycle."""
+
+    def pins_in(self, row: int, kind: str) -> int:
+        """Return the control lines in the middle of a captured cycle, as the leads at the CPU show them."""
+        return self.pins[kind]
 
     # --- transfers: each returns (what the CPU takes, what the data pins show) ---
 
@@ -159,6 +165,17 @@ class ReplayBoard:
         self.bus = pin = self._pin_out(value)
         return value, pin
 
+    def touches_write(self, address: Value, value: Value) -> bool:
+        """Say whether the fault changes what becomes of a write to memory."""
+        if self.simple:
+            bank = self._place(address)[0] if self.spoilt and isinstance(address, int) else None
+            return bank is not None
+        seen = self.seen["memory_write"]
+        if not (seen.wr and seen.mreq) or isinstance(address, Unknown) or isinstance(value, Unknown):
+            return True
+        stored = self._to_board((value | self._driver[0]) & self._driver[1])
+        return bool(self.address_at_board(address) != address or stored != value)
+
     def port(self, kind: str) -> tuple[Value, Value]:
         """Answer an I/O read or an interrupt acknowledge: nobody knows what."""
         seen = self.seen[kind]
@@ -171,9 +188,16 @@ class ReplayBoard:
         return self._taken(self._from_board(answer))
 
     def learn(self, address: Value, byte: int) -> None:
-        """Take note of what the capture shows that memory holds."""
-        if self.simple and isinstance(address, int) and self.contents[address] in (RAM, UNKNOWN_ROM):
-            self._set(address, byte)
+        """Take note of what the capture shows that memory holds, where nothing on its way to the pins changes it."""
+        place = address if self.simple else self.address_at_board(address)
+        if not self._shows_contents or not isinstance(place, int):
+            return
+        if self.spoilt:
+            bank, place = self._place(place)
+            if (bank is not None and _alters_data(bank)) or not isinstance(place, int):
+                return
+        if self.contents[place] in (RAM, UNKNOWN_ROM):
+            self._set(place, byte)
 
     def taken(self, pin: Value) -> Value:
         """Return what the CPU's core takes of what its data pins show."""
@@ -289,6 +313,10 @@ class ReplayBoard:
 
 def _is_spoilt(bank: Bank) -> bool:
     return not bank.present or bank.alias is not None or bool(bank.open_address or bank.open_data or bank.stuck_high or bank.stuck_low)
+
+
+def _alters_data(bank: Bank) -> bool:
+    return not bank.present or bool(bank.open_data or bank.stuck_high or bank.stuck_low)
 
 
 def _strobes(view: View, asserted: int) -> Seen:

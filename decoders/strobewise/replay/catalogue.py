@@ -73,7 +73,7 @@ def _memory_faults(program: Program) -> Iterator[Hypothesis]:
     for undriven in (FF, HELD):
         for kind in ("rom-absent", "rom-not-selected"):
             yield Hypothesis(fault(kind), "rom", roms[0], undriven)
-        for start, end in program.banks:
+        for start, end in chips:
             yield Hypothesis(fault("ram-missing", start=start, end=end), "ram", (start, end), undriven)
     for bit in range(8):
         for level in _LEVELS:

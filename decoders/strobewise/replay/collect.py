@@ -66,10 +66,14 @@ class Cycles(Onlooker):
         owner = batch.request_of_cycle
         of = np.maximum(owner, 0)
         requests = batch.requests
-        data_mask = np.where(requests.unknown[of], 0, self._data_mask)
+
+        def of_request(values: npt.NDArray[np.generic]) -> Rows:
+            return values[of].astype(np.int64) if len(values) else np.zeros(len(of), np.int64)  # cycles of no request at all
+
+        data_mask = np.where((owner < 0) | (of_request(requests.unknown) != 0), 0, self._data_mask)
         columns = [
-            cycles.start, cycles.end, cycles.kind, cycles.t_states, cycles.wait_states, requests.address[of], requests.data[of],
-            np.where(owner < 0, 0, data_mask), requests.control[of], cycles.note, requests.after[of],
+            cycles.start, cycles.end, cycles.kind, cycles.t_states, cycles.wait_states, of_request(requests.address),
+            of_request(requests.data), data_mask, of_request(requests.control), cycles.note, of_request(requests.after),
         ]  # fmt: skip
         rows = np.array(columns, np.int64).T
         self._rows.append(rows[: MOST_CYCLES])

@@ -279,6 +279,7 @@ class Course(ComparedBus):
         """Return the address that the capture shows for the coming fetch. Raises Lost where it does not."""
         seen = self.seen
         if self.at < self.end and seen.address_mask == 0xFFFF and seen.kinds[self.at] == FETCH:
+            self._guessed += bin(value.mask).count("1")
             return seen.address[self.at]
         # An address out of memory that nobody wrote to: RAM that came up with 00 or FF throughout is the likeliest.
         likely = self._likely(value)

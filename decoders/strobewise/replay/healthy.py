@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
 
-from ..bus.lines import BIT
 from .board import ReplayBoard
 from .collect import first_fetches
 from .course import COMPLETE, GAVE_UP, LOST, Checkpoint, Course, Outcome
 from .known import Program
 from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
-from .timed import PagedBoard
+from .timed import board_for
 
 STEPS_A_CYCLE, STEPS_FREE = 3, 3000  #: instructions that a course may run, a cycle and at least
 LOOSE_GAIN = 40  #: cycles further that a comparison which lets cycles be longer must lead
@@ -43,14 +42,6 @@ class Run(NamedTuple):
     course: Course
 
 
-def healthy_board(seen: Observed, program: Program) -> ReplayBoard:
-    """Return a board without a fault; where the lead of an expansion device's answer was captured, with the device."""
-    for paging in getattr(program.profile, "paging", ()):
-        if paging.responds_on in seen.captured and paging.responds_on in BIT:
-            return PagedBoard(program.regions, BIT[paging.responds_on], paging.active, seen.control)
-    return ReplayBoard(program.regions)
-
-
 def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint: Optional[Checkpoint] = None, end: Optional[int] = None,
                budget: Optional[int] = None) -> Run:  # fmt: skip
     """Run one machine beside the capture."""
@@ -67,7 +58,7 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     """Return the healthy machine's course from where the program begins, None where that cannot be found."""
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):
-        run = run_course(seen, healthy_board(seen, program), Setting(row))
+        run = run_course(seen, board_for(seen, program), Setting(row))
         lead = RHYTHM_LEAST if seen.found_by in (RESET, SILENCE) else 2
         if best is None or run.outcome.matched > best.outcome.matched + lead:
             best = run
@@ -75,9 +66,9 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
             break
     if best is None:
         return None
+    loosened = _without_device(seen, program, _loosened(seen, program, best))
     if seen.found_by in (RESET, SILENCE):
-        return _loosened(seen, program, best)
-    loosened = _loosened(seen, program, best)
+        return loosened
     if loosened.outcome.matched >= min(RHYTHM_LEAST, len(seen)) and len(seen) >= RHYTHM_LEAST:
         seen.found_by = RHYTHM
         return loosened
@@ -90,6 +81,14 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     return None
 
 
+def _without_device(seen: Observed, program: Program, run: Run) -> Run:
+    """Return the course of a machine whose device is not there, where that leads further than into what nobody knows of the device."""
+    if run.outcome.ended != LOST or not program.has_device:
+        return run
+    bare = run_course(seen, ReplayBoard(program.regions), run.setting)
+    return bare if bare.outcome.matched >= run.outcome.matched + RHYTHM_LEAST else run
+
+
 def _shows_another_place(seen: Observed, run: Run) -> bool:
     """Whether the address lines say that the first fetch is not one from 0000h."""
     shown = seen.address[run.setting.begin] & seen.address_mask
@@ -100,7 +99,7 @@ def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
     """Meet the machine in the middle of its work: at the first fetch that begins an instruction."""
     best: Optional[Run] = None
     for row in first_fetches(seen, 4):
-        run = run_course(seen, healthy_board(seen, program), Setting(row, anywhere=True))
+        run = run_course(seen, board_for(seen, program), Setting(row, anywhere=True))
         if best is None or run.outcome.matched > best.outcome.matched + 2:
             best = run
     return best
@@ -109,7 +108,7 @@ def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
 def _loosened(seen: Observed, program: Program, strict: Run) -> Run:
     if strict.outcome.ended == COMPLETE or ("CLK" in seen.captured and "WAIT" in seen.captured):
         return strict
-    loose = run_course(seen, healthy_board(seen, program), strict.setting._replace(loose=True))
+    loose = run_course(seen, board_for(seen, program), strict.setting._replace(loose=True))
     return loose if loose.outcome.matched >= strict.outcome.matched + LOOSE_GAIN else strict
 
 
@@ -128,7 +127,7 @@ def repair(seen: Observed, program: Program, run: Run) -> Run:
         else:
             return run
         if trials >= 0:
-            run = run_course(seen, healthy_board(seen, program), setting)
+            run = run_course(seen, board_for(seen, program), setting)
     return run
 
 
@@ -138,7 +137,7 @@ def _agrees(seen: Observed, program: Program, run: Run, setting: Setting, first:
     earlier = [point for point in run.course.checkpoints if point[0] <= first]
     point = earlier[-1] if earlier else None
     budget = 2 * (goal - (point[0] if point else setting.begin)) + 40
-    trial = run_course(seen, healthy_board(seen, program), setting, point, goal, budget)
+    trial = run_course(seen, board_for(seen, program), setting, point, goal, budget)
     return trial.outcome.matched >= goal - setting.begin
 
 

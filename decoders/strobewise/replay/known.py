@@ -21,6 +21,11 @@ class Program(NamedTuple):
     profile: Optional[Profile]
     described: bool  #: a profile says what memory there is
 
+    @property
+    def has_device(self) -> bool:
+        """Whether an expansion device may take the ROM's place."""
+        return bool(getattr(self.profile, "paging", ()))
+
 
 def known_program(options: Options) -> Optional[Program]:
     """Return the program that the options name, None where they name none or nothing is known of what runs after reset."""

@@ -34,7 +34,7 @@ def _count(seen: Observed, outcome: Outcome, board: ReplayBoard, names: Sequence
     for p in outcome.log:
         if p.row >= len(seen) or seen.kinds[p.row] == ANY:
             continue
-        pins, shown = board.pins[KINDS[p.kind]], seen.control[p.row]
+        pins, shown = board.pins_in(p.row, KINDS[p.kind]), seen.control[p.row]
         for name in in_strobe:
             high, got = bool(pins & MASK[name]), bool(shown >> BIT[name] & 1)
             counts[name][high][0] += 1
@@ -44,9 +44,9 @@ def _count(seen: Observed, outcome: Outcome, board: ReplayBoard, names: Sequence
         refreshing = sum(1 for row in rows if not seen.after[row] >> BIT["RFSH"] & 1)
         at_rest = sum(1 for row in rows if seen.control[row] >> BIT["RFSH"] & 1)
         counts["RFSH"] = [[len(rows), refreshing], [len(rows), at_rest]]
-    for _, kind in outcome.hidden:
+    for row, kind in outcome.hidden:
         name = _UNSEEN[kind] if kind in _UNSEEN else "WR"
-        if name in counts and not board.pins[KINDS[kind]] & MASK[name]:
+        if name in counts and not board.pins_in(row, KINDS[kind]) & MASK[name]:
             counts[name][0][0] += 1
     return {name: [(a[0], a[1]) for a in pair] for name, pair in counts.items()}
 

@@ -242,3 +242,7 @@ PROGRAM_NAMES_FAULT = blame(
     OURS, "what single faults of a board come to, where the fault itself names nobody",
     connection=0.4, data_bus=0.2, address_bus=0.2, rom=0.1, ram=0.1,
 )  # fmt: skip
+PROGRAM_LEFT = blame(
+    OURS, "whatever leads a machine astray, and an image that is not this machine's",
+    connection=0.25, program=0.2, data_bus=0.15, address_bus=0.15, rom=0.15, ram=0.1,
+)  # fmt: skip

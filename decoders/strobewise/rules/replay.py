@@ -60,6 +60,12 @@ def explain(record: ReplayRecord) -> str:
     words = describe_group(first)
     if record.stopped_s is not None:
         return f"the machine does all that its program says and falls silent at {time_words(record.stopped_s)}, as with {words}"
+    if record.since_s is not None:
+        return (
+            f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles, and no fault that was there from "
+            f"the begin on leads further; one that begins at {time_words(record.since_s)} does the same as the capture in {first[0].matched} of "
+            f"{record.cycles}: {words}"
+        )
     if record.device_s is not None:
         return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, with {words}"
     if record.dead_leads:
@@ -107,6 +113,41 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     split = record.split_by[:2]
     step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
     yield Found(
-        explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s, suspects=_shares(first),
-        next_step=step, confidence=STRONG if record.explains_all else HINT, title=describe_group(first),
+        explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s,
+        suspects=_shares(record.candidates if record.stopped_s is not None else first), next_step=step,
+        confidence=STRONG if record.explains_all and record.since_s is None else HINT, title=describe_group(first),
     )  # fmt: skip
+
+
+PARTS_LEAST = 50  #: cycles that must have been compared before a parting is told
+PARTS_SHARE = 0.9  #: of them up to which the parting must have come: close to the end of a capture little speaks for it
+
+
+@rule(
+    "program-left", "the machine leaves its program", "warning", needs=((),), judges=(), suspects=blame.PROGRAM_LEFT, undecided=10,
+    looks_for="with the program given: a machine that does from reset on what its program says, and then something else, though no single fault "
+    "that is known, or too many of them, lead there",
+    causes="a fault that many parts could have, two faults at once, a part that fails now and then; or the image is not that of this machine's ROM",
+    next_step="make sure that the image is this machine's; then capture from reset again with the data lines clipped as well, D0 to D7",
+    source="the program that was given",
+    host=None,
+)  # fmt: skip
+def program_left(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.replay
+    if record is None or record.candidates or record.healthy_ended != "parted" or record.parted_s is None or record.found_by != "reset":
+        return
+    if record.cycles < PARTS_LEAST or record.healthy_matched > PARTS_SHARE * record.cycles:
+        return
+    text = f"it parts from the given program after {record.healthy_matched} of {record.cycles} cycles; {why_not_named(record)}"
+    split = record.split_by[:2]
+    step = f"to tell these apart clip {' or '.join(bar(each.line) for each in split)} as well and capture from reset again" if split else None
+    yield Found(text, (), record.cycles - record.healthy_matched, record.parted_s, next_step=step, confidence=HINT)
+
+
+def why_not_named(record: ReplayRecord) -> str:
+    """Return why no fault is named where the healthy machine parts from the capture."""
+    if record.misread is not None:
+        return f"one wrong reading of {record.misread:04x}h explains it all: a bit of the ROM, or a moment's disturbance"
+    if record.alike:
+        return f"{record.like} different parts could each do the same: {describe_group(list(record.alike))}"
+    return f"none of {record.hypotheses} single faults does what the capture shows"
