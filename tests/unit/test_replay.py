@@ -190,7 +190,7 @@ class Begun(Fault):
 def test_a_fault_that_begins_on_the_way_is_named_with_its_begin(tmp_path, line, level):
     """No fault that was there from the begin on leads further than the healthy machine, and no lead shows the line."""
     died = Begun(f"dead-{level}", {"line": line, "at": "socket"})
-    record = replayed(capture(tmp_path, duration_s=0.002, lines=("M1", "MREQ", "RESET"), faults=[died]))
+    record = replayed(capture(tmp_path, duration_s=0.002, lines=("M1", "MREQ", "RESET"), faults=[died]), profile=GENERIC)
     assert {lines for _, lines in first_group(record)} == {(line,)} and record.explains_all
     assert 0.0002 < record.since_s < 0.0005 and 50 < record.healthy_matched < record.cycles
 
