@@ -18,7 +18,7 @@ from strobewise.compare.comparison import compare
 from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.errors import UsageError
-from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, fault, simulate
+from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, Scenario, fault, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise_cli.commands import diagnose as command
@@ -394,3 +394,16 @@ def test_a_comparison_warns_before_each_step_and_asks_nothing_of_what_is_gone(tm
     assert gone.next_step[1:] not in page and new.next_step[1:] in page
     assert page.index(new.caution) < page.index(new.next_step[1:])
     assert str(tmp_path) not in page
+
+
+def test_the_page_shows_where_a_machine_leaves_its_program(tmp_path):
+    path = write(tmp_path, lines=("M1", "MREQ", "RESET"), duration_s=0.0006, faults=[fault("shorted", lines=["D5", "D6"])])
+    options = Options(roms=(("patrol.rom", 0, Scenario().demo("patrol")),), clock_hz=3_276_800)
+    diagnosis = diagnose([path], options)
+    strip = diagnosis.evidence.replay.strip
+    assert strip.first + strip.differs in (diagnosis.evidence.replay.healthy_matched - 1, diagnosis.evidence.replay.healthy_matched)
+    at = strip.differs
+    assert strip.captured[:at] and strip.captured[at][:2] != strip.due[at][:2] == ("memory_read", 3) != strip.fault[at][:2]
+    page = Page(render_page(diagnosis, options)).text
+    assert "The program, cycle by cycle" in page and "due by the program" in page and "with D5 and D6 shorted" in page
+    assert "The program, cycle by cycle" not in render_page(diagnose([write(tmp_path, "well")], options), options)

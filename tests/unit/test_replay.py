@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from strobewise.archive.record import Task, examine_task
+from strobewise.compare.comparison import compare
 from strobewise.diagnosis.facade import diagnose, examine
+from strobewise.expectations import observe
 from strobewise.machine.faults import Fault, fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING, Scenario
 from strobewise.machine.simulate import simulate
@@ -231,3 +234,18 @@ def test_a_bus_that_was_asked_for_comes_before_a_clock_that_stopped_just_between
 def test_a_capture_without_any_request_is_no_error(tmp_path):
     path = capture(tmp_path, lines="full", faults=[fault("clock-dead", after_s=0.0, level="low")])
     assert replayed(path) is None or not replayed(path).candidates
+
+
+def test_comparing_surveying_and_verifying_replay_the_program_as_well(tmp_path):
+    """From two leads nothing but the program tells a short of data lines."""
+    well, short = tmp_path / "well", tmp_path / "short"
+    well.mkdir()
+    short.mkdir()
+    good, bad = capture(well), capture(short, faults=[fault("shorted", lines=["D5", "D6"])])
+    options = Options(roms=(("patrol.rom", 0, PROGRAM),), clock_hz=3_276_800)
+    assert [finding.lines for finding in compare(str(good), str(bad), options).new] == [("D5", "D6")]
+    assert not compare(str(good), str(bad), replace(options, replay=False)).new
+    verdicts = [observe(str(path), options).diagnosis.verdict for path in (good, bad)]
+    assert [verdict.state for verdict in verdicts] == ["no_fault_found", "fault"]
+    rows = [examine_task(Task(str(path.parent), path.name, 0, 0), options).capture for path in (good, bad)]
+    assert [row["state"] for row in rows] == ["no_fault_found", "fault"]

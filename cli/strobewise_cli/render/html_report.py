@@ -32,6 +32,7 @@ from strobewise_cli.render.html_data import PageData, collect_all, finding_key, 
 from strobewise_cli.render.html_viewer import viewer
 from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.render.pinout import chips_to_look_at, coverage, pinout, pins_to_measure
+from strobewise_cli.render.replay_strip import strip_table
 from strobewise_cli.render.waveform import plain
 from strobewise_cli.terminal import one_line
 
@@ -117,6 +118,7 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
         "pins": pinout(pins_to_measure(diagnosis), coverage(diagnosis), chips_to_look_at(diagnosis)),
         "findings": without_told_steps(finding_blocks(diagnosis.findings, captures), diagnosis),
         "seen": [sentence(f"{what.topic}: {what.text}") for what in observations(diagnosis.evidence)],
+        "strip": strip_table(diagnosis.evidence.replay),
         "line_rows": line_rows(diagnosis),
         "missing": names_text([line.line for line in diagnosis.lines if line.state == "not_captured"]),
         "unmapped": some([use.name for data in captures for use in data.examined.channels.unmapped]),

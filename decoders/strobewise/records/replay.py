@@ -29,6 +29,26 @@ class Split(NamedTuple):
     first_s: float  #: when their predictions differ on it first
 
 
+class StripCycle(NamedTuple):
+    """A machine cycle in a stretch that is shown; what is not known is None, a kind that is not known is empty."""
+
+    kind: str
+    t_states: Optional[int]  #: without wait states
+    address: Optional[int]
+    data: Optional[int]
+
+
+class Strip(NamedTuple):
+    """The cycles around the place where the healthy machine parts from the capture."""
+
+    first: int  #: number of the first cycle shown, from where the program begins
+    first_s: float
+    differs: Optional[int]  #: the first of these that is not what was due
+    captured: Tuple[StripCycle, ...]
+    due: Tuple[StripCycle, ...]  #: what a healthy machine does
+    fault: Tuple[StripCycle, ...]  #: what one with a fault of the first group does, empty where none is named
+
+
 @dataclass
 class ReplayRecord:
     """The known program beside one capture."""
@@ -53,6 +73,7 @@ class ReplayRecord:
     device_s: Optional[float] = None  #: when the expansion device failed first although the program runs as it should
     like: int = 0  #: different parts that would do the same, too many to name any
     alike: Tuple[Candidate, ...] = ()  #: those
+    strip: Optional[Strip] = None  #: where the healthy machine parts
     since_s: Optional[float] = None  #: when the fault of the first group began, where it was not there from the begin on
 
     @property

@@ -60,8 +60,8 @@ class ComparedBus:
         self._guessed = 0
         self._opcode = 0
         self._resets = frozenset((*seen.resets, *resets))
-        self._hides = {kind for kind in _HIDDEN if kind not in seen.shown}
-        self._hides |= {kind for kind, strobe in ((WRITE, "WR"), (READ, "RD")) if not {"MREQ", strobe} & seen.captured}
+        self.hides = {kind for kind in _HIDDEN if kind not in seen.shown}
+        self.hides |= {kind for kind, strobe in ((WRITE, "WR"), (READ, "RD")) if not {"MREQ", strobe} & seen.captured}
 
     def internal(self, t_states: int) -> None:
         if self._due != NOT_KNOWN:
@@ -158,7 +158,7 @@ class ComparedBus:
             self._due = NOT_KNOWN
         if self.board.timed:
             self.board.at_cycle(row)
-        if kind in self._hides and (row >= self.end or kinds[row] != ANY):
+        if kind in self.hides and (row >= self.end or kinds[row] != ANY):
             if self._due != NOT_KNOWN:
                 self._due += T_STATES[kind]
             self._hidden.append((row - 1, kind))

@@ -81,7 +81,7 @@ class Course(ComparedBus):
         self._tables: dict[int, List[int]] = {}  # page of an interrupt table in ROM -> its vectors
         self._grants = frozenset(seen.grants)
         self._interrupts = not seen.input_idle("INT") and not board.deaf_to_interrupts
-        self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self._hides and "MREQ" in seen.captured
+        self._interrupts_unseen = self._interrupts and ACKNOWLEDGE in self.hides and "MREQ" in seen.captured
         self._nmis = not seen.input_idle("NMI")
         self.halted: List[int] = []  #: fetches of the halted CPU
         self._mark = self._save()

@@ -78,6 +78,21 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
     record.split_by = _splits(seen, first)
 
 
+def best_course(record: ReplayRecord, tried: Sequence[Tried]) -> Optional[Tuple[Outcome, ReplayBoard]]:
+    """Return the course and the board of the first candidate, None where none is named."""
+    if not record.candidates:
+        return None
+    named = record.candidates[0]
+    key = named.fault, named.place, named.lines, named.region
+    of_it = []
+    for one in tried:
+        hypothesis = one.hypothesis
+        if (hypothesis.fault.kind, hypothesis.place, hypothesis.fault.lines, hypothesis.region) == key:
+            of_it.append(one)
+    best = max(of_it, key=lambda one: one.outcome.matched, default=None)
+    return None if best is None else (best.outcome, best.board)
+
+
 def goes_its_own_way(outcome: Outcome) -> bool:
     """Whether a course is no short loop, which other programs than this one might be in as well."""
     return len({p.address for p in outcome.log if p.kind == FETCH}) >= OWN_PLACES

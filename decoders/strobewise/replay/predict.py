@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List, NamedTuple, Tuple
+from typing import Iterator, List, NamedTuple, Optional, Tuple
 
 from .board import ReplayBoard
 from .compared import T_STATES
@@ -34,41 +34,68 @@ class _Recorder:
     def __init__(self, board: ReplayBoard, most: int) -> None:
         self._board, self._most = board, most
         self.cycles: List[List[int]] = []
+        self.transfers: List[Tuple[Value, Value]] = []  #: (address, data) of each
 
-    def _note(self, kind: int) -> None:
+    def _note(self, kind: int, address: Value) -> None:
         if len(self.cycles) >= self._most:
             raise _Enough
         self.cycles.append([kind, T_STATES[kind]])
+        self.transfers.append((address, Unknown(0, 0xFF)))
+
+    def _moved(self, address: Value, data: Value) -> Value:
+        self.transfers[-1] = address, data
+        return data
 
     def internal(self, t_states: int) -> None:
         self.cycles[-1][1] += t_states
 
     def fetch(self, address: Value, refresh: int) -> int:
-        self._note(FETCH)
-        opcode = self._board.read("opcode_fetch", address)[0]
+        self._note(FETCH, address)
+        opcode = self._moved(address, self._board.read("opcode_fetch", address)[0])
         if isinstance(opcode, Unknown):
             raise Lost
         return opcode
 
     def read(self, address: Value) -> Value:
-        self._note(READ)
-        return self._board.read(_KIND_NAMES[READ], address)[0]
+        self._note(READ, address)
+        return self._moved(address, self._board.read(_KIND_NAMES[READ], address)[0])
 
     def write(self, address: Value, value: Value) -> None:
-        self._note(WRITE)
+        self._note(WRITE, address)
+        self._moved(address, value)
         self._board.write(_KIND_NAMES[WRITE], address, value)
 
     def io_read(self, port: Value) -> Value:
-        self._note(IO_READ)
+        self._note(IO_READ, port)
         return self._board.port(_KIND_NAMES[IO_READ])[0]
 
     def io_write(self, port: Value, value: Value) -> None:
-        self._note(IO_WRITE)
+        self._note(IO_WRITE, port)
+        self._moved(port, value)
         self._board.write(_KIND_NAMES[IO_WRITE], port, value)
 
 
 class _Enough(Exception):
     pass
+
+
+def rhythm_from(
+    board: ReplayBoard, state: Optional[Tuple[object, ...]], most: int
+) -> Iterator[Tuple[int, int, Value, Value]]:
+    """Yield (kind, T-states, address, data) of a machine's cycles from a state of the CPU on, from reset where that is None."""
+    cpu = UncertainCpu()
+    cpu.forget()
+    cpu.sp = 0xFFFF
+    if state is not None:
+        cpu.restore(state)
+    bus = _Recorder(board, most)
+    try:
+        while True:
+            cpu.step(bus)  # type: ignore[arg-type]  # as below
+    except (_Enough, Lost):
+        pass
+    for (kind, t_states), (address, data) in zip(bus.cycles, bus.transfers):
+        yield kind, t_states, address, data
 
 
 def predict(board: ReplayBoard, most: int) -> Rhythm:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Iterator, Optional, Sequence
+from typing import Callable, Iterator, List, Optional, Sequence
 
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
@@ -12,13 +12,14 @@ from .catalogue import Hypothesis, draw
 from .compared import Predicted
 from .course import COMPLETE, PARTED
 from .healthy import Run, repair, run_course, run_healthy
-from .judging import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried, goes_its_own_way, judge_tried
+from .judging import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried, best_course, goes_its_own_way, judge_tried
 from .known import Program
 from .late import BEGINS, begun_on_the_way
 from .leads import blame_lead, dead_leads, strays
 from .observed import FETCH, PAUSE, READ, RESET, SILENCE, WRITE, Observed
 from .paging import judge_paging
 from .stopped import silent_since, who_stopped_it
+from .strip import strip_of
 from .timed import board_for
 
 LEAST_COMPARED = 16  #: cycles below which nothing is said
@@ -78,6 +79,7 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
     if healthy is None or seen.found_by is None:
         return None
     record = _record(seen, program, healthy)
+    tried: List[Tried] = []
     short = record.healthy_matched < FULL_SHARE * record.cycles
     if healthy.outcome.ended == PARTED and short and record.cycles >= LEAST_COMPARED:
         tried = list(_try_all(seen, program, healthy, record)) if hypotheses else []
@@ -94,6 +96,8 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
         if seen.found_by == PAUSE:
             tried = [one for one in tried if one.outcome.matched >= FULL_SHARE * record.cycles and goes_its_own_way(one.outcome)]
         judge_tried(record, seen, program, tried)
+    if healthy.outcome.ended == PARTED and record.healthy_matched < FULL_SHARE * record.cycles:
+        record.strip = strip_of(seen, program, healthy, best_course(record, tried) if hypotheses else None)
     if seen.found_by == PAUSE:  # a reset or a bus master: only who explains all of it shows that it was the reset
         if not record.candidates:
             return None
