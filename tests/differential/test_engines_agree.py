@@ -168,6 +168,21 @@ def test_on_simulated_machines(tmp_path_factory, faults, leads, sample_hz, delay
     assert stream_rows(blocks, captured, timescale) == as_tuples(numpy_rows(blocks, captured, timescale))
 
 
+@pytest.mark.parametrize("sample_hz", [6_600_000, 7_200_000, 7_500_000])
+@pytest.mark.parametrize("leads", ["full", "eight", "two"])
+def test_a_length_that_too_few_samples_tell_is_empty_and_not_wrong(tmp_path_factory, leads, sample_hz):
+    """At some two samples a T-state a clock that is not told, and not counted, is known to some percent: no length is read off it."""
+    arguments = {"machine": GENERIC, "lines": LINE_SETS[leads], "sample_hz": sample_hz, "seed": 6, "duration_s": 0.0012}
+    blocks, captured, timescale = simulated(tmp_path_factory, **arguments)
+    rows = numpy_rows(blocks, captured, timescale)
+    assert stream_rows(blocks, captured, timescale) == as_tuples(rows)
+    truth = simulate(**arguments).truth["cycles"]
+    starts = np.array([cycle["start_s"] for cycle in truth])
+    at = np.searchsorted(starts, np.array([row.start for row in rows]) * timescale / 1e15 + 0.5 / GENERIC.clock_hz) - 1
+    pairs = [(row.t_states, truth[k]["t_states"]) for row, k in zip(rows, at, strict=True) if 0 <= k < len(truth) - 1]
+    assert [pair for pair in pairs if None not in pair and pair[0] != pair[1]] == []
+
+
 @SLOW
 @given(data=st.data(), seed=st.integers(0, 1 << 30), left_out=st.sets(st.sampled_from(STROBES), max_size=2))
 def test_on_buses_by_chance(data, seed, left_out):

@@ -64,6 +64,13 @@ class Calibration(NamedTuple):
     strobe_t_ticks: Optional[float] = None  #: what /MREQ alone says of a T-state, sampled closely enough to say it
 
     @property
+    def tells_lengths(self) -> bool:
+        """Whether cycles have a length: not by a T-state that was learned from strobes sampled so slowly that it is off by some percent."""
+        if self.t_ticks is None:
+            return False
+        return self.t_source in ("CLK", "given", "clocked") or self.t_ticks >= TIMING_SAMPLES_MIN * self.sample_ticks
+
+    @property
     def samples_per_t(self) -> Optional[float]:
         """Samples in one T-state, or None when its length is not known."""
         return None if self.t_ticks is None else self.t_ticks / max(self.sample_ticks, 1e-9)

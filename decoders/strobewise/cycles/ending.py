@@ -51,7 +51,7 @@ def ended(columns: Columns, latest: int, breaks: Breaks, calibration: Calibratio
     t_states = np.full(n, NOT_KNOWN, np.int64)
     if calibration.counts_clock:
         t_states[:-1] = np.diff(clock)
-    elif calibration.t_ticks is not None:
+    elif calibration.t_ticks is not None and calibration.tells_lengths:
         t_states[:-1] = np.round(np.diff(start) / calibration.t_ticks)
     t_states[:-1][moved[1:]] = NOT_KNOWN
     cut = note == _CUT_SHORT

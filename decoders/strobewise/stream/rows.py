@@ -80,7 +80,7 @@ class CycleRows:
         """captured: canonical names of the lines. begun, ended: called with the items."""
         self.begun, self.ended = begun, ended  #: may be replaced while nothing is under way
         self._t = calibration.t_ticks
-        self._counts_clock = calibration.counts_clock
+        self._counts_clock, self._tells_lengths = calibration.counts_clock, calibration.tells_lengths
         t = self._t or 0.0
         self._framed, self._bare = ([_Place.of(at, width, t) for at, width in table] for table in (_FRAMED, _BARE))  # by kind index
         self._spike = 0.5 * t if calibration.counts_clock and t >= 4 * calibration.sample_ticks else 0.0
@@ -224,7 +224,7 @@ class CycleRows:
         rows[0] = row
         t_states: Optional[int] = clock - before_clock
         if not self._counts_clock:
-            t_states = None if self._t is None else round((start - before_start) / self._t)
+            t_states = round((start - before_start) / self._t) if self._t is not None and self._tells_lengths else None
         if t_states is not None and t_states < SHORTEST[before_kind]:
             t_states = None
         self.ended(_new(Ended, (before, KINDS[before_kind], before_start, start, t_states, before_note)))
@@ -239,7 +239,7 @@ class CycleRows:
             return None
         if self._counts_clock:
             length = follower.clock - row.clock
-        elif self._t is not None:
+        elif self._t is not None and self._tells_lengths:
             length = round((follower.start - row.start) / self._t)
         else:
             return None
