@@ -17,6 +17,7 @@ from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.gathering import gather
 from strobewise.errors import CaptureError
+from strobewise.evidence import strobe_leads
 from strobewise.profile.options import Options
 from strobewise.watch import watching
 from strobewise.watch.stream import StreamReader
@@ -180,6 +181,39 @@ def test_raw_samples_are_judged_as_their_edges_are(tmp_path, window_s, block_byt
     assert watch.totals.inferred_fetches <= 40 and all(sum(window.cycles.values()) > 100 for window in windows[:-1])
 
 
+def test_labels_are_looked_at_until_they_are_seen_to_be_right(healthy, failing, monkeypatch):
+    looked = []
+    real = strobe_leads._mislabelled
+    monkeypatch.setattr(strobe_leads, "_mislabelled", lambda stretch: looked.append(int(stretch.times[0])) or real(stretch))
+    _, windows = follow(healthy, 0.005)
+    assert len(windows) >= 4 and len(looked) == 1
+    looked.clear()
+    _, windows = follow(failing, 0.005)
+    faulty = [window.number for window in windows if window.verdict.state == "fault"]
+    behind = [window for window in windows if window.number == faulty[-1] + 1]
+    assert not behind or any(abs(at * 1e-9 - behind[0].start_s) < 1e-4 for at in looked)  # once more behind a fault
+
+
+def test_leads_that_change_places_on_the_way_are_found(healthy, tmp_path):
+    """From the middle of the stream on /RD and /RFSH are exchanged."""
+    with VcdCapture(str(healthy)) as capture:
+        channels = map_channels(capture.header.channels)
+        blocks = list(capture.blocks(channels.assignments))
+        middle = (int(blocks[0].times[0]) + int(blocks[-1].times[-1])) // 2
+        one, other = np.uint64(BIT["RD"]), np.uint64(BIT["RFSH"])
+
+        def exchanged(block):
+            unlike = (block.words >> one ^ block.words >> other) & np.uint64(1) & (block.times > middle).astype(np.uint64)
+            return block._replace(words=block.words ^ (unlike << one | unlike << other))
+
+        capture.blocks = lambda assignments: iter([exchanged(block) for block in blocks])
+        watch = Watch(capture, channels, Options(), 0.005)
+        windows = list(watch.windows())
+    rules = {fault.rule for window in windows for fault in window.faults if window.start_s > middle * 1e-9}
+    assert any("lead" in rule for rule in rules), rules
+    assert all(window.verdict.state == "no_fault_found" for window in windows if window.end_s < middle * 1e-9)
+
+
 def test_what_is_read_ahead_is_bounded_by_its_rows(healthy, monkeypatch):
     monkeypatch.setattr("strobewise.watch.stream.READ_AHEAD", 3_000)
     with VcdCapture(str(healthy), 4_000) as capture:
@@ -207,7 +241,12 @@ def test_a_damaged_stream_is_judged_up_to_the_damage(healthy, tmp_path):
 
 def test_each_window_has_counters_of_its_own(healthy, monkeypatch):
     stretches = []
-    monkeypatch.setattr(watching, "gather", lambda path, stretch, *rest: [stretches.append(stretch), gather(path, stretch, *rest)][1])
+
+    def noted(path, stretch, *rest, **more):
+        stretches.append(stretch)
+        return gather(path, stretch, *rest, **more)
+
+    monkeypatch.setattr(watching, "gather", noted)
     _, windows = follow(healthy)
     assert len(stretches) == len(windows) >= 4
     for stretch in stretches[1:]:

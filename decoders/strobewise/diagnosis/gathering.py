@@ -35,11 +35,13 @@ def gather(
     options: Options,
     progress: Callable[[int], None] | None = None,
     more_parts: Sequence[Maker] = (),
+    labels_trusted: bool = False,
 ) -> Examined:
     """Rebuild the cycles of an open capture, or of a stretch of one that answers like it, and gather the evidence.
 
     capture: a capture, or a window of a stream.
     blocks: those of the capture, for its channels' assignments.
+    labels_trusted: the labels of the strobes were seen to be right in what came before.
     """
     captured, tick_s = channels.captured, capture.header.tick_s
     collector = Collector(captured, tick_s)
@@ -62,7 +64,7 @@ def gather(
         part.fill(evidence)
     stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0)
     sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
-    evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses)
+    evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses, labels_trusted)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)
     add_lost_requests(evidence)
     return Examined(path, channels, evidence, _interval(evidence, capture), end, start, tick_s)

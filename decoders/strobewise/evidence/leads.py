@@ -46,9 +46,14 @@ class LeadsPart(Part):
         return join_buses(self._parts, self._has_address, self._has_data) if self._parts else None
 
 
-def judge_leads(evidence: BusEvidence, stretch: Stretch, channels: ChannelMap, buses: Buses | None) -> LeadsRecord:
-    """Say what the labels should be. stretch: the kept part of the raw capture. buses: the sample of a :class:`LeadsPart`."""
-    change = relabel_strobes(evidence, stretch)
+def judge_leads(
+    evidence: BusEvidence, stretch: Stretch, channels: ChannelMap, buses: Buses | None, trusted: bool = False
+) -> LeadsRecord:
+    """Say what the labels should be. stretch: the kept part of the raw capture. buses: the sample of a :class:`LeadsPart`.
+
+    trusted: those of the strobes were seen to be right.
+    """
+    change = relabel_strobes(evidence, stretch, trusted)
     if change is None and buses is not None and not odd_strobes(evidence):
         change = relabel_buses(buses, _crossed(evidence))
     if change is None:

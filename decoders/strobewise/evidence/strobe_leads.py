@@ -77,8 +77,11 @@ def odd_strobes(evidence: BusEvidence) -> list[str]:
     ]  # fmt: skip
 
 
-def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | None:
-    """Return the exchange of leads, or those inverted, with which all strobes behave; None when the labels are good."""
+def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = False) -> Relabelling | None:
+    """Return the exchange of leads, or those inverted, with which all strobes behave; None when the labels are good.
+
+    trusted: the labels were seen to be right, so that they are asked about only where something is out of place.
+    """
     strobes = [name for name in STROBES if name in evidence.captured]
     odd = odd_strobes(evidence)
     clock_odd = "CLK" in evidence.captured and evidence.clock.source != "CLK" and evidence.requests > 0
@@ -86,7 +89,7 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch) -> Relabelling | No
     silent = evidence.requests * FEW_REQUESTS < max((evidence.line(name).edges for name in strobes), default=0)
     if len(stretch.times) < EVENTS_MIN:
         return None
-    if not (odd or runs or clock_odd or silent) and not _mislabelled(stretch):
+    if not (odd or runs or clock_odd or silent) and (trusted or not _mislabelled(stretch)):
         return None
     stretch = replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED])
     before = _try(stretch, ())

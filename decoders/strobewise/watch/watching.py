@@ -33,6 +33,7 @@ from .stretch import Statistics, Stretch, counted, cut_out, since
 WINDOW_S = 0.1  #: holds several interrupts of a machine that is interrupted fifty times a second
 MOST_EVENTS = 1 << 21  #: a window ends here at the latest: 32 MiB of words and times
 AROUND_S = 0.005  #: saved before and after a fault
+REQUESTS_SEEN = 1000  #: requests of a window in which every strobe had its place, from which the labels are believed
 SLICE_S = 0.005  #: a window in which strobes are missing is looked at again in slices: a short fault drowns in a long window
 MOST_SLICES = 24  #: slices of a window that are looked at closer, so that the watch keeps up with the stream
 SHORTEST_S = 0.0005  #: what is left behind the last window is judged from this length on: a few samples would say that nothing moves
@@ -114,6 +115,7 @@ class Watch:
         self._carry: Block | None = None  #: the last row of the window before
         self._statistics: Statistics = {}  #: where they stood at the end of the window before
         self._taken = 0
+        self._labels_seen = False  #: in a window without a fault: nobody moves leads unseen, since a strobe is out of place then
 
     def windows(self, waiting: Callable[[], None] | None = None) -> Iterator[Window]:
         """Yield the windows until the stream ends. waiting: called now and then while nothing comes, and between blocks.
@@ -172,8 +174,10 @@ class Watch:
         stretch.taken = self._taken
         self._statistics = statistics
         self._keep(stretch)
-        examined = gather(self._path, stretch, self._channels, stretch.blocks(self._channels.assignments), self._options)
+        blocks = stretch.blocks(self._channels.assignments)
+        examined = gather(self._path, stretch, self._channels, blocks, self._options, labels_trusted=self._labels_seen)
         window = self._judge(examined, stretch)
+        self._labels_seen = window.verdict.state == "no_fault_found" and examined.evidence.requests >= REQUESTS_SEEN
         if window.verdict.state != "fault":
             window = self._look_closer(window, examined, stretch)
         self.totals.add(window)
