@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from real_host import decode, mapping, need_host, run_host
 
@@ -50,6 +52,42 @@ def test_a_clock_that_stops_in_the_first_stretch(tmp_path):
     run_strobewise("simulate", TRACES / "scenarios" / "clock-stops.toml", "--start", "900us", "--duration", "1ms", "-o", simulated)
     (only,) = findings(simulated, tmp_path)
     assert "CLK stopped: CLK ran at 3.15 MHz and stopped at " in only
+
+
+@pytest.mark.parametrize(
+    "fault, leads, words",
+    [
+        ("wait-held:after_s=0.0035", "full", r"/WAIT held: /WAIT low from 2\.5 ms to the end"),
+        ("reset-held:after_s=0.003", "full", r"/RESET held: /RESET low from 2 ms to the end"),
+        ("busreq-held:after_s=0.002", "full", r"/BUSREQ held: /BUSREQ and /BUSACK low from 1 ms to the end"),
+        ("clock-dead:after_s=0.003", "full", r"CLK stopped: CLK ran at 3\.15 MHz and stopped at 2 ms"),
+        ("dead-high:line=CLK,at=probe", "full", r"CLK stopped: no edge on CLK in 3 ms, although the CPU makes"),
+        ("dead-high:line=MREQ,at=probe", "M1,MREQ,CLK", r"/MREQ dead: \d+ pulses of /M1, /MREQ high throughout"),
+        ("dead-low:line=IORQ", "full", r"/IORQ inside memory requests: /IORQ low throughout"),
+        ("leads-swapped:lines=RD+WR", "full", r"/RD dead: .*; a lead on the wrong pin looks the same here"),
+        ("lead-inverted:line=RFSH", "full", r"/RFSH dead: .*just the opposite, so the lead or the channel is inverted"),
+    ],
+)  # fmt: skip
+def test_what_the_capture_shows_is_said_and_nothing_else(fault, leads, words, tmp_path):
+    """Of a machine that stands still or a line that is dead, no other line is blamed."""
+    capture = tmp_path / "simulated.vcd"
+    run_strobewise(
+        "simulate", TRACES / "machines" / "dunlin.toml", "--fault", fault, "--lines", leads, "--start", "1ms", "--duration", "3ms",
+        "--sample-rate", "24M", "-o", capture,
+    )  # fmt: skip
+    texts = {line.split(": ", 1)[1] for line in findings(capture, tmp_path, show="strobewise_faults=findings")}
+    assert any(re.match(words, text) for text in texts)
+    assert {text.partition(": ")[0] for text in texts} <= {words.partition(": ")[0], *(("/WR dead",) if "RD+WR" in fault else ())}
+
+
+def test_where_no_strobe_moves_it_is_said_what_holds_the_machine(tmp_path):
+    capture = tmp_path / "simulated.vcd"
+    run_strobewise(
+        "simulate", TRACES / "machines" / "dunlin.toml", "--fault", "reset-held", "--lines", "control", "--duration", "2ms", "-o", capture,
+    )  # fmt: skip
+    run_strobewise("prepare", capture, "-o", tmp_path / "x.vcd")
+    remarks = decode(tmp_path / "x.vcd", "strobewise_cycles=remarks")
+    assert any("No strobe moves here: /RESET is low" in line for line in remarks)
 
 
 def test_faults_are_said_before_the_capture_ends(tmp_path):

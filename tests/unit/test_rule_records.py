@@ -308,11 +308,13 @@ HOST = {
     "stretch": {
         "fetch-strobe-missing", "refresh-strobe-missing", "memory-request-missing", "io-request-missing", "read-strobe-missing",
         "write-strobe-missing", "halt-line-contradicted", "requests-without-fetch",
+        "io-request-conflict",
     },
     "standstill": {"reset-held", "wait-held", "bus-request-held", "clock-stopped", "went-silent"},
     "ongoing": {"reset-loop", "refresh-starved"},
+    "lasting": {"interrupt-held", "halted-for-good"},
     "whole": {
-        "interrupt-held", "nmi-held", "halted-for-good", "capture-too-coarse", "no-requests", "paging-not-triggered",
+        "nmi-held", "capture-too-coarse", "no-requests", "paging-not-triggered",
         "paging-device-silent", "paging-not-released",
     },
 }  # fmt: skip

@@ -51,6 +51,40 @@ def test_no_line_is_held_for_longer_than_the_stretch_that_is_judged():
     assert observer.evidence(observer.whole, 0, 3360).lines["HALT"].asserted_s == pytest.approx(3080e-6)
 
 
+HELD = Bus(("MREQ", "RESET", "BUSACK", "WAIT"), 1_000_000, 7.0, "MREQ", 1.0, False, True)
+
+
+@pytest.mark.parametrize("time, first, since", [(0, True, 0), (500, False, 500)], ids=["a level", "an edge"])
+def test_a_line_was_at_the_level_that_its_first_edge_comes_from(time, first, since):
+    observer = Observer(HELD)
+    observer.line("RESET", 0, time)
+    reset = observer.evidence(observer.whole, 0, 2000).lines["RESET"]
+    assert (reset.asserted_first, reset.edges, reset.asserted_s) == (first, int(not first), pytest.approx((2000 - since) / 1e6))
+
+
+@pytest.mark.parametrize("frozen, since", [(True, 1000), (False, 2000)], ids=["within a cycle", "between two"])
+def test_a_wait_that_holds_a_cycle_began_with_it(frozen, since):
+    observer = Observer(HELD)
+    for number in range(10):
+        observer.begun(fetch(number, number, IDLE, IDLE))
+    observer.quiet(2000, IDLE & ~MASK["WAIT"] & ~(MASK["MREQ"] if frozen else 0), -1, 1000)
+    assert observer.evidence(observer.whole, 0, 4000).lines["WAIT"].longest.start_s == pytest.approx(since / 1e6)
+
+
+def test_a_granted_bus_is_no_request():
+    observer = Observer(HELD)
+    observer.begun(fetch(0, 0, IDLE, IDLE))
+    observer.begun(Begun(1, "bus_granted", 40, 4000, None, None, None, False, IDLE, None))
+    assert observer.evidence(observer.whole, 0, 4000).last_request_s == pytest.approx(24e-6)
+
+
+@pytest.mark.parametrize("pulses, captured", [(0, True), (9, False)], ids=["dead", "not followed"])
+def test_a_clock_that_never_moved_in_the_first_stretch_is_judged(pulses, captured):
+    observer = Observer(Bus(("MREQ", "CLK"), 1_000_000, 7.0, "MREQ", 1.0, False, True, (("CLK", pulses),)))
+    evidence = observer.evidence(observer.whole, 0, 4000)
+    assert ("CLK" in evidence.captured) == captured and evidence.line("CLK").edges == 0
+
+
 def test_refreshes_are_requests_of_their_own_and_their_longest_pause_is_kept():
     observer = Observer(BUS)
     in_refresh = IDLE & ~MASK["MREQ"] & ~MASK["RFSH"]

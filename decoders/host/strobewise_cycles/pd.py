@@ -20,7 +20,8 @@ from strobewise.stream.labels import WORDS, CycleItems, LengthItems, wait_texts
 from strobewise.stream.pins import CHANNELS
 from strobewise.stream.sampler import Sampler, Sinks
 
-WAITS, LENGTHS, REMARKS = range(len(KINDS), len(KINDS) + 3)
+#: The window colours a class by its number and its row: so waits are orange and remarks red, lengths neither.
+LENGTHS, REMARKS, WAITS = range(len(KINDS), len(KINDS) + 3)
 FETCHED, WRITTEN = range(2)
 CLOCK_RANGE_HZ = (10_000, 50_000_000)
 
@@ -51,9 +52,9 @@ class Decoder(srd.Decoder):
     )
     annotations = (
         *((kind.replace("_", "-"), WORDS[kind].long) for kind in KINDS),
-        ("wait-states", "Wait states"),
         ("cycle-length", "Cycle length"),
         ("remark", "Remark"),
+        ("wait-states", "Wait states"),
     )
     annotation_rows = (
         ("cycles", "Machine cycles", tuple(range(len(KINDS)))),
@@ -154,8 +155,8 @@ class Decoder(srd.Decoder):
         def moved(line, level, time):
             put(time, time, stream, ("line", line, level, time))
 
-        def quiet(time, control, last_clock):
-            put(time, time, stream, ("quiet", time, control, last_clock))
+        def quiet(time, control, last_clock, since):
+            put(time, time, stream, ("quiet", time, control, last_clock, since))
 
         return Sinks(begun, ended, settled, moved, quiet, self.remark)
 

@@ -15,12 +15,13 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
         break
 
 from strobewise.rules import find_rule, run
-from strobewise.rules.base import host_rules
+from strobewise.rules.base import LASTING_S, host_rules
 from strobewise.stream.labels import ALONE_TEXTS, finding_texts
 from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
 
-FINDING, TRIGGER, ANSWER, REMARK, WARNING, SILENCE = range(6)
+#: The window colours a class by its number and its row: so findings are red and warnings yellow.
+TRIGGER, ANSWER, SILENCE, REMARK, FINDING, WARNING = range(6)
 FIRST_STRETCH, STRETCH_CYCLES = 64, 512  #: machine cycles that the rules judge together: a few at first, twice as many each time
 ANSWER_LINES = ("ROMDIS", "WAIT", "INT", "NMI", "BUSREQ")
 
@@ -45,16 +46,16 @@ class Decoder(srd.Decoder):
         {"id": "released_by", "desc": "Paging: fetches that release it (0x2f40-0x2f4f)", "default": ""},
     )
     annotations = (
-        ("finding", "Finding"),
         ("paging-trigger", "Paging trigger"),
         ("paging-answer", "Paging answer"),
-        ("remark", "Remark"),
-        ("warning", "Warning"),
         ("paging-silence", "Paging trigger without an answer"),
+        ("remark", "Remark"),
+        ("finding", "Finding"),
+        ("warning", "Warning"),
     )
     annotation_rows = (
-        ("findings", "Findings", (FINDING, WARNING)),
         ("paging", "Paging", (TRIGGER, ANSWER, SILENCE)),
+        ("findings", "Findings", (FINDING, WARNING)),
         ("remarks", "Remarks", (REMARK,)),
     )
 
@@ -64,7 +65,7 @@ class Decoder(srd.Decoder):
     def reset(self):
         self.observer = self.paging = None
         self.of_stretch, self.of_standstill, self.ongoing = host_rules("stretch"), host_rules("standstill"), host_rules("ongoing")
-        self.of_whole = host_rules("whole", "standstill", "ongoing")
+        self.of_lasting, self.of_whole = host_rules("lasting"), host_rules("whole", "standstill", "ongoing", "lasting")
         self.stopped = False
         self.cycles = self.stretch_start = 0
         self.stretch_cycles = FIRST_STRETCH
@@ -96,34 +97,36 @@ class Decoder(srd.Decoder):
         if message is None:  # the host runs it by itself
             self.show(REMARK, 0, 1, ALONE_TEXTS)
             return
-        try:
-            self.take(message)
+        try:  # two of three messages are these, so they are asked for first
+            if message[0] == "cycle":
+                self.cycle(message[1])
+            elif message[0] == "end":
+                if message[1].note:
+                    self.observer.ended(message[1])
+            else:
+                self.take(message)
         except Exception as error:  # in the host's window an exception would hide all that was found
             self.stopped = True
             self.show(REMARK, start, end, [f"strobewise stopped here, please report it: {error!r}", "stopped", "!"])
 
     def take(self, message):
-        """Take one message of the cycle stream."""
+        """Take one message of the cycle stream, but those of a cycle."""
         what, observer = message[0], self.observer
-        if what == "end":
-            if observer is not None:
-                observer.ended(message[1])
-        elif what == "bus":
+        if what == "bus":
             self.observer = Observer(message[1])
             if message[1].rate is None:
                 self.show(REMARK, 0, 1, ["The sample rate is not known: what is too long or too often is not judged", "no rate", "!"])
             self.watch_paging(message[1])
         elif observer is None:
             return
-        elif what == "cycle":
-            self.cycle(message[1])
         elif what == "line":
             observer.line(*message[1:])
             if message[1:3] == ("RESET", 1):
                 self.judge_ongoing(message[3])
         elif what == "quiet":
-            observer.quiet(*message[1:])
-            self.judge(observer.whole, 0, message[1], self.of_standstill - self.standing, self.standing)
+            observer.quiet(*message[1:5])
+            rules = self.of_standstill | self.of_stretch if self.cycles == self.stretch_start == 0 else self.of_standstill
+            self.judge(observer.whole, 0, message[1], rules - self.standing, self.standing)
         elif what == "finish":
             self.finish(message[1])
 
@@ -146,11 +149,15 @@ class Decoder(srd.Decoder):
 
     def judge_ongoing(self, now):
         """Let speak, once, the rules for which what there was up to now is enough."""
-        if self.told < self.ongoing:
-            self.judge(self.observer.whole, 0, now, self.ongoing - self.told, self.told)
+        rules = self.ongoing | self.of_lasting if now >= LASTING_S * self.observer.rate else self.ongoing
+        if not self.told >= rules:
+            self.judge(self.observer.whole, 0, now, rules - self.told, self.told, at_end=False)
 
-    def judge(self, counts, start, end, rules, spoken=None, silent=()):
-        """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken; silent: need not speak again."""
+    def judge(self, counts, start, end, rules, spoken=None, silent=(), at_end=True):
+        """Let rules judge a stretch, and show what they find over it; spoken: is told which have spoken; silent: need not speak again.
+
+        at_end: what has lasted up to now lasts to the end of the capture.
+        """
         if self.observer.bus.rate is None:
             rules = rules & self.of_stretch  # the others judge seconds
         evidence = self.observer.evidence(counts, max(start, 0), max(end, 0))
@@ -161,6 +168,9 @@ class Decoder(srd.Decoder):
                 continue
             first = start if finding.first_s is None else round(finding.first_s * self.observer.rate)
             last = end if finding.last_s is None else round(finding.last_s * self.observer.rate)
+            lasts = finding.severity == "fault" and last - first > LASTING_S * self.observer.rate
+            if not at_end and finding.rule in self.of_lasting and not lasts:
+                continue
             place = FINDING if finding.severity == "fault" else WARNING
             self.show(place, first, last, finding_texts(finding, find_rule(finding.rule).title))
             if finding.severity == "fault":
@@ -186,7 +196,8 @@ class Decoder(srd.Decoder):
             return
         how = "without /M1" if begun.inferred else "fetched"
         long = f"Paging trigger 0x{begun.address:04x} {how}, no answer on {line} within {self.asked.within_t} T-states"
-        self.show(SILENCE, begun.start, begun.release, [long, "No answer", "-"])
+        waited = round(self.asked.within_t * self.observer.bus.t_samples)
+        self.show(SILENCE, begun.release, begun.release + waited, [long, "No answer", "-"])  # behind the trigger's own item
 
     def finish(self, end):
         """Judge what is left, and what only the whole capture shows."""

@@ -29,6 +29,10 @@ CLASSES = (
 REMARK = len(CLASSES) - 1
 
 
+def ignore(_):
+    """Do nothing with what comes before the bus is known."""
+
+
 class Decoder(srd.Decoder):
     """Instructions."""
 
@@ -49,6 +53,7 @@ class Decoder(srd.Decoder):
 
     def reset(self):
         self.program = None
+        self.begun = self.ended = ignore
         self.stopped = False
         self.number = 0
         class_of = {what: next(i for i, (name, _) in enumerate(CLASSES) if name == STEP_CLASSES[what]) for what in STEP_CLASSES}
@@ -66,26 +71,28 @@ class Decoder(srd.Decoder):
         if message is None:  # the host runs it by itself
             self.put(0, 1, self.out, [REMARK, ALONE_TEXTS])
             return
-        try:
-            self.take(message)
+        try:  # two of three messages are these, so they are asked for first
+            if message[0] == "cycle":
+                self.begun(message[1])
+            elif message[0] == "end":
+                self.ended(message[1])
+            else:
+                self.take(message)
         except Exception as error:  # in the host's window an exception would hide all that was found
             self.stopped = True
             self.remark(start, end, f"strobewise stopped here, please report it: {error!r}", "stopped")
 
     def take(self, message):
-        """Take one message of the cycle stream."""
+        """Take one message of the cycle stream, but those of a cycle."""
         what = message[0]
-        if self.program is None and what != "bus":
-            return
-        if what == "cycle":
-            self.program.begun(message[1])
-        elif what == "end":
-            self.program.ended(message[1])
-        elif what == "bus":
+        if what == "bus":
             self.program = Program(message[1], self.stepped)
+            self.begun, self.ended = self.program.begun, self.program.ended
             if self.program.missing:
                 lines = ", ".join(self.program.missing)
                 self.remark(0, 1, f"No opcode can be read: map the data bus ({lines} missing)", "no data")
+        elif self.program is None:
+            return
         elif what == "line" and message[1] == "RESET":
             self.program.reset(message[2], message[3])
         elif what == "finish":

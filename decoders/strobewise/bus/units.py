@@ -36,6 +36,6 @@ def time_words(seconds: Optional[float]) -> str:
         return f"{round(seconds / t_s, 1):g} T" if abs(seconds) < 10 * t_s else f"{round(seconds / t_s):,} T".replace(",", " ")
     size = abs(seconds)
     for limit, factor, unit in ((1e-6, 1e9, "ns"), (1e-3, 1e6, "µs"), (1.0, 1e3, "ms")):
-        if size < limit:
+        if size < limit * 0.9995:  # what is rounded to a thousand is one of the next unit
             return f"{seconds * factor:.3g} {unit}"
     return f"{seconds:.3f}".rstrip("0").rstrip(".") + " s"  # a moment late in a long capture is looked for to the millisecond

@@ -32,11 +32,12 @@ CAUTION_LIVE = (
 
 #: Of what a rule that sees the same less closely says nothing: of anything, of the same bus, of the lines that were named.
 Scope = Literal["all", "bus", "lines"]
-Host = Optional[Literal["stretch", "standstill", "ongoing", "whole"]]
+Host = Optional[Literal["stretch", "standstill", "ongoing", "lasting", "whole"]]
 HOSTS: Tuple[Host, ...] = (
     "stretch",  # over each stretch of cycles, whatever its length
     "standstill",  # over the whole capture, and as soon as the bus stands still
     "ongoing",  # over what there was up to now, since nothing that follows takes it back
+    "lasting",  # over what there was up to now, where it finds a fault that has lasted for LASTING_S; over the whole capture at its end
     "whole",  # over the whole capture at its end
     None,
 )
@@ -166,6 +167,7 @@ HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 BUSES = (frozenset(ADDRESS), frozenset(DATA))
 
 BLIND_SAMPLES = 1.9  #: samples a T-state below which what is read may be sampled when nobody drives the bus, again and again
+LASTING_S = 0.045  #: what has lasted for so long, longer than two frames at 50 Hz, is told before the capture ends (common practice)
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 
 #: Share of transfers that must look as samples at the clock edge do; those of a good clocked capture all do, whatever single

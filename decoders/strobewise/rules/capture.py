@@ -176,7 +176,7 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="/IORQ asserted while /MREQ is, which the CPU never does",
     causes="a floating /IORQ (dead output, lead off), or /MREQ and /IORQ (pins 19 and 20) bridged",
     next_step="power off and measure the resistance between pins 19 and 20; then check the lead for /IORQ", source="UM0080, timing figures",
-    host=None,
+    host="stretch",
     picture=Picture(("MREQ", "IORQ", "RD", "WR"), OUTPUT, (done("floating", line="IORQ"),)),
 )  # fmt: skip
 def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:

@@ -13,7 +13,7 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
 from ..records.evidence import PATTERN_LINES, BusEvidence, LineEvidence
 from . import blame
-from .base import Found, rule, too_coarse
+from .base import LASTING_S, Found, rule, too_coarse
 from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
@@ -34,7 +34,6 @@ NMI_STAYS_S = 0.02  #: a button let go of by then
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALTED_AT = 4  #: addresses fetched from under one and the same low /HALT, from which it is no halt: that fetches one
 HALT_JUDGED_T = 45_000.0  #: T-states that must be among the time below: a clock as slow as some kilohertz has slow interrupts as well
-HALT_JUDGED_S = 0.045  #: longer than two frames at 50 Hz: an interrupt would have come (common practice)
 
 
 def _rest_after(evidence: BusEvidence, name: str) -> bool:
@@ -207,7 +206,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
     causes="an interrupt source that never lets go: its acknowledge does not reach it, or the line is shorted to ground",
     next_step=f"find who pulls {pin_text('INT')}: unplug everything from the expansion port; check what clears the interrupt source",
     source="UM0080, interrupt response; the checks: common practice",
-    host="whole", seen_astray=True, lasting=True,
+    host="lasting", seen_astray=True, lasting=True,
     picture=Picture(("INT", "M1", "IORQ"), ANSWER, (done("int-held"),), long_t=66),
 )  # fmt: skip
 def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
@@ -229,7 +228,7 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
     elif evidence.has("IORQ") or evidence.has("M1"):
         yield Found(
             f"{stretch}, acknowledged {acknowledged} times: the line is held, or the program keeps interrupts off", ("INT",),
-            severity="fault" if evidence.least_s(evidence.duration_s) > HALT_JUDGED_S else "note", first_s=first, last_s=last, confidence=HINT,
+            severity="fault" if evidence.least_s(evidence.duration_s) > LASTING_S else "note", first_s=first, last_s=last, confidence=HINT,
         )  # fmt: skip
 
 
@@ -319,7 +318,7 @@ def nmi_storm(evidence: BusEvidence) -> Iterator[Found]:
     next_step=f"look for activity on {pin_text('INT')}: none means the interrupt source, pulses without an acknowledge mean that the "
     "program has interrupts off; then see what the program did before the HALT (listing)",
     source="UM0080, halt exit; the checks: common practice",
-    host="whole", seen_astray=True, lasting=True, undecided=4,
+    host="lasting", seen_astray=True, lasting=True, undecided=4,
     picture=Picture(("HALT", "M1", "MREQ", "A"), STORE_LOAD, other_program="halts"),
 )  # fmt: skip
 def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
@@ -336,7 +335,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
-    certain = evidence.least_s(span.length_s) > HALT_JUDGED_S and span.length_s * (evidence.clock.hz or 4e6) > HALT_JUDGED_T
+    certain = evidence.least_s(span.length_s) > LASTING_S and span.length_s * (evidence.clock.hz or 4e6) > HALT_JUDGED_T
     # Interrupts are on, or nothing says that they are off: the next one may be due later.
     waits = not certain and (evidence.cycles["interrupt_acknowledge"] > 0 or evidence.enables is None or evidence.enables > 0)
     if asked is None:

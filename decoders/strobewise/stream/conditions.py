@@ -17,6 +17,7 @@ Condition = Dict[Any, Any]
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
 HELD_T = 512.0  #: T-states that a strobe may be asserted, or released; whoever waits longer does so edge by edge
+EARLY_RELEASE_T = 0.15  #: the late look at a request is so much before its release, and a sample at least: it may come a little early
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
 
 
@@ -60,7 +61,15 @@ class Conditions:
         self.second: List[Condition] = [{P_MREQ: "r"}, *data, {"skip": max(1, self.points[2.0] - self.points[1.5])}]
         self.framing: List[Condition] = [{P_CLK: "r"}, {P_MREQ: "f"}, *([{P_IORQ: "f"}] if self.io else [])]
         self.refresh: List[Condition] = [{"skip": self.refresh_at}, *reset]
+        self._late(reset)
         self.again: Condition = {"skip": self.sample}
+
+    def _late(self, reset: List[Condition]) -> None:
+        """Make the lists for one look late in a request, in place of its sample point and each change of the data bus."""
+        early = self.limits.lead + max(self.sample, int(EARLY_RELEASE_T * self.t))
+        skips = (max(1, int(width * self.t) - early) for width in (1.5, 2.0))
+        self.late_points: List[List[Condition]] = [[{P_MREQ: "r"}, {"skip": skip}, *reset] for skip in skips]
+        self.late_release: List[Condition] = [{P_MREQ: "r"}, *reset, {"skip": self.held}]
 
     def _between(self, captured: FrozenSet[str], calibration: Calibration, reset: List[Condition]) -> None:
         """Make the lists for the time between requests. The first condition is that /MREQ falls, and so on in the order made here."""

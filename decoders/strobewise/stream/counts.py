@@ -21,8 +21,7 @@ class Counts:
         self.notes: Dict[str, int] = {}
         self.halts: Dict[int, None] = {}  #: addresses at which the CPU stood halted
         self._halted: Dict[int, int] = {}  #: address of each cycle that may yet be noted as halted, by its number
-        self._granted_first = False
-        self.first: Optional[int] = None  #: start of the first cycle, None also where a bus grant comes before it
+        self.first: Optional[int] = None  #: start of the first cycle
         self.last: Optional[int] = None  #: last release
         self.silence: Optional[Tuple[int, int]] = None
         self.no_refresh: Optional[Tuple[int, int]] = None
@@ -44,11 +43,9 @@ class Counts:
         number, kind, start, release, address, _, waits, inferred, control, refresh = item
         seen, key, last = self._seen, (kind, control, refresh, waits, inferred), self.last
         seen[key] = seen[key] + 1 if key in seen else 1
-        self.last = release
         if kind == "bus_granted":
-            if last is None:
-                self._granted_first = True
-            return
+            return  # that the CPU asks for nothing is all that it says
+        self.last = release
         if last is None:
             self.first = start
         elif self.silence is None or start - last > self.silence[1] - self.silence[0]:
@@ -95,7 +92,6 @@ class Counts:
             for note, number in part.notes.items():
                 both.notes[note] = both.notes.get(note, 0) + number
         both.halts = dict.fromkeys([*self.halts, *later.halts][:_HALTS_KEPT])
-        both._granted_first = self._granted_first if self.last is not None else later._granted_first
         both.first = self.first if self.last is not None else later.first
         both.last = self.last if later.last is None else later.last
         both.silence = _longest(self.silence, _between(self.last, later.first), later.silence)

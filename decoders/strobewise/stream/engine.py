@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, FrozenSet, List, Optional, Tuple
+from typing import Callable, Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
 from ..bus.lines import LINES, MASK
@@ -156,6 +156,11 @@ class StreamEngine:
             tracker.rows.blinded(time)
         elif was and not now:
             tracker.rows.sees_again(time)
+
+    @property
+    def pulses(self) -> Dict[str, int]:
+        """Pulses of each strobe, and rising edges of CLK, in the stretch that settled the time base."""
+        return self._warm_up.pulses
 
     @property
     def begun(self) -> bool:

@@ -1,9 +1,12 @@
 """The fast path: machine cycles of a bus on which every strobe has earned trust and nothing is out of the ordinary.
 
-Four looks at a fetch, three at a read or write, one lookup of the control lines; what a strobe means is looked up in the table that the
-tracker uses, and the items are given out by the same hands. No request is made into an object but at the end of a trust group, where the
-tracker judges the strobes anew. Whatever does not fit is handed back: between requests to :mod:`points`, within one to the engine, which
-then looks at every edge. So it changes no cycle, only what it costs.
+Four looks at a fetch, three at a read or write, one lookup of all pins; what a strobe means is looked up in the table that the tracker
+uses, and the items are given out by the same hands. One look comes late in the request, when the CPU takes the data. Where a replay of the
+warm-up shows that data may come later still, the sample point and each change of the data bus behind it are looked at instead.
+
+No request is made into an object but at the end of a trust group, where the tracker judges the strobes anew. Whatever does not fit is
+handed back: between requests to :mod:`points`, within one to the engine, which then looks at every edge. So it changes no cycle, only what
+it costs.
 """
 
 from __future__ import annotations
@@ -92,17 +95,19 @@ class FastPath:
     """Follows memory requests for as long as they are what they should be."""
 
     def __init__(
-        self, host: Host, tracker: CycleTracker, captured: FrozenSet[str], control: ControlWords, conditions: Conditions
+        self, host: Host, tracker: CycleTracker, captured: FrozenSet[str], control: ControlWords, conditions: Conditions, late: bool
     ) -> None:
-        """host: see conditions.Host."""
+        """host: see conditions.Host. late: one late look at a request will do."""
         self._host, self._tracker, self._conditions = host, tracker, conditions
         self._trust = sum(bit for name, bit in _TRUST.items() if name in captured)
         self._possible = captured >= _NEEDED
         self._cards = _Cards(control, self._trust, tracker.rows.has_address, tracker.rows.has_data)
         self._refreshes = _Refreshes(control)
         self._levels = tuple(1 if name in captured else UNMAPPED for name in ("BUSACK", "RESET"))
+        self._late = late
         self.pending: Optional[Request] = None  #: the last request, where the tracker was not given it yet
         self.fall = 0  #: assert edge of the last request
+        self.pins: Pins = ()  #: what was seen last
 
     def will_do(self, pins: Pins) -> bool:
         """Say whether nothing is out of the ordinary. pins: the levels now, while nothing is under way."""
@@ -110,8 +115,8 @@ class FastPath:
         trusted = self._possible and tracker.trust == self._trust
         return trusted and not tracker.waiting and pins[P_BUSACK:STROBE_PINS] == self._levels
 
-    def follow(self, clocks: Clocks) -> Tuple[Pins, Optional[List[Event]]]:
-        """Give out cycles until something is out of the ordinary: one flat loop, since here the time goes.
+    def follow(self, clocks: Clocks, pins: Pins) -> Tuple[Pins, Optional[List[Event]]]:
+        """Give out cycles until something is out of the ordinary: one flat loop, since here the time goes. pins: the levels now.
 
         Returns the pins, and None where the caller must see to what a wait for Conditions.idle has brought; or else the events from
         which on every edge must be looked at, none where the strobes have merely lost some trust. However it ends, the tracker knows of
@@ -120,9 +125,10 @@ class FastPath:
         host, tracker, conditions = self._host, self._tracker, self._conditions
         wait, add = host.wait, tracker.rows.add
         cards, refreshes, has_data = self._cards, self._refreshes, tracker.rows.has_data
-        idle, idle_timed, refresh_wait, release = conditions.idle, conditions.idle_timed, conditions.refresh, conditions.release[P_MREQ]
-        levels = self._levels
-        points = (conditions.point[P_MREQ, 1.5], conditions.point[P_MREQ, 2.0])  # with /M1 low, with /M1 high
+        idle, idle_timed, refresh_wait, levels = conditions.idle, conditions.idle_timed, conditions.refresh, self._levels
+        release, points = conditions.release[P_MREQ], [conditions.point[P_MREQ, width] for width in (1.5, 2.0)]  # with /M1 low, high
+        if self._late:
+            release, points = conditions.late_release, conditions.late_points
         clock, clock_at, quiet = conditions.clock, conditions.clock_at, conditions.quiet
         gap, lead, refresh_rise = REFRESH_GAP_MAX * conditions.t, conditions.limits.lead, conditions.refresh_rise
         fall, rise = host.samplenum, tracker.last_rise
@@ -195,7 +201,7 @@ class FastPath:
         finally:
             if last is not None:
                 tracker.catch_up(fetches, others, last)
-            self.pending, self.fall = None if pending is None else request_of(pending), fall
+            self.pending, self.fall, self.pins = None if pending is None else request_of(pending), fall, pins
 
     def _end_group(self, fetches: int, others: int, last: Optional[Cycle], cycle: Cycle) -> int:
         """Hand the tracker a cycle with which, or next to which, a trust group ends; returns how many requests are left in the group.

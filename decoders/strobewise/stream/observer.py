@@ -13,6 +13,7 @@ from ..records.evidence import BusEvidence, ClockEvidence, LineEvidence, Span, c
 from .counts import Counts
 from .records import Begun, Bus, Ended
 
+_FRAMING = MASK["MREQ"] | MASK["IORQ"]
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
 
 
@@ -71,8 +72,11 @@ class Observer:
         """bus: the first item of the stream."""
         self.bus = bus
         self.rate = float(bus.rate or 1)
-        self.captured = frozenset(bus.captured) - (frozenset() if bus.counts_clock else frozenset(("CLK",)))  # its edges were not seen
+        self._pulses = dict(bus.pulses)
+        followed = bus.counts_clock or not self._pulses.get("CLK", 1)
+        self.captured = frozenset(bus.captured) - (frozenset() if followed else frozenset(("CLK",)))  # its edges are not seen
         self._last_clock: Optional[int] = None
+        self._control = 0  #: levels when nothing moved, last
         self._held = {name: _Held(name) for name in HELD_LINES if name in self.captured}
         self._by_sample = [held for name, held in self._held.items() if name not in ("RESET", "BUSACK")]
         self._mask = sum(held.mask for held in self._by_sample)
@@ -104,15 +108,22 @@ class Observer:
         """Take an edge of /RESET or /BUSACK."""
         held = self._held.get(name)
         if held is not None:
+            if not held.known and time > 0:
+                held.level(0, level != held.active)  # what it comes from
             held.level(time, level == held.active)
 
-    def quiet(self, time: int, control: int, last_clock: int) -> None:
-        """Take the levels of the control lines while nothing moves, and the last rising edge of CLK (-1: not known)."""
-        self._last_clock = last_clock if last_clock >= 0 else None
+    def quiet(self, time: int, control: int, last_clock: int, since: int) -> None:
+        """Take the levels of the control lines while nothing moves, and the last rising edge of CLK (-1: not known).
+
+        since: the last edge of a strobe. /WAIT, where it holds a cycle, was low within a clock of that.
+        """
+        self._last_clock, self._control = last_clock if last_clock >= 0 else None, control
+        if "WAIT" in self._held and not control & MASK["WAIT"] and control & _FRAMING != _FRAMING:
+            self._held["WAIT"].level(since, True)
         self._sample(time, control)
         for name in ("RESET", "BUSACK"):
             if name in self._held:
-                self.line(name, 1 if control & MASK[name] else 0, time)
+                self._held[name].level(time, bool(control & MASK[name]) == bool(self._held[name].active))
 
     def _sample(self, time: int, control: int) -> None:
         for held in self._by_sample:
@@ -158,8 +169,13 @@ class Observer:
                 asserted = sum(number for pattern, number in seen if pattern >> bit & 1)
                 lines[name].edges = 0 if asserted in (0, total) and name != "MREQ" else 2 * asserted
                 lines[name].high_fraction = 1.0 - asserted / total if total else None
-        if "CLK" in lines:
+        if "CLK" in lines and self._pulses.get("CLK", 1):
             lines["CLK"].edges = 2 * evidence.requests + 1  # it is counted by, so it moved; how often does not matter
+        if not evidence.requests:  # what the first stretch showed is all there is
+            for name in ("CLK", *STROBES):
+                if name in lines:
+                    lines[name].edges = 2 * self._pulses.get(name, 0)
+                    lines[name].high_fraction = 1.0 if self._control & MASK[name] else 0.0
         for name, held in self._held.items():
             before = self._before.get(name, 0) if of_stretch else 0
             held.record(lines[name], start, end, self.rate, before)

@@ -44,15 +44,15 @@ _SEEN_KEPT = 64  #: changes of the data bus kept of one request
 class PointSampler:
     """Looks at points until something is out of the ordinary."""
 
-    def __init__(self, host: Host, engine: StreamEngine, captured: FrozenSet[str], control: ControlWords) -> None:
-        """host: see conditions.Host. The engine is settled, and nothing is under way on the bus."""
+    def __init__(self, host: Host, engine: StreamEngine, captured: FrozenSet[str], control: ControlWords, late: bool) -> None:
+        """host: see conditions.Host. The engine is settled, and nothing is under way on the bus. late: see FastPath."""
         assert engine.calibration is not None and engine.tracker is not None
         self._host = host
         self._engine = engine
         self._tracker = engine.tracker
         self._control = control
         self._conditions = conditions = Conditions(captured, engine.calibration)
-        self._fast = FastPath(host, engine.tracker, captured, control, conditions)
+        self._fast = FastPath(host, engine.tracker, captured, control, conditions, late)
         #: strobes to rely on before the refresh behind a fetch is taken on one sample
         self._refresh_trust = TRUST_M1 | TRUST_RFSH | (TRUST_RD if "RD" in captured else 0)
         in_refresh = (("MREQ", 0), ("M1", 1), ("IORQ", 1), ("RD", 1), ("WR", 1), ("RFSH", 0))
@@ -67,7 +67,7 @@ class PointSampler:
         self._pending: Optional[Request] = None  #: the request before, until no spike can have torn it
         self._waiting = True  #: something may wait for its follower
         self._carried = False  #: the pins of the next request were read already
-        self._fall = self._host.samplenum  #: of the last request
+        self.fall = self._host.samplenum  #: of the last request
         self._early: Optional[Event] = None  #: where /RD or /WR fell before their request
         self._slow = pins[P_BUSACK:STROBE_PINS]  #: levels of /BUSACK and /RESET that the tracker knows
         self._high = [place for place in (P_MREQ, P_IORQ, P_RD, P_WR) if pins and pins[place] == 1]  #: released between requests
@@ -107,9 +107,9 @@ class PointSampler:
         """Leave requests to the fast path for as long as it can do; returns as `run` does, None where it can go on here."""
         fast = self._fast
         try:
-            self._pins, story = fast.follow(self._clocks)
+            self._pins, story = fast.follow(self._clocks, self._pins)
         finally:
-            self._pending, self._fall = fast.pending, fast.fall
+            self._pending, self.fall, self._pins = fast.pending, fast.fall, fast.pins
         if story is None:
             return self._see()
         if not story:
@@ -138,7 +138,7 @@ class PointSampler:
                 self._clocks.edge(fall)
             return None
         self._carried = False
-        self._fall = fall
+        self.fall = fall
         trust = tracker.trust
         sure = bool(trust & TRUST_M1)  # whether /M1 says how long the request must be at least
         to_point = conditions.point[P_MREQ, 2.0 if sure and first[P_M1] else 1.5]
@@ -211,7 +211,7 @@ class PointSampler:
                 self._clocks.edge(fall)
             self._clocks_behind(fall)
         self._carried = False
-        self._fall = fall
+        self.fall = fall
         sure = self._tracker.trust & TRUST_M1  # an acknowledge, which takes less time, would show /M1
         at = fall + conditions.points[2.5 if sure and first[P_M1] else 1.5]
         to_point: List[Condition] = [{P_IORQ: "r"}, {"skip": max(1, at - host.samplenum)}]
@@ -323,7 +323,7 @@ class PointSampler:
             self._give()
         self._tracker.advance(now)
         self._waiting = self._tracker.waiting
-        if now - self._fall > conditions.longest:
+        if now - self.fall > conditions.longest:
             return self._leave((now, self._pins))
         return None
 

@@ -65,3 +65,4 @@ class Bus(NamedTuple):
     sample_ticks: float  #: the analyser's own sample interval, in the host's samples
     counts_clock: bool  #: T-states are counted by clock edges
     mreq_frames: bool  #: /MREQ frames the requests, else /RD and /WR do
+    pulses: Tuple[Tuple[str, int], ...] = ()  #: pulses of each strobe, and rising edges of CLK, in that stretch

@@ -65,6 +65,8 @@ class _Row(NamedTuple):
     moved: bool = False  #: by its strobes it began no later than the cycle before it did: where is not known
 
 
+_Fields = Tuple[int, int, int, int, int, int, Optional[int], Optional[int], str, bool, bool]  #: of a _Row: a name for each costs time
+
 #: Line of the request, kind, whether that is inferred, assert and release, control word at the sample point, address and data (None where
 #: they are not known), release and control word of the refresh that belongs to it.
 Cycle = Tuple[int, int, bool, int, int, int, Optional[int], Optional[int], Optional[Tuple[int, int]]]
@@ -89,7 +91,7 @@ class CycleRows:
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN
         self._rises: List[int] = []  #: rising clock edges
         self._counts: List[int] = []  #: their running numbers
-        self._rows: Deque[_Row] = deque()
+        self._rows: Deque[_Fields] = deque()
         self._next = 0
         self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise, T1, its number]; -1 for what is not known yet
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
@@ -131,8 +133,8 @@ class CycleRows:
             self._grants[-1][1] = rise
             return
         for place, row in enumerate(self._rows):
-            if row.open:
-                self._rows[place] = over = row._replace(rise=rise, open=False)
+            if row[9]:
+                self._rows[place] = over = _Row(*row)._replace(rise=rise, open=False)
                 self._give(over)
                 self._close()
                 return
@@ -169,17 +171,13 @@ class CycleRows:
         """Take the next cycle. See Cycle."""
         if self._grants and self._grants[0][0] < fall:
             self.insert_grants(fall)
-        blind, rises = self._blind, self._rises
         place = self._bare[kind] if line == LINE_BARE else self._framed[kind]
-        _, shift, late, whole, width, longest = place
-        if not self._counts_clock or not rises:
-            start, clock = fall - shift, 0
-        elif whole or rises[-1] > fall - late:
-            start, clock = self._t1(fall, place)
-        else:
-            start, clock = rises[-1], self._counts[-1]
-        if blind and self._in_blind(fall, fall):
-            start = fall - shift
+        start, clock = fall - place[1], 0
+        if self._counts_clock and self._rises:
+            limit, rises = fall - place[2], self._rises
+            start, clock = (rises[-1], self._counts[-1]) if rises[-1] <= limit and not place[3] else self._t1(fall, place)
+            if self._blind and self._in_blind(fall, fall):
+                start = fall - place[1]
         note, moved = "", False
         if start <= self._latest or self._breaks.spans:
             kind, inferred, start, moved, note = self._cut(kind, inferred, start, fall, rise)
@@ -188,14 +186,14 @@ class CycleRows:
         self._latest = start
         waits: Optional[int] = None
         if self._waits_known and kind != UNKNOWN:
-            waits = 0 if rise - fall <= longest else round((rise - fall) / (self._t or 1.0) - width)
+            waits = 0 if rise - fall <= place[5] else round((rise - fall) / (self._t or 1.0) - place[4])
         number = self._next
         self._next = number + 1
         release, in_refresh = refresh or (rise, None)
         self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
         if kind == FETCH and not control & HALT and not note:
             note = "halt"
-        self._lay(_new(_Row, (number, kind, start, clock, fall, rise, address, data, note, False, moved)))
+        self._lay((number, kind, start, clock, fall, rise, address, data, note, False, moved))
 
     def _cut(self, kind: int, inferred: bool, start: int, fall: int, rise: int) -> Tuple[int, bool, int, bool, str]:
         """See to a cycle that may be cut off, or that begins before the one before it; returns kind, inferred, start, moved and note."""
@@ -206,7 +204,7 @@ class CycleRows:
             kind, inferred = UNKNOWN, False
         return kind, inferred, self._latest if moved else start, moved, "cut_short" if in_reset else ""
 
-    def _lay(self, row: _Row) -> None:
+    def _lay(self, row: _Fields) -> None:
         """Lay a row behind those that are there, and end those that it settles."""
         rows = self._rows
         if len(rows) != 1 or self._resets or self._blind:
@@ -294,8 +292,8 @@ class CycleRows:
         """Give out the second item of every cycle that what followed has settled."""
         rows = self._rows
         while len(rows) > 1 or (final and rows):
-            row = rows[0]
-            follower = rows[1] if len(rows) > 1 else None
+            row = _Row(*rows[0])
+            follower = _Row(*rows[1]) if len(rows) > 1 else None
             if row.open:
                 return
             nmi = False
@@ -312,17 +310,18 @@ class CycleRows:
         rows = self._rows
         if len(rows) < 3:
             return False if final else None
-        first, second = rows[1], rows[2]
+        own, first, second = _Row(*rows[0]), _Row(*rows[1]), _Row(*rows[2])
         if second.kind != WRITE or first.address is None or second.address != first.address - 1 & 0xFFFF:
             return False
         if self.has_data:
             high = -1 if first.data is None else first.data
             low = -1 if second.data is None else second.data
-            if high << 8 | low != rows[0].address:
+            if high << 8 | low != own.address:
                 return False
         if len(rows) < 4:
             return False if final else None
-        return rows[3].kind == FETCH and rows[3].address == NMI_ADDRESS
+        response = _Row(*rows[3])
+        return response.kind == FETCH and response.address == NMI_ADDRESS
 
     def _end(self, row: _Row, follower: Optional[_Row], nmi: bool) -> None:
         if follower is None:

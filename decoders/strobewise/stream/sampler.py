@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Callable, FrozenSet, Iterable, List, NamedTuple, Optional, Sequence, Tuple, TypeVar
 
 from ..bus.calibration import Calibration, TimeBase
+from ..bus.lines import bar
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from ..bus.units import FS_PER_S
 from .conditions import QUIET_T, Condition, Event, Host, Pins
@@ -27,6 +28,7 @@ LONG_QUIET_T = 512.0  #: T-states without a strobe's edge that are worth telling
 EDGES_MIN = 24  #: requests that are looked at edge by edge before points will do again
 EDGES_GROW = 16  #: so many times more after each spike or the like, so that a noisy capture is looked at edge by edge
 EDGES_MAX = 1 << 30
+LATE_TURNS_MAX = 2  #: turns to points in the warm-up with which late looks do: with more, too much does not fit them
 EVEN_MIN = 64  #: equal steps of one strobe that no program makes: refreshes and accesses take turns, and differ in width
 
 Thing = TypeVar("Thing")
@@ -46,7 +48,7 @@ class Sinks(NamedTuple):
     ended: Callable[[Ended], None]
     settled: Callable[[Bus], None]  #: before the first item
     moved: Callable[[str, int, int], None]  #: an edge of /RESET or /BUSACK: line, level behind it, sample
-    quiet: Callable[[int, int, int], None]  #: no strobe moves: sample, levels of the control lines, last rising edge of CLK or -1
+    quiet: Callable[[int, int, int, int], None]  #: no strobe moves: sample, control lines, last edges of CLK (or -1) and of a strobe
     remark: Callable[[int, int, str, str], None]  #: something that the user should know: from, to, long and short text
 
 
@@ -55,6 +57,14 @@ def is_even(events: Sequence[Event]) -> bool:
     moves = [now for (_, before), (now, pins) in pairwise(events) if pins[P_MREQ] != before[P_MREQ]]
     steps = [later - earlier for earlier, later in pairwise(moves)]
     return len(steps) >= EVEN_MIN and 2 * max(steps) <= 3 * min(steps)  # two samples or three; the steps of /MREQ differ threefold
+
+
+def no_strobe_moves(pins: Pins, clock_is_still: bool) -> str:
+    """Return what to say where no strobe moves: what is seen that holds a CPU."""
+    low = [bar(name) for name in ("RESET", "WAIT", "BUSREQ") if pins[CHANNELS.index(name)] == 0]
+    held = [f"{' and '.join(low)} {'is' if len(low) == 1 else 'are'} low"] if low else []
+    held += ["CLK does not move"] if clock_is_still else []
+    return "No strobe moves here: " + ("; ".join(held) or "the machine stands still, or the channels are wrong")
 
 
 def pairwise(things: Sequence[Thing]) -> Iterable[Tuple[Thing, Thing]]:
@@ -84,6 +94,9 @@ class Sampler:
         self._control = ControlWords()
         self._last_pins: Pins = ()
         self._points: Optional[PointSampler] = None
+        self._late = False  #: one late look at a request will do
+        self._since = 0  #: last edge of a strobe, while edges are looked at
+        self._turns = 0  #: times that edges gave way to points
         self._seen: List[Event] = []  #: events of the warm-up
         self._rows: Optional[Rows] = Rows()  #: cycles of the warm-up, None behind it
         self.captured: FrozenSet[str] = frozenset()
@@ -113,8 +126,9 @@ class Sampler:
         edges_min = EDGES_MIN
         while True:
             pins = self._edges(engine, events, edges_min)
+            self._turns += 1
             if self._points is None:
-                self._points = PointSampler(self._host, engine, self.captured, self._control)
+                self._points = PointSampler(self._host, engine, self.captured, self._control, self._late)
             spikes = self._points.spikes
             events = self._points.run(pins)
             if self._points.spikes > spikes:
@@ -141,16 +155,19 @@ class Sampler:
         if self._every_edge or engine.glitches or not self._points_can_do(engine.calibration):
             self._every_edge = True
             return
-        trial = Rows()
-        again = Sampler(ReplayHost(events), Sinks(trial.begun, trial.ended, *_NOBODY))
-        again.captured, again._rows = self.captured, None
-        copy = StreamEngine(self.captured, trial.begun, trial.ended)
-        copy.preset(engine.calibration, engine.busack_valid, engine.tracker.trust)
-        try:
-            again._follow(copy, events[:1])
-        except EOFError:
-            pass
-        self._every_edge = not same_rows(rows.rows, trial.rows)
+        for self._late in (True, False):
+            trial = Rows()
+            again = Sampler(ReplayHost(events), Sinks(trial.begun, trial.ended, *_NOBODY))
+            again.captured, again._rows, again._late = self.captured, None, self._late
+            copy = StreamEngine(self.captured, trial.begun, trial.ended)
+            copy.preset(engine.calibration, engine.busack_valid, engine.tracker.trust)
+            try:
+                again._follow(copy, events[:1])
+            except EOFError:
+                pass
+            self._every_edge = not same_rows(rows.rows, trial.rows)
+            if not self._every_edge and again._turns <= LATE_TURNS_MAX:
+                return
 
     def _finish(self) -> None:
         """Give out what is left at the end of the capture."""
@@ -165,21 +182,26 @@ class Sampler:
         engine.finish(now)
         last = (self._points.last_pins if self._points is not None else ()) or self._last_pins
         if last:
-            self._quiet(now, last)
+            since = max(self._since, self._points.fall) if self._points is not None else self._since
+            self._quiet(now, last, since)
 
-    def _quiet(self, now: int, pins: Pins) -> None:
+    def _quiet(self, now: int, pins: Pins, since: int) -> None:
+        """Tell that nothing moves. since: the last edge of a strobe."""
         clock = self.engine.last_clock if self.engine is not None else None
-        self._sinks.quiet(now, self._control[pins[:P_ADDRESS]], -1 if clock is None else clock)
+        self._sinks.quiet(now, self._control[pins[:P_ADDRESS]], -1 if clock is None else clock, since)
 
     def _settled(self, calibration: Calibration) -> None:
+        pulses = self.engine.pulses if self.engine is not None else {}
         self._sinks.settled(
             Bus(
                 tuple(name for name in CHANNELS if name in self.captured), self._rate, calibration.t_ticks, calibration.t_source,
-                calibration.sample_ticks, calibration.counts_clock, calibration.mreq_frames,
+                calibration.sample_ticks, calibration.counts_clock, calibration.mreq_frames, tuple(pulses.items()),
             )
         )  # fmt: skip
         now = max(self._host.samplenum, 0)
         samples = calibration.samples_per_t
+        if "CLK" in self.captured and pulses.get("CLK") == 0:
+            self._sinks.remark(0, now, "CLK is mapped and does not move: T-states are measured by the strobes", "CLK still")
         if samples is None:
             self._sinks.remark(0, now, "The length of a T-state does not show: set clock_hz, or capture more strobes", "T?")
         elif samples < TIMING_SAMPLES_MIN:
@@ -204,27 +226,34 @@ class Sampler:
     def _edges(self, engine: StreamEngine, events: Sequence[Event], requests_min: int) -> Pins:
         """Look at every edge, beginning with events seen already, until points will do; returns the pins then."""
         host, wait, word_of = self._host, self._host.wait, self._word
+        strobes: Pins = ()
         for time, pins in events:
             engine.feed(time, word_of(pins))
+            if pins[:P_RFSH] != strobes:
+                strobes, self._since = pins[:P_RFSH], time
         if engine.tracker is None:
             self._warm_up(engine)
             self._try_points(engine)
         assert engine.calibration is not None
         every = self._conditions(engine.calibration.counts_clock)
-        every.append({"skip": int(QUIET_T * (engine.calibration.t_ticks or 64.0))})
+        step = int(QUIET_T * (engine.calibration.t_ticks or 64.0))
+        every.append({"skip": step})
         requests = 0
-        strobes, since = (events[-1][1][:P_RFSH], events[-1][0]) if events else ((), host.samplenum)
         long_quiet = int(LONG_QUIET_T * (engine.calibration.t_ticks or 64.0))
-        told = since + long_quiet
+        begun = self._since
+        told = max(begun + long_quiet, host.samplenum + step)  # not before CLK had the time to show that it runs
         while True:
             pins = wait(every)
             matched, now = host.matched, host.samplenum
             if pins[:P_RFSH] != strobes:
-                strobes, since = pins[:P_RFSH], now
-                told = now + long_quiet
-            elif now >= told:
-                self._quiet(now, pins)
-                told = now + (now - since)
+                strobes, self._since = pins[:P_RFSH], now
+                if engine.tracker is not None and engine.tracker.last_rise >= 0:  # else what moves asks for nothing
+                    begun, told = now, now + long_quiet
+            if now >= told:
+                told = now + (now - begun)
+                if now - begun >= SILENCE_SAMPLES and engine.tracker is not None and not engine.tracker.settled:
+                    engine.tracker.settle()
+                self._quiet(now, pins, self._since)
             self._last_pins = pins
             if matched[-1]:
                 engine.advance(now)
@@ -258,13 +287,13 @@ class Sampler:
         if clock:
             first.append({P_CLK: "e"})
         first.append({"skip": STEP_SAMPLES})
-        start, told = host.samplenum, False
+        start, told, ticks = host.samplenum, False, False
         while not engine.begun:
-            pins = wait(first)
+            pins = self._last_pins = wait(first)
+            ticks = ticks or (clock and host.matched[-2])
             if not told and host.samplenum - start >= SILENCE_SAMPLES:
                 told = True
-                long = "No strobe moves here: the machine stands still, or the channels are wrong"
-                self._sinks.remark(start, host.samplenum, long, "no strobe")
+                self._sinks.remark(start, host.samplenum, no_strobe_moves(pins, clock and not ticks), "no strobe")
             if True in host.matched[:-1]:
                 engine.feed(host.samplenum, word_of(pins))
         every = self._conditions(clock, all_lines=True)

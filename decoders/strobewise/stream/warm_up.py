@@ -10,6 +10,7 @@ from typing import Dict, FrozenSet, List, Sequence, Tuple
 
 from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, TimeBase, calibrate
 from ..bus.lines import CONTROL, LINE, MASK
+from ..bus.lines import STROBES as STROBE_NAMES
 from ..bus.semantics import REFRESH_GAP_MAX
 from .grid import estimate_sample_interval
 
@@ -40,6 +41,7 @@ class WarmUp:
         self._control: List[int] = []
         self._strobe_edges = 0
         self._clock_edges = 0
+        self.pulses: Dict[str, int] = {}  #: pulses of each strobe, and rising edges of CLK, once it is settled
 
     @property
     def begun(self) -> bool:
@@ -78,6 +80,8 @@ class WarmUp:
         interval = None if self._base.clocked else estimate_sample_interval(self._times, self._base.timescale_fs)
         sample = interval if interval is not None else 1.0
         found, rises = self._edges()
+        self.pulses = {**{name: len(found[MASK[name]]) for name in STROBE_NAMES}, "CLK": len(rises)}
+        found = {bit: pulses[: 2 * PULSES_WANTED] for bit, pulses in found.items()}
         calibration = calibrate(
             rises[:CLOCK_EDGES_WANTED],
             found[MREQ],
@@ -95,7 +99,7 @@ class WarmUp:
         return calibration, self._busack_valid(found[MREQ], calibration)
 
     def _edges(self) -> Tuple[Dict[int, List[Pulse]], List[int]]:
-        """Return each strobe's first complete pulses, and the rising clock edges."""
+        """Return each strobe's complete pulses, and the rising clock edges."""
         found: Dict[int, List[Pulse]] = {bit: [] for bit in (M1, MREQ, IORQ, RD, WR, RFSH)}
         fell: Dict[int, int] = {}
         rises: List[int] = []
@@ -113,7 +117,7 @@ class WarmUp:
                         fell[bit] = time
                     elif bit in fell:
                         pulses.append((fell.pop(bit), time))
-        return {bit: pulses[: 2 * PULSES_WANTED] for bit, pulses in found.items()}, rises
+        return found, rises
 
     def _level(self, time: int) -> int:
         at = bisect_right(self._times, time) - 1
