@@ -125,6 +125,17 @@ def test_on_simulated_machines(faults, leads, without, sample_hz, seed, granted,
         assert closed(numpy_rows(times, words, captured, sample_hz)) == expected
 
 
+@pytest.mark.parametrize("probability", [0.02, 0.9], ids=["rarely", "as a rule"])
+@pytest.mark.parametrize("sample_hz", [16_000_000, 50_000_000], ids=["slow", "fast"])
+def test_data_that_come_late(probability, sample_hz):
+    """Data that arrive just before the release are those of the row; where they begin to, one row may still show what was there before."""
+    late = [Fault("late-data", {"chip": "rom", "probability": probability})]
+    times, words = sampled(sample_hz, machine=GENERIC, faults=late, seed=1, duration_s=0.003)
+    captured = frozenset(LINE_SETS["full"]) - frozenset(("CLK",))
+    expected = rows_of(times, words, captured, sample_hz, every_edge=True)
+    assert len(set(rows_of(times, words, captured, sample_hz)) ^ set(expected)) <= 2 and len(expected) > 1000
+
+
 def without_fast_path(monkeypatch):
     monkeypatch.setattr(FastPath, "will_do", lambda *_: False)
 

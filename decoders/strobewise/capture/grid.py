@@ -11,6 +11,7 @@ from typing import NamedTuple, Optional
 import numpy as np
 import numpy.typing as npt
 
+from .distinct import distinct
 from .records import Times
 
 FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
@@ -70,7 +71,7 @@ def _coarsest(ticks: Ticks, steps: Ticks, often: Ticks) -> Optional[SampleGrid]:
     smallest = float(steps[0])
     # A pattern that repeats says the same again and again: what counts is how many different spans there are. Rounding
     # alone makes two of each.
-    tests = len(np.unique(ticks[_SPAN:] - ticks[:-_SPAN])) / 2
+    tests = len(distinct(ticks[_SPAN:] - ticks[:-_SPAN])) / 2
     for divisor in range(1, _LARGEST_DIVISOR + 1):
         if smallest / divisor < 2.0:
             break

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from ..bus.lines import BIT, DATA, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..bus.semantics import RESET_SEEN_T
+from ..capture.distinct import distinct
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.pipeline import Onlooker
@@ -186,7 +187,7 @@ class Collector(Onlooker):
         self._enables += int(np.count_nonzero(fetched == ENABLE_INTERRUPTS))
         self._disables += int(np.count_nonzero(fetched == DISABLE_INTERRUPTS))
         if notes[1] and len(self._halts) < 64:
-            self._halts.update(np.unique(cycles.address[cycles.note == 1]).tolist())
+            self._halts.update(distinct(cycles.address[cycles.note == 1]).tolist())
 
     def _find_missing(
         self,

@@ -13,6 +13,7 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import distinct
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
@@ -172,7 +173,7 @@ class MemoryPart(Part):
         for k in at[: max(0, SAMPLES_KEPT - len(self._samples))].tolist():
             self._samples.append((int(address[k]), int(expected[k]), int(got[k])))
         times = time[at]
-        for which in np.unique(pages).tolist():
+        for which in distinct(pages).tolist():
             own = times[pages == which]
             low, high = int(own.min()), int(own.max())
             self._first[which] = low if self._first[which] < 0 else min(low, int(self._first[which]))

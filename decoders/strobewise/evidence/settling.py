@@ -10,6 +10,7 @@ import numpy as np
 
 from ..bus.lines import BIT, DATA, DATA_MASK, FIRST_ADDRESS_BIT
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import distinct
 from ..capture.records import Block
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
@@ -62,7 +63,7 @@ class SettlingPart(Part):
             self._late += len(when)
             self._span = (self._span[0] if self._span else int(when[0]), int(when[-1]))
             address = (words[sampled[late]] >> np.uint64(FIRST_ADDRESS_BIT) & np.uint64(0xFFFF)).astype(np.int64)
-            self._pages.update(np.unique(address >> 10).tolist())
+            self._pages.update(distinct(address >> 10).tolist())
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import secrets
 import shutil
 import sys
 import tempfile
@@ -61,7 +60,7 @@ def whole_file(target: str, called: str = "") -> Iterator[BinaryIO]:
     The file that had the name is replaced, with its permissions kept. called: the name for errors, where it is another one. Raises OSError.
     """
     called = called or target
-    part = os.path.join(os.path.dirname(target), f"{PART_PREFIX}{secrets.token_hex(8)}{PART_SUFFIX}")
+    part = os.path.join(os.path.dirname(target), f"{PART_PREFIX}{os.urandom(8).hex()}{PART_SUFFIX}")
     with named_errors(called):
         handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     try:

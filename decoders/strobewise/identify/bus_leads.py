@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..capture.distinct import distinct
 from ..records.leads import Relabelling
 from .program_fit import Fit, Program
 from .raw import Flags, Int
@@ -119,9 +120,9 @@ def _by_program(buses: Buses, program: Program, now: Fit) -> Relabelling | None:
     if rivals and rivals[0] - was > RIVAL[buses.address is not None] * (tried[0][0] - was):
         return None  # what many changes mend nearly as well is no matter of leads
     data, mended = buses.changed(best)[0], np.setdiff1d(then.row[then.good], now.row[now.good])
-    if data is None or len(np.unique(data[then.row[then.good]])) < OPCODES_MIN:
+    if data is None or len(distinct(data[then.row[then.good]])) < OPCODES_MIN:
         return None  # a CPU that runs through empty memory agrees with anything
-    if buses.address is None and len(np.unique(data[mended])) < MENDED_MIN:
+    if buses.address is None and len(distinct(data[mended])) < MENDED_MIN:
         return None
     if best.inverted and not _shown_both_ways(buses, best.bits[0], now, then):
         return None  # a stuck line, or a bit that the CPU takes for always the same, is mended just so

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.model import KIND_INDEX
+from ..capture.distinct import distinct
 from ..cpu.opcodes import Operation, operations
 
 Flags = npt.NDArray[np.bool_]
@@ -138,7 +139,7 @@ class Fit:
         lost = self.good & ~np.isin(self.row, other.row[other.good])
         if not len(self.address) or self.address[0] < 0:
             return int(np.count_nonzero(lost))
-        return len(np.unique(self.address[lost]))
+        return len(distinct(self.address[lost]))
 
 
 class _Parsed(NamedTuple):

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..bus.model import KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
+from ..capture.distinct import distinct
 from ..program.capture_bus import BREAK, FLAG_SHIFT, IN_HALT, NMI_RESPONSE, PredictionRows
 from ..program.prediction import Predictor
 from .program_fit import Fit
@@ -228,7 +229,7 @@ class Search:
                 if self._slots(move[0])[bit] is not None:
                     name = f"{move[0]}{bit}"
                     against[name] = min(against.get(name, 1 << 30), lost)
-        varied = min(1.0, len(np.unique(good.row if not self._columns["A"] else good.address[good.good])) / VARIED)
+        varied = min(1.0, len(distinct(good.row if not self._columns["A"] else good.address[good.good])) / VARIED)
         return {name: _sureness(count) * good.share * varied for name, count in against.items()}
 
 

@@ -71,6 +71,15 @@ class Conditions:
         self.late_points: List[List[Condition]] = [[{P_MREQ: "r"}, {"skip": skip}, *reset] for skip in skips]
         self.late_release: List[Condition] = [{P_MREQ: "r"}, *reset, {"skip": self.held}]
 
+    def looks(self, late: bool) -> Tuple[List[Condition], List[List[Condition]]]:
+        """Return how to wait for the release of a request of /MREQ, and for a point in it before that with /M1 low, and high.
+
+        late: one late look will do.
+        """
+        if late:
+            return self.late_release, self.late_points
+        return self.release[P_MREQ], [self.point[P_MREQ, width] for width in (1.5, 2.0)]
+
     def _between(self, captured: FrozenSet[str], calibration: Calibration, reset: List[Condition]) -> None:
         """Make the lists for the time between requests. The first condition is that /MREQ falls, and so on in the order made here."""
         self.io = calibration.iorq_frames and "IORQ" in captured

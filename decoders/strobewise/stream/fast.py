@@ -17,7 +17,7 @@ from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_GAP_MAX, TRUST_M1, TRUST_MREQ, TRUST_RD, TRUST_RFSH, TRUST_WR
 from .clocks import Clocks
 from .conditions import Conditions, Event, Host, Pins
-from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
+from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_DATA, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
 from .records import BUSACK, IORQ, LINE_MREQ, M1, MREQ, RD, RESET, RFSH, WR, Request
 from .rows import Cycle
 from .tracker import CycleTracker, decided
@@ -126,9 +126,7 @@ class FastPath:
         wait, add = host.wait, tracker.rows.add
         cards, refreshes, has_data = self._cards, self._refreshes, tracker.rows.has_data
         idle, idle_timed, refresh_wait, levels = conditions.idle, conditions.idle_timed, conditions.refresh, self._levels
-        release, points = conditions.release[P_MREQ], [conditions.point[P_MREQ, width] for width in (1.5, 2.0)]  # with /M1 low, high
-        if self._late:
-            release, points = conditions.late_release, conditions.late_points
+        late, release, points = self._late, *conditions.looks(self._late)
         clock, clock_at, quiet = conditions.clock, conditions.clock_at, conditions.quiet
         gap, lead, refresh_rise = REFRESH_GAP_MAX * conditions.t, conditions.limits.lead, conditions.refresh_rise
         fall, rise = host.samplenum, tracker.last_rise
@@ -169,6 +167,8 @@ class FastPath:
                         return pins, [(fall, first), *seen]
                     data = data_bits(before(seen, host.samplenum - lead)) if has_data else None
                 rise = host.samplenum
+                if late and pins[P_DATA:] != point[P_DATA:]:  # data may come later still: from here on each change is looked at
+                    self._late, late, release, points = False, False, *conditions.looks(False)
                 if pins[P_BUSACK:STROBE_PINS] != levels:
                     return pins, [(fall, first), (at, point), (rise, pins)]
                 pending = (LINE_MREQ, kind, inferred, fall, rise, control, address, data, None)

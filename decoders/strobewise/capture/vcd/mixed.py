@@ -10,6 +10,7 @@ from typing import NamedTuple, Optional
 
 import numpy as np
 
+from ..distinct import distinct
 from .general import KEYWORDS, Rows
 from .plain import read_times
 from .state import BodyState, Layout, TickCount
@@ -200,7 +201,7 @@ def _reals(text: Text, ends: Int, kinds: _Kinds, tables: MixedTables) -> Optiona
 def _joined(events: _Events, word: Int, owner: Int, volts: Volts, tables: MixedTables, state: BodyState) -> _Events:
     """Add the levels that volts stand for to the other events; keep the volts as evidence."""
     levels = np.empty(len(word), np.int8)
-    for number in np.unique(owner).tolist():
+    for number in distinct(owner).tolist():
         own = owner == number
         levels[own] = state.volts[tables.signals[number].code].add(volts[own])
     decided = levels >= 0
@@ -347,7 +348,7 @@ def _in_word(bits: Words, events: _Events, tables: MixedTables) -> Words:
     vectors = np.flatnonzero(tables.width.take(events.signal) > 1)
     if len(vectors):
         owners = events.signal.take(vectors)
-        for number in np.unique(owners).tolist():
+        for number in distinct(owners).tolist():
             own = vectors[owners == number]
             for position, mask in tables.signals[number].masks.items():
                 masks[own] |= (bits[own] >> np.uint64(position) & _1) * np.uint64(mask)
