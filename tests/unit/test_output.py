@@ -108,8 +108,8 @@ def test_a_planted_link_is_never_followed(tmp_path, monkeypatch):
     """Whatever the random part of the name is, something that stands there already is neither written nor removed."""
     other = tmp_path / "other"
     other.write_text("precious")
-    monkeypatch.setattr("secrets.token_hex", lambda _: "0")
-    planted = tmp_path / ".strobewise-0.part"
+    monkeypatch.setattr("os.urandom", bytes)
+    planted = tmp_path / f".strobewise-{bytes(8).hex()}.part"
     planted.symlink_to(other)
     with pytest.raises(FileExistsError), open_output(tmp_path / "out") as out:
         out.write(b"x")
