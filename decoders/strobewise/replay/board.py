@@ -121,6 +121,11 @@ class ReplayBoard:
         self.deaf_to_interrupts = bool(views[DIE, IN].high & MASK["INT"])
         self.simple = not self.faulty or not (plan.activities or plan.shorts or self._driver != (0, -1) or self._die != (0, -1))
 
+    @property
+    def led_away(self) -> bool:
+        """Whether a device's program runs in place of the ROM's."""
+        return False
+
     def at_cycle(self, row: int) -> None:
         """Become what the board is in a captured cycle."""
 

@@ -128,10 +128,10 @@ class Course(ComparedBus):
                 pass
             if best is None or self.at > best.at or (reason != PARTED and self.at >= best.at):
                 best = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
-                lost = best if reason == LOST and not self._accepted else lost
+                lost = best if reason == LOST and self._may_be_lost() else lost
             elif reason == GAVE_UP:
                 best = best._replace(ended=GAVE_UP)
-            elif reason == LOST and not self._accepted and (lost is None or self.at > lost.at):
+            elif reason == LOST and self._may_be_lost() and (lost is None or self.at > lost.at):
                 lost = Way(self.at, reason, self._log[:], self._guessed, self._hidden[:], self.checkpoints[:])
             if reason in (COMPLETE, GAVE_UP) or not self._next_alternative(best.at):
                 if best.ended == PARTED and lost is not None and best.at <= lost.at + _WEAK_REACH:
@@ -139,6 +139,10 @@ class Course(ComparedBus):
                 self.checkpoints = best.checkpoints
                 return Outcome(best.at - self.begin, best.ended, steps, best.log, best.guessed, best.hidden)
             script = self._script
+
+    def _may_be_lost(self) -> bool:
+        """Whether being lost here is no guess: no NMI was taken for granted, or one that a device of the profile answers."""
+        return not self._accepted or self.board.led_away
 
     def _next_alternative(self, furthest: int) -> bool:
         while self._alternatives:

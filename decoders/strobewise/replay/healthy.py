@@ -10,7 +10,7 @@ from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
 
 from .board import ReplayBoard
 from .collect import first_fetches
-from .course import COMPLETE, GAVE_UP, LOST, Checkpoint, Course, Outcome
+from .course import COMPLETE, GAVE_UP, LOST, PARTED, Checkpoint, Course, Outcome
 from .known import Program
 from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
 from .timed import board_for
@@ -86,7 +86,8 @@ def _without_device(seen: Observed, program: Program, run: Run) -> Run:
     if run.outcome.ended != LOST or not program.has_device:
         return run
     bare = run_course(seen, ReplayBoard(program.regions), run.setting)
-    return bare if bare.outcome.matched >= run.outcome.matched + RHYTHM_LEAST else run
+    further = bare.outcome.matched >= run.outcome.matched + RHYTHM_LEAST
+    return bare if further and bare.outcome.ended != PARTED else run  # a device's program may look like the ROM's for a while
 
 
 def _shows_another_place(seen: Observed, run: Run) -> bool:

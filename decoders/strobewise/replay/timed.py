@@ -66,6 +66,11 @@ class DeviceBoard(ReplayBoard):
         else:
             super().learn(address, byte)
 
+    @property
+    def led_away(self) -> bool:
+        """Whether the device's program runs in place of the ROM's."""
+        return self._is_off()
+
     def forget_ram(self) -> None:
         """Take all RAM for unknown, not the device."""
         device = {key: value for key, value in self.ram.items() if key < 0 or key >= self._OVERLAY}
