@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import itertools
+import re
+from dataclasses import replace
 
 import pytest
 from machine_waves import QUIET, T_NS, cycle, edges, run, within
 
 from strobewise.bus.timing import CHARACTERISTICS, GRADES, limit_ps
-from strobewise.machine import Press
+from strobewise.machine import GENERIC, Press, simulate
 from strobewise.machine.board import WaitRule
+from strobewise.machine.scenario import Cpu
 
 RISE, FALL = 0.0, 0.5  # of a T-state's clock, in T-states
 
@@ -180,3 +184,19 @@ def test_a_write_that_waits_still_writes_from_t2():
     fall, rise = (at for at, _ in within(capture, "WR", one["start_s"], one["t_states"]))
     assert fall == pytest.approx(1.5 * T_NS + 80, abs=2.1)
     assert rise == pytest.approx(5.5 * T_NS + 80, abs=2.1)
+
+
+@pytest.mark.parametrize(("clock_hz", "duty"), [(8_000_000, 0.6), (8_000_000, 0.75), (6_000_000, 0.7)])
+def test_a_strobe_whose_release_reaches_into_the_next_cycle_is_not_lost(clock_hz, duty):
+    """With the clock high for long, /MREQ of the slowest 8 MHz part rises behind T1's own edge: each request keeps its pulse."""
+    capture = simulate(
+        machine=replace(GENERIC, clock_hz=clock_hz), cpu=Cpu(grade_mhz=8), duty=duty, delay_fraction=1.0, sample_hz=200_000_000,
+        lines=("CLK", "MREQ"), duration_s=0.0002,
+    )  # fmt: skip
+    text = io.StringIO()
+    capture.write_vcd(text)
+    code = re.search(r"\$var wire 1 (\S+) \S*mreq", text.getvalue(), re.IGNORECASE).group(1)
+    kinds = [cycle["kind"] for cycle in capture.truth["cycles"]]
+    requests = 2 * kinds.count("opcode_fetch") + kinds.count("memory_read") + kinds.count("memory_write")
+    falls = len(re.findall(rf"(?<!\S)0{re.escape(code)}(?!\S)", text.getvalue()))
+    assert requests > 200 and abs(falls - requests) <= 2

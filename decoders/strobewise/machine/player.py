@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from typing import Dict, List, Optional, Tuple
+from typing import Dict, List, Optional, Sequence, Tuple
 
 from ..bus.lines import FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
 from .board import ALL_HIGH, Board
@@ -38,6 +38,7 @@ class Player:
         self.data = 0xFF
         self.refreshing = False  #: /RFSH is low and rises with the next T-state
         self.pending: List[Edge] = []  #: edges due in the coming template
+        self.tail: Sequence[Edge] = ()  #: edges of the template before that its delays carry into the coming one
         self.cut_at: Optional[int] = None  #: the T-state at which RESET ends the cycle that runs
         self.templates: Dict[Tuple[str, int, bool, bool], Template] = {}
 
@@ -110,6 +111,7 @@ class Player:
         """Play a template. other: the address in its second half. data: what is driven on the data bus."""
         start = self.now
         t_states = template.t_states
+        late, self.tail = self.tail, template.tail
         extra = self.pending
         if self.t + t_states > self.attention:
             extra = extra + self.inputs_until(t_states)
@@ -117,6 +119,8 @@ class Player:
         final = template.final_data
         if start >= self.record_from:
             piece = self._levels(template, address, other, data, undriven)
+            for edge in late:
+                piece = self._late(piece, edge)
             if extra:
                 piece = merge_edges(piece, start, extra, self.masks)
             if self.cut_at is not None:
@@ -129,8 +133,6 @@ class Player:
         if extra:
             self.hold_static()
             self.pending = []
-        if template.tail:
-            self.pending = list(template.tail)
         self.address = other
         self.data = self.data if final == PREVIOUS else data if final == OWN else undriven
         if self.cut_at is not None and self.cut_at < self.t + t_states:
@@ -157,6 +159,18 @@ class Player:
             return jittered(template, start, self.timing, shifts, addresses, levels)
         return [(start + o, c | addresses[a] | levels[d]) for o, c, a, d in template.events]
 
+    def _late(self, piece: List[Timed], edge: Edge) -> List[Timed]:
+        """Let a strobe of the template before move only now, as far into this one as its delay reaches."""
+        offset, mask, level = edge
+        at = self.now + offset
+        high, low = self.masks
+        was = (mask & ~level | high & mask) & ~low
+        before = [(time, word & ~mask | was) for time, word in piece if time < at]
+        after = [event for event in piece if event[0] >= at]
+        if before and (not after or after[0][0] > at):
+            after.insert(0, (at, [word for time, word in piece if time < at][-1]))
+        return before + after
+
     def _cut(self, piece: List[Timed]) -> List[Timed]:
         """End a template early because RESET fell: the outputs go to rest, the clock runs on."""
         assert self.cut_at is not None
@@ -173,4 +187,4 @@ class Player:
         self.cycle_cut()
         self.cut_at = None
         self.refreshing = False
-        self.pending = []
+        self.pending, self.tail = [], ()
