@@ -11,6 +11,8 @@ from plugin_stack import host_module
 from conftest import ROOT
 from strobewise.bus.lines import LINES
 
+CLOCK_RANGE_HZ = 10_000, 50_000_000  #: a second time
+
 
 @pytest.fixture
 def plugin(monkeypatch):
@@ -47,3 +49,16 @@ def test_a_remark_on_a_moment_is_a_sample_wide(plugin):
     one.remark(5, 5, "what there is to say", "short")
     one.remark(5, 9, "what there is to say", "short")
     assert [(start, end) for _, start, end, output, _ in one.shown if output == "ann"] == [(5, 6), (5, 9)]
+
+
+@pytest.mark.parametrize("hz", [0, *CLOCK_RANGE_HZ])
+def test_a_clock_that_may_be_given(plugin, hz):
+    one = plugin("strobewise_cycles", clock_hz=hz)
+    one.start()
+    assert one.clock_hz == (hz or None)
+
+
+@pytest.mark.parametrize("hz", [-1, CLOCK_RANGE_HZ[0] - 1, CLOCK_RANGE_HZ[1] + 1])
+def test_a_clock_that_may_not(plugin, hz):
+    with pytest.raises(ValueError, match=f"option clock_hz is {hz}: give 0 or"):
+        plugin("strobewise_cycles", clock_hz=hz).start()

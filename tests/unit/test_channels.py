@@ -216,6 +216,16 @@ def test_bad_maps(maps, message):
         map_channels(scalars("CH0", "CH1"), maps=maps, where="x.vcd")
 
 
+@pytest.mark.parametrize(("said", "bit"), [("BUS[3]", 3), ("BUS", None), ("BUS[3:2]", None), ("BUS[9]", None), ("BUX[3]", None)])
+def test_a_line_is_one_bit_of_a_vector(said, bit):
+    channels = [vector("BUS", 7, 0, "!")]
+    if bit is None:
+        with pytest.raises(LineMapError, match="the capture has no channel"):
+            map_channels(channels, maps=[f"M1={said}"])
+    else:
+        assert map_channels(channels, maps=[f"M1={said}"]).channels["M1"] == f"BUS[{bit}]"
+
+
 def test_further_lines_come_from_the_profile_or_from_map():
     answer = map_channels(scalars("M1", "nPAGE", "foo", "other"), extra_lines=["PAGE", "ROMDIS"], maps=["STROBE=foo"])
     assert answer.extra_bits == {"PAGE": 40, "STROBE": 41}

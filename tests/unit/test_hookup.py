@@ -22,7 +22,8 @@ from strobewise.rules import CATALOGUE
 from strobewise.rules.base import CAUTION_CLIP, COARSE_SAMPLES
 from strobewise_cli.commands import hookup
 from strobewise_cli.main import main
-from strobewise_cli.render.hookup_text import command
+from strobewise_cli.render.hookup_text import FEW_LEADS, command
+from strobewise_cli.render.phrases import names_text
 
 CLOCK_HZ = 3_276_800
 
@@ -289,6 +290,21 @@ def test_the_words_are_those_of_a_repair_and_not_of_the_rules(capsys):
     assert "whether the RAM holds what is written, and which chip does not (cannot be answered with 8)" in out
     advice = out.partition("When this does not decide")[0]  # the free-run test names the signs that diagnose shows
     assert not any(rule.title in advice for rule in CATALOGUE if len(rule.title.split()) > 3)
+
+
+@pytest.mark.parametrize(("symptom", "channels"), [("dead", 2), ("resets", 8), ("resets", 24)])
+def test_what_an_open_question_takes(symptom, channels, capsys):
+    """A few more leads where the analyser has them, other leads where it has not; what no set of so many answers is said to be so."""
+    assert call("--channels", str(channels), "--symptom", symptom) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    advice = advise(channels, find_symptom(symptom))
+    relevant = {*advice.decides, *(left.rule for left in advice.undecided)}
+    told = answers(lines_of(advice), channels, [rule for rule in CATALOGUE if rule.id in relevant])
+    assert told.open
+    for question, missing in told.open:
+        takes = f"takes {names_text(missing)} as well" if len(missing) <= FEW_LEADS else "takes other leads"
+        takes = f"cannot be answered with {channels}" if question in told.beyond else takes
+        assert f"{question.words} ({takes})" in out
 
 
 def test_what_fails_after_a_while_is_sent_to_bursts_and_to_watch(capsys):
