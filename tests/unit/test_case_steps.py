@@ -6,7 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from strobewise.bus.lines import STROBES
 from strobewise.bus.model import Finding
+from strobewise.case.captures import SHOWS_A_PROGRAM
 from strobewise.case.steps import _comes_and_goes
 from strobewise.records.evidence import StrobeCount
 
@@ -18,3 +20,8 @@ def test_a_strobe_that_fails_in_some_requests_only_comes_and_goes(seen, comes):
     finding = Finding("fetch-strobe-missing", "fault", ("M1",), "cpu", 0.9, None, None, 1, "seen", "look")
     assert _comes_and_goes(SimpleNamespace(examined=[SimpleNamespace(evidence=evidence)]), finding) == comes
     assert not _comes_and_goes(SimpleNamespace(examined=[]), finding)
+
+
+def test_what_tells_a_program_from_a_cpu_that_nothing_answers():
+    """Every strobe, the clock that they are counted by, and the interrupts, which a CPU that runs on answers (UM0080)."""
+    assert set(SHOWS_A_PROGRAM) == {*STROBES, "CLK", "INT"} and SHOWS_A_PROGRAM[:2] == ("MREQ", "M1")
