@@ -12,6 +12,8 @@ from strobewise.capture import BitAssignment, open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.diagnosis.facade import diagnose
 from strobewise.identify import GROUPS, identify
+from strobewise.identify.buses import NAMED, Solved
+from strobewise.identify.search import Order
 from strobewise.machine import fault
 from strobewise.machine.scenario import LINE_SETS
 from strobewise.machine.simulate import simulate
@@ -136,3 +138,9 @@ def test_channels_that_say_nothing(tmp_path):
     said = diagnose([path])
     assert said.verdict.state == "cannot_decide"
     assert "none behaves like a strobe" in said.verdict.summary
+
+
+def test_a_bit_that_is_not_sure_enough_is_named_by_its_bus_alone():
+    order = Order(address=[7, 8, *[None] * 14], data=[3, *[None] * 7])
+    solved = Solved(order, [], [7, 8], [3], {"A0": NAMED, "A1": NAMED - 0.01, "A2": 0.99, "D0": 0.9})
+    assert {role.channel: role.line for role in solved.roles()} == {7: "A0", 8: GROUPS[0], 3: "D0"}

@@ -594,3 +594,12 @@ def test_a_multiplexer_that_does_not_turn_gives_one_cell_to_many_addresses(half,
     capture = run(code, faults=[fault("ram-multiplexer-stuck", half=half)], duration_s=60e-6)
     got = [c["data"] for c in capture.truth["cycles"] if c["kind"] == "memory_read" and c["address"] == place]
     assert (got[0] == 0xA7) is same
+
+
+@pytest.mark.parametrize("line", ["CLK", "RD"])
+def test_a_lead_that_is_off_at_either_end_of_the_comb_follows_its_one_neighbour(line):
+    lines = ("CLK", "MREQ", "RD")
+    capture = simulate(lines=lines, duration_s=0.0005, faults=[fault("lead-off", line=line)], sample_hz=100_000_000)
+    beside = {t for t, _ in edges(capture, "MREQ")}
+    mine = [t for t, _ in edges(capture, line)]
+    assert mine and sum(any(t - 30 <= other <= t + 30 for other in beside) for t in mine) > 0.75 * len(mine)  # it wanders by itself, too

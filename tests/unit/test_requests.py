@@ -72,3 +72,13 @@ def test_what_a_capture_of_mreq_alone_begins_with(begins, fetches, tmp_path):
     pulses = [*begins, *READ, *(FETCHED + READ) * 99]
     cycles = diagnose([mreq_alone(tmp_path / "mreq.vcd", pulses)]).evidence.cycles
     assert (cycles["opcode_fetch"], cycles["memory_access"]) == (fetches, 100)
+
+
+def test_a_grant_counts_where_nothing_shows_how_long_a_t_state_is(tmp_path):
+    path = tmp_path / "grant.vcd"
+    path.write_text(
+        "$timescale 1 us $end\n$var wire 1 ! MREQ $end\n$var wire 1 a BUSACK $end\n$enddefinitions $end\n#0 1! 1a\n"
+        "#10 0!\n#13 1!\n#40 0a\n#90 1a\n#120 0!\n#123 1!\n#200\n", encoding="ascii",
+    )  # fmt: skip
+    evidence = diagnose([path]).evidence
+    assert evidence.clock.hz is None and evidence.cycles["bus_granted"] == 1

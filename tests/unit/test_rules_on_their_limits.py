@@ -10,7 +10,7 @@ from hand_made import evidence_of
 
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
-from strobewise.records.evidence import LineEvidence, Span, StrobeCount
+from strobewise.records.evidence import Burst, LineEvidence, Span, StrobeCount
 from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.memory import Levels, MemoryRecord, ReadBack
 from strobewise.records.volts import AnalogLevels
@@ -19,6 +19,7 @@ from strobewise.rules.base import Rule, _findings
 from strobewise.rules.blame import VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
 from strobewise.rules.buses import _data_explains, _input_dead, _moves_in_reads
 from strobewise.rules.picture import Picture, done
+from strobewise.rules.strobes import _bursts
 from strobewise.rules.volts import weigh_still_line
 
 
@@ -427,3 +428,12 @@ def test_a_given_clock_is_believed_and_contradicted(strobes_hz, fires):
     if fires:
         finding = one(evidence, "clock-off-frequency")
         assert finding.severity == "warning" and "believed all the same" in finding.evidence
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "worse"), [([4], [4, 4, 4], True), ([5], [4, 4, 6], False), ([4], [4, 8], False), ([], [9, 9, 9, 9], True)]
+)
+def test_a_strobe_grows_worse_from_four_bursts_on_with_three_misses_for_each_before(early, late, worse):
+    bursts = [Burst(number, 0.001, 0.0011) for number in early] + [Burst(number, 0.009, 0.0091) for number in late]
+    text = _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
+    assert ("it grows worse" in text) == worse

@@ -5,12 +5,14 @@ from __future__ import annotations
 import random
 
 import pytest
+from hand_made import evidence_of
 
 from strobewise import Options
 from strobewise.diagnosis.facade import diagnose
 from strobewise.machine import fault
 from strobewise.machine.simulate import simulate
 from strobewise.records.evidence import LineEvidence
+from strobewise.records.volts import AnalogLevels
 from strobewise.rules import run
 from strobewise.rules.volts import weigh_still_line
 
@@ -145,3 +147,15 @@ def test_logic_has_no_volts(tmp_path):
     said = diagnose([path])
     assert weigh_still_line(said.evidence.line("M1")) is None
     assert " V" not in said.findings[0].evidence
+
+
+@pytest.mark.parametrize(
+    ("line", "edges", "between", "told"),
+    [("M1", 100, 0.15, True), ("M1", 100, 0.149, False), ("M1", 0, 0.9, False), ("INT", 100, 0.9, False)],
+)
+def test_an_output_that_moves_and_is_neither_high_nor_low(line, edges, between, told):
+    """An input with a pull-up alone may take its time; a line at rest between the limits is another rule's."""
+    volts = AnalogLevels(10_000, 0.1, 4.1, 0.1, 1.4, 4.1, between, 0.4, 0.2, 4.0, 50, 50, 0, 0)
+    evidence = evidence_of(captured=frozenset({line, "MREQ"}))
+    evidence.lines = {line: LineEvidence(line, edges=edges, high_fraction=0.5, volts=volts)}
+    assert ("level-between" in {finding.rule for finding in run(evidence)}) == told

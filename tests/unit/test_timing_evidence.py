@@ -155,3 +155,19 @@ def test_a_spread_has_the_percentiles_of_all_values(parts):
     else:
         with pytest.raises(ValueError, match="no values"):
             spread.percentiles((50,))
+
+
+@pytest.mark.parametrize(("captured", "told"), [({"CLK", "IORQ", "M1"}, True), ({"CLK", "IORQ"}, False)])
+def test_iorq_is_measured_where_m1_tells_an_acknowledge(captured, told):
+    """In an acknowledge it follows another clock edge (UM0080): without /M1 its delays are a mixture."""
+    words = sum(1 << BIT[name] for name in ("M1", "IORQ"))
+    times, levels = [], []
+    for start in range(1000, 26_000, 250):
+        clock, m1 = 1 << BIT["CLK"], 1 << BIT["M1"]
+        times += [start, start + 40, start + 125, start + 200]
+        levels += [clock | words, clock | m1, m1, words]
+    part = TimingPart(frozenset(captured), 1e-9)
+    part.block(Block(np.array(times, np.int64), np.array(levels, np.uint64), None))
+    evidence = BusEvidence(sample_interval_s=1e-9, samples_per_t=25.0, clock=ClockEvidence(source="CLK"))
+    part.fill(evidence)
+    assert ("TdCr(IORQf)" in {delay.symbol for delay in evidence.timing.delays}) == told
