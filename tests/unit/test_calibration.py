@@ -129,6 +129,11 @@ def test_edges_on_half_clocks_are_exact_or_two_samples_a_clock(late, given, samp
     assert calibrate(rises, mreq, rfsh, m1, [], given).samples_per_t == pytest.approx(samples, rel=0.01)
 
 
+@pytest.mark.parametrize(("sample", "counted"), [(10.0, True), (9.0, True), (11.0, False)])
+def test_a_clock_is_counted_from_a_little_more_than_two_samples_a_period_on(sample, counted):
+    assert calibrated(clock=range(0, 2400, 24), sample=sample).counts_clock == counted
+
+
 @pytest.mark.parametrize(("m1_late", "sample"), [(0, 1.0), (1250, 1250.0)])
 def test_strobes_alone_on_half_t_states_are_exact_where_each_is_in_its_place(m1_late, sample):
     """What looks like a sample is half a T-state of 2500; with /M1 half a T-state late it is two samples a T-state after all."""

@@ -14,6 +14,7 @@ from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
 from strobewise.records.memory import Levels, OwnBytes, Popped, ReadBack, RomCheck
 from strobewise.records.profile import MemoryRegion, Profile
 from strobewise.rules import run
+from strobewise.rules.buses import _lead_proved
 
 F, R, W = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
 BUS = evidence_of().captured | {*ADDRESS, *DATA}
@@ -156,3 +157,21 @@ def test_a_line_that_moves_nowhere_is_not_the_roms():
 def test_where_there_is_an_image_it_speaks():
     rom = RomCheck("x.rom", 0, 0x7FF, 900)
     assert "rom-against-itself" not in found(of_memory(own=image(lambda _, data: data | 0x08), roms=[rom]))
+
+
+@pytest.mark.parametrize(
+    ("reads_rom", "good"), [(Levels(32, 0xFF, 0), True), (Levels(31, 0xFF, 0), False), (Levels(32, 0x04, 0x04), False)]
+)
+def test_a_line_that_moves_in_reads_from_elsewhere_is_not_to_blame_for_a_dead_bit_of_ram(reads_rom, good):
+    finding = found(of_memory([page(20, {2: (0, 20)})], 20, reads_rom=reads_rom))["ram-bit-dead"]
+    assert finding.lines == ("D2",) and ("so the line is good" in finding.evidence) == good
+
+
+@pytest.mark.parametrize(
+    ("unstable", "repeated", "proved"), [(4, 200, True), (4, 201, False), (3, 10, False), (8, 200, True), (0, 0, False)]
+)
+def test_bytes_that_differ_at_one_address_prove_the_lead_of_an_address_line(unstable, repeated, proved):
+    evidence = evidence_of(memory=of_memory(unstable=unstable, repeated=repeated))
+    assert _lead_proved(evidence) == proved
+    evidence.memory = None
+    assert not _lead_proved(evidence)

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import tomllib
 
+import numpy as np
 import pytest
 
 from conftest import TRACES, run_strobewise
+from strobewise.bus.calibration import Calibration
+from strobewise.bus.lines import ADDRESS, BIT, DATA
+from strobewise.bus.model import KIND_INDEX
+from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.records import Block
+from strobewise.cycles.engine import Batch
+from strobewise.cycles.requests import Requests
+from strobewise.cycles.table import CycleTable
 from strobewise.learn.machine import learn, regions, rom_image
 from strobewise.learn.text import BEGIN, END, profile_text
-from strobewise.learn.watch import TWO_VALUES, Seen
+from strobewise.learn.watch import NOTHING, TWO_VALUES, Learner, Seen
 from strobewise.machine import simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
@@ -158,3 +167,22 @@ def test_a_broken_machine_is_said(tmp_path):
 def test_no_rom_no_image(tmp_path):
     done = run_strobewise("learn", EIGHT, "-o", tmp_path / "m.toml", "--rom-out", tmp_path / "r.rom")
     assert done.returncode == 2 and not (tmp_path / "m.toml").exists() and not (tmp_path / "r.rom").exists()
+
+
+def test_a_device_that_answers_within_a_fetch_answers_the_next_ones():
+    """Data move in T3 of a cycle (UM0080): a line that rises behind that changes whose byte the next fetch gets."""
+    captured = frozenset(("MREQ", "RD", "M1", "ROMDIS", *ADDRESS, *DATA))
+    learner = Learner().attach(captured, map_channels([]), Options(), 1e-9)
+    learner.settled(Calibration(10.0, "CLK", 1.0, True, True))
+    high = np.uint64(1 << BIT["ROMDIS"])
+    learner.block(Block(np.array([0, 35, 95]), np.array([0, high, 0], np.uint64), None))
+    start = np.array([0, 40, 80, 120])
+    table = CycleTable.build(
+        start, start + 40, np.full(4, KIND_INDEX["opcode_fetch"], np.uint8), t_states=np.full(4, 4), address=np.arange(0x10, 0x14),
+        data=np.arange(0xA0, 0xA4),
+    )  # fmt: skip
+    learner.feed(Batch(Requests.empty(), np.empty(0, np.uint8), table, np.full(4, -1)))
+    seen = learner.seen
+    assert seen.byte[0x10:0x14].tolist() == [0xA0, NOTHING, 0xA2, 0xA3]  # low again in T2 of the third
+    assert dict(seen.answered) == {0x10: 1} and dict(seen.let_go) == {0x12: 1}
+    assert 0x11 not in seen.passed  # the line was up already: it cannot have been asked
