@@ -20,7 +20,7 @@ from strobewise.cpu.opcodes import operations
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError
 from strobewise.evidence.listing import Program, find_gaps, program_steps
-from strobewise.machine import GENERIC, BusRequest, Press, fault, simulate
+from strobewise.machine import GENERIC, LINE_SETS, BusRequest, Press, fault, simulate
 from strobewise.machine.board import WaitRule
 from strobewise.program.flow import ProgramFlow
 from strobewise.program.steps import GAP, RESET, Rows, successors
@@ -355,3 +355,13 @@ def test_the_readable_listing_marks_what_is_odd():
     assert lines[0] == "   0.000000000  0000  31 00 80     LD SP,0x8000             13   10*"
     assert lines[1] == "   0.000000100  0003  06 03        LD B,0x03                 7    7"
     assert "[NMI, pushes 0x0010]" in lines[4]
+
+
+def test_instructions_are_told_where_reads_and_writes_look_alike(tmp_path):
+    """Without /RD and /WR a data access may be either; the program says which it is."""
+    with_all, without = (
+        [(step.address, step.operation.text, step.data) for step in steps_of(tmp_path, lines=lines, duration_s=0.0005) if step.operation]
+        for lines in (LINE_SETS["full"], tuple(name for name in LINE_SETS["full"] if name not in ("RD", "WR")))
+    )
+    assert sum("(" in text for _, text, _ in with_all) > 10
+    assert without == with_all

@@ -17,7 +17,8 @@ from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
 from strobewise.rules.base import Rule, _findings
 from strobewise.rules.blame import VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
-from strobewise.rules.buses import _data_explains, _input_dead, _moves_in_reads
+from strobewise.rules.buses import _data_explains, _input_dead, _moves_in_reads, _must_differ
+from strobewise.rules.held import _given_for_good
 from strobewise.rules.picture import Picture, done
 from strobewise.rules.strobes import _bursts
 from strobewise.rules.volts import weigh_still_line
@@ -437,3 +438,26 @@ def test_a_strobe_grows_worse_from_four_bursts_on_with_three_misses_for_each_bef
     bursts = [Burst(number, 0.001, 0.0011) for number in early] + [Burst(number, 0.009, 0.0091) for number in late]
     text = _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
     assert ("it grows worse" in text) == worse
+
+
+@pytest.mark.parametrize(
+    ("longest", "asserted", "assertions", "gone"), [(0.004, 0.00499, 2, True), (0.004, 0.00501, 2, False), (0.004, 0.0069, 4, True)]
+)
+def test_a_grant_at_the_end_is_for_good_where_it_is_much_longer_than_those_before(longest, asserted, assertions, gone):
+    """Four times as long as the mean of the others, which took a millisecond each or a little more or less."""
+    span = Span(0.006, 0.006 + longest)
+    line = LineEvidence("BUSACK", edges=1, assertions=assertions, asserted_s=asserted, longest=span, asserted_last=True)
+    assert _given_for_good(evidence_of(), line) == gone
+
+
+@pytest.mark.parametrize(
+    ("lines", "unlike", "refreshes", "differ"),
+    [
+        (("A9", "A12"), 4, 0, True), (("A9", "A12"), 3, 0, False),  # by operands that ask for them to differ
+        (("A2", "A5"), 0, 128, True), (("A2", "A5"), 9, 127, False),  # by the refresh counter
+        (("A2", "A12"), 0, 128, True), (("A2", "A12"), 0, 127, False),  # it moves one of them alone
+    ],
+)  # fmt: skip
+def test_address_lines_that_the_machine_makes_differ(lines, unlike, refreshes, differ):
+    record = BusesRecord([], refreshes, [0] * 7, [0] * 7, Operands(wired_and={(9, 12): (unlike, 0)}), Pushes(), [0] * 16)
+    assert _must_differ(evidence_of(), record, *lines) == differ

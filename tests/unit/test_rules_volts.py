@@ -63,6 +63,8 @@ def test_a_good_strobe_is_said_to_be_good(tmp_path):
     said = diagnose([scope(tmp_path)])
     assert said.verdict.state == "no_fault_found" and said.verdict.suspects[0].suspect == "none"
     assert "/M1 is good at the CPU" in said.verdict.summary
+    (finding,) = said.findings
+    assert finding.evidence.endswith(" fetches") and "goes with" in finding.evidence
     assert [f.severity for f in said.findings] == ["note"]
 
 
@@ -159,3 +161,9 @@ def test_an_output_that_moves_and_is_neither_high_nor_low(line, edges, between, 
     evidence = evidence_of(captured=frozenset({line, "MREQ"}))
     evidence.lines = {line: LineEvidence(line, edges=edges, high_fraction=0.5, volts=volts)}
     assert ("level-between" in {finding.rule for finding in run(evidence)}) == told
+
+
+def test_other_strobes_than_m1_are_good_in_the_requests_that_call_for_them(tmp_path):
+    said = diagnose([scope(tmp_path, lines=("RD", "MREQ", "M1"))])
+    told = {finding.lines: finding.evidence for finding in findings(said, "strobe-good")}
+    assert told["RD",].endswith(" requests that call for it") and told["M1",].endswith(" fetches")
