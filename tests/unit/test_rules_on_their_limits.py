@@ -461,3 +461,10 @@ def test_a_grant_at_the_end_is_for_good_where_it_is_much_longer_than_those_befor
 def test_address_lines_that_the_machine_makes_differ(lines, unlike, refreshes, differ):
     record = BusesRecord([], refreshes, [0] * 7, [0] * 7, Operands(wired_and={(9, 12): (unlike, 0)}), Pushes(), [0] * 16)
     assert _must_differ(evidence_of(), record, *lines) == differ
+
+
+@pytest.mark.parametrize(("high_fraction", "level"), [(1.0, "high"), (0.0, "low")])
+def test_a_dead_memory_request_says_at_which_level_it_stays(high_fraction, level):
+    evidence = evidence_of(captured=frozenset(("MREQ", "M1")), requests=0)
+    evidence.lines["MREQ"] = LineEvidence("MREQ", edges=0, high_fraction=high_fraction)
+    assert f"/MREQ {level} throughout" in one(evidence, "memory-request-missing").evidence
