@@ -287,3 +287,7 @@ def test_an_interrupt_line_that_is_high_when_it_is_answered_is_inverted(request_
     """A request may end in the very sample in which the acknowledge begins; one that is long over asked for nothing."""
     told = slow_leads._interrupt(*interrupts_captured(request_at, gone))
     assert (told is not None and told.lines == ("INT",) and told.inverted) == inverted
+
+
+def test_int_may_be_exchanged_with_every_other_line_that_moves_seldom():
+    assert {*slow_leads.OTHERS, "INT"} == set(slow_leads.SLOW_LINES)

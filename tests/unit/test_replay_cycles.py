@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from strobewise.bus.lines import BIT
+from strobewise.bus.lines import BIT, STROBES
 from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.requests import REQUEST_FIELDS, Requests
 from strobewise.cycles.table import CycleTable
 from strobewise.records.replay import ReplayRecord
 from strobewise.replay import collect, search
-from strobewise.replay.course import LOST, PARTED, Outcome
+from strobewise.replay.course import _RESTARTS, LOST, PARTED, Outcome
 
 CAPTURED = frozenset(("MREQ", "RD", "M1", "RESET"))
 
@@ -58,3 +58,12 @@ def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
     record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
     outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
     assert search._convinces(outcome, record) == convinces
+
+
+def test_every_strobe_may_be_the_one_whose_lead_is_bad():
+    assert set(search.STROBES_LEFT_OUT) == set(STROBES)
+
+
+def test_what_a_device_may_put_on_the_bus_in_mode_0():
+    """The eight restarts, RST 00h to RST 38h (UM0080); an open bus with pull-ups gives the last one."""
+    assert sorted(_RESTARTS) == [0xC7 | target for target in range(0, 0x40, 8)] and _RESTARTS[0] == 0xFF

@@ -467,4 +467,5 @@ def test_address_lines_that_the_machine_makes_differ(lines, unlike, refreshes, d
 def test_a_dead_memory_request_says_at_which_level_it_stays(high_fraction, level):
     evidence = evidence_of(captured=frozenset(("MREQ", "M1")), requests=0)
     evidence.lines["MREQ"] = LineEvidence("MREQ", edges=0, high_fraction=high_fraction)
+    evidence.strobes = {}
     assert f"/MREQ {level} throughout" in one(evidence, "memory-request-missing").evidence

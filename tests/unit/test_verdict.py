@@ -209,3 +209,13 @@ def test_a_strobe_that_lives_in_another_capture_comes_and_goes():
 def test_a_verdict_blames_the_leads_where_they_come_first(state, suspects, leads):
     shares = tuple(SuspectShare(suspect, 0.4) for suspect in suspects)
     assert Verdict(state, shares, "", (), ()).blames_leads is leads
+
+
+@pytest.mark.parametrize(
+    ("edges", "expected", "state"), [(4, 100, "stuck_high"), (5, 100, "active"), (20, 1000, "stuck_high"), (21, 1000, "active")]
+)
+def test_a_strobe_that_is_never_where_it_is_called_for_is_at_rest_but_for_a_few_spikes(edges, expected, state):
+    record = evidence_of()
+    record.lines["M1"] = LineEvidence("M1", edges=edges, high_fraction=0.99)
+    record.strobes = {"M1": StrobeCount(expected, 0, 0, 0)}
+    assert next(line.state for line in survey(record) if line.line == "M1") == state
