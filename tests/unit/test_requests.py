@@ -9,6 +9,7 @@ from strobewise.bus.lines import MASK
 from strobewise.cycles import requests
 from strobewise.cycles.refreshes import every_other
 from strobewise.cycles.requests import Blindness
+from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 
 
@@ -82,3 +83,11 @@ def test_a_grant_counts_where_nothing_shows_how_long_a_t_state_is(tmp_path):
     )  # fmt: skip
     evidence = diagnose([path]).evidence
     assert evidence.clock.hz is None and evidence.cycles["bus_granted"] == 1
+
+
+def test_a_table_of_cycles_equals_one_with_the_same_rows_and_nothing_else():
+    start = np.array([0, 40])
+    table = CycleTable.build(start, start + 40, np.zeros(2, np.uint8))
+    assert table == CycleTable.build(start, start + 40, np.zeros(2, np.uint8)) != CycleTable.empty()
+    assert table != CycleTable.build(start, start + 40, np.ones(2, np.uint8))
+    assert (table == 2) is False
