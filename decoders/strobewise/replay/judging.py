@@ -174,11 +174,13 @@ def _convinces(one: Tried, record: ReplayRecord) -> bool:
     """
     outcome = one.outcome
     gain = outcome.matched - record.healthy_matched
-    price = math.log2(record.hypotheses + 1) + max(0, outcome.guessed - record.healthy_guessed)
+    guessed = max(0, outcome.guessed - record.healthy_guessed)
+    price = math.log2(record.hypotheses + 1) + guessed
     if gain < LEAST_GAIN or price > BITS_A_CYCLE * gain:
         return False
     explains_all = explains_all_of(one, record)
-    if (not explains_all or one.board.since is not None) and price > BITS_A_PLACE * _new_places(outcome, record):
+    by_places = price if one.board.since is not None else 0 if explains_all else guessed
+    if by_places > BITS_A_PLACE * _new_places(outcome, record):
         return False
     fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
     taken = {p.address for p in fetches if isinstance(p.data, Unknown)}
