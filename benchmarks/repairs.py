@@ -1,9 +1,12 @@
 """Whole repairs on simulated machines: only what `strobewise case next` says is done, by its own commands, and answers come from the truth.
 
-    python benchmarks/repairs.py [--faults 200] [--seed 1] [--most 12] [--verbose]
+    python benchmarks/repairs.py [--faults 200] [--seed 1] [--most 12] [--first 0] [--keep FILE] [--verbose]
+    python benchmarks/repairs.py --sum FILE...
 
 A machine with one fault by chance, an analyser with eight leads called CH0 to CH7, a meter, and a logic probe. A repair is solved where the
 steps come to a repair of the part that is truly to blame, and to its proof. Counted are the steps up to the proof; closing is none.
+A long run may be done in parts: machine N of a seed is the same machine in each (`--first` skips the ones before), and `--sum` adds up what
+the parts kept.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from fault_matrix import NEEDS_DEVICE, fault_of
 
+from strobewise.bus.lines import pin_text
 from strobewise.machine import FAULTS, GENERIC, GENERIC_PAGING, Fault, Scenario, simulate
 from strobewise.records.profile import Profile
 from strobewise.replay.stimulus import make_stimulus
@@ -37,9 +41,10 @@ Run = Callable[[list[str]], tuple[int, str]]  #: runs strobewise with these argu
 
 WARM_MINUTES = 15.0  #: on for so long a machine that dies warm begins to fail
 OPEN_OHMS, GOOD_OHMS = 50_000.0, 0.6
-LONGEST_S = 0.008  #: captures are cut to this, so that a run of many ends
+LONGEST_S, LONGEST_PROOF_S = 0.008, 0.03  #: captures are cut to this, so that a run of many ends
 FEW_STEPS = 6
 CHIPS = [f"U{number}" for number in range(11, 19)]
+REPAIRS = ("replaced", "resoldered", "cleaned", "reworked")
 NO_REPAIR = ("probe_or_capture", "program", "none")  #: truths that are no part of the machine
 
 
@@ -87,7 +92,7 @@ class Truth:
                 Scenario(machine=self._machine()), seed=self.seed, lines=tuple(lead["line"] for lead in leads), names="channels",
                 faults=self._faults(leads, settings.get("minutes_on", 0)), contents=((0, self.image()),),
                 probe_at={lead["line"]: lead["place"] for lead in leads}, sample_hz=int(settings["sample_hz"]),
-                duration_s=min(settings["duration_s"], LONGEST_S),
+                duration_s=min(settings["duration_s"], LONGEST_PROOF_S if step["id"].startswith("capture:proof") else LONGEST_S),
             ).write_vcd(file)  # fmt: skip
 
     def _faults(self, leads: list[dict], minutes: float) -> tuple[Fault, ...]:
@@ -111,13 +116,28 @@ class Truth:
             return first.replace("OHMS", str(OPEN_OHMS if open_way else GOOD_OHMS))
         if kind == "supply":
             return first.replace("VOLTS", "5.02")
+        if kind == "between":
+            return first.replace("OHMS", str(GOOD_OHMS if self.fault.kind == "shorted" and not self.mended else OPEN_OHMS))
         if kind == "pulses":
-            says_no = mine and at in ("cpu", "line") and self.fault.kind in ("dead-high", "dead-low")
+            says_no = mine and at in ("cpu", "line") and self.fault.kind in ("dead-high", "dead-low", "floating")
             return first if says_no else others[0]
+        if kind == "driven":
+            return first if self._undriven(about) else others[0]
+        if kind == "readout":
+            return first if self.part == "rom" and not self.mended and self.fault.kind != "late-data" else others[0]
         gone = not self.mended and (about or "expansion_device") == self.part and (kind != "cooled" or self.warm)
         if kind == "reseated":
             gone = not self.mended and at == "socket"
         return first if gone else others[0]
+
+    def _undriven(self, chip: str) -> bool:
+        """Say whether a pin that selects or addresses a memory chip is dead."""
+        fault = self.fault
+        if self.mended:
+            return False
+        dead = fault.kind in ("dead-high", "dead-low", "floating") and fault.values.get("at", "line") not in ("probe", "connector")
+        lines = {"MREQ", "RD", *(f"A{bit}" for bit in range(16)), *(("WR",) if chip == "ram" else ())}
+        return fault.kind == {"rom": "rom-not-selected", "ram": "ram-multiplexer-stuck"}[chip] or (dead and bool(lines & set(fault.lines)))
 
     def mend(self, step: Step) -> None:
         """Do as a repair step says: it helps where it is the part to blame."""
@@ -125,7 +145,7 @@ class Truth:
         if kind == "replaced":
             self.mended |= ("ram" if about in CHIPS else about) == self.part
         elif self.part == "connection":
-            self.mended |= kind == "cleaned" or not self.fault.lines or about in self.fault.lines
+            self.mended |= kind == "cleaned" or not self.fault.lines or any(pin_text(line) in step["title"] for line in self.fault.lines)
 
 
 @dataclass
@@ -193,39 +213,67 @@ def drawn(rng: random.Random) -> tuple[Truth, str]:
     return Truth(fault, paging, warm, program, rng.randrange(1 << 20)), symptom
 
 
+def outcome(number: int, truth: Truth, symptom: str, course: Course) -> dict:
+    """What is kept of a repair: plain values."""
+    proof = course.case["proof"]
+    values = {key: str(value) for key, value in truth.fault.parameters.items()}
+    return {
+        "number": number, "symptom": symptom, "kind": truth.fault.kind, "parameters": values, "part": truth.part, "warm": truth.warm,
+        "program": bool(truth.program), "steps": course.steps, "mended": truth.mended, "solved": course.solved(truth),
+        "proven": proof is not None and proof["state"] == "proven", "last": course.last["id"],
+        "repairs": [step for step in course.steps if step.partition(":")[0] in REPAIRS],
+    }  # fmt: skip
+
+
+def summed(outcomes: list[dict]) -> bool:
+    """Print how these repairs went, and say whether one was proven with its fault still in."""
+    by_kind: dict[str, list[bool]] = collections.defaultdict(list)
+    for each in outcomes:
+        by_kind[each["kind"]].append(each["solved"])
+    for kind, all_of_it in sorted(by_kind.items()):
+        print(f"{kind:<24} {sum(all_of_it):3} of {len(all_of_it):3}")
+    solved = [len(each["steps"]) for each in outcomes if each["solved"]]
+    wrong = [each["number"] for each in outcomes if each["proven"] and not each["mended"]]
+    vain = sum(len(each["repairs"]) - each["mended"] for each in outcomes)
+    few = sum(steps <= FEW_STEPS for steps in solved)
+    median = statistics.median(solved or [0])
+    print(f"solved {len(solved)} of {len(outcomes)}, {few} of them in at most {FEW_STEPS} steps; median {median:g} steps")
+    print(f"repairs that did not help: {vain}; proven without being mended: {len(wrong)} {wrong or ''}")
+    return bool(wrong)
+
+
 def main() -> int:
     """Play many repairs, and print how they went."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--faults", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=12)
+    parser.add_argument("--first", type=int, default=0, help="how many machines of the seed to pass over")
+    parser.add_argument("--keep", type=Path, help="add each outcome to this file, one JSON object a line")
+    parser.add_argument("--sum", type=Path, nargs="+", help="play none: add up what was kept")
+    parser.add_argument("--only", type=int, nargs="+", help="these machines of the seed alone")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
+    if args.sum:
+        return summed([json.loads(line) for path in args.sum for line in path.read_text().splitlines()])
     rng = random.Random(args.seed)
-    solved: list[int] = []
-    by_kind: dict[str, list[bool]] = collections.defaultdict(list)
-    wrong = 0
-    for number in range(args.faults):
-        truth, symptom = drawn(rng)
-        with tempfile.TemporaryDirectory() as made:
-            if args.verbose:
-                print(f"{number}: {symptom}, {truth.fault.kind} {dict(truth.fault.parameters)}, truly {truth.part}")
-            course = play(truth, Path(made), symptom, in_process, args.most, print if args.verbose else lambda text: None)
-        good = course.solved(truth)
-        proven = course.case["proof"] is not None and course.case["proof"]["state"] == "proven"
-        wrong += proven and not truth.mended
-        by_kind[truth.fault.kind].append(good)
-        if good:
-            solved.append(len(course.steps))
+    machines = list(enumerate(drawn(rng) for _ in range(args.first + args.faults)))[args.first :]
+    outcomes = []
+    for number, (truth, symptom) in machines:
+        if args.only and number not in args.only:
+            continue
         if args.verbose:
-            print(f"  -> {'solved' if good else 'NOT SOLVED'}: {course.steps}", flush=True)
-    for kind, each in sorted(by_kind.items()):
-        print(f"{kind:<24} {sum(each):3} of {len(each):3}")
-    few = sum(steps <= FEW_STEPS for steps in solved)
-    median = statistics.median(solved or [0])
-    print(f"solved {len(solved)} of {args.faults}, {few} of them in at most {FEW_STEPS} steps; median {median:g} steps")
-    print(f"proven without being mended: {wrong}")
-    return wrong != 0
+            runs = "test program" if truth.program else "a program of its own"
+            print(f"{number}: {symptom}, {truth.fault.kind} {dict(truth.fault.parameters)}, truly {truth.part}, runs {runs}")
+        with tempfile.TemporaryDirectory() as made:
+            course = play(truth, Path(made), symptom, in_process, args.most, print if args.verbose else lambda text: None)
+        outcomes.append(outcome(number, truth, symptom, course))
+        if args.keep:
+            with args.keep.open("a", encoding="utf-8") as kept:
+                kept.write(json.dumps(outcomes[-1]) + "\n")
+        if args.verbose:
+            print(f"  -> {'solved' if outcomes[-1]['solved'] else 'NOT SOLVED'}: {course.steps}", flush=True)
+    return summed(outcomes)
 
 
 if __name__ == "__main__":

@@ -22,9 +22,12 @@ SUSPECT_NAMES = (
     "cpu", "rom", "ram", "data_bus", "address_bus", "glue", "clock", "reset", "supply", "expansion_device", "connection", "program",
     "probe_or_capture", "none",
 )  # fmt: skip
-KINDS = ("volts", "ohms", "pulses", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced", "resoldered", "note")
-WITH_VALUE = ("volts", "ohms", "pulses", "supply")
-YES_NO = {"yes": 1.0, "no": 0.0}
+KINDS = (
+    "volts", "ohms", "between", "pulses", "driven", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced",
+    "resoldered", "note",
+)  # fmt: skip
+WITH_VALUE = ("volts", "ohms", "between", "pulses", "driven", "readout", "supply")
+WORDS = {"pulses": {"yes": 1.0, "no": 0.0}, "driven": {"yes": 1.0, "no": 0.0}, "readout": {"right": 1.0, "wrong": 0.0}}
 
 _EPILOG = """\
 examples:
@@ -35,6 +38,9 @@ examples:
   strobewise case add mine --from fx2lafw                          the capture that the step asks for, through the capture host
   strobewise case answer mine pulses M1 no                         /M1 does not pulse at the CPU's own leg
   strobewise case answer mine volts M1 0.4 --at connector          a voltage; ohms, supply likewise
+  strobewise case answer mine between A11-A12 0.4                  the resistance between two lines that may be bridged
+  strobewise case answer mine driven rom no                        the ROM's select, output enable and address pins do not all pulse
+  strobewise case answer mine readout rom wrong                    what a programmer read is not the image
   strobewise case answer mine replaced cpu                         what was done: replaced, resoldered, cleaned, reseated
   strobewise case answer mine cooled cpu --fault gone              what was tried: cooled, unplugged
   strobewise case withdraw mine 2 --because "wrong machine"        no longer counts, and stays on the sheet
@@ -168,9 +174,9 @@ def _parsed(args: argparse.Namespace) -> Answer:
         text = words.pop() if words else ""
         try:
             number = text.lower().removesuffix("ohms").removesuffix("ohm").rstrip("v ")
-            value = YES_NO[number] if args.kind == "pulses" else float(number)
+            value = WORDS[args.kind][number] if args.kind in WORDS else float(number)
         except (KeyError, ValueError):
-            wanted = "yes or no" if args.kind == "pulses" else "a number"
+            wanted = " or ".join(WORDS[args.kind]) if args.kind in WORDS else "a number"
             example = f"as in strobewise case answer FOLDER {_EXAMPLES[args.kind]}"
             raise UsageError(f"{text!r} is not {wanted}", args.kind, example) from None
     if args.kind == "note":
@@ -180,7 +186,10 @@ def _parsed(args: argparse.Namespace) -> Answer:
     return Answer(args.kind, words[0] if words else "", value, args.at, args.fault)
 
 
-_EXAMPLES = {"volts": "volts M1 0.4", "ohms": "ohms M1 1.2", "pulses": "pulses M1 no", "supply": "supply 5.02"}
+_EXAMPLES = {
+    "volts": "volts M1 0.4", "ohms": "ohms M1 1.2", "between": "between A11-A12 0.4", "pulses": "pulses M1 no", "driven": "driven rom no",
+    "readout": "readout rom wrong", "supply": "supply 5.02",
+}  # fmt: skip
 
 
 def _show(args: argparse.Namespace) -> int:

@@ -15,12 +15,16 @@ from ..records.evidence import BusEvidence
 from ..rules import CATALOGUE
 from ..rules.base import Rule
 from .checks import chances, outcome
+from .explained import keeps_to_program, leaves_program
 from .records import Answer
 
 Shares = dict[Suspect, float]
 TRUST = 0.9  #: that a rule which can decide sees the fault that it is for; our choice
 REPLAY_TRUST = 0.5  #: that a program which runs as it should would have met a fault of memory or buses: it may not go there; our choice
-REPLAY_CYCLES = 1000  #: compared with the known program before that counts
+#: Parts that lead a running program astray; the others stop it, or disturb no program (common practice).
+MISLEADS = frozenset({"cpu", "rom", "ram", "data_bus", "address_bus", "glue", "connection", "expansion_device"})
+KEEPS_ON = 0.3  #: that another part leads a program astray nevertheless; our choice
+GOOD_AT_CONNECTOR = 0.4  #: that a bad contact or joint is none of those whose lines are good at the connector; our choice
 OTHER_LEADS = 0.15  #: that a lead shows a fault again on another channel, where the lead was to blame; our choice
 NOBODY = frozenset({"none"})
 PLAUSIBLE = 0.02  #: least share of any suspect before the first capture: a symptom does not rule anybody out
@@ -53,7 +57,7 @@ def detection(suspect: Suspect, records: Sequence[BusEvidence]) -> float:
         whole += weight
         known += weight if any(rule.can_decide(record) for record in records) else 0.0
     found = TRUST * known / whole if whole else 0.0
-    replayed = any(r.replay is not None and r.replay.healthy_matched >= REPLAY_CYCLES for r in records)
+    replayed = any(keeps_to_program(record.replay) for record in records)
     return max(found, REPLAY_TRUST) if replayed and suspect in ("rom", "ram", "data_bus", "address_bus", "glue", "connection") else found
 
 
@@ -64,7 +68,12 @@ def from_captures(start: Shares, verdict: Verdict, records: Sequence[BusEvidence
         rest = normalised({name: share for name, share in start.items() if name not in told})
         left = max(0.0, 1.0 - sum(told.values()))
         return normalised({name: told.get(name, 0.0) + left * rest.get(name, 0.0) for name in start})
-    return normalised({name: share * (1.0 - detection(name, records)) for name, share in start.items()})
+    shares = {name: share * (1.0 - detection(name, records)) for name, share in start.items()}
+    if any(leaves_program(record.replay) for record in records):  # what it does is wrong, though no rule says why
+        shares = {name: share * (1.0 if name in MISLEADS else KEEPS_ON) for name, share in shares.items()}
+    if any("connector" in record.probe_at.values() for record in records):
+        shares["connection"] = shares.get("connection", 0.0) * GOOD_AT_CONNECTOR
+    return normalised(shares)
 
 
 def other_leads(shares: Shares, findings: Sequence[Finding], channels: Sequence[Mapping[str, str]], seen: Sequence[set[str]]) -> Shares:
@@ -81,9 +90,9 @@ def other_leads(shares: Shares, findings: Sequence[Finding], channels: Sequence[
     return shares
 
 
-def after(shares: Shares, answer: Answer, found: str | None = None) -> Shares:
-    """Return the shares after an answer. found: its outcome where captures tell it."""
+def after(shares: Shares, answer: Answer, found: str | None = None, reach: float = 1.0) -> Shares:
+    """Return the shares after an answer. found: its outcome where captures tell it; reach: see checks.chances."""
     result = found or outcome(answer)
     if result is None:
         return shares
-    return normalised({name: share * chances(answer, name, result) for name, share in shares.items()})
+    return normalised({name: share * chances(answer, name, result, reach) for name, share in shares.items()})

@@ -7,12 +7,13 @@ import shlex
 from collections.abc import Mapping, Sequence
 
 from ..bus.lines import LINE, bar, pin_text
-from ..bus.model import Finding, LeadPlace
+from ..bus.model import LeadPlace
 from ..bus.units import time_words
 from ..diagnosis.examined import Examined
+from ..hookup.plan import TELLS_DIRECTION
 from ..rules.base import CAUTION_CLIP
 from .checks import MINUTES_CAPTURE, MINUTES_CLIP, RISK_CLIP
-from .plans import Plan
+from .plans import Plan, shows_the_program
 from .proof import TIMES, Proof
 from .records import Case, Step, StepLead
 
@@ -63,16 +64,31 @@ def numbered(lines: Sequence[str]) -> dict[str, str]:
     return {line: f"CH{number}" for number, line in enumerate(lines)}
 
 
-def first_capture(case: Case, plan: Plan, before: Sequence[Examined], bits: float) -> Step:
-    """Return the capture that looks where the case is open."""
+def first_capture(case: Case, plan: Plan, before: Sequence[Examined], bits: float, purpose: str = "") -> Step:
+    """Return the capture that looks where the case is open. purpose: why, where it is another one than that."""
     channels = numbered(plan.lines)
-    last = before[-1].channels.channels if before else {}
-    moved = sum(last.get(line) != channel for line, channel in channels.items())
     names = ", ".join(bar(line) for line in plan.lines)
     warm = f" once it has been on for {plan.minutes_on:g} minutes, or has failed," if plan.minutes_on else ""
     title = f"clip {names} at the CPU and capture{warm} for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
-    why = "these leads let the rules decide that speak of what is still open"
-    return capture_step(case, "capture", title, why, channels, {}, _settings(plan), bits, moved)
+    why = purpose or "these leads let the rules decide that speak of what is still open"
+    return capture_step(case, "capture", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
+
+
+def telling_apart(case: Case, plan: Plan, before: Sequence[Examined], apart: Sequence[str], bits: float) -> Step:
+    """Return the capture that tells the faults apart which all explain what was seen so far. apart: lines on which they differ."""
+    lines = list(dict.fromkeys((*TELLS_DIRECTION, *plan.lines[:1], *shows_the_program(case))))[: case.leads - 1]
+    lines += [line for line in apart if line not in lines][: case.leads - len(lines)]
+    lines += [line for line in plan.lines if line not in lines][: case.leads - len(lines)]
+    channels = numbered(lines)
+    names = ", ".join(bar(line) for line in lines)
+    title = f"clip {names} at the CPU and capture for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
+    why = f"several faults explain what was seen so far; on {', '.join(bar(line) for line in apart if line in lines)} they differ"
+    return capture_step(case, "capture:apart", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
+
+
+def _moved(channels: Mapping[str, str], before: Sequence[Examined]) -> int:
+    last = before[-1].channels.channels if before else {}
+    return sum(last.get(line) != channel for line, channel in channels.items())
 
 
 def at_connector(case: Case, before: Sequence[Examined], bits: float) -> Step:
@@ -86,7 +102,7 @@ def at_connector(case: Case, before: Sequence[Examined], bits: float) -> Step:
 
 
 def on_other_leads(case: Case, before: Sequence[Examined], line: str, bits: float) -> Step:
-    """Return the capture that shows a line again on another lead."""
+    """Return the capture that shows a line again on another lead. A capture of before shows that line."""
     last = next(examined for examined in reversed(before) if line in examined.channels.channels)
     channels = {name: channel for name, channel in last.channels.channels.items() if name in LINE}
     other = next((name for name in channels if name != line), line)
@@ -106,13 +122,15 @@ def _as_before(case: Case, last: Examined) -> dict[str, float | str]:
     return settings | ({"minutes_on": minutes} if minutes else {})
 
 
-def again_for_proof(case: Case, before: Sequence[Examined], findings: Sequence[Finding], proof: Proof | None) -> Step:
-    """Return the capture that proves a repair: the leads that showed the fault, under the same conditions, for long enough."""
-    faulty = {line for finding in findings if finding.severity == "fault" for line in finding.lines}
-    shown = [each for each in before if faulty & set(each.channels.channels)] or list(before)
-    if not faulty:
+def again_for_proof(case: Case, showing: Sequence[Examined], proof: Proof | None) -> Step:
+    """Return the capture that proves a repair: the leads that showed the fault, under the same conditions, for long enough.
+
+    showing: the captures from before the repair that show it.
+    """
+    if not showing:
         return nothing_left("no capture from before the repair shows the fault, so none can prove that it is gone; close with what it was")
-    last = shown[-1]
+    as_in = proof.leads_as_in if proof is not None else ""
+    last = next((each for each in showing if each.path == as_in), showing[-1])
     settings = _as_before(case, last)
     minutes = [item.minutes_on for item in case.captures if item.minutes_on]
     if proof is not None and proof.duration_s is not None:

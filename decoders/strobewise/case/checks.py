@@ -7,26 +7,23 @@ left as it was.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ..bus.lines import ADDRESS, BIT, DATA, LINE
-from ..bus.model import SUSPECTS, Suspect
+from ..bus.model import SUSPECTS, Finding, Suspect
 from ..errors import UsageError
 from ..records.profile import Profile
-from ..rules.base import CAUTION_CLIP, CAUTION_SOLDER
+from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
 from .records import ANSWER_KINDS, REPAIRS, Answer, AnswerKind, Power
 
+WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "pulses", "driven", "readout", "supply")
 OTHERS = "others"
 Row = Mapping[str, float]
 
 LOW_V, HIGH_V = 0.8, 2.0  #: input levels of TTL parts (bus/volts.py)
 SUPPLY_V = (4.75, 5.25)  #: 5 V within 5 % (Z8400 product specification, operating conditions)
 OPEN_OHMS = 20.0  #: a good track, joint or contact has a few ohms with the leads' own; our choice
-CAUTION_ON = (
-    "The machine is on while you do this: one hand only, a probe that cannot slip between two pins, ground first. "
-    "Never reach into a set with a display tube or a mains supply inside: that belongs in trained hands."
-)
 
 
 class Check(NamedTuple):
@@ -44,7 +41,7 @@ class Check(NamedTuple):
 
 #: Of a line that a capture at the CPU shows dead or wrong.
 PULSES = Check(
-    "pulses", {"no": {"cpu": 0.95, "connection": 0.12, "probe_or_capture": 0.03, OTHERS: 0.6}, "yes": {}}, 4, 0.15, "on", CAUTION_ON,
+    "pulses", {"no": {"cpu": 0.95, "connection": 0.12, "probe_or_capture": 0.03, OTHERS: 0.6}, "yes": {}}, 4, 0.15, "on", CAUTION_LIVE,
     "put a scope or a logic probe on {what} itself, the leg of the chip: does it pulse? A meter that stays below 0.8 V says no as well",
     "a pin that is dead at the chip's own leg is the chip (or a short); one that lives there is a lead, a joint or a contact",
 )  # fmt: skip
@@ -53,8 +50,27 @@ OHMS = Check(
     "measure the resistance of {what}, from the chip's own leg to the far end, while you press on the socket and the joints",
     "an open way is the fault itself; a good one acquits sockets, joints and tracks",
 )  # fmt: skip
+#: Of two lines that seem to be bridged.
+BETWEEN = Check(
+    "between", {"bridged": {"connection": 0.9, "data_bus": 0.3, "address_bus": 0.3, "cpu": 0.1, OTHERS: 0.03}, "apart": {}}, 3, 0.05,
+    "off", CAUTION_CLIP, "measure the resistance between {what}, and look for a bridge of solder or a whisker where they run side by side",
+    "a few ohms between two lines are a bridge; what has none is drawn down elsewhere",
+)  # fmt: skip
+#: Of a memory chip that does not do as it should.
+DRIVEN = Check(
+    "driven", {"no": {"glue": 0.6, "connection": 0.4, "address_bus": 0.4, "cpu": 0.05, OTHERS: 0.04}, "yes": {}}, 6, 0.15, "on",
+    CAUTION_LIVE,
+    "put a scope or a logic probe on {what}, pin by pin: do its select and output enable pulse (of dynamic RAM /RAS, /CAS, /WE), and "
+    "each of its address pins?",
+    "a chip that is never selected or addressed is innocent: what drives that pin is not",
+)  # fmt: skip
+READOUT = Check(
+    "readout", {"wrong": {"rom": 0.9, OTHERS: 0.02}, "right": {}}, 8, 0.1, "off", CAUTION_SOLDER,
+    "take the ROM out of its socket, read it in a programmer, and compare it with the image",
+    "a ROM that reads right there is innocent; a wrong one can be written anew",
+)  # fmt: skip
 SUPPLY = Check(
-    "supply", {"bad": {"supply": 0.9, OTHERS: 0.02}, "good": {}}, 2, 0.05, "on", CAUTION_ON,
+    "supply", {"bad": {"supply": 0.9, OTHERS: 0.02}, "good": {}}, 2, 0.05, "on", CAUTION_LIVE,
     "measure the supply between pins 11 and 29, at the CPU's own legs",
     "all else rests on it: 4.75 to 5.25 V there",
 )  # fmt: skip
@@ -69,7 +85,7 @@ RESEATED = Check(
     "a contact that has gone bad is often good again then",
 )  # fmt: skip
 COOLED = Check(
-    "cooled", {"gone": {OTHERS: 0.12}, "stays": {}}, 5, 0.1, "on", CAUTION_ON,
+    "cooled", {"gone": {OTHERS: 0.12}, "stays": {}}, 5, 0.1, "on", CAUTION_LIVE,
     "once it has failed, cool {what} alone (freeze spray, short bursts), and see whether the fault goes",
     "a part that fails warm works again for a while when it alone is cold",
 )  # fmt: skip
@@ -82,7 +98,7 @@ MENDS: Mapping[AnswerKind, tuple[Suspect, ...]] = {
     "resoldered": ("connection", "data_bus", "address_bus"), "cleaned": ("connection",), "reseated": ("connection",),
 }  # fmt: skip
 
-CHECKS: tuple[Check, ...] = (PULSES, OHMS, SUPPLY, UNPLUGGED, RESEATED, COOLED)
+CHECKS: tuple[Check, ...] = (PULSES, OHMS, BETWEEN, DRIVEN, READOUT, SUPPLY, UNPLUGGED, RESEATED, COOLED)
 BY_KIND: Mapping[AnswerKind, Check] = {check.kind: check for check in CHECKS}
 
 #: Minutes and risk of putting a part right, by how it sits; and of a capture.
@@ -94,25 +110,41 @@ MINUTES_CLIP, MINUTES_CAPTURE, RISK_CLIP = 0.5, 3.0, 0.03  #: for each lead that
 RISK_MINUTES = 30.0  #: minutes of work that we would rather spend than take a risk of 1
 
 
+def cost(minutes: float, risk: float) -> float:
+    """Return minutes of work with the risk counted in."""
+    return minutes + RISK_MINUTES * risk
+
+
 def checked(answer: Answer, profile: Profile | None) -> Answer:
     """Return an answer as the sheet keeps it. Raises UsageError for one that makes no sense."""
     if answer.kind not in ANSWER_KINDS:
         raise UsageError(f"{answer.kind!r} is no answer", "answer", f"one of {', '.join(ANSWER_KINDS)}")
     if answer.kind in ("volts", "ohms", "pulses", "resoldered"):
-        line = answer.about.lstrip("/").upper()
-        known = line in BIT or (profile is not None and profile.line(line) is not None)
-        if not known:
-            raise UsageError(f"{answer.about!r} is no line", answer.kind, "name a line, as M1 or D3")
-        answer = answer._replace(about=line)
-    elif answer.kind in ("reseated", "cooled", "replaced", "unplugged", "cleaned"):
+        answer = answer._replace(about=_line(answer.about, answer.kind, profile))
+    elif answer.kind == "between":
+        two = [_line(name, answer.kind, profile) for name in answer.about.split("-")]
+        if len(set(two)) != 2:
+            raise UsageError(f"{answer.about!r} is no pair of lines", answer.kind, "name two with a hyphen, as A11-A12")
+        answer = answer._replace(about="-".join(two))
+    elif answer.kind in ("reseated", "cooled", "replaced", "unplugged", "cleaned", "driven", "readout"):
         answer = _with_part(answer, profile)
-    if answer.kind in ("volts", "ohms", "pulses", "supply") and answer.value is None:
-        raise UsageError("no value", answer.kind, {"pulses": "say yes or no"}.get(answer.kind, "give the number that you measured"))
+    if answer.kind in WITH_VALUE and answer.value is None:
+        words = {"pulses": "say yes or no", "driven": "say yes or no", "readout": "say right or wrong"}
+        raise UsageError("no value", answer.kind, words.get(answer.kind, "give the number that you measured"))
     return answer
 
 
+def _line(name: str, kind: str, profile: Profile | None) -> str:
+    """Return a line as the tables call it. Raises UsageError for one that there is not."""
+    line = name.strip().lstrip("/").upper()
+    if line not in BIT and (profile is None or profile.line(line) is None):
+        raise UsageError(f"{name!r} is no line", kind, "name a line, as M1 or D3")
+    return line
+
+
 def _with_part(answer: Answer, profile: Profile | None) -> Answer:
-    about = answer.about or {"unplugged": "expansion_device", "cleaned": "connection"}.get(answer.kind, "")
+    alone = {"unplugged": "expansion_device", "cleaned": "connection", "readout": "rom"}
+    about = answer.about or alone.get(answer.kind, "")
     suspect = next((name for name in SUSPECTS if name == about.lower()), None)
     if suspect is not None:
         return answer._replace(about=suspect, part=suspect)
@@ -125,19 +157,26 @@ def _with_part(answer: Answer, profile: Profile | None) -> Answer:
 def outcome(answer: Answer) -> str | None:
     """Return the outcome of a check that an answer is, None where it says nothing by itself."""
     value = answer.value
-    if answer.kind == "pulses" and value is not None:
+    if answer.kind in ("pulses", "driven") and value is not None:
         return "yes" if value else "no"
+    if answer.kind == "readout" and value is not None:
+        return "right" if value else "wrong"
     if answer.kind == "volts" and value is not None:
         return "no" if value < LOW_V else None  # a meter shows the middle of a line that moves: only a low one is surely dead
     if answer.kind == "ohms" and value is not None:
         return "open" if value > OPEN_OHMS else "good"
+    if answer.kind == "between" and value is not None:
+        return "apart" if value > OPEN_OHMS else "bridged"
     if answer.kind == "supply" and value is not None:
         return "good" if SUPPLY_V[0] <= value <= SUPPLY_V[1] else "bad"
     return answer.fault or None
 
 
-def chances(answer: Answer, suspect: Suspect, found: str) -> float:
-    """Return the chance of an outcome of an answer's check where this suspect is to blame, 0..1."""
+def chances(answer: Answer, suspect: Suspect, found: str, reach: float = 1.0) -> float:
+    """Return the chance of an outcome of an answer's check where this suspect is to blame, 0..1.
+
+    reach: share of the ways that may be open which a measured one is, where what is known leaves several.
+    """
     kind: AnswerKind = "pulses" if answer.kind == "volts" else answer.kind
     if kind in REPAIRS:
         gone = _cured(answer, suspect)
@@ -150,6 +189,8 @@ def chances(answer: Answer, suspect: Suspect, found: str) -> float:
     chance = row.get(suspect, row.get(OTHERS, 0.5))
     if kind == "cooled" and suspect == answer.part:
         chance = COOLED_OWN
+    if kind == "ohms" and suspect == "connection":
+        chance *= reach
     if kind in ("pulses", "volts") and answer.place == "connector":
         chance = 0.95 if suspect in ("connection", "cpu") else chance  # dead there says nothing of which of the two
     return chance if found == first else 1.0 - chance
@@ -160,6 +201,12 @@ def _cured(answer: Answer, suspect: Suspect) -> float:
     if suspect == answer.part or suspect in MENDS.get(answer.kind, ()):
         return BY_KIND[answer.kind].outcomes["gone"].get(suspect, CURES) if answer.kind == "reseated" else CURES
     return CURES_TOO.get(answer.kind, {}).get(suspect, CURES_BY_CHANCE)
+
+
+def reach(answer: Answer, findings: Sequence[Finding]) -> float:
+    """Return which share of the ways that a finding leaves open a measured one is."""
+    lines = next((f.lines for f in findings if f.severity == "fault" and answer.about in f.lines), ())
+    return 1.0 / max(1, len(lines))
 
 
 def applies_to_line(line: str) -> bool:

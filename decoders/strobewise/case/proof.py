@@ -21,9 +21,11 @@ from ..records.strobes import RELEASES_MIN
 from ..rules import find_rule
 from ..rules.replay import REPLAY_RULE
 from ..verdict.words import counted, plain
+from .explained import PARTED, keeps_to_program, leaves_program, left
 from .running import not_running
 
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
+STANDS_STILL = "no-requests"  #: the rule that says so; a warning where the leads leave it open why
 DOUBT = 0.05  #: chance that a fault which is still there stayed away, below which a repair is proven
 TIMES = -math.log(DOUBT)  #: mean times without a failure that take: three, near enough
 ENOUGH_REQUESTS = 100  #: of the kind that failed, however often it failed before
@@ -44,8 +46,11 @@ class Witness(NamedTuple):
 
     @property
     def faults(self) -> list[Finding]:
-        """What is wrong in it."""
-        return [finding for finding in self.diagnosis.findings if finding.severity == "fault"]
+        """What is wrong in it; where no rule calls it a fault, that the machine does nothing, or leaves its program."""
+        findings = self.diagnosis.findings
+        told = [finding for finding in findings if finding.severity == "fault"] or [f for f in findings if f.rule == STANDS_STILL]
+        gone = left(self.evidence)
+        return told or ([gone] if gone is not None else [])
 
 
 class Proof(NamedTuple):
@@ -59,6 +64,7 @@ class Proof(NamedTuple):
     minutes_on: float | None = None  #: how long the machine should have been on before the next capture begins, where that matters
     duration_s: float | None = None  #: how long the next capture should be
     only_running: bool = False  #: all that is missing is a program that is seen to run on, which other leads may show
+    leads_as_in: str = ""  #: path of the capture whose leads show a fault that no capture could show since
 
 
 def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
@@ -72,7 +78,7 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
     if again is not None:
         return again
     seen, missing, chances = [], [], []
-    minutes, duration = None, None
+    minutes, duration, as_in = None, None, ""
     for finding, failing in _kinds(faults):
         judged = _Judged(finding, failing, before, after)
         seen += judged.seen
@@ -80,12 +86,13 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
         chances.append(judged.chance)
         minutes = max(filter(None, (minutes, judged.minutes_needed)), default=None)
         duration = max(filter(None, (duration, judged.duration_needed)), default=None)
+        as_in = as_in or judged.leads_as_in
     only_running = not missing and all(not_running(witness.evidence) is not None for witness in after)
     missing += _doubts(after)
     chance = None if None in chances else max((each for each in chances if each is not None), default=None)
     told = tuple(dict.fromkeys(seen)), tuple(dict.fromkeys(missing))
     if missing:
-        return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration, only_running)
+        return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration, only_running, as_in)
     gone = ", ".join(dict.fromkeys(title_of(finding) for finding, _ in _kinds(faults)))
     return Proof("proven", f"proven: gone after the repair: {gone}", *told, chance)
 
@@ -110,7 +117,7 @@ def _again(faults: Sequence[tuple[Witness, Finding]], after: Sequence[Witness]) 
             words = f"{plain(finding, witness.evidence)} (in {witness.diagnosis.captures[0].path})"
             if (finding.rule, finding.lines) in known or (lines & set(finding.lines) and not _blames_leads(finding)):
                 return Proof("still_there", f"still there: {words}", seen=(finding.evidence,))
-            if new is None and not _blames_leads(finding):
+            if new is None and finding.severity == "fault" and not _blames_leads(finding):
                 new = Proof("new_fault", f"another fault than before: {words}", seen=(finding.evidence,))
     return new
 
@@ -136,12 +143,14 @@ class _Judged:
         self.chance: float | None = None
         self.minutes_needed: float | None = None
         self.duration_needed: float | None = None
+        self.leads_as_in = ""
         self._name = title_of(finding)
         self._able = [witness for witness in after if self._can_show(witness)]
         if not self._able:
             first = failing[0][0].evidence
             leads = ", ".join(bar(line) for line in sorted(_leads_of(finding, first)))
             self.missing.append(f"no capture after the repair could show the fault again ({self._name}): the same leads as before, {leads}")
+            self.leads_as_in = failing[-1][0].diagnosis.captures[0].path
             return
         warm = self._warm()
         chances = [chance for chance in (self._by_time(before, warm), self._by_requests()) if chance is not None]
@@ -152,7 +161,10 @@ class _Judged:
         places = [failed.evidence.probe_at for failed, _ in self.failing]
         here = witness.evidence.probe_at
         same = all(any(here.get(line, "cpu") == there.get(line, "cpu") for there in places) for line in self.finding.lines)
-        return same and _can_show(self.finding, witness.evidence)
+        if same and _can_show(self.finding, witness.evidence):
+            return True
+        astray = all(_astray(failed.evidence) for failed, _ in self.failing) and not set(self.finding.lines) & set(STROBES)
+        return astray and keeps_to_program(witness.evidence.replay)  # what led the program astray does so no more
 
     def _warm(self) -> bool:
         """Ask for a machine that was on as long as when it failed. Returns whether the time that it was on counts."""
@@ -220,6 +232,11 @@ class _Judged:
         return chance
 
 
+def _astray(evidence: BusEvidence) -> bool:
+    """Say whether a machine does not do as the known program says."""
+    return leaves_program(evidence.replay) or (evidence.replay is not None and bool(evidence.replay.candidates))
+
+
 def _until(witness: Witness, finding: Finding) -> float:
     """Return after which time a capture failed, seconds; 0 where it did so from the start."""
     evidence = witness.evidence
@@ -253,11 +270,11 @@ def _leads_of(finding: Finding, evidence: BusEvidence) -> set[str]:
 
 def _can_show(finding: Finding, evidence: BusEvidence) -> bool:
     """Say whether a capture would show a fault, were it still there: its rule can decide, on the same line at the same place."""
+    if finding.rule in (PARTED, REPLAY_RULE):
+        return keeps_to_program(evidence.replay)
     rule = find_rule(finding.rule)
     if rule is None or not rule.can_decide(evidence):
         return False
-    if rule.id == REPLAY_RULE:
-        return evidence.replay is not None and evidence.replay.healthy
     return all(line in evidence.captured for line in finding.lines if line in evidence.lines or line in rule.judges)
 
 
@@ -271,6 +288,9 @@ def _doubts(after: Sequence[Witness]) -> list[str]:
             told.append(f"the leads first: {plain(witness.faults[0], witness.evidence)} (in {path})")
         elif verdict.state == "cannot_decide":
             told.append(f"a capture that can decide: {verdict.headline.removeprefix('Cannot decide: ').rstrip('.')} (in {path})")
+        gone = left(witness.evidence)
+        if gone is not None and verdict.state != "fault":
+            told.append(f"a program that goes as its ROM says: {gone.evidence} (in {path})")
     reasons = [not_running(witness.evidence) for witness in after]
     if all(reason is not None for reason in reasons):
         told.append(f"a program that is seen to run on: {reasons[0]}")

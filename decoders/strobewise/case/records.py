@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from .trend import Trend
 
 AnswerKind = Literal[
-    "volts", "ohms", "pulses", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced", "resoldered", "note"
+    "volts", "ohms", "between", "pulses", "driven", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced",
+    "resoldered", "note"
 ]  # fmt: skip
 ANSWER_KINDS: tuple[AnswerKind, ...] = get_args(AnswerKind)
 #: Answers after which the machine is another one: captures that follow show whether it helped.
@@ -30,8 +31,8 @@ class Answer(NamedTuple):
     """What a person measured or did. What it is about depends on the kind, see `checks`."""
 
     kind: AnswerKind
-    about: str = ""  #: a line for volts, ohms, pulses, resoldered; a part (one of SUSPECTS, or a chip) for the others
-    value: float | None = None  #: volts or ohms; pulses: 1 or 0
+    about: str = ""  #: a line for volts, ohms, pulses, resoldered; two with a hyphen for between; else a part (of SUSPECTS, or a chip)
+    value: float | None = None  #: volts or ohms; pulses, driven: 1 or 0; readout: 1 where the bytes are right, else 0
     place: LeadPlace = "cpu"  #: where it was measured
     fault: Outcome = ""  #: what became of the fault
     part: Suspect | None = None  #: the suspect that a chip belongs to, where `about` is a chip

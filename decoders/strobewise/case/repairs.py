@@ -13,7 +13,11 @@ from . import checks
 from .proof import Proof
 from .records import Answer, AnswerKind, Case, Hypothesis, Step
 
-WORTH_A_TRIAL = 0.25  #: share from which a part is tried where no capture shows a fault and nothing tells more; our choice
+#: Share from which a part is tried where nothing tells more: one that needs no soldering, the same where no capture shows a fault, and one
+#: that does. Below it the case says that it cannot decide. Our choice.
+WORTH_A_TRIAL, WORTH_A_TRIAL_UNSEEN, WORTH_SOLDERING = 0.1, 0.25, 0.2
+SOLDERING = 0.3  #: risk from which a work is soldering
+NEARLY = 0.5  #: of the likeliest part's share, from which another one may be tried before it because it is less work
 LIKELY = 0.5  #: share below which putting a part right is a trial
 #: What is done about a suspect: the kind of answer, what to do, and how much work and risk it is where it does not come out of a socket.
 REPAIR: Mapping[Suspect, tuple[AnswerKind, str, float, float]] = {
@@ -33,15 +37,47 @@ REPAIR: Mapping[Suspect, tuple[AnswerKind, str, float, float]] = {
 }  # fmt: skip
 
 
-def repair_step(case: Case, hypotheses: Sequence[Hypothesis], findings: Sequence[Finding]) -> Step | None:
-    """Return what to put right, by the likeliest part; None where that is none that can be, or no fault was seen."""
-    fault = next((finding for finding in findings if finding.severity == "fault"), None)
-    top = hypotheses[0] if hypotheses else None
-    if top is None or top.suspect not in REPAIR or (fault is None and top.share < WORTH_A_TRIAL):
+def repair_step(case: Case, hypotheses: Sequence[Hypothesis], findings: Sequence[Finding], seen: bool) -> Step | None:
+    """Return what to put right; None where nothing is likely enough for its work and risk. seen: a capture shows that something is wrong.
+
+    Trials go by the chance that they help per minute of work and risk (the order of a search that finds soonest; textbook).
+    """
+    fault = telling(findings) or next((finding for finding in findings if finding.severity == "fault"), None)
+    able = [each for each in hypotheses if each.suspect in REPAIR]
+    if not hypotheses or not able:
         return None
-    kind, words, minutes, risk = REPAIR[top.suspect]
-    if top.suspect in case.socketed:
-        minutes, risk = checks.MINUTES_SOCKETED, checks.RISK_SOCKETED
+    if able[0].share < LIKELY:
+        able = [each for each in able if each.share >= max(NEARLY * able[0].share, _worth_a_trial(case, each, seen))]
+    if not able or (hypotheses[0] not in able and hypotheses[0].share >= LIKELY):
+        return None
+    best = able[0] if able[0].share >= LIKELY else max(able, key=lambda each: each.share / checks.cost(*_work(case, each.suspect)))
+    return _repair(case, best, fault)
+
+
+def telling(findings: Sequence[Finding]) -> Finding | None:
+    """Return the fault whose lines are asked about first: the one that names the fewest, None where none names any."""
+    faults = [finding for finding in findings if finding.severity == "fault" and finding.lines]
+    return min(faults, key=lambda finding: len(finding.lines), default=None)
+
+
+def _worth_a_trial(case: Case, hypothesis: Hypothesis, seen: bool) -> float:
+    """Return the share from which a part is tried though others are as likely: soldering asks for more, and for a fault that was seen."""
+    risk = _work(case, hypothesis.suspect)[1]
+    if risk < SOLDERING:
+        return WORTH_A_TRIAL if seen else WORTH_A_TRIAL_UNSEEN
+    return WORTH_SOLDERING if seen else 1.0
+
+
+def _work(case: Case, suspect: Suspect) -> tuple[float, float]:
+    """Return the minutes and the risk of putting a part right."""
+    if suspect in case.socketed:
+        return checks.MINUTES_SOCKETED, checks.RISK_SOCKETED
+    return REPAIR[suspect][2:]
+
+
+def _repair(case: Case, top: Hypothesis, fault: Finding | None) -> Step:
+    kind, words, *_ = REPAIR[top.suspect]
+    minutes, risk = _work(case, top.suspect)
     lines = fault.lines if fault is not None else ()
     about: str = top.suspect
     if kind == "resoldered" and lines:

@@ -9,18 +9,20 @@ from __future__ import annotations
 from ..bus.lines import bar
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
+from .explained import keeps_to_program, leaves_program
 
 FETCHES = 500  #: least number of fetches; our choice
 SILENT_AT_END = 0.2  #: of the capture without a request at its end; our choice
 IN_HALT = 0.98  #: of the fetches, from which a halt that no interrupt ends is all that is left; our choice
 READS = 0.005  #: of the fetches that a program reads data at least; a loop that only counts makes none. Our choice
-REPLAYED = 1000  #: cycles that agree with the known program, which say it all
 
 
 def not_running(evidence: BusEvidence) -> str | None:
     """Return why a capture does not show a program that runs on, None where it does."""
     fetches = evidence.cycles["opcode_fetch"]
-    if evidence.replay is not None and evidence.replay.healthy and evidence.replay.cycles >= REPLAYED:
+    if leaves_program(evidence.replay):
+        return "the machine leaves the program that its ROM holds"
+    if keeps_to_program(evidence.replay):
         return _silent(evidence)
     if fetches < FETCHES:
         return f"only {fetches} opcode fetches were seen"

@@ -17,6 +17,7 @@ from ..files.names import map_path
 from ..profile.options import Options
 from ..verdict.judge import SHOWN
 from ..verdict.words import SUSPECT_WORDS, blame, plain
+from . import checks
 from .belief import Shares, after, from_captures, other_leads, prior
 from .checks import outcome
 from .experience import NO_EXPERIENCE, Experience
@@ -50,6 +51,15 @@ class _Course:
         return [witness.diagnosis.captures[0] for witness in kept or [witness for _, witness in self.pool]]
 
 
+    @property
+    def showing(self) -> list[Examined]:
+        """The captures of the pool in which something is wrong with the machine."""
+        return [
+            witness.diagnosis.captures[0] for _, witness in self.pool
+            if any(finding.suspect != "probe_or_capture" for finding in witness.faults)
+        ]  # fmt: skip
+
+
 def judge_case(case: Case, experience: Experience = NO_EXPERIENCE) -> CaseState:
     """Judge a case. Raises StrobewiseError, OSError for a capture that cannot be read."""
     course, changes = _Course(), []
@@ -67,7 +77,9 @@ def judge_case(case: Case, experience: Experience = NO_EXPERIENCE) -> CaseState:
     diagnosis = conclude(course.examined) if course.pool else None
     findings = diagnosis.findings if diagnosis is not None else []
     proven = course.proof is not None and course.proof.state == "proven"
-    step = next_step(Situation(case, shares, hypotheses, findings, course.examined, course.proof, bool(course.repairs)))
+    clip = diagnosis.verdict.clip_also if diagnosis is not None else ()
+    now = Situation(case, shares, hypotheses, findings, course.examined, course.showing, clip, course.proof, bool(course.repairs))
+    step = next_step(now)
     verdict = _verdict(course, diagnosis, hypotheses, step.title) if diagnosis is not None else None
     if proven:
         verdict = conclude([witness.diagnosis.captures[0] for _, witness in course.after]).verdict
@@ -107,8 +119,8 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
     """Return the shares with the shop's own closed cases and without, and how many of those counted."""
     start = prior(case.symptom)
     counted = 0
-    if course.pool:
-        diagnosis = conclude(course.examined)
+    diagnosis = conclude(course.examined) if course.pool else None
+    if diagnosis is not None:
         records = [examined.evidence for examined in course.examined]
         plainly = from_captures(start, diagnosis.verdict, records)
         rule = next((finding.rule for finding in diagnosis.findings if finding.severity == "fault"), "")
@@ -120,7 +132,8 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
         both = [start, start]
     for item, told in course.answers:
         if item.answer is not None:
-            both = [after(each, item.answer, told) for each in both]
+            reach = checks.reach(item.answer, diagnosis.findings) if diagnosis is not None else 1.0
+            both = [after(each, item.answer, told, reach) for each in both]
     return both[0], both[1], counted
 
 

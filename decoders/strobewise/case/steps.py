@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
@@ -13,21 +14,22 @@ from ..rules import CATALOGUE
 from ..verdict.words import SUSPECT_WORDS
 from . import checks
 from .belief import OTHER_LEADS
-from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads
-from .checks import Check
-from .plans import Plan
+from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads, telling_apart
+from .checks import Check, cost
+from .explained import blamed, open_explanations, told_apart_by
+from .plans import Plan, shows_the_program
 from .proof import Proof
 from .records import Answer, Case, Hypothesis, Step
-from .repairs import close_step, repair_step
-from .worth import bits_at_connector, bits_of_answer, bits_of_capture, cost, information
+from .repairs import LIKELY, SOLDERING, close_step, repair_step, telling
+from .worth import bits_at_connector, bits_of_answer, bits_of_capture, bits_of_telling_apart, entropy, information
 
 NO_MORE = (
     "so few leads and a meter can tell no more. Further go: more leads at once, with the address and data lines; the test program in "
     "place of the ROM (strobewise stimulus); the free-run test (strobewise hookup --free-run says how)"
 )
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
-SURE = 0.75  #: share from which the part may be put right, if no check is cheaper than the work that it may save; our choice
 SHOWN = 0.05  #: share from which a part is worth cooling alone
+SHORTED = "lines-shorted"  #: the rule that says so of two lines
 COMES_AND_GOES = (0.02, 0.98)  #: share of the requests that failed, between which a look at the pin meets it by chance
 
 
@@ -39,6 +41,8 @@ class Situation(NamedTuple):
     hypotheses: Sequence[Hypothesis]
     findings: Sequence[Finding]  #: of all captures together
     examined: Sequence[Examined]  #: the captures from before the repair
+    showing: Sequence[Examined]  #: those of them in which something is wrong
+    clip_also: Sequence[str]  #: lines by which their verdict would go further
     proof: Proof | None
     repaired: bool  #: something was put right, and nothing says yet that it did not help
 
@@ -56,20 +60,42 @@ def next_step(now: Situation) -> Step:
     if now.repaired:
         if now.proof is not None and now.proof.state == "proven":
             return close_step(case, now.hypotheses, now.proof)
-        return again_for_proof(case, now.examined, now.findings, now.proof)
+        return again_for_proof(case, now.showing, now.proof)
     choices = sorted(_choices(now), key=lambda choice: -choice.rate)
     best = choices[0].step if choices else None
-    repair = repair_step(case, now.hypotheses, now.findings)
-    if repair is None:
-        return best if best is not None else nothing_left(NO_MORE)
-    if best is None or _pays(now.hypotheses[0].share, repair, best):
-        return repair
-    return best
+    repair = repair_step(case, now.hypotheses, now.findings, bool(now.showing))
+    if repair is None or not (best is None or _pays(now, repair, best)):
+        return best or _to_see_it(now) or nothing_left(NO_MORE)
+    return _to_see_it(now) or repair
 
 
-def _pays(share: float, repair: Step, check: Step) -> bool:
-    """Say whether to put the part right now: what is wasted if it was another one is less than what asking on costs."""
-    return share >= SURE and (1.0 - share) * cost(repair.minutes, repair.risk) <= cost(check.minutes, check.risk)
+def _to_see_it(now: Situation) -> Step | None:
+    """Return a capture that may show the fault where none does so far: what was never seen cannot be proven gone.
+
+    None where one shows it, or no line is left that might.
+    """
+    if now.showing:
+        return None
+    captured = {line for each in now.examined for line in each.evidence.captured}
+    first = (*shows_the_program(now.case), *now.clip_also)
+    plan = Plan.of(now.case, now.shares, settled_rules(now.examined), first)
+    if captured.issuperset(plan.lines):
+        return None
+    with_it = any(item.answer is not None and item.answer.kind == "unplugged" and item.counts for item in now.case.items)
+    why = "no capture shows the fault yet, and only one that does can prove later that it is gone"
+    return first_capture(now.case, plan, now.examined, 0.0, f"{why}; with all that was unplugged in its place again" if with_it else why)
+
+
+def _pays(now: Situation, repair: Step, check: Step) -> bool:
+    """Say whether to put the part right now: what a check is expected to save of the work on a wrong part is less than it costs.
+
+    It saves that work about as often as it closes what is open. Soldering on a part that is more likely innocent waits for every check.
+    """
+    share = next((each.share for each in now.hypotheses if any(each.suspect == answer.part for answer in repair.answers)), 0.0)
+    if share < LIKELY and repair.risk >= SOLDERING:
+        return False
+    saved = check.bits / max(check.bits, entropy(now.shares.values())) * (1.0 - share) * cost(repair.minutes, repair.risk)
+    return saved <= cost(check.minutes, check.risk)
 
 
 def _choices(now: Situation) -> Iterator[_Choice]:
@@ -85,15 +111,19 @@ def _captures(now: Situation) -> Iterator[Step]:
     settled = settled_rules(now.examined)
     known = Options(profile=now.case.profile).program_known
     replayed = known and not any(record.replay is not None for record in records)
+    plan = Plan.of(now.case, shares, settled, shows_the_program(now.case))
     if not any(finding.lines for finding in faulty):
-        plan = Plan.of(now.case, shares, settled)
         worth = bits_of_capture(shares, frozenset(plan.lines), settled, replayed)
         yield first_capture(now.case, plan, now.examined, worth)
-    if _at_the_port(now) and now.examined:
+    apart = told_apart_by(now.examined)
+    if apart:
+        worth = bits_of_telling_apart(shares, blamed(open_explanations(now.examined)))
+        yield telling_apart(now.case, plan, now.examined, apart, worth)
+    if now.examined and not _seen_at_connector(now) and (_at_the_port(now) or _behind_a_pin(now)):
         yield at_connector(now.case, now.examined, bits_at_connector(shares))
     for finding in faulty[:1]:
         line = finding.lines[0] if len(finding.lines) == 1 else ""
-        if line in STROBES and not _shown_on_two_leads(now, line):
+        if line in STROBES and _leads_of(now, line) == 1:
             worth = bits_of_lead(shares)
             yield on_other_leads(now.case, now.examined, line, worth)
 
@@ -104,10 +134,19 @@ def bits_of_lead(shares: Mapping[Suspect, float]) -> float:
 
 
 def _at_the_port(now: Situation) -> bool:
-    """Say whether the connector is worth a capture: a device is in play, and no capture looked there yet."""
+    """Say whether a device at the port is in play."""
     profile = now.case.profile
-    asked = now.case.symptom == "ignores-expansion" or bool(profile is not None and profile.paging)
-    return asked and not any("connector" in examined.evidence.probe_at.values() for examined in now.examined)
+    return now.case.symptom == "ignores-expansion" or bool(profile is not None and profile.paging)
+
+
+def _seen_at_connector(now: Situation) -> bool:
+    return any("connector" in examined.evidence.probe_at.values() for examined in now.examined)
+
+
+def _behind_a_pin(now: Situation) -> bool:
+    """Say whether a line may be lost behind a pin that shows it well: a fault that is there explains so, or none was found."""
+    explained = open_explanations(now.examined)
+    return any(each.place == "socket" for each in explained) or not any(finding.severity == "fault" for finding in now.findings)
 
 
 def settled_rules(captures: Sequence[Examined]) -> frozenset[str]:
@@ -116,8 +155,9 @@ def settled_rules(captures: Sequence[Examined]) -> frozenset[str]:
     return frozenset(rule.id for rule in CATALOGUE if any(rule.needs) and any(rule.can_decide(record) for record in records))
 
 
-def _shown_on_two_leads(now: Situation, line: str) -> bool:
-    return len({examined.channels.channels[line] for examined in now.examined if line in examined.channels.channels}) > 1
+def _leads_of(now: Situation, line: str) -> int:
+    """Return on how many channels of the analyser a line was captured."""
+    return len({examined.channels.channels[line] for examined in now.examined if line in examined.channels.channels})
 
 
 def _checks(now: Situation) -> Iterator[Step]:
@@ -138,13 +178,16 @@ def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
     yield checks.SUPPLY, "", ""
     if now.case.symptom != "ignores-expansion":
         yield checks.UNPLUGGED, "expansion_device", ""
-    fault = next((finding for finding in now.findings if finding.severity == "fault" and finding.lines), None)
+    fault = telling(now.findings)
     comes = now.case.symptom == "dies-warm" or (fault is not None and _comes_and_goes(now, fault))
+    yield from _on_chips(now)
     if fault is not None:
         line = fault.lines[0]
         if checks.applies_to_line(line) and not comes:
             yield checks.PULSES, line, pin_text(line)
-        if line in LINE and LINE[line].pin is not None:
+        if len(fault.lines) == 2 and _bridged(now, fault):
+            yield checks.BETWEEN, "-".join(fault.lines), " and ".join(pin_text(name) for name in fault.lines)
+        elif line in LINE and LINE[line].pin is not None:
             yield checks.OHMS, line, _way(line, fault)
     if comes:
         for chip in [name for name in now.shares if name in ("cpu", "ram", "rom", "clock", "glue") and now.shares[name] >= SHOWN]:
@@ -152,6 +195,26 @@ def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
     for part in now.case.socketed:
         if part in ("cpu", "rom"):
             yield checks.RESEATED, part, SUSPECT_WORDS[_part(part) or "cpu"]
+
+
+def _on_chips(now: Situation) -> Iterator[tuple[Check, str, str]]:
+    """Yield what can be looked at on the memory chips themselves, once a capture shows that something is wrong."""
+    explained = open_explanations(now.examined)
+    if explained and "glue" not in blamed(explained):
+        return
+    for chip in ("rom", "ram"):
+        if now.showing and now.shares.get(chip, 0.0) >= SHOWN and now.shares.get("glue", 0.0) + now.shares.get("connection", 0.0) >= SHOWN:
+            yield checks.DRIVEN, chip, SUSPECT_WORDS[_part(chip) or "rom"]
+    profile = now.case.profile
+    if "rom" in now.case.socketed and profile is not None and any(region.file for region in profile.memory):
+        yield checks.READOUT, "rom", ""
+
+
+def _bridged(now: Situation, fault: Finding) -> bool:
+    """Say whether a finding of two lines is that they are shorted."""
+    if fault.rule == SHORTED:
+        return True
+    return any(each.fault == "shorted" and set(each.lines) == set(fault.lines) for each in open_explanations(now.examined))
 
 
 def _comes_and_goes(now: Situation, fault: Finding) -> bool:
@@ -175,15 +238,16 @@ def _way(line: str, fault: Finding) -> str:
 def check_step(now: Situation, check: Check, answer: Answer, what: str) -> Step:
     """Return a check as a step, with the answers that it can have."""
     first = next(iter(check.outcomes))
-    bits = bits_of_answer(dict(now.shares), answer, first)
-    folder = now.case.folder
+    bits = bits_of_answer(dict(now.shares), answer, first, checks.reach(answer, now.findings))
+    folder = shlex.quote(str(now.case.folder))
     about = f" {answer.about}" if answer.about and check.kind != "unplugged" else ""
     commands: tuple[str, ...]
-    if check.kind in ("ohms", "supply"):
-        commands = (f"strobewise case answer {folder} {check.kind}{about} {'OHMS' if check.kind == 'ohms' else 'VOLTS'}",)
+    if check.kind in ("ohms", "between", "supply"):
+        commands = (f"strobewise case answer {folder} {check.kind}{about} {'VOLTS' if check.kind == 'supply' else 'OHMS'}",)
         answers: tuple[Answer, ...] = (answer,)
-    elif check.kind == "pulses":
-        commands = tuple(f"strobewise case answer {folder} pulses{about} {word}" for word in ("no", "yes"))
+    elif check.kind in ("pulses", "driven", "readout"):
+        words = ("wrong", "right") if check.kind == "readout" else ("no", "yes")
+        commands = tuple(f"strobewise case answer {folder} {check.kind}{about} {word}" for word in words)
         answers = (answer._replace(value=0.0), answer._replace(value=1.0))
     else:
         commands = tuple(f"strobewise case answer {folder} {check.kind}{about} --fault {word}" for word in ("gone", "stays"))

@@ -12,10 +12,11 @@ from ..bus.model import Suspect
 from ..rules import CATALOGUE
 from ..rules.replay import REPLAY_RULE
 from .belief import REPLAY_TRUST, TRUST, Shares, seen_by
-from .checks import RISK_MINUTES, chances
+from .checks import chances
 from .records import Answer
 
 MEMORY_AND_BUSES = ("rom", "ram", "data_bus", "address_bus", "glue", "connection")
+TELLS_APART = 0.7  #: chance that faults which differ on a line are told apart once it is captured; our choice
 AT_CONNECTOR: Mapping[Suspect, float] = {"connection": 0.8, "cpu": 0.05}  #: chance that a fault shows at the connector and not at the CPU
 
 
@@ -67,11 +68,11 @@ def bits_at_connector(shares: Shares) -> float:
     return information(shares, [{name: AT_CONNECTOR.get(name, 0.0) for name in shares}])
 
 
-def bits_of_answer(shares: Shares, answer: Answer, outcome: str) -> float:
-    """Return what a check is expected to tell. outcome: one of its two."""
-    return information(shares, [{name: chances(answer, name, outcome) for name in shares}])
+def bits_of_answer(shares: Shares, answer: Answer, outcome: str, reach: float = 1.0) -> float:
+    """Return what a check is expected to tell. outcome: one of its two; reach: see checks.chances."""
+    return information(shares, [{name: chances(answer, name, outcome, reach) for name in shares}])
 
 
-def cost(minutes: float, risk: float) -> float:
-    """Return minutes of work with the risk counted in."""
-    return minutes + RISK_MINUTES * risk
+def bits_of_telling_apart(shares: Shares, suspects: Sequence[Suspect]) -> float:
+    """Return what a capture is expected to tell on whose lines the faults differ that still explain it all. suspects: whom those blame."""
+    return information(shares, [{name: TELLS_APART} for name in suspects]) if len(suspects) > 1 else 0.0

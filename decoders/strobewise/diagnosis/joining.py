@@ -8,7 +8,7 @@ capture that says most of it.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Dict, List, Optional, Sequence, Tuple
+from typing import Dict, FrozenSet, List, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
 from ..bus.model import Finding, LeadPlace, LineState, Shares, SuspectShare
@@ -17,6 +17,7 @@ from ..records.strobes import behaviour
 from ..rules import blame
 from ..rules.base import CAUTION_SOLDER, find_rule, ids
 from ..rules.grades import HINT, STRONG
+from ..rules.replay import REPLAY_RULE
 
 ALIVE = 20  #: requests in which a strobe must be seen to be called good
 MOVES = 20  #: edges of an address or data line from which it is called good where the rule that accuses it elsewhere could decide
@@ -70,6 +71,7 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
     """
     if len(each) == 1:
         return list(each[0])
+    each = _narrowest_explanations(each, records)
     joined: Dict[Tuple[str, str, Tuple[str, ...]], Finding] = {}
     seen: Dict[Tuple[str, str, Tuple[str, ...]], List[str]] = {}
     place: Dict[Tuple[str, str, Tuple[str, ...]], Optional[LeadPlace]] = {}
@@ -91,6 +93,20 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
         for key, finding in joined.items()
         if finding.rule not in answered
     ]  # fmt: skip
+
+
+def _narrowest_explanations(each: Sequence[Sequence[Finding]], records: Sequence[BusEvidence]) -> List[List[Finding]]:
+    """Leave out what the known program says of a capture where another capture leaves fewer of the same faults open."""
+    told = [_explanations(record) for record in records]
+    return [
+        [finding for finding in findings if finding.rule != REPLAY_RULE or not any(other and other < mine for other in told)]
+        for findings, mine in zip(each, told)
+    ]  # fmt: skip
+
+
+def _explanations(record: BusEvidence) -> FrozenSet[Tuple[str, str, Tuple[str, ...]]]:
+    first = (candidate for candidate in (record.replay.candidates if record.replay is not None else ()) if candidate.group == 1)
+    return frozenset((candidate.fault, candidate.place, candidate.lines) for candidate in first)
 
 
 def _place(finding: Finding, record: BusEvidence) -> Optional[LeadPlace]:
@@ -119,7 +135,7 @@ def _good_in(
             well = count is not None and count.seen >= ALIVE and behaviour(record.line(line), count) is None
         else:
             well = line in (*ADDRESS, *DATA) and rule is not None and rule.can_decide(record) and record.line(line).edges >= MOVES
-        if well and not any(line in other.lines and other.severity != "note" for other in found):
+        if well and not any(line in other.lines and other.severity != "note" and other.rule != REPLAY_RULE for other in found):
             good.append((name, record.probe_at.get(line, "cpu")))
     return good
 

@@ -81,17 +81,20 @@ def advise(
     clock_hz: Optional[float] = None,
     catalogue: Sequence[Rule] = CATALOGUE,
     settled: Iterable[str] = (),
+    first: Iterable[str] = (),
 ) -> Advice:
     """Choose the lines for a capture.
 
     channels: how many the analyser has, 1..CHANNELS_MAX. settled: ids of rules that an earlier capture has decided already.
+    first: lines that are taken whatever the rules say, as far as the channels go.
     Raises ValueError for a number of channels outside that range.
     """
     if not 1 <= channels <= CHANNELS_MAX:
         raise ValueError(f"{channels} channels")
     done = set(settled)
     worth = {rule.id: relevance(rule, symptom) for rule in catalogue if rule.id not in done}
-    chosen = _fill(_choose(channels, catalogue, worth), channels, catalogue, worth)
+    always = tuple(dict.fromkeys((*ALWAYS, *first)))[:channels]
+    chosen = _fill(_choose(channels, catalogue, worth, always), channels, catalogue, worth)
     lines = frozenset(chosen)
     decided = sorted((rule for rule in catalogue if _decidable(rule, lines)), key=lambda rule: -worth.get(rule.id, 0.0))
     clock = clock_hz or USUAL_CLOCK_HZ
@@ -136,7 +139,7 @@ class _Wish(NamedTuple):
     sets: Tuple[FrozenSet[str], ...]
 
 
-def _choose(channels: int, catalogue: Sequence[Rule], worth: Mapping[str, float]) -> List[str]:
+def _choose(channels: int, catalogue: Sequence[Rule], worth: Mapping[str, float], first: Sequence[str]) -> List[str]:
     """Choose the lines that let the most relevant rules decide, the most telling first.
 
     A whole bus costs so many leads that lines taken one by one would use up its room; so each set that holds one is tried as the beginning,
@@ -146,7 +149,7 @@ def _choose(channels: int, catalogue: Sequence[Rule], worth: Mapping[str, float]
         _Wish(worth[rule.id] ** 2, tuple(frozenset(needed) for needed in _needs(rule)))
         for rule in catalogue if worth.get(rule.id, 0.0) > 0
     ]  # fmt: skip
-    always = frozenset(ALWAYS)
+    always = frozenset(first)
     wide = {always | needed: None for wish in wishes for needed in wish.sets if len(ADDRESS) <= len(needed | always) <= channels}
     plans = [_greedy(channels, wishes, begin) for begin in (always, *wide)]
     best = max(plans, key=lambda plan: _value(frozenset(plan), wishes))

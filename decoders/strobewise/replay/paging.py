@@ -8,11 +8,39 @@ from __future__ import annotations
 
 from typing import Optional
 
+from ..bus.lines import ADDRESS, BIT
 from ..machine.faults import Fault, fault
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
+from .healthy import Run
+from .known import Program
+from .observed import FETCH, Observed
 
 LEAST = 2  #: times that a device must have failed
+ANSWERS_WITHIN = 5  #: cycles from the one that asks on, of three T-states at least: more than a device is given
+
+
+def judge_by_program(record: ReplayRecord, seen: Observed, program: Program, run: Run) -> None:
+    """Name a device that never answers, where no address lead shows when it was asked, but the program does.
+
+    The control lines of a cycle are those at the moment when its data move: an answer to a fetch is there in one of the next cycles.
+    """
+    if seen.captured.issuperset(ADDRESS) or "M1" not in seen.captured:
+        return
+    for paging in getattr(program.profile, "paging", ()):
+        if paging.responds_on not in seen.captured or paging.responds_on not in BIT:
+            continue
+        active = [control >> BIT[paging.responds_on] & 1 == paging.active for control in seen.control]
+        asked = [p.row for p in run.outcome.log if p.kind == FETCH and p.address in paging.fetch_at and not active[p.row]]
+        asked = [row for row in asked if row + ANSWERS_WITHIN <= len(active)]
+        if len(asked) < LEAST or any(any(active[row : row + ANSWERS_WITHIN]) for row in asked):
+            continue
+        found = fault("device-silent")
+        who = found.suspects
+        record.hypotheses += 1
+        record.candidates.append(Candidate(1, found.kind, "port", found.lines, None, (), who[0], who, record.cycles))
+        record.explains_all, record.device_s = True, seen.start_s[asked[0]]
+        return
 
 
 def judge_paging(record: ReplayRecord, evidence: BusEvidence) -> None:

@@ -17,7 +17,7 @@ from .known import Program
 from .late import BEGINS, begun_on_the_way
 from .leads import blame_lead, dead_leads, strays
 from .observed import FETCH, PAUSE, READ, RESET, SILENCE, WRITE, Observed
-from .paging import judge_paging
+from .paging import judge_by_program, judge_paging
 from .stopped import silent_since, who_stopped_it
 from .strip import strip_of
 from .timed import board_for
@@ -104,6 +104,8 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
         record.found_by = SILENCE
     if not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
         dead_leads(record, seen, healthy)
+        if hypotheses and not record.candidates:
+            judge_by_program(record, seen, program, healthy)
     return record
 
 

@@ -1,0 +1,73 @@
+"""What the known program says over all captures: which faults they leave, what would tell those apart, and whether the machine leaves its
+program at all, whoever is to blame for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..bus.model import Finding, Suspect
+from ..bus.units import time_words
+from ..diagnosis.examined import Examined
+from ..records.evidence import BusEvidence
+from ..records.replay import Candidate, ReplayRecord
+
+CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
+REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
+LEAST = 50  #: cycles after the last that agrees, from which on the machine has left its program
+PARTED = "program-left"  #: names, in a proof, what no rule of the catalogue says: it needs a case, in which somebody saw a fault
+
+Key = tuple[str, str, tuple[str, ...]]
+
+
+def keeps_to_program(replay: ReplayRecord | None, least: int = REPLAYED) -> bool:
+    """Say whether a capture is what the known program does, from its begin to the end."""
+    if replay is None or replay.candidates or replay.cycles < least:
+        return False
+    return replay.cycles - replay.healthy_matched <= CUT_OFF
+
+
+def leaves_program(replay: ReplayRecord | None) -> bool:
+    """Say whether a machine does other things than its program says, and does so for long."""
+    if replay is None or replay.healthy_ended != "parted" or replay.memory_without is not None:
+        return False
+    return replay.cycles - replay.healthy_matched >= LEAST
+
+
+def left(evidence: BusEvidence) -> Finding | None:
+    """Return that a machine leaves its program, as something that a proof can ask for; None where it does not."""
+    replay = evidence.replay
+    if replay is None or not leaves_program(replay):
+        return None
+    when = f" at {time_words(replay.parted_s)}" if replay.parted_s is not None else ""
+    title = "the machine leaves its program"
+    words = f"{title}{when}, after {replay.healthy_matched} of {replay.cycles} cycles, and no single fault explains what it does then"
+    return Finding(PARTED, "warning", (), "none", 0.5, replay.parted_s, None, 1, words, "", title=title)
+
+
+def open_explanations(examined: Sequence[Examined]) -> tuple[Candidate, ...]:
+    """Return the faults that explain every capture in which a fault shows beside the known program, nothing where they share none."""
+    found: dict[Key, Candidate] | None = None
+    for each in examined:
+        replay = each.evidence.replay
+        first = {_key(candidate): candidate for candidate in (replay.candidates if replay is not None else ()) if candidate.group == 1}
+        if first:
+            found = first if found is None else {key: found[key] for key in found if key in first}
+    return tuple((found or {}).values())
+
+
+def _key(candidate: Candidate) -> Key:
+    return candidate.fault, candidate.place, candidate.lines
+
+
+def told_apart_by(examined: Sequence[Examined]) -> tuple[str, ...]:
+    """Return the lines that would tell the open explanations apart, the earliest to differ first, without those captured since."""
+    records = [each.evidence.replay for each in examined if each.evidence.replay is not None and each.evidence.replay.candidates]
+    captured = {line for each in examined for line in each.evidence.captured}
+    least = min(records, key=lambda record: sum(candidate.group == 1 for candidate in record.candidates), default=None)
+    return tuple(split.line for split in least.split_by if split.line not in captured) if least is not None else ()
+
+
+def blamed(candidates: Sequence[Candidate]) -> tuple[Suspect, ...]:
+    """Return whom the explanations blame first, each once."""
+    return tuple(dict.fromkeys(candidate.suspect for candidate in candidates))
