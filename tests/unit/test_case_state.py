@@ -140,7 +140,8 @@ def test_a_share_worsens_beyond_chance_only(first, last, expected):
 @pytest.mark.parametrize("suspect", [name for name in SUSPECTS if name != "none"])
 @pytest.mark.parametrize("kind", [kind for kind in ANSWER_KINDS if kind != "note"])
 def test_the_outcomes_of_a_check_share_one_chance(kind, suspect):
-    measured = {"pulses": ("no", "yes"), "volts": ("no", "yes"), "ohms": ("open", "good"), "supply": ("bad", "good")}
+    measured = {"pulses": ("no", "yes"), "volts": ("no", "yes"), "ohms": ("open", "good"), "between": ("bridged", "apart"),
+                "driven": ("no", "yes"), "readout": ("wrong", "right"), "supply": ("bad", "good")}
     two = measured.get(kind, ("gone", "stays"))
     answer = Answer(kind, "M1" if kind in ("pulses", "volts", "ohms", "resoldered") else "cpu", part="cpu")
     both = [checks.chances(answer, suspect, found) for found in two]

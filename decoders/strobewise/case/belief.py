@@ -76,6 +76,13 @@ def from_captures(start: Shares, verdict: Verdict, records: Sequence[BusEvidence
     return normalised(shares)
 
 
+def at_connector(shares: Shares, lines: Sequence[str], good: frozenset[str]) -> Shares:
+    """Return the shares where the lines of a fault were seen at the connector. good: those that were well there."""
+    if not lines or not good.issuperset(lines):
+        return shares
+    return normalised({name: share * (GOOD_AT_CONNECTOR if name == "connection" else 1.0) for name, share in shares.items()})
+
+
 def other_leads(shares: Shares, findings: Sequence[Finding], channels: Sequence[Mapping[str, str]], seen: Sequence[set[str]]) -> Shares:
     """Return the shares where captures show the same line at fault on different channels of the analyser: two bad leads are seldom.
 

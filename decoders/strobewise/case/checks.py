@@ -58,7 +58,7 @@ BETWEEN = Check(
 )  # fmt: skip
 #: Of a memory chip that does not do as it should.
 DRIVEN = Check(
-    "driven", {"no": {"glue": 0.6, "connection": 0.4, "address_bus": 0.4, "cpu": 0.05, OTHERS: 0.04}, "yes": {}}, 6, 0.15, "on",
+    "driven", {"no": {"glue": 0.6, "connection": 0.7, "address_bus": 0.4, "cpu": 0.05, OTHERS: 0.04}, "yes": {}}, 6, 0.15, "on",
     CAUTION_LIVE,
     "put a scope or a logic probe on {what}, pin by pin: do its select and output enable pulse (of dynamic RAM /RAS, /CAS, /WE), and "
     "each of its address pins?",

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..bus.model import Finding, Suspect
+from ..bus.lines import LINE
+from ..bus.model import Finding, LeadPlace, Suspect
 from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
@@ -14,9 +15,11 @@ from ..records.replay import Candidate, ReplayRecord
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
 REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
+MOVES = 20  #: edges from which a line is alive
 LEAST = 50  #: cycles after the last that agrees, from which on the machine has left its program
 PARTED = "program-left"  #: names, in a proof, what no rule of the catalogue says: it needs a case, in which somebody saw a fault
 
+BEYOND = ("socket", "connector")  #: places that a lead at the CPU does not show
 Key = tuple[str, str, tuple[str, ...]]
 
 
@@ -53,7 +56,17 @@ def open_explanations(examined: Sequence[Examined]) -> tuple[Candidate, ...]:
         first = {_key(candidate): candidate for candidate in (replay.candidates if replay is not None else ()) if candidate.group == 1}
         if first:
             found = first if found is None else {key: found[key] for key in found if key in first}
-    return tuple((found or {}).values())
+    good = alive(examined, "connector")
+    return tuple(each for each in (found or {}).values() if each.place not in BEYOND or not good.issuperset(each.lines))
+
+
+def alive(examined: Sequence[Examined], place: LeadPlace) -> frozenset[str]:
+    """Return the lines that were seen to move, time and again, where a lead sat at this place."""
+    records = [each.evidence for each in examined]
+    return frozenset(
+        name for record in records for name in record.captured
+        if record.probe_at.get(name, "cpu") == place and name in record.lines and record.line(name).edges >= MOVES
+    )  # fmt: skip
 
 
 def _key(candidate: Candidate) -> Key:
@@ -61,11 +74,18 @@ def _key(candidate: Candidate) -> Key:
 
 
 def told_apart_by(examined: Sequence[Examined]) -> tuple[str, ...]:
-    """Return the lines that would tell the open explanations apart, the earliest to differ first, without those captured since."""
+    """Return the lines that would tell the open explanations apart, and those that they speak of, without those captured since.
+
+    The lines that differ earliest come first.
+    """
     records = [each.evidence.replay for each in examined if each.evidence.replay is not None and each.evidence.replay.candidates]
     captured = {line for each in examined for line in each.evidence.captured}
     least = min(records, key=lambda record: sum(candidate.group == 1 for candidate in record.candidates), default=None)
-    return tuple(split.line for split in least.split_by if split.line not in captured) if least is not None else ()
+    if least is None:
+        return ()
+    named = (line for candidate in open_explanations(examined) for line in candidate.lines)
+    lines = dict.fromkeys((*(split.line for split in least.split_by), *named))
+    return tuple(line for line in lines if line not in captured and line in LINE)
 
 
 def blamed(candidates: Sequence[Candidate]) -> tuple[Suspect, ...]:

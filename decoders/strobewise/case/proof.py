@@ -19,13 +19,13 @@ from ..diagnosis.facade import Diagnosis
 from ..records.evidence import BusEvidence
 from ..records.strobes import RELEASES_MIN
 from ..rules import find_rule
+from ..rules.capture import STANDS_STILL
 from ..rules.replay import REPLAY_RULE
 from ..verdict.words import counted, plain
 from .explained import PARTED, keeps_to_program, leaves_program, left
 from .running import not_running
 
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
-STANDS_STILL = "no-requests"  #: the rule that says so; a warning where the leads leave it open why
 DOUBT = 0.05  #: chance that a fault which is still there stayed away, below which a repair is proven
 TIMES = -math.log(DOUBT)  #: mean times without a failure that take: three, near enough
 ENOUGH_REQUESTS = 100  #: of the kind that failed, however often it failed before
@@ -219,7 +219,10 @@ class _Judged:
         counts = [witness.evidence.strobes[line] for witness, _ in self.failing if line in STROBES and line in witness.evidence.strobes]
         now = sum(_requests(witness.evidence, line) for witness in self._able)
         expected, missed = sum(count.expected for count in counts), sum(_missed(witness.evidence, line) for witness, _ in self.failing)
-        share = missed / expected if expected and missed else 0.0
+        elsewhere = sum(count.wrong for count in counts) > missed and expected < ENOUGH_REQUESTS
+        if elsewhere:  # it was there where nobody calls for it, so that the other requests are those that failed
+            now = sum(witness.evidence.requests - _requests(witness.evidence, line) for witness in self._able)
+        share = missed / expected if expected and missed and not elsewhere else 0.0
         needed = ENOUGH_REQUESTS if not 0.0 < share < ALWAYS else max(ENOUGH_REQUESTS, math.ceil(TIMES / share))
         if self._able and now < needed:
             self.missing.append(f"more requests of the kind that failed: {now} were seen, and it takes {needed} ({self._name})")

@@ -18,11 +18,13 @@ from ..profile.options import Options
 from ..verdict.judge import SHOWN
 from ..verdict.words import SUSPECT_WORDS, blame, plain
 from . import checks
-from .belief import Shares, after, from_captures, other_leads, prior
+from .belief import Shares, after, at_connector, from_captures, other_leads, prior
 from .checks import outcome
 from .experience import NO_EXPERIENCE, Experience
+from .explained import alive, left
 from .proof import Proof, Witness, prove
 from .records import REPAIRS, Case, CaseState, Change, Hypothesis, Item
+from .repairs import telling
 from .steps import Situation, next_step
 from .trend import trend_of
 from .trend_part import TrendPart
@@ -128,6 +130,8 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
         channels = [witness.diagnosis.captures[0].channels.channels for _, witness in course.pool]
         seen = [{line for finding in witness.faults for line in finding.lines} for _, witness in course.pool]
         both = [other_leads(each, diagnosis.findings, channels, seen) for each in (weighed, plainly)]
+        fault = telling(diagnosis.findings)
+        both = [at_connector(each, fault.lines if fault is not None else (), alive(course.examined, "connector")) for each in both]
     else:
         both = [start, start]
     for item, told in course.answers:
@@ -158,12 +162,20 @@ def _verdict(course: _Course, diagnosis: Diagnosis, hypotheses: Sequence[Hypothe
     told = diagnosis.verdict
     measured = [item.answer for item, _ in course.answers if item.answer is not None and outcome(item.answer) in ("bad", "open")]
     if told.state != "fault" and not measured:
+        gone = next((left(examined.evidence) for examined in course.examined if left(examined.evidence) is not None), None)
+        if gone is not None and told.state == "no_fault_found":
+            words = f"Cannot decide: {gone.evidence}."
+            return told._replace(state="cannot_decide", suspects=_suspects(hypotheses), summary=words, headline=words, next_steps=(step,))
         return told._replace(next_steps=(step,))
-    suspects = tuple(SuspectShare(each.suspect, each.share) for each in hypotheses)
+    suspects = _suspects(hypotheses)
     faults = [finding for finding in diagnosis.findings if finding.severity == "fault"]
     head = plain(faults[0], diagnosis.evidence) if faults else f"measured: {measured[0].kind} {measured[0].about} {measured[0].value:g}"
     headline = f"{head[0].upper()}{head[1:]}.{blame(suspects)}"
     return told._replace(state="fault", suspects=suspects, headline=headline, next_steps=(step,))
+
+
+def _suspects(hypotheses: Sequence[Hypothesis]) -> tuple[SuspectShare, ...]:
+    return tuple(SuspectShare(each.suspect, each.share) for each in hypotheses)
 
 
 def case_options(case: Case) -> Options:

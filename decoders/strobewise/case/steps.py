@@ -11,12 +11,13 @@ from ..bus.model import SUSPECTS, Finding, Suspect
 from ..diagnosis.examined import Examined
 from ..profile.options import Options
 from ..rules import CATALOGUE
+from ..rules.buses import SHORTED
 from ..verdict.words import SUSPECT_WORDS
 from . import checks
 from .belief import OTHER_LEADS
 from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads, telling_apart
 from .checks import Check, cost
-from .explained import blamed, open_explanations, told_apart_by
+from .explained import BEYOND, alive, blamed, open_explanations, told_apart_by
 from .plans import Plan, shows_the_program
 from .proof import Proof
 from .records import Answer, Case, Hypothesis, Step
@@ -29,7 +30,6 @@ NO_MORE = (
 )
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
 SHOWN = 0.05  #: share from which a part is worth cooling alone
-SHORTED = "lines-shorted"  #: the rule that says so of two lines
 COMES_AND_GOES = (0.02, 0.98)  #: share of the requests that failed, between which a look at the pin meets it by chance
 
 
@@ -64,9 +64,24 @@ def next_step(now: Situation) -> Step:
     choices = sorted(_choices(now), key=lambda choice: -choice.rate)
     best = choices[0].step if choices else None
     repair = repair_step(case, now.hypotheses, now.findings, bool(now.showing))
+    first = _before(now, repair)
+    if first is not None:
+        return first
     if repair is None or not (best is None or _pays(now, repair, best)):
         return best or _to_see_it(now) or nothing_left(NO_MORE)
     return _to_see_it(now) or repair
+
+
+def _before(now: Situation, repair: Step | None) -> Step | None:
+    """Return what comes before a repair whatever the figures say, None where nothing does.
+
+    A device is unplugged before another one is tried; one that does not answer is innocent until its side of the connector was looked at.
+    """
+    if repair is None or not any(answer.part == "expansion_device" for answer in repair.answers):
+        return None
+    if now.examined and _at_the_port(now) and not _seen_at_connector(now):
+        return at_connector(now.case, now.examined, bits_at_connector(dict(now.shares)))
+    return next((step for step in _checks(now) if step.id.startswith("unplugged")), None)
 
 
 def _to_see_it(now: Situation) -> Step | None:
@@ -146,7 +161,7 @@ def _seen_at_connector(now: Situation) -> bool:
 def _behind_a_pin(now: Situation) -> bool:
     """Say whether a line may be lost behind a pin that shows it well: a fault that is there explains so, or none was found."""
     explained = open_explanations(now.examined)
-    return any(each.place == "socket" for each in explained) or not any(finding.severity == "fault" for finding in now.findings)
+    return any(each.place in BEYOND for each in explained) or not any(finding.severity == "fault" for finding in now.findings)
 
 
 def settled_rules(captures: Sequence[Examined]) -> frozenset[str]:
@@ -183,11 +198,11 @@ def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
     yield from _on_chips(now)
     if fault is not None:
         line = fault.lines[0]
-        if checks.applies_to_line(line) and not comes:
+        if checks.applies_to_line(line) and not comes and line not in alive(now.examined, "cpu"):
             yield checks.PULSES, line, pin_text(line)
         if len(fault.lines) == 2 and _bridged(now, fault):
             yield checks.BETWEEN, "-".join(fault.lines), " and ".join(pin_text(name) for name in fault.lines)
-        elif line in LINE and LINE[line].pin is not None:
+        elif line in LINE and LINE[line].pin is not None and line not in alive(now.examined, "connector"):
             yield checks.OHMS, line, _way(line, fault)
     if comes:
         for chip in [name for name in now.shares if name in ("cpu", "ram", "rom", "clock", "glue") and now.shares[name] >= SHOWN]:

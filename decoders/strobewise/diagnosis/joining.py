@@ -8,10 +8,10 @@ capture that says most of it.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Dict, FrozenSet, List, Optional, Sequence, Tuple
+from typing import Dict, FrozenSet, List, Mapping, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
-from ..bus.model import Finding, LeadPlace, LineState, Shares, SuspectShare
+from ..bus.model import LEAD_PLACES, Finding, LeadPlace, LineState, Shares, SuspectShare
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import behaviour
 from ..rules import blame
@@ -23,6 +23,8 @@ ALIVE = 20  #: requests in which a strobe must be seen to be called good
 MOVES = 20  #: edges of an address or data line from which it is called good where the rule that accuses it elsewhere could decide
 WORDS: Dict[LeadPlace, str] = {"cpu": "at the CPU", "connector": "at the connector"}
 
+Explanation = Tuple[str, str, Tuple[str, ...]]  #: kind of fault, its place, its lines
+DEAD = ("dead-high", "dead-low")
 #: What a state says of a line, the telling ones first.
 TELLING = ("floating", "stuck_low", "stuck_high", "active", "idle", "not_captured")
 
@@ -98,13 +100,31 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
 def _narrowest_explanations(each: Sequence[Sequence[Finding]], records: Sequence[BusEvidence]) -> List[List[Finding]]:
     """Leave out what the known program says of a capture where another capture leaves fewer of the same faults open."""
     told = [_explanations(record) for record in records]
-    return [
-        [finding for finding in findings if finding.rule != REPLAY_RULE or not any(other and other < mine for other in told)]
-        for findings, mine in zip(each, told)
-    ]  # fmt: skip
+    moving = {place: _moving(records, place) for place in LEAD_PLACES}
+    kept = []
+    for findings, mine in zip(each, told):
+        beaten = any(other and other < mine for other in told) or all(_contradicted(explanation, moving) for explanation in mine)
+        kept.append([finding for finding in findings if finding.rule != REPLAY_RULE or not (mine and beaten)])
+    return kept
 
 
-def _explanations(record: BusEvidence) -> FrozenSet[Tuple[str, str, Tuple[str, ...]]]:
+def _moving(records: Sequence[BusEvidence], place: LeadPlace) -> FrozenSet[str]:
+    """Return the lines that a lead at this place shows moving."""
+    return frozenset(
+        name for record in records for name in record.captured & record.lines.keys()
+        if record.probe_at.get(name, "cpu") == place and record.line(name).edges >= MOVES
+    )  # fmt: skip
+
+
+def _contradicted(explanation: Explanation, moving: Mapping[LeadPlace, FrozenSet[str]]) -> bool:
+    """Say whether another capture shows a line moving where an explanation has it dead."""
+    fault, place, lines = explanation
+    if fault not in DEAD or not lines:
+        return False
+    return moving["connector" if place == "socket" else "cpu"].issuperset(lines) and place in ("cpu", "line", "socket")
+
+
+def _explanations(record: BusEvidence) -> FrozenSet[Explanation]:
     first = (candidate for candidate in (record.replay.candidates if record.replay is not None else ()) if candidate.group == 1)
     return frozenset((candidate.fault, candidate.place, candidate.lines) for candidate in first)
 

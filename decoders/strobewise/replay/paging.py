@@ -16,6 +16,7 @@ from .healthy import Run
 from .known import Program
 from .observed import FETCH, Observed
 
+SILENT = "device-silent"
 LEAST = 2  #: times that a device must have failed
 ANSWERS_WITHIN = 5  #: cycles from the one that asks on, of three T-states at least: more than a device is given
 
@@ -35,12 +36,21 @@ def judge_by_program(record: ReplayRecord, seen: Observed, program: Program, run
         asked = [row for row in asked if row + ANSWERS_WITHIN <= len(active)]
         if len(asked) < LEAST or any(any(active[row : row + ANSWERS_WITHIN]) for row in asked):
             continue
-        found = fault("device-silent")
+        found = fault(SILENT)
         who = found.suspects
         record.hypotheses += 1
         record.candidates.append(Candidate(1, found.kind, "port", found.lines, None, (), who[0], who, record.cycles))
         record.explains_all, record.device_s = True, seen.start_s[asked[0]]
         return
+
+
+def blame_the_way(record: ReplayRecord, evidence: BusEvidence) -> None:
+    """Add that the device may never see the fetches: a lead at the CPU says nothing of the way to the port."""
+    first = record.candidates[0] if record.device_s is not None and record.candidates else None
+    if first is None or first.fault != SILENT or evidence.probe_at.get("M1", "cpu") == "connector":
+        return
+    lost = fault("dead-high", line="M1", at="connector")
+    record.candidates.append(Candidate(1, lost.kind, "connector", lost.lines, None, (), lost.suspects[0], lost.suspects, record.cycles))
 
 
 def judge_paging(record: ReplayRecord, evidence: BusEvidence) -> None:
@@ -51,7 +61,7 @@ def judge_paging(record: ReplayRecord, evidence: BusEvidence) -> None:
         asked = [trigger for trigger in paging.fresh if trigger.strobed]
         found: Optional[Fault] = None
         if len(asked) >= LEAST and all(trigger.answer_s is None for trigger in asked):
-            found, first_s = fault("device-silent"), asked[0].time_s
+            found, first_s = fault(SILENT), asked[0].time_s
         elif paging.not_released >= LEAST and not paging.released:
             found, first_s = fault("device-never-leaves"), record.begin_s
         if found is None:

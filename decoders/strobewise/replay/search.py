@@ -17,7 +17,7 @@ from .known import Program
 from .late import BEGINS, begun_on_the_way
 from .leads import blame_lead, dead_leads, strays
 from .observed import FETCH, PAUSE, READ, RESET, SILENCE, WRITE, Observed
-from .paging import judge_by_program, judge_paging
+from .paging import blame_the_way, judge_by_program, judge_paging
 from .stopped import silent_since, who_stopped_it
 from .strip import strip_of
 from .timed import board_for
@@ -36,6 +36,8 @@ def search(
     record = _search(seen, program)
     if without is not None and (record is None or (not record.candidates and record.healthy_matched < FULL_SHARE * record.cycles)):
         record = _blame_a_strobe(seen, program, evidence, without, record) or record
+    if record is not None and record.device_s is not None:
+        blame_the_way(record, evidence)
     if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
         judge_paging(record, evidence)
     if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:

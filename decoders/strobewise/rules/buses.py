@@ -31,8 +31,11 @@ def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
     return evidence.buses
 
 
+SHORTED = "lines-shorted"  #: asked by a case: a meter finds a bridge
+
+
 @rule(
-    "lines-shorted", "two lines that never differ", "fault", needs=ANY, judges=("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", *ADDRESS, *DATA),
+    SHORTED, "two lines that never differ", "fault", needs=ANY, judges=("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", *ADDRESS, *DATA),
     suspects=blame.BRIDGE,
     looks_for="two lines at the same level in every request, although each of them moves and the bus calls for them to differ",
     causes="a solder bridge (most likely between neighbouring pins), a cracked board with a sliver across two tracks, a bent socket pin, "

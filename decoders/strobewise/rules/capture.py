@@ -84,8 +84,11 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
 
 
+STANDS_STILL = "no-requests"  #: asked by a case: a machine that does nothing has a fault, whoever is to blame
+
+
 @rule(
-    "no-requests", "the CPU does nothing", "fault", needs=(("MREQ",), ("RD", "WR"), ("M1",)), judges=("MREQ", "RD", "M1"),
+    STANDS_STILL, "the CPU does nothing", "fault", needs=(("MREQ",), ("RD", "WR"), ("M1",)), judges=("MREQ", "RD", "M1"),
     suspects=blame.NO_REQUESTS,
     looks_for="no strobe in all the capture, although clock, /RESET, /WAIT and /BUSREQ let the CPU run",
     causes="no supply at the CPU, a pin out of its socket, a dead CPU",

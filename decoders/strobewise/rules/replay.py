@@ -29,7 +29,7 @@ _PARTS = {
     "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM", "device-silent": "an expansion device that never answers",
     "device-never-leaves": "an expansion device that never lets go",
 }  # fmt: skip
-_PLACES = {"cpu": " at the CPU", "socket": " behind the CPU's pin", "rom": " at the ROM", "ram": " at the RAM", "probe": " at its lead"}
+_PLACES = {"cpu": " at the CPU", "socket": " behind the CPU's pin", "rom": " at the ROM", "ram": " at the RAM", "probe": " at its lead", "connector": " at the connector"}
 
 
 def describe(candidate: Candidate) -> str:
