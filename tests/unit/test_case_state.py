@@ -8,8 +8,9 @@ import pytest
 
 from strobewise.bus.model import SUSPECTS
 from strobewise.case import checks
-from strobewise.case.belief import prior
+from strobewise.case.belief import after, prior
 from strobewise.case.experience import read_experience
+from strobewise.case.explained import leaves_program
 from strobewise.case.records import ANSWER_KINDS, REPAIRS, Answer
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, withdraw
@@ -18,6 +19,7 @@ from strobewise.case.worth import entropy, information
 from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
+from strobewise.replay.stimulus import make_stimulus
 from strobewise_cli.render.case_markdown import render_markdown
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
@@ -184,3 +186,62 @@ def test_an_open_case_names_suspects_and_what_is_next_and_a_closed_one_neither(c
     assert "## Suspects" in told and "## Next" in told
     told = render_markdown(judge_case(close_case(case, "connection", "socket", proven=False)))
     assert "## Suspects" not in told and "## Next" not in told and "## Steps" in told
+
+
+@pytest.mark.parametrize(
+    ("answer", "more", "less"),
+    [
+        (Answer("between", "A11-A12", 0.4), "connection", "rom"), (Answer("driven", "rom", 0.0, part="rom"), "glue", "rom"),
+        (Answer("driven", "rom", 1.0, part="rom"), "rom", "glue"), (Answer("readout", "rom", 0.0, part="rom"), "rom", "cpu"),
+    ],
+)  # fmt: skip
+def test_what_is_measured_on_chips_moves_their_shares(answer, more, less):
+    even = dict.fromkeys(("connection", "glue", "rom", "ram", "cpu"), 0.2)
+    then = after(even, answer)
+    assert then[more] > 0.2 > then[less] and sum(then.values()) == pytest.approx(1.0)
+
+
+def test_one_of_several_ways_that_is_good_acquits_less():
+    even = {"connection": 0.5, "cpu": 0.5}
+    answer = Answer("ohms", "MREQ", 0.6)
+    assert after(even, answer)["connection"] < after(even, answer, reach=0.5)["connection"] < 0.5
+
+
+def known_machine(folder):
+    """Return a profile with its ROM, and that ROM's contents: nothing else makes a program known."""
+    image = make_stimulus(0x2000, (0x4000, 0xFFFF)).image
+    (folder / "test.rom").write_bytes(image[:0x2000])
+    (folder / "bench.toml").write_text(
+        'name = "bench"\nclock_hz = 3276800\n[[memory]]\nkind = "rom"\nstart = 0\nend = 0x1FFF\nfile = "test.rom"\n'
+        '[[memory]]\nkind = "ram"\nstart = 0x4000\nend = 0xFFFF\n'
+    )
+    return folder / "bench.toml", image
+
+
+def test_the_next_capture_takes_the_lines_on_which_the_explanations_differ(tmp_path):
+    profile, image = known_machine(tmp_path)
+    case = new_case(tmp_path / "case", profile, "garbage")
+    lines = ("MREQ", "M1", "RD", "RESET", "WR", "HALT", "IORQ", "INT")
+    settings = {"lines": lines, "duration_s": 0.008, "contents": ((0, image),), "seed": 3}
+    broken = captured(tmp_path / "a.vcd", faults=[fault("rom-data-stuck", bit=7, level="high")], **settings)
+    state = judge_case(add_capture(case, broken))
+    assert state.step.id == "capture:apart" and "D7" in {lead.line for lead in state.step.leads}
+    healthy = judge_case(add_capture(case, captured(tmp_path / "b.vcd", **settings)))
+    assert healthy.step.id != "capture:apart"
+
+
+def test_a_machine_that_leaves_its_program_has_a_fault_that_a_proof_can_ask_for(tmp_path):
+    profile, image = known_machine(tmp_path)
+    case = new_case(tmp_path / "case", profile, "hangs")
+    lines = ("MREQ", "M1", "RD", "RESET", "HALT", "INT", "WAIT", "BUSREQ")
+    settings = {"lines": lines, "duration_s": 0.008, "contents": ((0, image),), "seed": 3}
+    case = add_capture(case, captured(tmp_path / "a.vcd", faults=[fault("ram-multiplexer-stuck")], **settings))
+    state = judge_case(case)
+    found = state.diagnosis.evidence.replay
+    assert leaves_program(found) or found.candidates
+    assert state.verdict.state != "no_fault_found"
+    case = add_answer(case, Answer("replaced", "glue"))
+    again = judge_case(add_capture(case, captured(tmp_path / "b.vcd", **{**settings, "duration_s": 0.02})))
+    assert again.proof is not None and again.proof.state == "proven", again.proof
+    still = judge_case(add_capture(case, tmp_path / "a.vcd"))
+    assert still.proof.state == "still_there"

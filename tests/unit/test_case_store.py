@@ -75,7 +75,9 @@ def test_names_of_files_are_never_trusted(name, kept):
     [
         (Answer("volts", "Q7", 1.0), "'Q7' is no line"), (Answer("volts", "M1"), "no value"),
         (Answer("replaced", "fridge"), "'fridge' is no part"),
-        (Answer("pulses", "M1"), "no value"),
+        (Answer("pulses", "M1"), "no value"), (Answer("driven", "rom"), "no value"), (Answer("readout"), "no value"),
+        (Answer("between", "A11", 0.4), "'A11' is no pair of lines"), (Answer("between", "A11-A11", 0.4), "is no pair of lines"),
+        (Answer("between", "A11-Q7", 0.4), "'Q7' is no line"),
     ],
 )  # fmt: skip
 def test_an_answer_that_makes_no_sense_is_refused(case, answer, message):

@@ -24,7 +24,12 @@ from strobewise_cli.render.pinout import LeadTag, Pinout, chips_to_look_at, cove
 
 #: Colours of leads by number: the code of resistors, which sets of leads follow (IEC 60062; common practice for analysers).
 LEAD_COLOURS = ("black", "brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white")
-UNITS: Mapping[str, str] = {"volts": "volts", "supply": "volts", "ohms": "ohms"}
+UNITS: Mapping[str, str] = {"volts": "volts", "supply": "volts", "ohms": "ohms", "between": "ohms"}
+#: What the buttons for yes (right) and no (wrong) say.
+BUTTONS: Mapping[str, tuple[str, str]] = {
+    "pulses": ("It pulses", "It does not pulse"), "driven": ("Each pin pulses", "A pin is dead"),
+    "readout": ("It reads right", "It reads wrong"),
+}  # fmt: skip
 TREND_MARKS = ("●", "■", "▲", "◆", "○", "□")
 TREND_WIDTH, TREND_HEIGHT, TREND_LEFT, TREND_TOP, TREND_BOTTOM = 480, 170, 56, 14, 30
 
@@ -116,7 +121,8 @@ def lead_picture(step: Step) -> Pinout | None:
     }  # fmt: skip
     pins = set(tags)
     if not tags:
-        pins = {pin for answer in step.answers if answer.about in LINE and (pin := LINE[answer.about].pin) is not None}
+        about = {name for answer in step.answers for name in answer.about.split("-")}
+        pins = {pin for name in about if name in LINE and (pin := LINE[name].pin) is not None}
         if not pins and any(answer.kind == "supply" for answer in step.answers):
             pins = {11, 29}
     return pinout(pins, leads=tags) if pins else None
@@ -128,8 +134,8 @@ def choice(answer: Answer) -> Choice:
     if answer.value is not None:
         told["value"] = answer.value
     unit = UNITS.get(answer.kind, "") if answer.value is None else ""
-    if answer.kind == "pulses":
-        return Choice("It pulses" if answer.value else "It does not pulse", told, "")
+    if answer.kind in BUTTONS:
+        return Choice(BUTTONS[answer.kind][0 if answer.value else 1], told, "")
     if answer.fault:
         return Choice("The fault is gone" if answer.fault == "gone" else "The fault stays", told, "")
     return Choice("Keep this reading" if unit else f"Done: {answer_words(answer)}", told, unit)

@@ -20,7 +20,13 @@ if TYPE_CHECKING:
 
     from strobewise.case.proof import Proof
 
-UNITS = {"volts": " V", "ohms": " ohms", "supply": " V"}
+UNITS = {"volts": " V", "ohms": " ohms", "between": " ohms", "supply": " V"}
+#: What an answer of yes (right) and no (wrong) says, with {about}.
+SAID = {
+    "pulses": ("{about} pulses", "{about} does not pulse"),
+    "driven": ("{about}: each of its pins is driven", "{about}: a pin that selects or addresses it is not driven"),
+    "readout": ("{about} reads right in a programmer", "{about} reads wrong in a programmer"),
+}
 PROOF_COLOURS = {"proven": "bold green", "not_proven": "bold yellow", "still_there": "bold red", "new_fault": "bold red"}
 
 
@@ -76,11 +82,11 @@ def item_words(item: Item) -> str:
 
 def answer_words(answer: Answer) -> str:
     """Return what was measured or done in a few words."""
-    about = SUSPECT_WORDS.get(answer.about, bar(answer.about)).partition(" (")[0]
+    about = SUSPECT_WORDS.get(answer.about, " to ".join(map(bar, answer.about.split("-")))).partition(" (")[0]
     if answer.kind == "note":
         return ""
-    if answer.kind == "pulses":
-        words = f"{about} {'pulses' if answer.value else 'does not pulse'}"
+    if answer.kind in SAID:
+        words = SAID[answer.kind][0 if answer.value else 1].format(about=about)
     elif answer.value is not None:
         words = f"{about or answer.kind}: {answer.value:g}{UNITS.get(answer.kind, '')}"
     else:
