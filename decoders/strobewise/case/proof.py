@@ -274,7 +274,7 @@ def _leads_of(finding: Finding, evidence: BusEvidence) -> set[str]:
 def _can_show(finding: Finding, evidence: BusEvidence) -> bool:
     """Say whether a capture would show a fault, were it still there: its rule can decide, on the same line at the same place."""
     if finding.rule in (PARTED, REPLAY_RULE):
-        return keeps_to_program(evidence.replay)
+        return keeps_to_program(evidence.replay, ENOUGH_REQUESTS)
     rule = find_rule(finding.rule)
     if rule is None or not rule.can_decide(evidence):
         return False
