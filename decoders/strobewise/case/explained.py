@@ -12,12 +12,12 @@ from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
+from ..rules.replay import PROGRAM_LEFT
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
 REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
 MOVES = 20  #: edges from which a line is alive
 LEAST = 50  #: cycles after the last that agrees, from which on the machine has left its program
-PARTED = "program-left"  #: names, in a proof, what no rule of the catalogue says: it needs a case, in which somebody saw a fault
 
 BEYOND = ("socket", "connector")  #: places that a lead at the CPU does not show
 Key = tuple[str, str, tuple[str, ...]]
@@ -38,14 +38,17 @@ def leaves_program(replay: ReplayRecord | None) -> bool:
 
 
 def left(evidence: BusEvidence) -> Finding | None:
-    """Return that a machine leaves its program, as something that a proof can ask for; None where it does not."""
+    """Return that a machine leaves its program, as something that a proof can ask for; None where it does not.
+
+    The rule says so of a begin that /RESET shows and of a long stretch alone; in a case somebody saw that something is wrong.
+    """
     replay = evidence.replay
     if replay is None or not leaves_program(replay):
         return None
     when = f" at {time_words(replay.parted_s)}" if replay.parted_s is not None else ""
     title = "the machine leaves its program"
     words = f"{title}{when}, after {replay.healthy_matched} of {replay.cycles} cycles, and no single fault explains what it does then"
-    return Finding(PARTED, "warning", (), "none", 0.5, replay.parted_s, None, 1, words, "", title=title)
+    return Finding(PROGRAM_LEFT, "warning", (), "none", 0.5, replay.parted_s, None, 1, words, "", title=title)
 
 
 def open_explanations(examined: Sequence[Examined]) -> tuple[Candidate, ...]:

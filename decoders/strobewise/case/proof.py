@@ -20,9 +20,9 @@ from ..records.evidence import BusEvidence
 from ..records.strobes import RELEASES_MIN
 from ..rules import find_rule
 from ..rules.capture import STANDS_STILL
-from ..rules.replay import REPLAY_RULE
+from ..rules.replay import PROGRAM_LEFT, REPLAY_RULE
 from ..verdict.words import counted, plain
-from .explained import PARTED, keeps_to_program, leaves_program, left
+from .explained import keeps_to_program, leaves_program, left
 from .running import not_running
 
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
@@ -273,7 +273,7 @@ def _leads_of(finding: Finding, evidence: BusEvidence) -> set[str]:
 
 def _can_show(finding: Finding, evidence: BusEvidence) -> bool:
     """Say whether a capture would show a fault, were it still there: its rule can decide, on the same line at the same place."""
-    if finding.rule in (PARTED, REPLAY_RULE):
+    if finding.rule in (PROGRAM_LEFT, REPLAY_RULE):
         return keeps_to_program(evidence.replay, ENOUGH_REQUESTS)
     rule = find_rule(finding.rule)
     if rule is None or not rule.can_decide(evidence):

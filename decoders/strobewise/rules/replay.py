@@ -123,8 +123,11 @@ PARTS_LEAST = 50  #: cycles that must have been compared before a parting is tol
 PARTS_SHARE = 0.9  #: of them up to which the parting must have come: close to the end of a capture little speaks for it
 
 
+PROGRAM_LEFT = "program-left"  #: asked by a case: a machine that does so has a fault, whoever is to blame
+
+
 @rule(
-    "program-left", "the machine leaves its program", "warning", needs=((),), judges=(), suspects=blame.PROGRAM_LEFT, undecided=10,
+    PROGRAM_LEFT, "the machine leaves its program", "warning", needs=((),), judges=(), suspects=blame.PROGRAM_LEFT, undecided=10,
     looks_for="with the program given: a machine that does from reset on what its program says, and then something else, though no single fault "
     "that is known, or too many of them, lead there",
     causes="a fault that many parts could have, two faults at once, a part that fails now and then; or the image is not that of this machine's ROM",
