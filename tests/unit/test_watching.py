@@ -9,15 +9,18 @@ import pytest
 
 from conftest import TRACES
 from strobewise.bus.lines import BIT
+from strobewise.bus.model import KIND_INDEX
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.raw.form import parse_raw
 from strobewise.capture.raw.reader import RawCapture
 from strobewise.capture.vcd.reader import VcdCapture
+from strobewise.cycles.engine import Batch
+from strobewise.cycles.table import CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.gathering import gather
 from strobewise.errors import CaptureError
-from strobewise.evidence import strobe_leads
+from strobewise.evidence import bytes_alone, strobe_leads
 from strobewise.profile.options import Options
 from strobewise.watch import watching
 from strobewise.watch.stream import StreamReader
@@ -212,6 +215,18 @@ def test_leads_that_change_places_on_the_way_are_found(healthy, tmp_path):
     rules = {fault.rule for window in windows for fault in window.faults if window.start_s > middle * 1e-9}
     assert any("lead" in rule for rule in rules), rules
     assert all(window.verdict.state == "no_fault_found" for window in windows if window.end_s < middle * 1e-9)
+
+
+def test_of_a_window_fewer_instructions_are_followed_by_their_bytes():
+    captured = frozenset(bytes_alone.NEEDED)
+    kinds = np.full(5000, KIND_INDEX["opcode_fetch"], np.uint8)
+    table = CycleTable.build(np.arange(5000) * 4, np.arange(5000) * 4 + 4, kinds, data=np.zeros(5000, np.int16))
+    counts = []
+    for window in (False, True):
+        part = bytes_alone.make(captured, None, Options(window=window), 1e-9)
+        part.feed(Batch(None, kinds, table, np.arange(5000)))
+        counts.append(part._cycles)
+    assert counts == [5000, bytes_alone.WINDOW_CYCLES]
 
 
 def test_what_is_read_ahead_is_bounded_by_its_rows(healthy, monkeypatch):

@@ -24,6 +24,7 @@ from ..records.evidence import BusEvidence
 from .part import Part
 
 BUDGET_CYCLES = 60_000  #: cycles followed at most, from the start of the capture
+WINDOW_CYCLES = 4_000  #: of a window of a stream
 LOOK_AHEAD = 8  #: cycles of the longest instruction, and the first behind it
 STACK_KEPT = 4096  #: bytes pushed, the deepest are forgotten
 NEEDED = ("M1", "MREQ", "IORQ", "RD", "WR", *DATA)
@@ -41,16 +42,17 @@ Ints = npt.NDArray[np.int64]
 class BytesPart(Part):
     """Collects :class:`BytesRecord`."""
 
-    def __init__(self, tick_s: float) -> None:
-        self._tick_s = tick_s
+    def __init__(self, tick_s: float, budget: int = BUDGET_CYCLES) -> None:
+        """budget: cycles followed at most."""
+        self._tick_s, self._budget = tick_s, budget
         self._kept: list[tuple[Ints, Ints, Ints, Ints]] = []
         self._cycles = 0
 
     def feed(self, batch: Batch) -> None:
         """Keep the first cycles."""
-        if self._cycles >= BUDGET_CYCLES or not len(batch.cycles):
+        if self._cycles >= self._budget or not len(batch.cycles):
             return
-        table = batch.cycles[: BUDGET_CYCLES - self._cycles]
+        table = batch.cycles[: self._budget - self._cycles]
         self._cycles += len(table)
         bad = np.isin(table.note, _BROKEN) | ((table.data < 0) & (table.kind != _GRANTED))
         self._kept.append((table.kind.astype(np.int64), table.data.astype(np.int64), bad.astype(np.int64), table.start.astype(np.int64)))
@@ -223,4 +225,6 @@ def fits(operation: Operation, kinds: tuple[int, ...]) -> int:
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> BytesPart | None:
     """Return the part where the data and the strobes were captured and the addresses were not: those tell more (prediction.py)."""
-    return BytesPart(tick_s) if captured.issuperset(NEEDED) and not captured.issuperset(ADDRESS) else None
+    if not captured.issuperset(NEEDED) or captured.issuperset(ADDRESS):
+        return None
+    return BytesPart(tick_s, WINDOW_CYCLES if options.window else BUDGET_CYCLES)

@@ -46,6 +46,7 @@ class Options:
     own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
     own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures
     clocked: str | None = None  #: "falling", "rising": the capture holds one sample a clock, at that edge; "no": it does not; None: look
+    window: bool = False  #: this is one of many windows of a stream, which must not cost more time than it lasts
     raw: RawForm | None = None  #: what raw samples are, of captures that say nothing of themselves
 
     @property

@@ -11,7 +11,7 @@ import queue
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import IO, NamedTuple
 
 from ..bus.lines import STROBES
@@ -106,7 +106,7 @@ class Watch:
         self.totals = Totals()
         self.quiet_s = 0.0  #: for how long nothing has come
         self._path, self._header, self._channels = capture.path, capture.header, channels
-        self._options, self._ignored = options, ignored
+        self._options, self._ignored = replace(options, window=True), ignored
         self._tick_s = capture.header.timescale_fs * FEMTOSECOND
         self._window_ticks = max(1, round(window_s / self._tick_s))
         self._around_ticks = max(1, round(AROUND_S / self._tick_s))
