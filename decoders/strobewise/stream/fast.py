@@ -17,7 +17,7 @@ from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_GAP_MAX, TRUST_M1, TRUST_MREQ, TRUST_RD, TRUST_RFSH, TRUST_WR
 from .clocks import Clocks
 from .conditions import Conditions, Event, Host, Pins
-from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_DATA, P_M1, P_MREQ, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
+from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_DATA, P_M1, P_MREQ, P_RD, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
 from .records import BUSACK, IORQ, LINE_MREQ, M1, MREQ, RD, RESET, RFSH, WR, Request
 from .rows import Cycle
 from .tracker import CycleTracker, decided
@@ -82,6 +82,8 @@ def _cut_short(begin: Event, end: Event) -> List[Event]:
     """
     (fall, first), (now, pins) = begin, end
     between = [(now - 1, first[:P_ADDRESS] + pins[P_ADDRESS:])] if pins[P_MREQ] and now - 1 > fall else []
+    if not pins[P_MREQ] and first[P_RD] and not pins[P_RD] and now - 1 > fall:  # /RD of a request falls with it, or a sample behind
+        between = [(fall + 1, (*first[:P_RD], 0, *first[P_RD + 1 :]))]
     return [begin, *between, end]
 
 
