@@ -14,10 +14,10 @@ from strobewise.diagnosis.facade import examine
 from strobewise.machine.scenario import GENERIC, LINE_SETS
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
+from strobewise.records.replay import COMPLETE, LOST
 from strobewise.replay import part
 from strobewise.replay.board import FF, ReplayBoard
 from strobewise.replay.catalogue import draw
-from strobewise.replay.course import COMPLETE, LOST
 from strobewise.replay.healthy import Setting, run_course
 from strobewise.replay.known import known_program
 from strobewise.replay.stimulus import stimulus_for

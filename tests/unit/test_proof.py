@@ -12,6 +12,7 @@ from hand_made import evidence_of
 
 from conftest import TRACES, run_strobewise
 from strobewise.bus.model import Finding
+from strobewise.case.explained import goes_further
 from strobewise.case.proof import Witness, _can_show, prove
 from strobewise.diagnosis.facade import conclude, examine
 from strobewise.machine import GENERIC
@@ -140,8 +141,21 @@ def test_a_program_that_these_leads_cannot_show_is_all_that_is_missing(witness):
     assert prove([before], [after, witness(seed=9)]).state == "proven"
 
 
-@pytest.mark.parametrize(("cycles", "matched", "shows"), [(None, 0, False), (900, 900, True), (900, 880, False)])
-def test_a_fault_that_the_program_named_is_gone_where_all_of_the_program_agrees(cycles, matched, shows):
-    replayed = None if cycles is None else ReplayRecord("given", 0.0, "reset", cycles, matched, "complete")
+@pytest.mark.parametrize(
+    ("cycles", "matched", "ended", "shows"),
+    [(None, 0, "", False), (900, 900, "complete", True), (900, 880, "parted", False), (900, 900, "lost", False), (9, 9, "gave up", False)],
+)
+def test_a_fault_that_the_program_named_is_gone_where_all_of_the_program_agrees(cycles, matched, ended, shows):
+    replayed = None if cycles is None else ReplayRecord("given", 0.0, "reset", cycles, matched, ended)
     finding = Finding(REPLAY_RULE, "fault", (), "rom", 0.9, 0.0, 0.0, 1, "seen", "look")
     assert _can_show(finding, evidence_of(replay=replayed)) == shows
+
+
+def test_a_repair_keeps_to_the_program_beyond_where_the_machine_left_it_before():
+    def replayed(matched, ended):
+        return ReplayRecord("given", 0.0, "reset", 3000, matched, ended)
+
+    failing = [replayed(1200, "parted"), None, replayed(2500, "complete")]
+    assert goes_further(replayed(1201, "complete"), failing)
+    assert not goes_further(replayed(1200, "complete"), failing) and not goes_further(None, failing)
+    assert goes_further(replayed(1, "complete"), [])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -10,9 +12,9 @@ from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.requests import REQUEST_FIELDS, Requests
 from strobewise.cycles.table import CycleTable
-from strobewise.records.replay import ReplayRecord
-from strobewise.replay import collect, search
-from strobewise.replay.course import _RESTARTS, LOST, PARTED, Outcome
+from strobewise.records.replay import LOST, PARTED, ReplayRecord
+from strobewise.replay import collect, judging, search
+from strobewise.replay.course import _RESTARTS, Outcome
 
 CAPTURED = frozenset(("MREQ", "RD", "M1", "RESET"))
 
@@ -57,7 +59,8 @@ def test_a_first_reset_that_comes_late_begins_anew(monkeypatch):
 def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
     record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
     outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
-    assert search._convinces(outcome, record) == convinces
+    tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
+    assert judging._convinces(tried, record) == convinces
 
 
 def test_every_strobe_may_be_the_one_whose_lead_is_bad():

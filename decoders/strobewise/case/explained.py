@@ -11,7 +11,7 @@ from ..bus.model import Finding, LeadPlace, Suspect
 from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
-from ..records.replay import Candidate, ReplayRecord
+from ..records.replay import GAVE_UP, LOST, PARTED, Candidate, ReplayRecord
 from ..rules.replay import PROGRAM_LEFT
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
@@ -24,17 +24,23 @@ Key = tuple[str, str, tuple[str, ...]]
 
 
 def keeps_to_program(replay: ReplayRecord | None, least: int = REPLAYED) -> bool:
-    """Say whether a capture is what the known program does, from its begin to the end."""
-    if replay is None or replay.candidates or replay.cycles < least:
+    """Say whether a capture is what the known program does, to the end; not where nobody could follow the program."""
+    if replay is None or replay.candidates or replay.cycles < least or replay.healthy_ended in (LOST, GAVE_UP):
         return False
     return replay.cycles - replay.healthy_matched <= CUT_OFF
 
 
 def leaves_program(replay: ReplayRecord | None) -> bool:
     """Say whether a machine does other things than its program says, and does so for long."""
-    if replay is None or replay.healthy_ended != "parted" or replay.memory_without is not None:
+    if replay is None or replay.healthy_ended != PARTED or replay.memory_without is not None:
         return False
     return replay.cycles - replay.healthy_matched >= LEAST
+
+
+def goes_further(replay: ReplayRecord | None, failing: Sequence[ReplayRecord | None]) -> bool:
+    """Say whether a machine keeps to its program beyond the cycles after which it left it in each of the captures that failed."""
+    parted = [each.healthy_matched for each in failing if each is not None and each.healthy_ended == PARTED]
+    return replay is not None and replay.healthy_matched > max(parted, default=0)
 
 
 def left(evidence: BusEvidence) -> Finding | None:

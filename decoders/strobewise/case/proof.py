@@ -22,7 +22,7 @@ from ..rules import find_rule
 from ..rules.capture import STANDS_STILL
 from ..rules.replay import PROGRAM_LEFT, REPLAY_RULE
 from ..verdict.words import counted, plain
-from .explained import keeps_to_program, leaves_program, left
+from .explained import goes_further, keeps_to_program, leaves_program, left
 from .running import not_running
 
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
@@ -161,10 +161,11 @@ class _Judged:
         places = [failed.evidence.probe_at for failed, _ in self.failing]
         here = witness.evidence.probe_at
         same = all(any(here.get(line, "cpu") == there.get(line, "cpu") for there in places) for line in self.finding.lines)
+        further = goes_further(witness.evidence.replay, [failed.evidence.replay for failed, _ in self.failing])
         if same and _can_show(self.finding, witness.evidence):
-            return True
+            return further or self.finding.rule not in (PROGRAM_LEFT, REPLAY_RULE)
         astray = all(_astray(failed.evidence) for failed, _ in self.failing) and not set(self.finding.lines) & set(STROBES)
-        return astray and keeps_to_program(witness.evidence.replay)  # what led the program astray does so no more
+        return astray and further and keeps_to_program(witness.evidence.replay)  # what led the program astray does so no more
 
     def _warm(self) -> bool:
         """Ask for a machine that was on as long as when it failed. Returns whether the time that it was on counts."""

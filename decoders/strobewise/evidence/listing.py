@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
+from ..bus.model import NOTE_INDEX
 from ..bus.semantics import CLOCK_SLACK_T, LONGEST_CYCLE_T, RESET_SEEN_T
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
@@ -95,9 +96,15 @@ def find_gaps(table: CycleTable, t_ticks: float, counted: bool) -> Iterator[tupl
     own = np.maximum(table.wait_states, 0) + LONGEST_CYCLE_T
     if counted:
         own = np.minimum(own, table.t_states + CLOCK_SLACK_T)
-    at = np.flatnonzero((length > own) & (table.kind != GRANTED) & (table.t_states != NOT_KNOWN))
+    told = table.t_states != NOT_KNOWN
+    if counted and len(table):
+        # Fewer clocks than a cycle takes give no length: the others were lost, and how long its strobe seems tells of no waits.
+        short = ~told & (table.note != NOTE_INDEX["cut_short"])
+        short[-1] = False  # of the last one nobody knows the end
+        own[short], told = LONGEST_CYCLE_T, told | short
+    at = np.flatnonzero((length > own) & (table.kind != GRANTED) & told)
     for k in at.tolist():
-        busy = min(int(table.t_states[k]), max(int(table.wait_states[k]), 0) + 4)
+        busy = min(int(table.t_states[k]), max(int(table.wait_states[k]), 0) + 4) if table.t_states[k] != NOT_KNOWN else 4
         yield k + 1, (GAP, int(table.start[k]) + round(busy * t_ticks), int(table.end[k]))
 
 

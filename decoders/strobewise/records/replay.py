@@ -7,6 +7,8 @@ from typing import List, NamedTuple, Optional, Tuple
 
 from ..bus.model import Suspect
 
+COMPLETE, PARTED, LOST, GAVE_UP = "complete", "parted", "lost", "gave up"  #: how a comparison with the known program ends
+
 
 class Candidate(NamedTuple):
     """A fault that would have given what the capture shows, as far as `matched` says."""
@@ -58,7 +60,7 @@ class ReplayRecord:
     found_by: str  #: how the program's begin was found: reset, silence, rhythm, bus
     cycles: int  #: captured cycles that were compared
     healthy_matched: int
-    healthy_ended: str  #: complete, parted, lost, gave up
+    healthy_ended: str  #: COMPLETE, PARTED, LOST (its way hangs on what nobody knows) or GAVE_UP
     healthy_guessed: int = 0  #: bits that the healthy machine had to take from the capture on its way
     hypotheses: int = 0  #: faults that were tried
     candidates: List[Candidate] = field(default_factory=list)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import List, NamedTuple, Optional, Tuple
 
 from ..bus.model import KINDS
+from ..records.replay import COMPLETE, GAVE_UP, LOST, PARTED
 from .board import RAM, ReplayBoard
 from .compared import T_STATES, ComparedBus, End, Parted, Predicted, Restarted
 from .observed import ACCESS, ACKNOWLEDGE, FETCH, NOT_KNOWN, READ, UNKNOWN_KIND, WRITE, Observed
@@ -28,8 +29,6 @@ CHECKPOINT_EVERY = 24  #: cycles
 #: due, drift, stretched, lengths of the log and of what is hidden, vector, guessed, NMIs accepted, the address assumed.
 Mark = Tuple[Tuple[object, ...], int, Value, int, int, int, int, int, int, int, int, int, Optional[int]]
 Checkpoint = Tuple[int, Mark, "dict[int, Value]"]  #: (cycle, state, RAM)
-
-COMPLETE, PARTED, LOST, GAVE_UP = "complete", "parted", "lost", "gave up"
 
 
 class Outcome(NamedTuple):

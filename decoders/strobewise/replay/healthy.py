@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
 
+from ..records.replay import COMPLETE, GAVE_UP, LOST, PARTED
 from .board import ReplayBoard
 from .collect import first_fetches
-from .course import COMPLETE, GAVE_UP, LOST, PARTED, Checkpoint, Course, Outcome
+from .course import Checkpoint, Course, Outcome
 from .known import Program
 from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
 from .timed import board_for

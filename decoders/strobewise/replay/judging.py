@@ -6,10 +6,10 @@ import math
 from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import LINE
-from ..records.replay import Candidate, ReplayRecord, Split
+from ..records.replay import COMPLETE, LOST, Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis
-from .course import COMPLETE, LOST, Outcome
+from .course import Outcome
 from .known import Program
 from .leads import disagreeing
 from .observed import FETCH, READ, WRITE, Observed

@@ -12,10 +12,10 @@ from typing import Iterator, List, Optional, Sequence, Tuple
 
 from ..bus.model import KINDS
 from ..machine.faults import Fault
+from ..records.replay import PARTED
 from .board import Region, ReplayBoard
 from .catalogue import Hypothesis
 from .compared import Predicted
-from .course import PARTED
 from .healthy import Run, run_course
 from .known import Program
 from .observed import FETCH, READ, WRITE, Observed

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Callable, Iterator, List, Optional, Sequence
 
 from ..records.evidence import BusEvidence
-from ..records.replay import Candidate, ReplayRecord
+from ..records.replay import COMPLETE, PARTED, Candidate, ReplayRecord
 from .board import ReplayBoard
 from .by_lead import DRIVEN, Driven, candidates_of, follow_lead
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
-from .course import COMPLETE, PARTED
 from .healthy import Run, repair, run_course, run_healthy
 from .judging import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried, best_course, goes_its_own_way, judge_tried
 from .known import Program
