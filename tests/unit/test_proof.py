@@ -143,7 +143,7 @@ def test_a_program_that_these_leads_cannot_show_is_all_that_is_missing(witness):
 
 @pytest.mark.parametrize(
     ("cycles", "matched", "ended", "shows"),
-    [(None, 0, "", False), (900, 900, "complete", True), (900, 880, "parted", False), (900, 900, "lost", False), (9, 9, "gave up", False)],
+    [(None, 0, "", False), (900, 900, "complete", True), (900, 880, "parted", False), (900, 900, "lost", True)],
 )
 def test_a_fault_that_the_program_named_is_gone_where_all_of_the_program_agrees(cycles, matched, ended, shows):
     replayed = None if cycles is None else ReplayRecord("given", 0.0, "reset", cycles, matched, ended)
@@ -156,6 +156,7 @@ def test_a_repair_keeps_to_the_program_beyond_where_the_machine_left_it_before()
         return ReplayRecord("given", 0.0, "reset", 3000, matched, ended)
 
     failing = [replayed(1200, "parted"), None, replayed(2500, "complete")]
-    assert goes_further(replayed(1201, "complete"), failing)
-    assert not goes_further(replayed(1200, "complete"), failing) and not goes_further(None, failing)
-    assert goes_further(replayed(1, "complete"), [])
+    assert goes_further(replayed(1250, "complete"), failing) and goes_further(replayed(1250, "lost"), failing)
+    assert not goes_further(replayed(1249, "complete"), failing) and not goes_further(None, failing)
+    assert not goes_further(replayed(1843, "lost"), [replayed(1842, "lost")])  # both end where nobody knows the way
+    assert goes_further(replayed(1843, "lost"), [replayed(2500, "complete")])  # a device answers now, whose own program nobody knows

@@ -11,21 +11,21 @@ from ..bus.model import Finding, LeadPlace, Suspect
 from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
-from ..records.replay import GAVE_UP, LOST, PARTED, Candidate, ReplayRecord
+from ..records.replay import COMPLETE, PARTED, Candidate, ReplayRecord
 from ..rules.replay import PROGRAM_LEFT
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
 REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
 MOVES = 20  #: edges from which a line is alive
-LEAST = 50  #: cycles after the last that agrees, from which on the machine has left its program
+LEAST = 50  #: cycles beyond the last that agrees: from so many on it was no accident
 
 BEYOND = ("socket", "connector")  #: places that a lead at the CPU does not show
 Key = tuple[str, str, tuple[str, ...]]
 
 
 def keeps_to_program(replay: ReplayRecord | None, least: int = REPLAYED) -> bool:
-    """Say whether a capture is what the known program does, to the end; not where nobody could follow the program."""
-    if replay is None or replay.candidates or replay.cycles < least or replay.healthy_ended in (LOST, GAVE_UP):
+    """Say whether a capture is what the known program does, from its begin to the end, or as far as anybody can follow the program."""
+    if replay is None or replay.candidates or replay.cycles < least:
         return False
     return replay.cycles - replay.healthy_matched <= CUT_OFF
 
@@ -38,9 +38,12 @@ def leaves_program(replay: ReplayRecord | None) -> bool:
 
 
 def goes_further(replay: ReplayRecord | None, failing: Sequence[ReplayRecord | None]) -> bool:
-    """Say whether a machine keeps to its program beyond the cycles after which it left it in each of the captures that failed."""
-    parted = [each.healthy_matched for each in failing if each is not None and each.healthy_ended == PARTED]
-    return replay is not None and replay.healthy_matched > max(parted, default=0)
+    """Say whether a machine keeps to its program well beyond where the captures that failed left it, or could not be followed any more.
+
+    One that failed and kept to it to its end (a device that does not answer leaves the program as it is) asks for nothing.
+    """
+    reached = [each.healthy_matched for each in failing if each is not None and each.healthy_ended != COMPLETE]
+    return replay is not None and (not reached or replay.healthy_matched >= max(reached) + LEAST)
 
 
 def left(evidence: BusEvidence) -> Finding | None:
