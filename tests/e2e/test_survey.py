@@ -57,7 +57,7 @@ def test_exit_status(folder):
     ("arguments", "message"),
     [
         (["gone"], "no such folder (gone): name a folder with captures in it"),
-        (["empty"], "there is no capture in the folder (empty): captures end in one of .vcd, .vcd.gz, .sr, .csv, .csv.gz"),
+        (["empty"], "there is no capture in the folder (empty): captures end in one of .vcd, .vcd.gz, .sr, .csv, .csv.gz, .fst"),
         (["captures", "--again"], "nothing is kept from one survey to the next without -o (--again): leave it out, or give -o FOLDER"),
         (["captures", "--processes", "0"], "'0' is no number of processes (--processes): give 1 to 256"),
     ],

@@ -60,7 +60,7 @@ def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
     record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
     outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
     tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
-    assert judging._convinces(tried, record) == convinces
+    assert judging._convinces(tried, record, judging.BITS_A_CYCLE) == convinces
 
 
 def test_every_strobe_may_be_the_one_whose_lead_is_bad():

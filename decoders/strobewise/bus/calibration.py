@@ -24,6 +24,8 @@ IN_STEP_EDGES = 16  #: edges of strobes that must lie there
 IN_STEP_SHARE = 0.98  #: share of them that must come with the clock edge that causes them, spikes and bus grants allowed for
 ROUNDING = 1.25  #: ticks that an edge may lie off, by the rounding of an export
 ROUNDING_ONCE = 0.6  #: the same where half a period is that short
+GAP_SAMPLES_SURE = 6  #: samples in a gap from which its length against the pulse behind it is not a matter of the grid
+WIDER_THAN_GAP = 1.25  #: a refresh is 1 T behind a gap of half a T (UM0080); a clock high for three quarters makes that 1.33
 GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
@@ -101,9 +103,13 @@ def t_from_mreq(pulses: Sequence[Pulse], sample_ticks: float) -> Optional[float]
     if len(pulses) < 8:
         return None
     limit = _short_gap(pulses, sample_ticks)
-    spans = [b[1] - a[1] for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
+    short = [(a, b) for a, b in zip(pulses, pulses[1:]) if b[0] - a[1] <= limit]
+    spans = [b[1] - a[1] for a, b in short]
     if not spans:
         return None
+    gap, width = median([b[0] - a[1] for a, b in short]), median([b[1] - b[0] for _, b in short])
+    if gap >= GAP_SAMPLES_SURE * sample_ticks and width < WIDER_THAN_GAP * gap:
+        return None  # a refresh lasts twice as long as the gap before it: these are requests of somebody else
     # Release to release, so that the pin's delays cancel: 1.5 T. Sampled so slowly that other gaps look as short, theirs are longer.
     usual = float(sorted(spans)[len(spans) // 4])
     good = [span for span in spans if abs(span - usual) <= max(sample_ticks * 1.5, 0.2 * usual)]

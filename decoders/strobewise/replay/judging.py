@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import LINE
+from ..bus.lines import ADDRESS, LINE
 from ..records.replay import COMPLETE, LOST, Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis
@@ -19,6 +19,7 @@ LEAST_GAIN = 24  #: cycles that a fault must explain beyond the healthy machine,
 FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture ends in the middle of one
 PARTIAL_GAIN, PARTIAL_SHARE, PARTIAL_LEAD = 100, 0.5, 2.0  #: what a fault must explain that does not explain all
 BITS_A_CYCLE = 0.5  #: chance lets a cycle agree with a wrong fault about seven times in ten: fetches are half of all, and loops repeat
+BITS_AN_ADDRESS_LINE = 0.25  #: what each captured address line adds: it agrees by chance half of the time, and not by itself
 BITS_A_PLACE = 2.0  #: an instruction that was not seen before tells: its length and its accesses; of one fault in four it is the same
 GROUPS_SHOWN = 3
 TAKEN_SHARE = 0.5  #: of the opcodes of a course: with more of them taken from the capture it is not the given program that runs
@@ -38,7 +39,8 @@ class Tried(NamedTuple):
 
 def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: List[Tried]) -> None:
     """Name the faults that explain the capture far better than the healthy machine, best first."""
-    tried = [one for one in tried if _convinces(one, record) and (explains_all_of(one, record) or not _is_one_bit(one))]
+    bits = BITS_A_CYCLE + BITS_AN_ADDRESS_LINE * len(seen.captured & frozenset(ADDRESS))
+    tried = [one for one in tried if _convinces(one, record, bits) and (explains_all_of(one, record) or not _is_one_bit(one))]
     if not program.described:
         bare = [one for one in tried if one.hypothesis.fault.kind in BARE_MEMORY and explains_all_of(one, record)]
         if bare:  # no profile says that there is memory: that there is none is no fault
@@ -166,17 +168,17 @@ def _is_one_bit(one: Tried) -> bool:
     return one.hypothesis.fault.kind == "rom-bit-flipped"
 
 
-def _convinces(one: Tried, record: ReplayRecord) -> bool:
+def _convinces(one: Tried, record: ReplayRecord, bits: float) -> bool:
     """Whether a fault explains so much more than the healthy machine that chance does not do it.
 
     A course whose opcodes were mostly taken from the capture explains nothing by them, for memory of unknown content agrees with anything:
-    it is judged by its way up to there, as one that was lost there.
+    it is judged by its way up to there, as one that was lost there. bits: what a cycle that agrees tells.
     """
     outcome = one.outcome
     gain = outcome.matched - record.healthy_matched
     guessed = max(0, outcome.guessed - record.healthy_guessed)
     price = math.log2(record.hypotheses + 1) + guessed
-    if gain < LEAST_GAIN or price > BITS_A_CYCLE * gain:
+    if gain < LEAST_GAIN or price > bits * gain:
         return False
     explains_all = explains_all_of(one, record)
     by_places = price if one.board.since is not None else 0 if explains_all else guessed
@@ -187,7 +189,7 @@ def _convinces(one: Tried, record: ReplayRecord) -> bool:
     if len(taken) > TAKEN_SHARE * len({p.address for p in fetches}):
         first = next(p.row for p in fetches if isinstance(p.data, Unknown))
         own = first - outcome.log[0].row - record.healthy_matched  # up to there it was the program's own way
-        return own >= LEAST_GAIN and math.log2(record.hypotheses + 1) <= BITS_A_CYCLE * own
+        return own >= LEAST_GAIN and math.log2(record.hypotheses + 1) <= bits * own
     if explains_all or outcome.ended == LOST:
         return True
     share, lead = PARTIAL_SHARE * record.cycles, PARTIAL_LEAD * record.healthy_matched

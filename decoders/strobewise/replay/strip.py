@@ -29,10 +29,10 @@ def strip_of(seen: Observed, program: Program, healthy: Run, best: Optional[Tupl
     due = _due(seen, program, healthy, first, end)
     if not due or parted >= len(seen):
         return None
-    captured = [_captured(seen, row) for row in range(first, end)]
-    differs = next((at for at, (a, b) in enumerate(zip(captured, due)) if not _alike(a, b, seen)), None)
+    shown = [_captured(seen, row) for row in range(first, end)]
+    differs = next((at for at, (a, b) in enumerate(zip(shown, due)) if not _alike(a, b, seen)), None)
     fault = [_predicted(p, seen, best[1]) for p in best[0].log if first <= p.row < end] if best is not None else []
-    return Strip(first, seen.start_s[first], differs, tuple(captured), tuple(due), tuple(fault))
+    return Strip(first, seen.start_s[first], differs, tuple(shown), tuple(due), tuple(fault))
 
 
 def _due(seen: Observed, program: Program, healthy: Run, first: int, end: int) -> List[StripCycle]:
