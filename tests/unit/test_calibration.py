@@ -181,7 +181,7 @@ def test_a_clock_longer_than_the_strobes_allow_is_none(clock, counted):
 
 
 def test_requests_of_one_shape_are_no_refreshes():
-    """Another bus master's: as long as the gaps between them. A refresh lasts twice as long as its gap (UM0080), told from six samples on."""
+    """A refresh lasts twice as long as the gap before it (UM0080); requests of another bus master need not. Told from six samples on."""
     assert t_from_mreq([(at, at + 112) for at in range(0, 22400, 224)], 4.0) is None
     assert t_from_mreq([(at, at + 10) for at in range(0, 2000, 20)], 4.0) is not None  # two samples each: the grid hides the difference
     refreshed = [pulse for at in range(0, 22400, 400) for pulse in ((at, at + 150), (at + 200, at + 300))]
