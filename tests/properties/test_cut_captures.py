@@ -37,6 +37,9 @@ def cut_at(blocks, share, near, behind):
     if near is not None:
         edges = np.flatnonzero((words[1:] ^ words[:-1]) & np.uint64(MASK[near])) + 1
     edges = edges[edges < len(times) - 600]
+    # Of an /IORQ pulse under way at the beginning nobody sees that it was an acknowledge: the refresh behind it can be told as a write.
+    high = edges[words[edges] & np.uint64(MASK["IORQ"]) != 0]
+    edges = high if len(high) else edges
     at = min(int(edges[int(share * len(edges))]) + behind if len(edges) else behind, len(times) - 600)
     return [Block(times[at:].copy(), words[at:].copy(), None)]
 

@@ -63,6 +63,8 @@ LONGEST_REQUEST_T = 4096.0
 #: Outputs go to rest within about two clocks behind the fall of /RESET (UM0080: it takes three to act), and within as many of power-on:
 #: what is asserted that early in a reset is a cycle broken off, or none. What comes later comes from a CPU that /RESET does not reach.
 RESET_SETTLES_T = 3.0
+#: A first request whose T1 lies no further behind the start of a capture may be the refresh of a cycle that ended just before it.
+UNSEEN_BEFORE_T = 0.5
 BLIND_T = 3.0  #: a line that was not known so shortly before a request may have hidden where its cycle began
 HOLD_BACK_T = 3.0  #: a request is settled when the bus has been seen this long after its release
 #: Samples a T-state from which the refresh gap shows reliably on /MREQ alone (0.5 T is then 1 or 2 samples, 1 T at least 2.9).

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.model import KINDS
-from ..bus.semantics import BLIND_T, RESET_SETTLES_T, told_by_silence
+from ..bus.semantics import BLIND_T, RESET_SETTLES_T, UNSEEN_BEFORE_T, told_by_silence
 from .refreshes import touching
 from .requests import BlockEvents, Int
 
@@ -34,7 +34,7 @@ class Breaks:
 
     def __init__(self, t: float, began: int) -> None:
         """t: ticks in a T-state. began: first tick of the capture."""
-        self._began = began
+        self._began = began + round(UNSEEN_BEFORE_T * t)
         self._settles = round(RESET_SETTLES_T * t)
         self._reach = int(BLIND_T * t)
         self._grants: list[Span] = []

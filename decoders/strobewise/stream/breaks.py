@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Deque, List, Tuple
 
-from ..bus.semantics import RESET_SETTLES_T
+from ..bus.semantics import RESET_SETTLES_T, UNSEEN_BEFORE_T
 
 _NEVER = 1 << 62
 
@@ -18,6 +18,7 @@ class Breaks:
         self.began = -_NEVER  #: first tick of the capture
         self.spans: Deque[List[int]] = deque()  #: where one began, where it ended (_NEVER: it lasts), for how long it counts
         self._settles = round(RESET_SETTLES_T * t)
+        self._unseen = round(UNSEEN_BEFORE_T * t)
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
@@ -48,7 +49,7 @@ class Breaks:
         spans = self.spans
         while spans and min(spans[0][1], spans[0][2]) < fall:
             spans.popleft()
-        cut, begun_in_reset, in_reset = start < self.began, False, False
+        cut, begun_in_reset, in_reset = start < self.began + self._unseen, False, False
         for low, high, counts in spans:
             until = min(high, counts)
             if low < rise and until > fall:

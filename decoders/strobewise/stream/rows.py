@@ -179,7 +179,7 @@ class CycleRows:
             if self._blind and self._in_blind(fall, fall):
                 start = fall - place[1]
         note, moved = "", False
-        if start <= self._latest or self._breaks.spans:
+        if start <= self._latest or self._breaks.spans or not self._next:
             kind, inferred, start, moved, note = self._cut(kind, inferred, start, fall, rise)
         else:
             self._latest_t1 = start
