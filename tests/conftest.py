@@ -60,6 +60,12 @@ def all_traces() -> Sequence[Path]:
 LONG = ("test_repairs.py",)
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Have several processes take the files in the order of the items, not those with the most tests first: few tests may take long."""
+    if hasattr(config.option, "loadscopereorder"):  # pytest-xdist is there
+        config.option.loadscopereorder = False
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of long files first; the order within a file stays."""
     items.sort(key=lambda item: item.path.name not in LONG)
