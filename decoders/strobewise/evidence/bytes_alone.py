@@ -23,7 +23,7 @@ from ..records.bytes_alone import BytesRecord, Compared
 from ..records.evidence import BusEvidence
 from .part import Part
 
-BUDGET_CYCLES = 15_000  #: cycles followed at most, from the start of the capture
+BUDGET_CYCLES = 30_000  #: cycles followed at most, from the start of the capture; a tenth of a second
 WINDOW_CYCLES = 4_000  #: of a window of a stream
 LOOK_AHEAD = 8  #: cycles of the longest instruction, and the first behind it
 STACK_KEPT = 4096  #: bytes pushed, the deepest are forgotten

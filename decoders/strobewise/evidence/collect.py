@@ -36,6 +36,7 @@ ANSWER_T = 40.0  #: a request this short before the end of the capture may still
 ENABLE_INTERRUPTS, DISABLE_INTERRUPTS = 0xFB, 0xF3  #: the opcodes of EI and DI (UM0080, instruction set)
 PHASES_MIN = 50  #: edges of /MREQ from which their place in the clock period is a mean, not a chance
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
+FALLS_KEPT = 64  #: falls of /MREQ that wait for the clock edge behind them: with a clock that runs it comes within a few of them
 RISES_KEPT = 8_192  #: clock edges behind which a request may come: more than the longest lasts
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
@@ -358,7 +359,8 @@ class _ClockWatch:
         self._phase += complex(np.exp(2j * np.pi * (falls[inside] - low) / (high - low)).sum())
         self.phases += len(inside)
         # A request is given out behind the block of its edges: whatever the blocks are, the same falls find the same clock edges.
-        self._falls, self._rises = falls[after == len(rises)], rises[-RISES_KEPT:]
+        # None is waited for without end: a clock that stopped, or was not captured, never comes.
+        self._falls, self._rises = falls[after == len(rises)][-FALLS_KEPT:], rises[-RISES_KEPT:]
 
     def record(self, tick_s: float) -> ClockEvidence:
         clock = ClockEvidence(edges=self.count)
