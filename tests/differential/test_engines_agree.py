@@ -147,16 +147,18 @@ def faults(draw):
     return [Fault(kind, values)]
 
 
+#: What a simulated machine, its capture and its operator are drawn from.
+MACHINES: dict[str, st.SearchStrategy[object]] = {
+    "leads": st.sampled_from(("full", "sixteen", "eight", "two")), "sample_hz": st.sampled_from((16_000_000, 24_000_000, 50_000_000)),
+    "delay": st.sampled_from((0.3, 1.0)), "seed": st.integers(0, 10_000), "granted": st.booleans(), "pressed": st.booleans(),
+}  # fmt: skip
+
+
 @SLOW
 @example([Fault("busreq-held", {"after_s": 0.0})], "full", 16_000_000, 0.3, 0, False, False)  # no strobe ever moves
 @given(
     faults=faults(),
-    leads=st.sampled_from(("full", "sixteen", "eight", "two")),
-    sample_hz=st.sampled_from((16_000_000, 24_000_000, 50_000_000)),
-    delay=st.sampled_from((0.3, 1.0)),
-    seed=st.integers(0, 10_000),
-    granted=st.booleans(),
-    pressed=st.booleans(),
+    **MACHINES,
 )
 def test_on_simulated_machines(tmp_path_factory, faults, leads, sample_hz, delay, seed, granted, pressed):
     requests = [BusRequest(first_t_states=1200, period_t_states=900)] if granted else []

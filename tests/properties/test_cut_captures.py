@@ -19,7 +19,7 @@ from strobewise.capture.records import Block
 from strobewise.machine import GENERIC, LINE_SETS, BusRequest, Fault, Press
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "differential"))
-from test_engines_agree import as_tuples, numpy_rows, simulated, stream_rows
+from test_engines_agree import MACHINES, as_tuples, numpy_rows, simulated, stream_rows
 
 SETTINGS = settings(
     deadline=None, max_examples=25, phases=[Phase.explicit, Phase.reuse, Phase.generate],
@@ -67,12 +67,7 @@ def dead_strobes(draw):
 @example([Fault("dead-low", {"line": "M1"})], "two", 24_000_000, 0.3, 7, False, False, 0.5, "MREQ", 1)
 @given(
     faults=dead_strobes(),
-    leads=st.sampled_from(("full", "sixteen", "eight", "two")),
-    sample_hz=st.sampled_from((16_000_000, 24_000_000, 50_000_000)),
-    delay=st.sampled_from((0.3, 1.0)),
-    seed=st.integers(0, 10_000),
-    granted=st.booleans(),
-    pressed=st.booleans(),
+    **MACHINES,
     share=st.floats(0.0, 0.7),
     near=st.sampled_from((None, *NEAR)),
     behind=st.integers(0, 6),

@@ -8,11 +8,7 @@ from typing import NamedTuple
 from strobewise.bus.units import time_words
 from strobewise.records.replay import ReplayRecord, StripCycle
 from strobewise.rules.replay import describe_group
-
-KIND_WORDS = {
-    "opcode_fetch": "fetch", "memory_read": "read", "memory_write": "write", "memory_access": "access", "io_read": "port read",
-    "io_write": "port write", "interrupt_acknowledge": "acknowledge", "bus_granted": "bus granted",
-}  # fmt: skip
+from strobewise_cli.render.waveform_text import KIND_SHORT
 
 
 class StripRow(NamedTuple):
@@ -51,7 +47,7 @@ def _cells(cycles: Sequence[StripCycle]) -> list[str]:
 
 
 def _cell(cycle: StripCycle) -> str:
-    words = KIND_WORDS.get(cycle.kind, "?")
+    words = KIND_SHORT[cycle.kind]
     words += f" {cycle.t_states} T" if cycle.t_states is not None else ""
     words += f", {cycle.address:04x}h" if cycle.address is not None else ""
     return words + (f": {cycle.data:02x}h" if cycle.data is not None else "")

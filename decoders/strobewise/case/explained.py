@@ -12,6 +12,7 @@ from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
 from ..records.replay import COMPLETE, PARTED, Candidate, ReplayRecord
+from ..rules.grades import GUESS
 from ..rules.replay import PROGRAM_LEFT
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
@@ -57,7 +58,7 @@ def left(evidence: BusEvidence) -> Finding | None:
     when = f" at {time_words(replay.parted_s)}" if replay.parted_s is not None else ""
     title = "the machine leaves its program"
     words = f"{title}{when}, after {replay.healthy_matched} of {replay.cycles} cycles, and no single fault explains what it does then"
-    return Finding(PROGRAM_LEFT, "warning", (), "none", 0.5, replay.parted_s, None, 1, words, "", title=title)
+    return Finding(PROGRAM_LEFT, "warning", (), "none", GUESS, replay.parted_s, None, 1, words, "", title=title)
 
 
 def open_explanations(examined: Sequence[Examined]) -> tuple[Candidate, ...]:

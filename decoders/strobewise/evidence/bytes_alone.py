@@ -33,7 +33,7 @@ _FETCH, _READ, _WRITE, _ACK, _GRANTED = (
     KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "interrupt_acknowledge", "bus_granted")
 )
 _BROKEN = tuple(NOTE_INDEX[note] for note in ("after_reset", "cut_short"))
-_SETS_SP = ("LD SP,", "INC SP", "DEC SP", "LD SP", "ADD HL,SP")  #: behind these the stack is another, or the program may look into it
+_SETS_SP = ("LD SP", "INC SP", "DEC SP", "ADD HL,SP")  #: behind these the stack is another, or the program may look into it
 _REPEATS = ("LDI", "LDD", "LDIR", "LDDR")
 
 Ints = npt.NDArray[np.int64]
