@@ -96,7 +96,7 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = Fal
     best: Relabelling | None = None
     for lines, inverted, least in _candidates(stretch, odd, everything=runs or silent):
         trial = _try(stretch, lines, inverted)
-        if not trial.sound or trial.program_share < before.program_share - NO_WORSE or trial.counts < before.counts - NO_WORSE:
+        if not trial.sound or _loses(before, trial):
             continue
         if before.sound and not _gains(before, trial):
             continue  # a bus that is consistent as it is labelled needs no other labels
@@ -107,6 +107,11 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = Fal
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best
+
+
+def _loses(before: _Trial, after: _Trial) -> bool:
+    """Say whether labels spoil what the buses show: the program, or the counting of the refresh addresses."""
+    return after.program_share < before.program_share - NO_WORSE or after.counts < before.counts - NO_WORSE
 
 
 def _gains(before: _Trial, after: _Trial) -> bool:

@@ -10,6 +10,7 @@ from .board import ReplayBoard
 from .by_lead import DRIVEN, Driven, candidates_of, follow_lead
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
+from .course import Outcome
 from .healthy import Run, repair, run_course, run_healthy
 from .judging import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried, best_course, goes_its_own_way, judge_tried
 from .known import Program
@@ -171,8 +172,13 @@ def _lead_further(seen: Observed, program: Program, healthy: Run, hypotheses: Se
             continue
         earlier = [point for point in healthy.course.checkpoints if point[0] <= met]
         run = run_course(seen, board, healthy.setting, earlier[-1] if earlier else None)
-        if run.outcome.matched >= matched + LEAST_GAIN or (run.outcome.ended == COMPLETE and run.outcome.matched > matched):
+        if _further(run.outcome, matched):
             yield Tried(hypothesis, run.outcome, board)
+
+
+def _further(outcome: Outcome, matched: int) -> bool:
+    """Say whether a fault leads so much further than the healthy machine, or to the end, that it is worth a look."""
+    return outcome.matched >= matched + LEAST_GAIN or (outcome.ended == COMPLETE and outcome.matched > matched)
 
 
 def _in_rom(program: Program, address: int) -> bool:

@@ -1,0 +1,69 @@
+"""The ways of a replayed program where nobody knows how it goes on: each is tried, and NMIs that no lead shows are not taken without end."""
+
+from __future__ import annotations
+
+import pytest
+
+from strobewise.records.replay import COMPLETE, LOST, PARTED
+from strobewise.replay.board import Region, ReplayBoard
+from strobewise.replay.course import _NMIS_FREE, Course, Outcome
+from strobewise.replay.judging import LEAST_GAIN
+from strobewise.replay.observed import ACCESS, FETCH, Observed
+from strobewise.replay.search import _further
+
+F, ACC = FETCH, ACCESS
+
+
+def course_of(program, cycles, nmi_idle):
+    """Return the course of a program at 0000h beside cycles (kind, T-states) that /MREQ and /M1 show."""
+    kinds, t_states = [kind for kind, _ in cycles], [t for _, t in cycles]
+    nothing = [0] * len(cycles)
+    captured = frozenset(("MREQ", "M1", "INT", *(["NMI"] if nmi_idle else [])))
+    seen = Observed(captured, kinds, t_states, nothing, nothing, nothing, nothing, nothing, nothing, asserted={"INT": False, "NMI": False})
+    regions = (Region("rom", 0, 0x0FFF, bytes(program).ljust(0x1000, b"\0")), Region("ram", 0x8000, 0xFFFF, None))
+    return Course(seen, ReplayBoard(regions), 0, 10_000)
+
+
+# LD A,(8000h); OR A; JR Z,+1; NOP; JR $: what lies at 8000h nobody knows (lengths: UM0080)
+ON_RAM = (0x3A, 0x00, 0x80, 0xB7, 0x28, 0x01, 0x00, 0x18, 0xFE)
+LOAD_AND_TEST = [(F, 4), (ACC, 3), (ACC, 3), (ACC, 3), (F, 4), (F, 4)]
+ROUND = [(F, 4), (ACC, 8)] * 30
+
+
+@pytest.mark.parametrize("after", [[(ACC, 8)], [(ACC, 3), (F, 4)]], ids=["taken", "not taken"])
+def test_either_way_of_a_branch_on_what_nobody_knows_is_found(after):
+    cycles = [*LOAD_AND_TEST, *after, *ROUND]
+    outcome = course_of(ON_RAM, cycles, nmi_idle=True).run()
+    assert (outcome.ended, outcome.matched) == (COMPLETE, len(cycles))
+
+
+def test_a_program_that_goes_neither_way_parts():
+    outcome = course_of(ON_RAM, [*LOAD_AND_TEST, (ACC, 5), *ROUND], nmi_idle=True).run()
+    assert outcome.ended == PARTED
+
+
+# JR $ at 0000h, RETN at 0066h
+WAITING = bytes((0x18, 0xFE)).ljust(0x66, b"\0") + bytes((0xED, 0x45))
+NMI = [(F, 5), (ACC, 3), (ACC, 3), (F, 4), (F, 4), (ACC, 3), (ACC, 3)]
+
+
+@pytest.mark.parametrize("nmis", [0, 1, _NMIS_FREE])
+def test_a_few_nmis_that_no_lead_shows_are_taken_for_granted(nmis):
+    cycles = ROUND[:6] + (NMI + ROUND[:6]) * nmis
+    outcome = course_of(WAITING, cycles, nmi_idle=False).run()
+    assert (outcome.ended, outcome.matched) == (COMPLETE, len(cycles))
+
+
+def test_a_storm_of_nmis_is_not():
+    before = ROUND[:6] + (NMI + ROUND[:6]) * _NMIS_FREE
+    outcome = course_of(WAITING, before + NMI + ROUND[:6], nmi_idle=False).run()
+    assert outcome.ended == PARTED
+    assert outcome.matched < len(before) + len(NMI)
+
+
+@pytest.mark.parametrize(("matched", "ended", "further"), [
+    (100 + LEAST_GAIN, PARTED, True), (99 + LEAST_GAIN, PARTED, False), (99 + LEAST_GAIN, LOST, False),
+    (101, COMPLETE, True), (100, COMPLETE, False),
+])  # fmt: skip
+def test_how_much_further_a_fault_must_lead(matched, ended, further):
+    assert _further(Outcome(matched, ended, 1, [], 0, []), 100) is further
