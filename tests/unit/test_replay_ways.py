@@ -1,4 +1,4 @@
-"""The ways of a replayed program where nobody knows how it goes on: each is tried, and NMIs that no lead shows are not taken without end."""
+"""The ways of a replayed program: where nobody knows how it goes on each is tried, and unseen NMIs are not taken without end."""
 
 from __future__ import annotations
 

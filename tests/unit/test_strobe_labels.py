@@ -17,7 +17,8 @@ LESS = 0.9 - NO_WORSE - 1e-6  # just too little
 
 @pytest.mark.parametrize(("after", "loses"), [
     (trial(), False), (trial(program=0.9 - NO_WORSE), False), (trial(counts=0.9 - NO_WORSE), False),
-    (trial(program=LESS), True), (trial(counts=LESS), True), (trial(program=LESS, counts=1.0), True), (trial(program=1.0, counts=LESS), True),
+    (trial(program=LESS), True), (trial(counts=LESS), True), (trial(program=LESS, counts=1.0), True),
+    (trial(program=1.0, counts=LESS), True),
 ])  # fmt: skip
 def test_labels_may_spoil_neither_the_program_nor_the_refresh(after, loses):
     assert _loses(BEFORE, after) is loses
