@@ -22,7 +22,7 @@ INPUT_FOLDERS = ("folder", "watch", "closed")
 OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "rom_out", "write_map", "bundle")
 #: Folder that is filled -> the names that are written there; None: names that are made up on the way.
 OUTPUT_FOLDERS: dict[str, tuple[str, ...] | None] = {
-    "results": ("journal.jsonl", "captures.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),
+    "results": ("journal.jsonl", "captures.parquet", "cases.parquet", "findings.parquet", "lines.parquet", "survey.duckdb"),
     "save": None,
     "into": None,
 }

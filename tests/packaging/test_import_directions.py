@@ -45,7 +45,7 @@ ALLOWED = {
 ALLOWED["learn"] = TABLES | {"capture", "cycles", "diagnosis", "evidence", "profile"}
 ALLOWED["expectations"] = ALLOWED["compare"] | {"compare", "files", "learn"}
 ALLOWED["case"] = ALLOWED["watch"] | {"hookup"}
-ALLOWED["archive"] = ALLOWED["expectations"] | {"__version__", "expectations"}
+ALLOWED["archive"] = ALLOWED["expectations"] | ALLOWED["case"] | {"__version__", "case", "expectations"}
 #: Rooms that a capture host's own Python must be able to import: the standard library only.
 PLAIN = {"__init__", "errors", "files", "bus", "records", "cpu", "program", "stream", "rules", "verdict", "machine"}
 NEEDS_INSTALLING = {"numpy", "bitarray", "rich", "jinja2", "vcd"}

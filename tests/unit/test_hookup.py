@@ -336,3 +336,19 @@ def test_a_program_that_does_not_begin_at_reset_is_refused(tmp_path, capsys):
     rom.write_bytes(b"\x00\x01")
     assert main(["hookup", "--rom", f"{rom}@0x8000"]) == 2
     assert "--rom" in capsys.readouterr().err
+
+
+def test_the_capture_before_may_be_raw_samples_with_a_map_of_their_own(tmp_path):
+    """What it decides is not asked for again, which shows that its lines were known."""
+    plain, samples, names = tmp_path / "first.vcd", tmp_path / "first.bin", tmp_path / "leads.toml"
+    with open(plain, "w", encoding="ascii") as file:
+        simulate(lines=LINE_SETS["two"], faults=[fault("clock-dead", after_s=0.0001)], duration_s=0.002).write_vcd(file)
+    lines = LINE_SETS["two"]
+    assert main(["prepare", str(plain), "-o", str(samples), "--as", "raw"]) == 0
+    names.write_text("[map]\n" + "".join(f'{line} = "CH{bit}"\n' for bit, line in enumerate(lines)))
+    form = "24M:" + ",".join(f"CH{bit}={bit}" for bit in range(len(lines)))
+    told = [tmp_path / "plain.json", tmp_path / "raw.json"]
+    assert call("--channels", "4", "--after", plain, "--json", told[0]) == 0
+    assert call("--channels", "4", "--after", samples, "--raw", form, "--map-file", names, "--json", told[1]) == 0
+    plain_leads, raw_leads = (json.loads(path.read_text())["leads"] for path in told)
+    assert raw_leads == plain_leads

@@ -8,7 +8,7 @@ import socket
 from pathlib import Path
 
 from strobewise.errors import ComponentMissing, UsageError
-from strobewise_cli.commands.options import Subparsers
+from strobewise_cli.commands.options import Subparsers, add_taken_options, raw_words, taken_said
 from strobewise_cli.terminal import one_line
 
 LOOPBACK = "127.0.0.1"
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         from strobewise.profile.machine import find_profile, load_profile
 
         load_profile(find_profile(args.machine))  # what is wrong with it is said here, not on the page
-    desk = Desk(Path(args.folder), Beginning(args.machine, args.leads, args.device), read_experience(args.closed))
+    desk = Desk(Path(args.folder), Beginning(args.machine, args.leads, args.device, taken_said(args)), read_experience(args.closed))
     desk.view()
     watcher = Watcher(_watched(args), desk, LARGEST) if args.watch is not None else None
     key, token = secrets.token_urlsafe(KEY_BYTES), secrets.token_urlsafe(KEY_BYTES)
@@ -101,6 +101,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     )
     parser.add_argument("--watch", metavar="FOLDER", help="take captures that appear in this folder into the case")
     parser.add_argument("--device", metavar="DRIVER", help="offer to capture with this analyser, as strobewise capture --list names it")
+    add_taken_options(parser.add_argument_group("captures that come as files"), raw_words)
     parser.add_argument("--port", metavar="N", type=int, default=0, help="listen on this port (default: one that is free)")
     parser.add_argument(
         "--closed", metavar="FOLDER", action="append", default=[],

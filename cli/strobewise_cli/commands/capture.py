@@ -66,6 +66,8 @@ def _refuse_nonsense(args: argparse.Namespace) -> None:
         raise UsageError("a capture is written as VCD", f"-o {args.output}", f"end the name with {' or '.join(ENDINGS)}")
     if args.output is not None and not os.path.isdir(os.path.dirname(os.path.realpath(args.output))):
         raise UsageError("there is no such folder", f"-o {args.output}", "make it first")
+    if args.raw is not None:
+        raise UsageError("the capture host writes a capture that says what it is", "--raw", "leave it out")
     if args.map_file is not None:
         raise UsageError("the leads are given one by one here", "--map-file", "give --map LINE=CHANNEL for each")
     if args.json == STANDARD_OUTPUT:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise_cli.commands.diagnose import EXIT_STATUS
-from strobewise_cli.commands.options import Subparsers, clock_hz, probe_place
+from strobewise_cli.commands.options import Subparsers, add_taken_options, clock_hz, probe_place, raw_words, taken_said
 from strobewise_cli.named_files import settle_files_read
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
@@ -35,6 +35,7 @@ examples:
   strobewise case next mine                                        the one thing to do now, and the command that puts its result in
   strobewise case add mine boot.vcd --map M1=CH0 --map MREQ=CH1    a capture
   strobewise case add mine warm.vcd --minutes-on 20 --note warm    of a machine that had been on for 20 minutes
+  strobewise case add mine boot.bin --raw 24M:MREQ=0,M1=1          raw samples; --clocked, --free-run, --stimulus as in diagnose
   strobewise case add mine --from fx2lafw                          the capture that the step asks for, through the capture host
   strobewise case answer mine pulses M1 no                         /M1 does not pulse at the CPU's own leg
   strobewise case answer mine volts M1 0.4 --at connector          a voltage; ohms, supply likewise
@@ -89,7 +90,7 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _add(args: argparse.Namespace) -> int:
-    from strobewise.capture.channels.map_options import split_map
+    from strobewise.capture.channels.map_options import read_map_file, split_map
     from strobewise.case.state import examined_capture
     from strobewise.case.store import add_capture
 
@@ -99,9 +100,10 @@ def _add(args: argparse.Namespace) -> int:
     case = _opened(args)
     if args.driver is not None:
         return _told(_recorded(case, args, places), args)
+    pairs = [*(read_map_file(args.map_file) if args.map_file is not None else ()), *(split_map(text) for text in args.maps)]
     case = add_capture(
-        case, args.capture, maps=[split_map(text) for text in args.maps], probe_at=places, note=args.note,
-        minutes_on=args.minutes_on, read=examined_capture,
+        case, args.capture, maps=pairs, probe_at=places, note=args.note, minutes_on=args.minutes_on, read=examined_capture,
+        taken=taken_said(args),
     )  # fmt: skip
     return _told(case, args)
 
@@ -114,15 +116,18 @@ def _recorded(case: Case, args: argparse.Namespace, places: Mapping[str, LeadPla
     from strobewise_cli.acquire.for_case import record_step
     from strobewise_cli.terminal import note
 
-    if args.maps:
+    taken = taken_said(args)
+    if args.maps or args.map_file is not None:
         raise UsageError("the next step says where the leads sit", "--map", "leave it out with --from")
+    if taken.raw or taken.clocked:
+        raise UsageError("the capture host says how it took its samples", "--raw or --clocked", "leave it out with --from")
     with own_folder(str(case.folder)) as folder:
-        taken = record_step(_state(case, args).step, args.driver, folder, case_options(case))
-        for remark in taken.remarks:
+        came = record_step(_state(case, args).step, args.driver, folder, case_options(case))
+        for remark in came.remarks:
             note(remark)
-        minutes = args.minutes_on if args.minutes_on is not None else taken.minutes_on
-        at = {**taken.places, **places}
-        return add_capture(case, taken.path, probe_at=at, note=args.note, minutes_on=minutes, read=examined_capture)
+        minutes = args.minutes_on if args.minutes_on is not None else came.minutes_on
+        at = {**came.places, **places}
+        return add_capture(case, came.path, probe_at=at, note=args.note, minutes_on=minutes, read=examined_capture, taken=taken)
 
 
 def _told(case: Case, args: argparse.Namespace) -> int:
@@ -293,9 +298,11 @@ def _add_add(actions: Subparsers) -> argparse.ArgumentParser:
     made.add_argument("capture", metavar="CAPTURE", nargs="?", help="what `strobewise diagnose` reads; a map beside it comes along")
     made.add_argument("--from", dest="driver", metavar="DRIVER", help="take the capture that the next step asks for, by the capture host")
     made.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="this channel is that line")
+    made.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
     made.add_argument("--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
                       help="where a line's lead sits: cpu (the default) or connector")  # fmt: skip
     made.add_argument("--minutes-on", metavar="N", type=float, help="how long the machine had been on when the capture began")
+    add_taken_options(made, raw_words)
     made.add_argument("--note", metavar="TEXT", default="", help="what else there is to say")
     return made
 

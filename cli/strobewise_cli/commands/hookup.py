@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise.files.names import MAP_ENDING, map_path
-from strobewise_cli.commands.options import Subparsers, clock_hz, rom_image
+from strobewise_cli.commands.options import Subparsers, add_sampling_options, clock_hz, probe_place, rom_image
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 if TYPE_CHECKING:
@@ -57,7 +57,9 @@ def run(args: argparse.Namespace) -> int:
         from strobewise.diagnosis.facade import diagnose
         from strobewise.profile.options import Options
 
-        diagnosis = diagnose([args.after], Options(maps=tuple(args.maps), clock_hz=args.clock))
+        places = {line: place for _, line, place in args.probes}
+        told = Options(tuple(args.maps), args.map_file, args.clock, probe_at=places, clocked=args.clocked, raw=args.raw)
+        diagnosis = diagnose([args.after], told)
         symptom, settled = next_symptom(diagnosis.verdict, diagnosis.findings, diagnosis.evidence, symptom)
         clock = clock or diagnosis.evidence.clock.hz
     advice = advise(args.channels, symptom, clock, settled=settled)
@@ -147,7 +149,14 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     parser.add_argument("--symptom", choices=SYMPTOM_NAMES, default="unknown", help="what the machine does; see below")
     parser.add_argument("--clock", metavar="HZ", type=clock_hz, help="the machine's clock: 3500000, 3.5M or 3.5MHz")
     parser.add_argument("--after", metavar="CAPTURE", help="a capture that decided nothing: advise the next one")
-    parser.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="a channel of that capture")
+    after = parser.add_argument_group("that capture")
+    after.add_argument("--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[], help="a channel of that capture")
+    after.add_argument("--map-file", metavar="FILE", help='the same from a TOML file: a table [map] of LINE = "CHANNEL"')
+    after.add_argument(
+        "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
+        help="where a line's lead sat: cpu (the default) or connector",
+    )  # fmt: skip
+    add_sampling_options(after)
     parser.add_argument(
         "--write-map", metavar="CAPTURE", type=map_path,
         help="write this plan as the map of the capture that you are going to make, beside it as CAPTURE.map.toml",

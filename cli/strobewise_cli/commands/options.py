@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -20,6 +20,7 @@ from strobewise_cli.terminal import note, warn
 if TYPE_CHECKING:
     from strobewise.capture import Capture
     from strobewise.capture.channels.mapping import ChannelMap
+    from strobewise.case.records import Taken
     from strobewise.diagnosis.examined import Examined
     from strobewise.profile.options import Options
     from strobewise.records.raw import RawForm
@@ -62,28 +63,45 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
         help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
     )  # fmt: skip
+    add_taken_options(group)
+    group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
+    group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
+    group.add_argument(
+        "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
+        help="where a line's lead sits: cpu (the default) or connector; FILE::LINE=PLACE is about one of several captures",
+    )  # fmt: skip
+
+
+def add_taken_options(group: argparse._ActionsContainer, raw: Callable[[str], object] | None = None) -> None:
+    """Add what a capture's file does not say of itself: --stimulus, --free-run, --clocked, --raw. raw: see add_sampling_options."""
     group.add_argument(
         "--stimulus", action="store_true", help="the machine runs the test program that strobewise stimulus wrote for this --machine"
     )
     group.add_argument(
         "--free-run", action="store_true", help="the CPU runs free, its data lines held at 00h; strobewise hookup --free-run says how"
     )
-    group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
-    group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
+    add_sampling_options(group, raw)
+
+
+def add_sampling_options(group: argparse._ActionsContainer, raw: Callable[[str], object] | None = None) -> None:
+    """Add --clocked and --raw. raw: what becomes of the text of the latter, raw_form where nothing is said."""
     group.add_argument(
         "--clocked", choices=(*EDGES, "no"), metavar="EDGE",
         help="the analyser took one sample for each clock of the CPU, at its falling or rising edge: then lengths are counted in T-states, "
         "and seconds need --clock; found by itself where it is plain, no switches that off",
     )  # fmt: skip
     group.add_argument(
-        "--probe-at", dest="probes", metavar="LINE=PLACE", action="append", default=[], type=probe_place,
-        help="where a line's lead sits: cpu (the default) or connector; FILE::LINE=PLACE is about one of several captures",
-    )  # fmt: skip
-    group.add_argument(
-        "--raw", metavar="RATE[/BYTES]:LINE=BIT,...", type=raw_form,
+        "--raw", metavar="RATE[/BYTES]:LINE=BIT,...", type=raw or raw_form,
         help="the capture is raw samples: so many a second, of so many bytes, the least significant first, with each line on a bit "
         "from 0, as 24M:MREQ=0,M1=1 or 12M/2:MREQ=0,D=8..15",
     )  # fmt: skip
+
+
+def taken_said(args: argparse.Namespace) -> Taken:
+    """Return what the options of ``add_taken_options`` say, with ``raw_words``, as a case keeps it."""
+    from strobewise.case.records import Taken
+
+    return Taken(args.raw or "", args.clocked, args.stimulus, args.free_run)
 
 
 def engine_options(args: argparse.Namespace) -> Options:
@@ -206,6 +224,12 @@ def raw_form(text: str) -> RawForm:
     from strobewise.capture.raw.form import parse_raw
 
     return parse_raw(text)
+
+
+def raw_words(text: str) -> str:
+    """Return what raw samples are as it was said, once it is known to make sense."""
+    raw_form(text)
+    return text
 
 
 def processes(text: str) -> int:

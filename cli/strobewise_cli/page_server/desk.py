@@ -12,14 +12,15 @@ from strobewise.bus.model import LEAD_PLACES, SUSPECTS, LeadPlace
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.case.experience import Experience
-from strobewise.case.records import ANSWER_KINDS, OUTCOMES, Answer, Case, CaseState, Step
+from strobewise.case.records import ANSWER_KINDS, AS_ITS_FILE_SAYS, OUTCOMES, Answer, Case, CaseState, Step, Taken
 from strobewise.case.sheet import SHEET
-from strobewise.case.state import case_options, examined_capture, judge_case
+from strobewise.case.state import case_options, examined_capture, judge_case, options_by_capture
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, safe_name, withdraw
 from strobewise.errors import UsageError
 from strobewise.files.plain_data import Json
 from strobewise.files.writing import own_folder
 from strobewise.profile.machine import shipped_profiles
+from strobewise.profile.options import Options
 from strobewise_cli.render.html_data import PageData, collect_all
 
 NOTE_CHARS = 500
@@ -32,6 +33,7 @@ class Beginning(NamedTuple):
     machine: str | None  #: a profile, or the name of a generic one
     leads: int
     device: str | None = None  #: analyser that captures are taken from, as the capture host calls it
+    taken: Taken = AS_ITS_FILE_SAYS  #: how captures are taken that come as files
 
 
 class View(NamedTuple):
@@ -67,7 +69,7 @@ class Desk:
             if self._looked is None or self._looked[0] != case:
                 state = judge_case(case, self._experience)
                 shown = state.diagnosis
-                pages = tuple(collect_all(shown, case_options(case))) if shown is not None else ()
+                pages = tuple(collect_all(shown, case_options(case), options_by_capture(case))) if shown is not None else ()
                 self._looked = case, View(state, pages, 0, ())
             return self._looked[1]._replace(version=self._version, notes=tuple(self._notes))
 
@@ -93,10 +95,10 @@ class Desk:
         with self._changing():
             case = open_case(self.folder)
             step = judge_case(case, self._experience).step
-            maps, places = planned_leads(path, step, case) if planned else ((), {})
+            maps, places = planned_leads(path, step, case_options(case, self.beginning.taken)) if planned else ((), {})
             add_capture(
                 case, path, maps=maps, probe_at=places, note=note[:NOTE_CHARS], minutes_on=minutes_on, name=safe_name(name),
-                read=examined_capture,
+                read=examined_capture, taken=self.beginning.taken,
             )  # fmt: skip
 
     def record(self, told: Mapping[str, Json]) -> None:
@@ -174,7 +176,7 @@ class _Change:
         self._desk._lock.release()
 
 
-def planned_leads(path: str, step: Step, case: Case) -> tuple[Sequence[tuple[str, str]], Mapping[str, LeadPlace]]:
+def planned_leads(path: str, step: Step, options: Options) -> tuple[Sequence[tuple[str, str]], Mapping[str, LeadPlace]]:
     """Return which channel is which line where the leads sit as the step asked: nothing for a capture that names its lines itself.
 
     A channel is found by the name that the step gave it, else by its place in the file. Raises CaptureError, LineMapError, OSError.
@@ -182,9 +184,9 @@ def planned_leads(path: str, step: Step, case: Case) -> tuple[Sequence[tuple[str
     if not step.leads:
         return (), {}
     places: dict[str, LeadPlace] = {lead.line: lead.place for lead in step.leads if lead.place != "cpu"}
-    with open_capture(path) as capture:
+    with open_capture(path, options.raw, options.one_a_clock) as capture:
         channels = capture.header.channels
-        found = map_channels(channels, extra_lines=case_options(case).extra_lines, where=path)
+        found = map_channels(channels, extra_lines=options.extra_lines, where=path)
     names = [channel.name for channel in channels if channel.width == 1]
     if not found.unlabelled or len(names) < len(step.leads):
         return (), places

@@ -6,7 +6,7 @@ import os
 import threading
 from pathlib import Path
 
-from strobewise.archive.folder import ENDINGS
+from strobewise.archive.folder import ENDINGS, RAW_ENDINGS
 from strobewise.errors import StrobewiseError
 from strobewise_cli.page_server.desk import Desk
 
@@ -21,6 +21,7 @@ class Watcher(threading.Thread):
     def __init__(self, folder: Path, desk: Desk, largest: int) -> None:
         super().__init__(daemon=True, name="watched folder")
         self._folder, self._desk, self._largest = folder, desk, largest
+        self._endings = (*ENDINGS, *RAW_ENDINGS) if desk.beginning.taken.raw else ENDINGS
         self._over = threading.Event()
         self._growing: dict[str, Facts] = {}
         self._done = set(self._look())
@@ -60,7 +61,8 @@ class Watcher(threading.Thread):
         try:
             with os.scandir(self._folder) as entries:
                 for entry in entries:
-                    if entry.name.lower().endswith(ENDINGS) and not entry.name.startswith(".") and entry.is_file(follow_symlinks=False):
+                    named = entry.name.lower().endswith(self._endings) and not entry.name.startswith(".")
+                    if named and entry.is_file(follow_symlinks=False):
                         facts = entry.stat(follow_symlinks=False)
                         found[entry.name] = facts.st_size, facts.st_mtime_ns
         except OSError as error:

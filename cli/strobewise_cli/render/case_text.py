@@ -9,7 +9,7 @@ from rich.text import Text
 
 from strobewise.bus.lines import bar
 from strobewise.bus.units import time_words
-from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step
+from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step, Taken
 from strobewise.case.trend import Trend
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.phrases import sentence
@@ -74,10 +74,19 @@ def item_words(item: Item) -> str:
     if item.file is not None:
         words = f"capture {item.file.rpartition('/')[2]}"
         words += f", on for {item.minutes_on:g} minutes" if item.minutes_on is not None else ""
+        words += "".join(f", {each}" for each in taken_words(item.taken))
     else:
         words = answer_words(item.answer) if item.answer is not None else ""
     words += f" ({item.note})" if item.note and words else item.note
     return words if item.counts else f"withdrawn: {words}"
+
+
+def taken_words(taken: Taken) -> list[str]:
+    """Return how a capture was taken, where its file does not say so."""
+    clocked = f"one sample a clock, at its {taken.clocked} edge" if taken.clocked not in (None, "no") else ""
+    runs = "the test program running" if taken.stimulus else "the CPU running free" if taken.free_run else ""
+    told = ("raw samples" if taken.raw else "", clocked, runs)
+    return [words for words in told if words]
 
 
 def answer_words(answer: Answer) -> str:

@@ -6,7 +6,7 @@ whatever the size of the capture.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
@@ -135,11 +135,17 @@ def moment_of(finding: Finding, examined: Examined) -> float:
     return begins if finding.first_s is None else finding.first_s
 
 
-def collect_all(diagnosis: Diagnosis, options: Options) -> list[PageData]:
-    """Read the captures of a diagnosis again and keep what a page shows of them. Raises CaptureError, OSError."""
+def collect_all(diagnosis: Diagnosis, options: Options, own: Mapping[str, Options] | None = None) -> list[PageData]:
+    """Read the captures of a diagnosis again and keep what a page shows of them. Raises CaptureError, OSError.
+
+    own: of captures that are read otherwise than the others, by path.
+    """
     several = len(diagnosis.captures) > 1
     return [
-        collect(examined, options, moments, "" if number == 0 else f"-{number + 1}", Path(examined.path).name if several else "")
+        collect(
+            examined, (own or {}).get(examined.path, options), moments, "" if number == 0 else f"-{number + 1}",
+            Path(examined.path).name if several else "",
+        )
         for number, (examined, moments) in enumerate(zip(diagnosis.captures, moments_of(diagnosis), strict=True))
     ]
 

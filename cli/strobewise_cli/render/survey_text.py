@@ -33,8 +33,16 @@ def print_survey(survey: Survey, results: str | None, stream: IO[str]) -> None:
         f"{counts['captures']} captures{resumed}: {counts['no_fault_found']} without a fault, {counts['fault']} with one, "
         f"{counts['cannot_decide']} undecided, {counts['unreadable']} unreadable\n"
     )
+    if survey.cases:
+        closed = [row for row in survey.cases if row["closed"] is not None]
+        proven = sum(row["proven"] == 1 for row in closed)
+        many = f"{len(survey.cases)} case{'s' if len(survey.cases) > 1 else ''}"
+        stream.write(f"{many}: {len(closed)} closed, {proven} of them with a proof, {len(survey.cases) - len(closed)} open\n")
+        for row in survey.cases:
+            if row["error"] is not None:
+                stream.write(one_line(f"unreadable  {row['error']}") + "\n")
     if results is not None:
-        stream.write(one_line(f"results: {results} (captures, findings, lines .parquet; {DATABASE})") + "\n")
+        stream.write(one_line(f"results: {results} (captures, cases, findings, lines .parquet; {DATABASE})") + "\n")
 
 
 def totals(survey: Survey) -> dict[str, int]:
@@ -59,6 +67,7 @@ def render_json(survey: Survey) -> str:
             {**record.capture, "findings": _without_path(record.findings), "lines": _without_path(record.lines)}
             for record in survey.records
         ],
+        "cases": survey.cases,
     }  # fmt: skip
     return json_text(document)
 

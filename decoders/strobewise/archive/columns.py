@@ -63,6 +63,30 @@ CAPTURES: tuple[Column, ...] = (
     *_timings(),
     Column("timing_known_to_ns", "number", "one sample: delays are known no better, nanoseconds"),
     Column("map_digest", "text", "digest of the map beside the capture, empty where there is none", True),
+    Column("case_folder", "text", "folder of the case that it lies in, from the folder surveyed"),
+    Column("machine", "text", "which machine it is, as the sheet of the case says"),
+    Column("profile", "text", "what the machine is made of: name of the profile of the case"),
+    Column("entry", "integer", "number of the capture on the sheet"),
+    Column("minutes_on", "number", "how long the machine had been on, minutes, as the sheet says"),
+    Column("withdrawn", "text", "why it no longer counts, as the sheet says"),
+)
+
+CASES: tuple[Column, ...] = (
+    Column("case_folder", "text", "folder of the case, from the folder surveyed", True),
+    Column("error", "text", "why its sheet cannot be read"),
+    Column("machine", "text", "which machine it is: a name, a serial number"),
+    Column("profile", "text", "what it is made of: name of its profile"),
+    Column("symptom", "text", "what the machine does, a word of strobewise case new"),
+    Column("opened", "text", "when the case was begun, UTC, ISO 8601"),
+    Column("closed", "text", "when it was closed, UTC, ISO 8601"),
+    Column("was", "text", "what it was: a suspect"),
+    Column("part", "text", "what was put right, in the words of the bench"),
+    Column("proven", "integer", "1 where it was closed with a proof, 0 without"),
+    Column("captures", "integer", "captures that count", True),
+    Column("answers", "integer", "measurements and trials that count", True),
+    Column("repairs", "text", "suspects that were replaced, re-soldered, cleaned or reseated, in order, separated by blanks", True),
+    Column("withdrawn", "integer", "entries that no longer count", True),
+    Column("rules", "text", "rules that found a fault when it was closed, separated by blanks", True),
 )
 
 FINDINGS: tuple[Column, ...] = (
@@ -87,4 +111,4 @@ LINES: tuple[Column, ...] = (
     Column("shortest_pulse_s", "number", "shortest pulse, seconds"),
 )
 
-TABLES: dict[str, tuple[Column, ...]] = {"captures": CAPTURES, "findings": FINDINGS, "lines": LINES}
+TABLES: dict[str, tuple[Column, ...]] = {"captures": CAPTURES, "cases": CASES, "findings": FINDINGS, "lines": LINES}

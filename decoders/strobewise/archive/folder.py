@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import BinaryIO
 
@@ -19,13 +19,15 @@ from ..profile.options import Options
 from .record import Record, Task
 
 ENDINGS = (".vcd", ".vcd.gz", ".sr", ".csv", ".csv.gz", ".fst")
+RAW_ENDINGS = (".bin", ".raw")  #: of raw samples (common practice); they say nothing of themselves
 JOURNAL = "journal.jsonl"
 MAX_LINE_CHARS = 64 << 20  #: of a journal: far more than one capture fills
 
 
-def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
+def find_captures(folder: str, leave_out: str | None = None, raw: bool = False) -> list[Task]:
     """Return the captures in a folder and the folders in it, in order of their paths; leave_out: a folder not to look into.
 
+    raw: it is said what raw samples are, so that files of them are captures, too.
     Links to folders are not followed: they may lead round in circles. Raises UsageError, OSError.
     """
     if not os.path.isdir(folder):
@@ -34,21 +36,28 @@ def find_captures(folder: str, leave_out: str | None = None) -> list[Task]:
     top = os.path.realpath(folder)
     skipped = None if leave_out is None else os.path.realpath(leave_out)
     tasks = []
+    endings = (*ENDINGS, *RAW_ENDINGS) if raw else ENDINGS
     for place, folders, files in os.walk(top, onerror=_raise):
         folders[:] = [name for name in folders if os.path.join(place, name) != skipped]
         for name in files:
-            if not name.lower().endswith(ENDINGS) or name.startswith("."):
+            if not name.lower().endswith(endings) or name.startswith("."):
                 continue
-            full = os.path.join(place, name)
-            try:
-                facts = os.stat(full)
-            except OSError:
-                continue  # a link that leads nowhere, or a file that has just gone
-            if not stat.S_ISREG(facts.st_mode):
-                continue  # a named pipe would keep us waiting, a device has no end
-            path = os.path.relpath(full, top).replace(os.sep, "/")
-            tasks.append(Task(top, path, facts.st_size, facts.st_mtime_ns, _map_digest(full)))
+            task = task_of(top, os.path.relpath(os.path.join(place, name), top).replace(os.sep, "/"))
+            if task is not None:
+                tasks.append(task)
     return sorted(tasks, key=lambda task: task.path)
+
+
+def task_of(top: str, path: str) -> Task | None:
+    """Return the task of one capture by its path from a folder, None where there is no such file."""
+    full = os.path.join(top, *path.split("/"))
+    try:
+        facts = os.stat(full)
+    except OSError:
+        return None  # a link that leads nowhere, or a file that has just gone
+    if not stat.S_ISREG(facts.st_mode):
+        return None  # a named pipe would keep us waiting, a device has no end
+    return Task(top, path, facts.st_size, facts.st_mtime_ns, _map_digest(full))
 
 
 def _map_digest(capture: str) -> str:
@@ -67,16 +76,18 @@ def fingerprint(options: Options) -> str:
     """Return a digest of what else decides a record: the options and this version of strobewise."""
     places = sorted(options.probe_at.items()), options.own_probes
     parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), places, options.raw]
+    parts += [options.clocked, options.stimulus, options.free_run, options.replay]
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
         parts.append(read_named(options.map_file, MAX_TABLE_BYTES))
     return hashlib.sha256(repr(parts).encode()).hexdigest()
 
 
-def _as_it_was(row: Mapping[str, object], task: Task) -> bool:
-    """Say whether a record is of the capture as it is now, under the map that lies beside it now."""
-    was = row.get("size_bytes"), row.get("modified_ns"), row.get("map_digest", "")
-    return was == (task.size, task.modified_ns, task.map_digest)
+def _as_it_was(record: Record, task: Task) -> bool:
+    """Say whether a record is of the capture as it is now, under the map that lies beside it now, and read as its case says now."""
+    row = record.capture
+    was = row.get("size_bytes"), row.get("modified_ns"), row.get("map_digest", ""), record.reading
+    return was == (task.size, task.modified_ns, task.map_digest, task.reading)
 
 
 def _read_line(line: str, fingerprint: str) -> Record | None:
@@ -90,7 +101,7 @@ def _read_line(line: str, fingerprint: str) -> Record | None:
     capture, findings, lines = entry.get("capture"), entry.get("findings"), entry.get("lines")
     if not isinstance(capture, dict) or not isinstance(findings, list) or not isinstance(lines, list):
         return None
-    return Record(capture, findings, lines)
+    return Record(capture, findings, lines, str(entry.get("reading", "")))
 
 
 class Journal:
@@ -110,7 +121,7 @@ class Journal:
         found: dict[str, Record] = {}
         for record in self._records():
             task = wanted.get(str(record.capture.get("path")))
-            if task is not None and _as_it_was(record.capture, task) and record.capture.get("status") == "examined":
+            if task is not None and _as_it_was(record, task) and record.capture.get("status") == "examined":
                 found[task.path] = record
         return found
 

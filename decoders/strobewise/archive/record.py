@@ -23,6 +23,7 @@ class Record:
     capture: Row
     findings: list[Row] = field(default_factory=list)
     lines: list[Row] = field(default_factory=list)
+    reading: str = ""  #: as of its task
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,8 @@ class Task:
     size: int
     modified_ns: int
     map_digest: str = ""  #: of the map beside it
+    case: str | None = None  #: folder of the case that it lies in, from `folder`, with slashes
+    reading: str = ""  #: digest of how that case says it is read
 
     @property
     def file(self) -> str:
@@ -44,6 +47,10 @@ class Task:
 def examine_task(task: Task, options: Options) -> Record:
     """Examine one capture; one that cannot be read gives a row that says why, and never an exception."""
     try:
+        if task.case is not None:
+            from .cases import options_in_case
+
+            options = options_in_case(task.folder, task.case, task.path, options)
         return _record(task, observe(task.file, options))
     except StrobewiseError as error:
         return unreadable(task, str(error))
@@ -55,7 +62,7 @@ def examine_task(task: Task, options: Options) -> Record:
 
 def unreadable(task: Task, why: str) -> Record:
     """Return the record of a capture that could not be examined."""
-    return Record({**_empty(task), "status": "unreadable", "error": why})
+    return Record({**_empty(task), "status": "unreadable", "error": why}, reading=task.reading)
 
 
 def _empty(task: Task) -> Row:
@@ -102,6 +109,7 @@ def _record(task: Task, seen: Observation) -> Record:
             for line in diagnosis.lines
             if line.state != "not_captured"
         ],
+        task.reading,
     )  # fmt: skip
 
 

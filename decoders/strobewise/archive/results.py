@@ -24,18 +24,19 @@ def need_components() -> None:
         raise ComponentMissing(what, "-o", 'pip install "strobewise[archive]", or use --json') from missing
 
 
-def rows_of(records: Sequence[Record]) -> dict[str, list[Row]]:
+def rows_of(records: Sequence[Record], cases: Sequence[Row]) -> dict[str, list[Row]]:
     """Return the rows of each table of TABLES."""
     return {
         "captures": [record.capture for record in records],
+        "cases": list(cases),
         "findings": [row for record in records for row in record.findings],
         "lines": [row for record in records for row in record.lines],
     }
 
 
-def write_results(records: Sequence[Record], folder: str) -> None:
-    """Write captures.parquet, findings.parquet, lines.parquet and survey.duckdb; each appears whole or not at all. Raises OSError."""
-    rows = rows_of(records)
+def write_results(records: Sequence[Record], cases: Sequence[Row], folder: str) -> None:
+    """Write a Parquet file for each of TABLES, and survey.duckdb; each appears whole or not at all. Raises OSError."""
+    rows = rows_of(records, cases)
     with named_errors(folder), own_folder(folder) as made:
         for name, columns in TABLES.items():
             _write_parquet(rows[name], columns, os.path.join(made, f"{name}.parquet"))

@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 
 from ..files.writing import claimed
 from ..profile.options import Options
+from .case_rows import case_rows, in_cases, tell_cases
+from .cases import find_cases
 from .folder import JOURNAL, Journal, find_captures
-from .record import Record, Task
+from .record import Record, Row, Task
 from .results import need_components, write_results
 
 
@@ -19,6 +21,7 @@ class Survey:
 
     folder: str
     records: list[Record] = field(default_factory=list)
+    cases: list[Row] = field(default_factory=list)  #: the cases in the folder, in order of their paths
     resumed: int = 0  #: of these, not examined again
 
     def count(self, status: str | None = None, state: str | None = None) -> int:
@@ -54,10 +57,12 @@ def _surveyed(
     folder: str, options: Options, results: str | None, processes: int, scheduler: str | None, again: bool,
     progress: Callable[[int, int], None] | None,
 ) -> Survey:
-    tasks = find_captures(folder, results)
+    captures = find_captures(folder, results, options.raw is not None)
+    cases = find_cases(folder)
+    tasks = in_cases(folder, captures, cases)
     journal = None if results is None else Journal(os.path.join(results, JOURNAL), options)
     done = journal.done(tasks) if journal is not None and not again else {}
-    made = Survey(folder, list(done.values()), len(done))
+    made = Survey(folder, list(done.values()), case_rows(cases), len(done))
     left = [task for task in tasks if task.path not in done]
     try:
         if journal is not None:
@@ -72,8 +77,9 @@ def _surveyed(
         if journal is not None:
             journal.close()
     made.records.sort(key=lambda record: str(record.capture["path"]))
+    tell_cases(made.records, cases)
     if results is not None:
-        write_results(made.records, results)
+        write_results(made.records, made.cases, results)
     return made
 
 

@@ -38,6 +38,18 @@ class Answer(NamedTuple):
     part: Suspect | None = None  #: the suspect that a chip belongs to, where `about` is a chip
 
 
+class Taken(NamedTuple):
+    """How a capture was taken, where its file does not say so; the words are those of `strobewise diagnose`."""
+
+    raw: str = ""  #: what raw samples are, as --raw says it
+    clocked: str | None = None  #: one sample a clock, at this edge; "no": not so; None: look
+    stimulus: bool = False  #: the machine ran the test program
+    free_run: bool = False  #: the CPU ran free, its data lines held at 00h
+
+
+AS_ITS_FILE_SAYS = Taken()
+
+
 @dataclass(frozen=True)
 class Item:
     """One entry of the sheet: a capture or an answer. Nothing is ever taken off the sheet; what is withdrawn says why."""
@@ -49,6 +61,7 @@ class Item:
     minutes_on: float | None = None  #: of a capture: how long the machine had been on when it began
     answer: Answer | None = None
     withdrawn: str | None = None  #: why it no longer counts
+    taken: Taken = AS_ITS_FILE_SAYS  #: of a capture
 
     @property
     def counts(self) -> bool:

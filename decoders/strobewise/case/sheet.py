@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ..bus.clocked import EDGES
 from ..bus.model import LEAD_PLACES, SUSPECTS
-from ..errors import StrobewiseError
+from ..capture.raw.form import parse_raw
+from ..errors import StrobewiseError, UsageError
 from ..profile.fields import Fields, load_toml
 from ..profile.machine import load_profile
-from .records import ANSWER_KINDS, OUTCOMES, Answer, Case, Closed, Item
+from .records import ANSWER_KINDS, OUTCOMES, Answer, Case, Closed, Item, Taken
 
 SHEET = "case.toml"
 PROFILE = "machine/profile.toml"
@@ -43,10 +45,20 @@ def _item(fields: Fields, number: int) -> Item:
         raise fields.refuse("file", f"file is {file!r}", "a file in captures/")
     item = Item(
         number, fields.text("time"), fields.text("note", ""), file, fields.number("minutes_on", 0, 1e6, None),
-        _answer(fields) if file is None else None, fields.text("withdrawn", None),
+        _answer(fields) if file is None else None, fields.text("withdrawn", None), _taken(fields) if file is not None else Taken(),
     )  # fmt: skip
     fields.finish()
     return item
+
+
+def _taken(fields: Fields) -> Taken:
+    raw = fields.text("raw", "")
+    try:
+        _ = parse_raw(raw) if raw else None
+    except UsageError as error:
+        raise fields.refuse("raw", f"raw is {raw!r}", error.remedy) from None
+    edge: str | None = fields.choice("clocked", (*EDGES, "no"), None)
+    return Taken(raw, edge, fields.boolean("stimulus", False), fields.boolean("free_run", False))
 
 
 def _answer(fields: Fields) -> Answer:
@@ -96,6 +108,8 @@ def _item_table(item: Item) -> dict[str, str | int | float]:
     told: dict[str, str | float | None] = {"file": item.file, "minutes_on": item.minutes_on}
     if item.answer is not None:
         told = dict(item.answer._asdict())
+    else:
+        told |= {key: value for key, value in item.taken._asdict().items() if value}
     told |= {"note": item.note, "withdrawn": item.withdrawn}
     table.update({key: value for key, value in told.items() if value is not None and value != ""})
     return table

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from ..bus.model import SuspectShare, Verdict
+from ..capture.raw.form import parse_raw
 from ..diagnosis.examined import Examined
 from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..files.names import map_path
@@ -23,7 +24,7 @@ from .checks import outcome
 from .experience import NO_EXPERIENCE, Experience
 from .explained import alive, left
 from .proof import Proof, Witness, prove
-from .records import REPAIRS, Case, CaseState, Change, Hypothesis, Item
+from .records import AS_ITS_FILE_SAYS, REPAIRS, Case, CaseState, Change, Hypothesis, Item, Taken
 from .repairs import telling
 from .steps import Situation, next_step
 from .trend import trend_of
@@ -178,18 +179,26 @@ def _suspects(hypotheses: Sequence[Hypothesis]) -> tuple[SuspectShare, ...]:
     return tuple(SuspectShare(each.suspect, each.share) for each in hypotheses)
 
 
-def case_options(case: Case) -> Options:
-    """Return how the captures of a case are read."""
-    return Options(clock_hz=case.clock_hz, profile=case.profile)
+def case_options(case: Case, taken: Taken = AS_ITS_FILE_SAYS) -> Options:
+    """Return how a capture of a case is read."""
+    return Options(
+        clock_hz=case.clock_hz, profile=case.profile, clocked=taken.clocked, raw=parse_raw(taken.raw) if taken.raw else None,
+        stimulus=taken.stimulus, free_run=taken.free_run,
+    )  # fmt: skip
+
+
+def options_by_capture(case: Case) -> dict[str, Options]:
+    """Return how each capture of a case is read, by its path."""
+    return {str(case.path(item)): case_options(case, item.taken) for item in case.captures}
 
 
 def examined_capture(case: Case, item: Item) -> tuple[Examined, TrendPart]:
     """Return a capture, read and rebuilt, with its course over time; each file is read once as long as it and its map stay as they are."""
     path = str(case.path(item))
-    key = (path, *_facts(path), *_facts(map_path(path)), case.clock_hz, repr(case.profile))
+    key = (path, *_facts(path), *_facts(map_path(path)), case.clock_hz, repr(case.profile), item.taken)
     if key not in _kept:
         part = TrendPart()
-        examined = examine(path, case_options(case), None, (part.attach,))
+        examined = examine(path, case_options(case, item.taken), None, (part.attach,))
         _kept[key] = replace(examined, path=path), part
         while len(_kept) > KEPT:
             del _kept[next(iter(_kept))]

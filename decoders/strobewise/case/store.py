@@ -23,7 +23,7 @@ from ..errors import UsageError
 from ..files.names import map_path
 from ..files.writing import whole_file
 from ..hookup.symptoms import SYMPTOMS, UNKNOWN
-from .records import Answer, Case, Closed, Item
+from .records import AS_ITS_FILE_SAYS, Answer, Case, Closed, Item, Taken
 from .sheet import SHEET, read_sheet, sheet_text
 
 SYMPTOM_NAMES = tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
@@ -77,11 +77,13 @@ def open_case(folder: str | Path) -> Case:
 def add_capture(
     case: Case, path: str | Path, *, maps: Sequence[tuple[str, str]] = (), probe_at: Mapping[str, LeadPlace] | None = None,
     note: str = "", minutes_on: float | None = None, name: str | None = None, read: Callable[[Case, Item], object] | None = None,
+    taken: Taken = AS_ITS_FILE_SAYS,
 ) -> Case:
     """Copy a capture into the case, with its map beside it. Returns the case as it is then.
 
     maps: (line, channel), above what a map beside the capture says. name: what to call it, where the file's own name says nothing.
     read: looks at the copy before it is put on the sheet (state.examined_capture); what it raises takes the copy away again.
+    taken: what the file does not say of itself.
     Raises UsageError, LineMapError, OSError; nothing is added then.
     """
     source = Path(path)
@@ -100,7 +102,7 @@ def add_capture(
     if pairs or places:
         guessed = beside is not None and beside.guessed and not maps
         _write_text(Path(map_path(target)), map_text(pairs.items(), places, guessed))
-    item = Item(number, now(), plain_text(note), file, minutes_on)
+    item = Item(number, now(), plain_text(note), file, minutes_on, taken=taken)
     try:
         if read is not None:
             read(case, item)
