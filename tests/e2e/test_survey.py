@@ -75,7 +75,7 @@ def test_results_are_kept_and_taken_up(folder, tmp_path):
     second = run_strobewise("survey", folder, "-o", results, "--json", tmp_path / "second.json")
     assert (first.returncode, second.returncode) == (1, 1)
     assert sorted(path.name for path in results.iterdir()) == [
-        "captures.parquet", "findings.parquet", "journal.jsonl", "lines.parquet", "survey.duckdb",
+        "captures.parquet", "cases.parquet", "findings.parquet", "journal.jsonl", "lines.parquet", "survey.duckdb",
     ]  # fmt: skip
     assert b"2 captures (2 known from before)" in second.stdout
     assert (tmp_path / "first.json").read_bytes() == (tmp_path / "second.json").read_bytes()
