@@ -65,6 +65,8 @@ def dead_strobes(draw):
 @SETTINGS
 @example([], "full", 24_000_000, 0.3, 7, True, True, 0.5, "RESET", 0)
 @example([Fault("dead-low", {"line": "M1"})], "two", 24_000_000, 0.3, 7, False, False, 0.5, "MREQ", 1)
+@example([], "two", 24_000_000, 0.3, 7, False, False, 0.3, "MREQ", 3)  # begins with a request of which only the width says what it is
+@example([], "two", 24_000_000, 0.3, 7, False, False, 0.31, "MREQ", 0)
 @given(
     faults=dead_strobes(),
     **MACHINES,

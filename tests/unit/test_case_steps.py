@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
 from strobewise.bus.lines import STROBES
 from strobewise.bus.model import Finding
-from strobewise.case.captures import SHOWS_A_PROGRAM
+from strobewise.case import steps
+from strobewise.case.captures import SHOWS_A_PROGRAM, nothing_left
 from strobewise.case.steps import _comes_and_goes
 from strobewise.records.evidence import StrobeCount
 
@@ -25,3 +27,10 @@ def test_a_strobe_that_fails_in_some_requests_only_comes_and_goes(seen, comes):
 def test_what_tells_a_program_from_a_cpu_that_nothing_answers():
     """Every strobe, the clock that they are counted by, and the interrupts, which a CPU that runs on answers (UM0080)."""
     assert set(SHOWS_A_PROGRAM) == {*STROBES, "CLK", "INT"} and SHOWS_A_PROGRAM[:2] == ("MREQ", "M1")
+
+
+def test_what_tells_next_to_nothing_is_no_step(monkeypatch):
+    offered = [replace(nothing_left(""), bits=bits, minutes=1.0) for bits in (0.0, steps.FEW_BITS - 1e-6, steps.FEW_BITS, 0.5)]
+    monkeypatch.setattr(steps, "_captures", lambda now: offered)
+    monkeypatch.setattr(steps, "_checks", lambda now: ())
+    assert [choice.step.bits for choice in steps._choices(None)] == [steps.FEW_BITS, 0.5]
