@@ -49,7 +49,7 @@ class Decoder(Plain):
         try:
             super().decode()
         finally:
-            print("waits", self.waits, "cycles", self.cycles, file=sys.stderr)
+            print("waits", self.waits, "cycles", self.last + 1, file=sys.stderr)
     def wait(self, conditions=None):
         self.waits += 1
         return srd.Decoder.wait(self, conditions)

@@ -23,6 +23,7 @@ from strobewise.capture.records import Block
 from strobewise.cycles.rebuild import Rebuild
 from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate
 from strobewise.stream.engine import StreamEngine
+from strobewise.stream.records import Begun, Ended
 from strobewise.stream.sampler import Sampler, Sinks
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "host"))
@@ -50,10 +51,11 @@ class Joined:
         self.offset, self.first, self.rows = offset, {}, []
 
     def begun(self, item):
-        assert item.number not in self.first
-        self.first[item.number] = item
+        assert item[0] not in self.first
+        self.first[item[0]] = Begun._make(item)
 
     def ended(self, item):
+        item = Ended._make(item)
         first = self.first.pop(item.number)
         assert (first.start, first.kind) == (item.start, item.kind)
         start, end = item.start + self.offset, item.end + self.offset

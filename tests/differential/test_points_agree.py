@@ -20,6 +20,7 @@ from strobewise.capture.records import Block
 from strobewise.cycles.rebuild import Rebuild
 from strobewise.machine import FAULTS, GENERIC, LINE_SETS, BusRequest, Fault, Press, simulate
 from strobewise.stream.fast import FastPath
+from strobewise.stream.records import Begun, Ended
 from strobewise.stream.sampler import Sampler, Sinks
 from strobewise.stream.tracker import CycleTracker
 
@@ -59,12 +60,13 @@ def rows_of(times, words, captured, sample_hz, every_edge=False):
     begun, rows = {}, []
 
     def ended(item):
+        item = Ended._make(item)
         first = begun.pop(item.number)
         rows.append((
             item.kind, item.start, item.end, item.t_states, first.wait_states, first.address, first.data, first.inferred, item.note,
         ))  # fmt: skip
 
-    sinks = Sinks(lambda item: begun.setdefault(item.number, item), ended, *[lambda *_: None] * 4)
+    sinks = Sinks(lambda item: begun.setdefault(item[0], Begun._make(item)), ended, *[lambda *_: None] * 4)
     with pytest.raises(SystemError):
         Sampler(FakeHost(changes, int(times[-1]) + 1), sinks, sample_hz, every_edge=every_edge).run()
     assert not begun

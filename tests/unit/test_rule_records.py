@@ -112,8 +112,7 @@ def host_says():
     for number in range(200):
         start = 28 * number
         item = Begun(number, "opcode_fetch", start, start + 24, None, None, 0, False, -1, None)
-        decoder.decode(start, start + 24, ("cycle", item))
-        decoder.decode(start, start + 28, ("end", Ended(number, "opcode_fetch", start, start + 28, 4, "")))
+        decoder.decode(start, start + 28, ("cycles", [item], [Ended(number, "opcode_fetch", start, start + 28, 4, "")]))
     decoder.decode(0, 5600, ("finish", 5600))
     return [text[1][0] for out, text in shown if out == "annotations"]
 

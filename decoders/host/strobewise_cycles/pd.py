@@ -17,6 +17,7 @@ for _folder in (_here, os.path.dirname(os.path.dirname(_here))):
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import KINDS
 from strobewise.stream.labels import WORDS, CycleItems, LengthItems, wait_texts
+from strobewise.stream.messages import Messages
 from strobewise.stream.pins import CHANNELS
 from strobewise.stream.sampler import Sampler, Sinks
 
@@ -71,7 +72,8 @@ class Decoder(srd.Decoder):
         self.reset()
 
     def reset(self):
-        self.cycles = self.inferred = 0
+        self.last, self.inferred = -1, 0  #: number of the last cycle, how many fetches were inferred
+        self.messages = None
 
     def metadata(self, key, value):
         if key == srd.SRD_CONF_SAMPLERATE:
@@ -120,16 +122,19 @@ class Decoder(srd.Decoder):
         fetched = [[FETCHED, bytes((byte,))] for byte in range(256)]
         written = [[WRITTEN, bytes((byte,))] for byte in range(256)]
         self.t = 0.0
+        self.messages = messages = Messages(lambda start, end, message: put(start, end, stream, message))
+        tell_begun, tell_ended = (messages.begun, messages.ended) if messages.wanted else (None, None)
 
         def begun(item):
-            _, kind, start, release, address, data, waits, inferred, _, _ = item
+            number, kind, start, release, address, data, waits, inferred, _, _ = item
             if start < 0:  # noqa: PLR1730 - a call would cost; T1 of the first cycle may lie before the capture
                 start = 0
             put(start, release, out, shown[kind, address, data, inferred])
             if waits:
                 put(release - round(waits * self.t), release, out, [WAITS, wait_texts(waits)])
-            put(start, release, stream, ("cycle", item))
-            self.cycles += 1
+            if tell_begun is not None:
+                tell_begun(start, release, item)
+            self.last = number
             if kind == "opcode_fetch":
                 if inferred:
                     self.inferred += 1
@@ -146,17 +151,18 @@ class Decoder(srd.Decoder):
                 start = 0
             if lengths or note:
                 put(start, end, out, shown_lengths[t_states, note])
-            put(start, end, stream, ("end", item))
+            if tell_ended is not None:
+                tell_ended(start, end, item)
 
         def settled(bus):
             self.t = bus.t_samples or 0.0
-            put(0, self.samplenum, stream, ("bus", bus))
+            messages.tell(0, self.samplenum, "bus", bus)
 
         def moved(line, level, time):
-            put(time, time, stream, ("line", line, level, time))
+            messages.tell(time, time, "line", line, level, time)
 
         def quiet(time, control, last_clock, since):
-            put(time, time, stream, ("quiet", time, control, last_clock, since))
+            messages.tell(time, time, "quiet", time, control, last_clock, since)
 
         return Sinks(begun, ended, settled, moved, quiet, self.remark)
 
@@ -166,6 +172,6 @@ class Decoder(srd.Decoder):
     def close(self):
         """Say what there was, at the end of the capture."""
         end = max(self.samplenum, 0)
-        self.put(end, end, self.stream, ("finish", end))
-        self.put(0, end, self.count, self.cycles)
+        self.messages.tell(end, end, "finish", end)
+        self.put(0, end, self.count, self.last + 1)
         self.put(0, end, self.guessed, self.inferred)

@@ -19,6 +19,7 @@ from strobewise.rules.base import LASTING_S, host_rules
 from strobewise.stream.labels import ALONE_TEXTS, finding_texts
 from strobewise.stream.observer import Observer
 from strobewise.stream.paging import PagingOptions, PagingWatch, parse_addresses, parse_ranges
+from strobewise.stream.records import Begun
 
 #: The window colours a class by its number and its row: so findings are red and warnings yellow.
 TRIGGER, ANSWER, SILENCE, REMARK, FINDING, WARNING = range(6)
@@ -97,12 +98,9 @@ class Decoder(srd.Decoder):
         if message is None:  # the host runs it by itself
             self.show(REMARK, 0, 1, ALONE_TEXTS)
             return
-        try:  # two of three messages are these, so they are asked for first
-            if message[0] == "cycle":
-                self.cycle(message[1])
-            elif message[0] == "end":
-                if message[1].note:
-                    self.observer.ended(message[1])
+        try:
+            if message[0] == "cycles":
+                self.take_cycles(message[1], message[2])
             else:
                 self.take(message)
         except Exception as error:  # in the host's window an exception would hide all that was found
@@ -112,7 +110,9 @@ class Decoder(srd.Decoder):
     def take(self, message):
         """Take one message of the cycle stream, but those of a cycle."""
         what, observer = message[0], self.observer
-        if what == "bus":
+        if what == "wants":
+            message[1].add("cycles")
+        elif what == "bus":
             self.observer = Observer(message[1])
             if message[1].rate is None:
                 self.show(REMARK, 0, 1, ["The sample rate is not known: what is too long or too often is not judged", "no rate", "!"])
@@ -130,22 +130,35 @@ class Decoder(srd.Decoder):
         elif what == "finish":
             self.finish(message[1])
 
-    def cycle(self, item):
+    def take_cycles(self, begun, ended):
+        """Take the first and the second items of some cycles."""
         observer = self.observer
-        if self.cycles >= self.stretch_cycles:
-            self.judge(observer.stretch, self.stretch_start, item.start, self.of_stretch)
-            self.judge_ongoing(item.start)
-            observer.new_stretch(max(item.start, 0))
-            self.cycles, self.stretch_start = 0, item.start
-            self.stretch_cycles = min(2 * self.stretch_cycles, STRETCH_CYCLES)
-        self.cycles += 1
-        if self.standing:
+        if begun:
             self.standing.clear()
-        observer.begun(item)
-        if self.paging is not None:
-            if self.paging.is_trigger(item):
-                self.show(TRIGGER, item.start, item.release, ["Paging trigger 0x%04x" % item.address, "Trigger %04x" % item.address, "T"])
-            self.paging.feed(item)
+        for item in begun:
+            if self.cycles >= self.stretch_cycles:
+                self.end_stretch(item[2])
+            self.cycles += 1
+            observer.begun(item)
+            if self.paging is not None:
+                self.page(Begun._make(item))
+        for item in ended:
+            if item[5]:
+                observer.ended(item)
+
+    def end_stretch(self, now):
+        """Judge the stretch under way, and begin the next."""
+        self.judge(self.observer.stretch, self.stretch_start, now, self.of_stretch)
+        self.judge_ongoing(now)
+        self.observer.new_stretch(max(now, 0))
+        self.cycles, self.stretch_start = 0, now
+        self.stretch_cycles = min(2 * self.stretch_cycles, STRETCH_CYCLES)
+
+    def page(self, item):
+        """Follow the expansion device."""
+        if self.paging.is_trigger(item):
+            self.show(TRIGGER, item.start, item.release, ["Paging trigger 0x%04x" % item.address, "Trigger %04x" % item.address, "T"])
+        self.paging.feed(item)
 
     def judge_ongoing(self, now):
         """Let speak, once, the rules for which what there was up to now is enough."""

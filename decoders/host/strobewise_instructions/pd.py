@@ -29,10 +29,6 @@ CLASSES = (
 REMARK = len(CLASSES) - 1
 
 
-def ignore(_):
-    """Do nothing with what comes before the bus is known."""
-
-
 class Decoder(srd.Decoder):
     """Instructions."""
 
@@ -53,8 +49,7 @@ class Decoder(srd.Decoder):
 
     def reset(self):
         self.program = None
-        self.begun = self.ended = ignore
-        self.stopped = False
+        self.stopped = self.tells_steps = False
         self.number = 0
         class_of = {what: next(i for i, (name, _) in enumerate(CLASSES) if name == STEP_CLASSES[what]) for what in STEP_CLASSES}
         self.items = StepItems(class_of)
@@ -71,11 +66,9 @@ class Decoder(srd.Decoder):
         if message is None:  # the host runs it by itself
             self.put(0, 1, self.out, [REMARK, ALONE_TEXTS])
             return
-        try:  # two of three messages are these, so they are asked for first
-            if message[0] == "cycle":
-                self.begun(message[1])
-            elif message[0] == "end":
-                self.ended(message[1])
+        try:
+            if message[0] == "cycles":
+                self.program.cycles(message[1], message[2])
             else:
                 self.take(message)
         except Exception as error:  # in the host's window an exception would hide all that was found
@@ -85,9 +78,11 @@ class Decoder(srd.Decoder):
     def take(self, message):
         """Take one message of the cycle stream, but those of a cycle."""
         what = message[0]
-        if what == "bus":
+        if what == "wants":
+            self.tells_steps = "step" in message[1]  # those stacked on this one were asked first
+            message[1].add("cycles")
+        elif what == "bus":
             self.program = Program(message[1], self.stepped)
-            self.begun, self.ended = self.program.begun, self.program.ended
             if self.program.missing:
                 lines = ", ".join(self.program.missing)
                 self.remark(0, 1, f"No opcode can be read: map the data bus ({lines} missing)", "no data")
@@ -104,7 +99,8 @@ class Decoder(srd.Decoder):
         what, start, end = step[:3]
         start = max(start, 0)
         self.put(start, end, self.out, self.items.item(step))
-        self.put(start, end, self.stream, ("step", step[:5] + step[6:]))
+        if self.tells_steps:
+            self.put(start, end, self.stream, ("step", step[:5] + step[6:]))
         if what == "instruction":
             self.number += 1
 

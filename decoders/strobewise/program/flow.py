@@ -37,6 +37,8 @@ from .steps import (
     successors,
 )
 
+LEADS_KEPT = 1 << 12  #: jumps, by where they stand, of which it is remembered where they lead: programs loop
+
 _MODES = {"IM 0": 0, "IM 1": 1, "IM 2": 2}
 
 
@@ -192,7 +194,7 @@ class ProgramFlow(InterruptFlow):
 
     def _own_address(self, entry: Entry, rows: Rows, at: int, after: int) -> int:
         """Return where an instruction stands when the address bus does not say: pushed with a call, or carried on."""
-        if "push" in entry.operation.effects and entry.jumps and rows.kind[after - 2 : after] == TWO_WRITES:
+        if "push" in entry.effects and entry.jumps and rows.kind[after - 2 : after] == TWO_WRITES:
             high, low = rows.data[after - 2 : after]
             if min(high, low) >= 0:
                 return (high << 8 | low) - entry.length & 0xFFFF
@@ -200,13 +202,18 @@ class ProgramFlow(InterruptFlow):
 
     def _after_jump(self, entry: Entry, rows: Rows, at: int, after: int, code: bytes, address: int, course: int) -> Tuple[int, ...]:
         popped = None
-        if "pop" in entry.operation.effects and after - at > entry.length:
+        if "pop" in entry.effects and after - at > entry.length:
             low, high = rows.data[after - 2 : after]
             popped = low | high << 8 if min(low, high) >= 0 else None
         if address < 0:
             absolute = successors(entry.operation, 0, code, popped)
             return absolute if _is_absolute(entry.operation) and len(absolute) == 1 else ()
-        allowed = successors(entry.operation, address, code, popped)
+        key = (code, address, popped)
+        allowed = self._leads.get(key)
+        if allowed is None:
+            if len(self._leads) >= LEADS_KEPT:
+                self._leads.clear()
+            allowed = self._leads[key] = successors(entry.operation, address, code, popped)
         if len(allowed) == 2 and len(entry.courses) == 2 and course >= 0 and rows.address[at] < 0:
             return allowed[1:] if course == 0 else allowed[:1]
         if len(allowed) == 2 and rows.address[at] < 0:

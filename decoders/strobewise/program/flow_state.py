@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List, Optional, Tuple
+from typing import Dict, List, Optional, Tuple
 
 from ..bus.semantics import RESET_ADDRESS
 from .steps import (
@@ -50,6 +50,7 @@ class FlowState:
         self._has_halt = has_halt
         self._entries = entries()
         self._next: Tuple[int, ...] = ()  #: where the program may go on; empty when anywhere
+        self._leads: Dict[Tuple[bytes, int, Optional[int]], Tuple[int, ...]] = {}  #: where jumps lead: code, address, word popped
         self._mode: Optional[int] = None  #: interrupt mode, as the program or a reset has set it
         self._halted = False  #: behind a HALT whose end nothing else shows
         self._loose = False  #: no fetch can be told from a read in these rows

@@ -5,7 +5,7 @@ Sources: UM0080 for the machine cycles of the operations (opcodes.py) and for wh
 
 from __future__ import annotations
 
-from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Dict, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.model import KIND_INDEX
 from ..cpu.disassembly import find_operation
@@ -70,6 +70,7 @@ class Entry(NamedTuple):
     length: int
     #: (kinds, T-states, number of rows), the longer course first
     courses: Tuple[Tuple[bytes, int, int], ...]
+    effects: FrozenSet[str]  #: those of the operation, worked out once
     jumps: bool
 
 
@@ -77,7 +78,8 @@ def _entry(operation: Operation) -> Entry:
     courses = [
         (bytes(KIND_INDEX[kind] for kind, _ in cycles), sum(t for _, t in cycles), len(cycles)) for cycles in operation.variants
     ]
-    return Entry(operation, operation.length, tuple(reversed(courses)), "jump" in operation.effects)
+    effects = operation.effects
+    return Entry(operation, operation.length, tuple(reversed(courses)), effects, "jump" in effects)
 
 
 class Entries:

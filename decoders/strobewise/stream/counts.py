@@ -6,7 +6,7 @@ from typing import Dict, Optional, Tuple
 
 from ..bus.model import KIND_INDEX, KINDS
 from ..records.evidence import CLASSES, PATTERNS, REFRESH_CLASS, BusEvidence
-from .records import HALT, PATTERN_MASK, PATTERN_SHIFT, Begun, Ended
+from .records import HALT, PATTERN_MASK, PATTERN_SHIFT, BegunItem, EndedItem
 
 _HALTS_KEPT = 64
 _Key = Tuple[str, int, Optional[int], Optional[int], bool]  #: kind, control words of the cycle and its refresh, wait states, inferred
@@ -38,7 +38,7 @@ class Counts:
         following._halted = self._halted
         return following
 
-    def begun(self, item: Begun) -> None:
+    def begun(self, item: BegunItem) -> None:
         """Take a cycle's first item."""
         number, kind, start, release, address, _, waits, inferred, control, refresh = item
         seen, key, last = self._seen, (kind, control, refresh, waits, inferred), self.last
@@ -76,11 +76,12 @@ class Counts:
             self.longest_run, self.run_at = self._run, self._run_at
         self._run = 0
 
-    def noted(self, item: Ended) -> None:
+    def noted(self, item: EndedItem) -> None:
         """Take the second item of a cycle of which there is something to note."""
-        address = self._halted.pop(item.number, None)
-        self.notes[item.note] = self.notes.get(item.note, 0) + 1
-        if item.note == "halt" and address is not None and len(self.halts) < _HALTS_KEPT:
+        number, note = item[0], item[5]
+        address = self._halted.pop(number, None)
+        self.notes[note] = self.notes.get(note, 0) + 1
+        if note == "halt" and address is not None and len(self.halts) < _HALTS_KEPT:
             self.halts[address] = None
 
     def followed_by(self, later: Counts) -> Counts:

@@ -6,7 +6,7 @@ from typing import Callable, Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
 from ..bus.lines import LINES, MASK
-from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, Begun, Ended
+from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BegunItem, EndedItem
 from .requests import RequestSource
 from .tracker import CycleTracker
 from .warm_up import WarmUp, idle_word
@@ -30,8 +30,8 @@ class StreamEngine:
     def __init__(
         self,
         captured: FrozenSet[str],
-        begun: Callable[[Begun], None],
-        ended: Callable[[Ended], None],
+        begun: Callable[[BegunItem], None],
+        ended: Callable[[EndedItem], None],
         base: TimeBase = NOTHING_KNOWN,
         settled: Optional[Callable[[Calibration], None]] = None,
         moved: Optional[Callable[[str, int, int], None]] = None,

@@ -31,8 +31,8 @@ _CARDS_KEPT = 1 << 14
 SEEN_MAX = 256  #: changes of the data bus within one request; where there are more, it is no bus
 
 
-#: 1 for a fetch, kind, inferred, control word, address and data (None where they are not known)
-Card = Tuple[int, int, bool, int, Optional[int], Optional[int]]
+#: 1 for a fetch, kind, inferred, control word, address and data (None where they are not known), pins of the data bus
+Card = Tuple[int, int, bool, int, Optional[int], Optional[int], Pins]
 
 
 class _Cards(Dict[Pins, Optional[Card]]):
@@ -52,7 +52,8 @@ class _Cards(Dict[Pins, Optional[Card]]):
         if word & (_RELEASED | MREQ) == _RELEASED and word & (RD | WR) and not (fetch and word & RD):
             kind, inferred = decided(word, self._trust, LINE_MREQ, fetch)
             bits = bus_bits(pins)
-            card = (int(fetch), kind, inferred, word, bits & 0xFFFF if self._has[0] else None, bits >> 16 if self._has[1] else None)
+            address, data = bits & 0xFFFF if self._has[0] else None, bits >> 16 if self._has[1] else None
+            card = (int(fetch), kind, inferred, word, address, data, pins[P_DATA:])
         self[pins] = card
         return card
 
@@ -161,7 +162,7 @@ class FastPath:
                         last, fetches, others = None, 0, 0
                     pending = None
 
-                fetch, kind, inferred, control, address, data = card
+                fetch, kind, inferred, control, address, data, byte = card
                 at, point, pins = host.samplenum, pins, wait(release)
                 if not pins[P_MREQ]:  # the data bus changes, and perhaps more than that
                     seen, pins = self._to_release(fall, (at, point), pins)
@@ -169,7 +170,7 @@ class FastPath:
                         return pins, [(fall, first), *seen]
                     data = data_bits(before(seen, host.samplenum - lead)) if has_data else None
                 rise = host.samplenum
-                if late and pins[P_DATA:] != point[P_DATA:]:  # data may come later still: from here on each change is looked at
+                if late and pins[P_DATA:] != byte:  # data may come later still: from here on each change is looked at
                     self._late, late, release, points = False, False, *conditions.looks(False)
                 if pins[P_BUSACK:STROBE_PINS] != levels:
                     return pins, [(fall, first), (at, point), (rise, pins)]

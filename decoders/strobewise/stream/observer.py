@@ -11,7 +11,7 @@ from typing import Dict, Optional, Tuple
 from ..bus.lines import LINE, MASK, STROBES
 from ..records.evidence import BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
 from .counts import Counts
-from .records import Begun, Bus, Ended
+from .records import BegunItem, Bus, EndedItem
 
 _FRAMING = MASK["MREQ"] | MASK["IORQ"]
 HELD_LINES = ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
@@ -91,15 +91,15 @@ class Observer:
         """All that was counted since the beginning."""
         return self._over.followed_by(self.stretch)
 
-    def begun(self, item: Begun) -> None:
+    def begun(self, item: BegunItem) -> None:
         """Take a cycle's first item."""
         control = item[8]
         if control & self._mask != self._levels:
             self._levels = control & self._mask
-            self._sample(item.start, control)
+            self._sample(item[2], control)
         self.stretch.begun(item)
 
-    def ended(self, item: Ended) -> None:
+    def ended(self, item: EndedItem) -> None:
         """Take a cycle's second item."""
         if item[5]:
             self.stretch.noted(item)

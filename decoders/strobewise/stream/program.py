@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Callable, Dict, List, Mapping, Optional, Tuple
+from typing import Callable, Dict, List, Mapping, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
@@ -13,7 +13,6 @@ from ..program.flow import ProgramFlow
 from ..program.steps import (
     GAP,
     GRANT,
-    GRANTED,
     HALTED,
     IN_RESET,
     INSTRUCTION,
@@ -27,9 +26,8 @@ from ..program.steps import (
     Step,
 )
 from .labels import Annotation
-from .records import Begun, Bus, Ended
+from .records import BegunItem, Bus, EndedItem
 
-BATCH_ROWS = 16  #: rows that go to the program flow at a time: each call has its price, and each row waits for it
 _TEXTS_KEPT = 1 << 14
 
 
@@ -42,40 +40,44 @@ class Program:
         self.missing = tuple(name for name in DATA if name not in captured)  #: lines without which no opcode can be read
         self._t = bus.t_samples
         self._counted = bus.counts_clock
+        self._longest = min(LONGEST_CYCLE_T, CLOCK_SLACK_T) * (bus.t_samples or 0.0)  #: no cycle up to so many samples hides a gap
         self._stepped = stepped
         self._flow = ProgramFlow(captured.issuperset(ADDRESS), "HALT" in captured)
-        self._begun: Dict[int, Begun] = {}
+        self._begun: Dict[int, BegunItem] = {}
         self._rows: List[Tuple[int, ...]] = []
         self._reset: Optional[int] = None  #: where /RESET went low
         self._resets: List[Tuple[int, int]] = []
         self._gap: Optional[Tuple[int, int]] = None
         self._last_start = -(1 << 62)
 
-    def begun(self, item: Begun) -> None:
-        """Take a cycle's first item."""
-        self._begun[item.number] = item
-
-    def ended(self, item: Ended) -> None:
-        """Take a cycle's second item."""
-        number, name, start, end, t_states, note = item
-        first = self._begun.pop(number, None)
-        if first is None or self.missing:
+    def cycles(self, begun: Sequence[BegunItem], ended: Sequence[EndedItem]) -> None:
+        """Take the first and the second items of some cycles."""
+        if self.missing:
             return
-        if self._resets or self._gap is not None:
-            self._marks(start)
-        kind, address, data, waits = KIND_INDEX[name], first[4], first[5], first[6]
-        length, waited = NOT_KNOWN if t_states is None else t_states, NOT_KNOWN if waits is None else waits
-        place, byte = NOT_KNOWN if address is None else address, NOT_KNOWN if data is None else data
-        self._rows.append((kind, start, end, length, waited, place, byte, NOTE_INDEX[note]))
-        self._last_start = start
-        if self._t and kind != GRANTED and length != NOT_KNOWN:
-            own = LONGEST_CYCLE_T if waited < 0 else waited + LONGEST_CYCLE_T
+        first_of = self._begun
+        for item in begun:
+            first_of[item[0]] = item
+        for number, name, start, end, t_states, note in ended:
+            _, _, _, _, address, data, waits, _, _, _ = first_of.pop(number)
+            if self._resets or self._gap is not None:
+                self._marks(start)
+            length = NOT_KNOWN if t_states is None else t_states
+            waited = NOT_KNOWN if waits is None else waits
+            place, byte = NOT_KNOWN if address is None else address, NOT_KNOWN if data is None else data
+            self._rows.append((KIND_INDEX[name], start, end, length, waited, place, byte, NOTE_INDEX[note]))
+            self._last_start = start
+            if length >= 0 and end - start > self._longest:
+                self._look_for_gap(name, start, end, length, waited)
+        self._flush()
+
+    def _look_for_gap(self, name: str, start: int, end: int, length: int, waited: int) -> None:
+        """See whether the CPU must have run longer than a cycle of its own length takes."""
+        if self._t and name != "bus_granted":
+            own = LONGEST_CYCLE_T + max(waited, 0)
             if self._counted:
                 own = min(own, length + CLOCK_SLACK_T)
             if (end - start) / self._t > own:
                 self._gap = (start + round(min(length, max(waited, 0) + 4) * self._t), end)
-        if len(self._rows) >= BATCH_ROWS:
-            self._flush()
 
     def reset(self, level: int, time: int) -> None:
         """/RESET changed its level."""

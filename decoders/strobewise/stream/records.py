@@ -55,6 +55,11 @@ class Ended(NamedTuple):
     note: str
 
 
+#: Both as they pass through the engine and in batches of messages: bare tuples, a third of what named ones cost.
+BegunItem = Tuple[int, str, int, int, Optional[int], Optional[int], Optional[int], bool, int, Optional[int]]
+EndedItem = Tuple[int, str, int, int, Optional[int], str]
+
+
 class Bus(NamedTuple):
     """What the first stretch of the capture settled."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Dict, List, Optional, Sequence, Tuple, Union
 
 from .conditions import Condition, Pins
-from .records import Begun, Ended
+from .records import BegunItem, EndedItem
 
 ENDS_LEFT_OUT = 6  #: rows at either end of the warm-up that are not compared: what came before and after them is missing
 ROWS_MIN = 32  #: rows that must have been compared
@@ -65,19 +65,17 @@ class Rows:
 
     def __init__(self) -> None:
         """Begin with none."""
-        self._begun: Dict[int, Begun] = {}
+        self._begun: Dict[int, BegunItem] = {}
         self.rows: List[Tuple[object, ...]] = []
 
-    def begun(self, item: Begun) -> None:
+    def begun(self, item: BegunItem) -> None:
         """Keep a first item."""
-        self._begun[item.number] = item
+        self._begun[item[0]] = item
 
-    def ended(self, item: Ended) -> None:
+    def ended(self, item: EndedItem) -> None:
         """Join a second item to it."""
-        first = self._begun.pop(item.number)
-        self.rows.append(
-            (item.start, item.end, item.kind, item.t_states, item.note, first.address, first.data, first.wait_states, first.inferred)
-        )
+        number, kind, start, end, t_states, note = item
+        self.rows.append((start, end, kind, t_states, note, *self._begun.pop(number)[4:8]))
 
 
 def same_rows(edges: Sequence[Tuple[object, ...]], points: Sequence[Tuple[object, ...]]) -> bool:

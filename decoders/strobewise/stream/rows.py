@@ -10,7 +10,7 @@ from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SHORTEST, SPEC, TIMING_SAMPLES_MIN, bare_width, told_by_silence
 from .breaks import Breaks
-from .records import HALT, LINE_BARE, Begun, Ended
+from .records import HALT, LINE_BARE, BegunItem, EndedItem
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
 _RISES_KEPT = 4096
@@ -70,14 +70,12 @@ _Fields = Tuple[int, int, int, int, int, int, Optional[int], Optional[int], str,
 #: Line of the request, kind, whether that is inferred, assert and release, control word at the sample point, address and data (None where
 #: they are not known), release and control word of the refresh that belongs to it.
 Cycle = Tuple[int, int, bool, int, int, int, Optional[int], Optional[int], Optional[Tuple[int, int]]]
-_new = tuple.__new__  #: makes a named tuple of a tuple, in a third of the time
-
 
 class CycleRows:
     """Lays cycles and bus grants into one sequence and gives out their items."""
 
     def __init__(
-        self, captured: FrozenSet[str], calibration: Calibration, begun: Callable[[Begun], None], ended: Callable[[Ended], None]
+        self, captured: FrozenSet[str], calibration: Calibration, begun: Callable[[BegunItem], None], ended: Callable[[EndedItem], None]
     ) -> None:
         """captured: canonical names of the lines. begun, ended: called with the items."""
         self.begun, self.ended = begun, ended  #: may be replaced while nothing is under way
@@ -190,7 +188,7 @@ class CycleRows:
         number = self._next
         self._next = number + 1
         release, in_refresh = refresh or (rise, None)
-        self.begun(_new(Begun, (number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh)))
+        self.begun((number, KINDS[kind], start, release, address, data, waits, inferred, control, in_refresh))
         if kind == FETCH and not control & HALT and not note:
             note = "halt"
         self._lay((number, kind, start, clock, fall, rise, address, data, note, False, moved))
@@ -207,25 +205,23 @@ class CycleRows:
     def _lay(self, row: _Fields) -> None:
         """Lay a row behind those that are there, and end those that it settles."""
         rows = self._rows
-        if len(rows) != 1 or self._resets or self._blind:
-            rows.append(row)
-            self._close()
-            return
-        _, kind, start, clock, _, _, _, data, _, _, moved = row
-        before, before_kind, before_start, before_clock, _, _, before_address, _, before_note, before_open, before_moved = rows[0]
-        push = kind == WRITE and before_kind == FETCH and self._may_push(data, before_address)
-        if push or before_open or moved or before_moved or before_note == "cut_short":
-            rows.append(row)
-            self._close()
-            return
-        # What every cycle of a healthy program takes: the one before needs no more than this one to end.
-        rows[0] = row
-        t_states: Optional[int] = clock - before_clock
-        if not self._counts_clock:
-            t_states = round((start - before_start) / self._t) if self._t is not None and self._tells_lengths else None
-        if t_states is not None and t_states < SHORTEST[before_kind]:
-            t_states = None
-        self.ended(_new(Ended, (before, KINDS[before_kind], before_start, start, t_states, before_note)))
+        if len(rows) == 1 and not (self._resets or self._blind or row[10]):
+            before = rows[0]
+            push = row[1] == WRITE and before[1] == FETCH and self._may_push(row[7], before[6])
+            if not (push or before[9] or before[10] or before[8] == "cut_short"):
+                # What every cycle of a healthy program takes: the one before needs no more than this one to end.
+                rows[0] = row
+                t_states: Optional[int] = None
+                if self._counts_clock:
+                    t_states = row[3] - before[3]
+                elif self._tells_lengths and self._t is not None:
+                    t_states = round((row[2] - before[2]) / self._t)
+                if t_states is not None and t_states < SHORTEST[before[1]]:
+                    t_states = None
+                self.ended((before[0], KINDS[before[1]], before[2], row[2], t_states, before[8]))
+                return
+        rows.append(row)
+        self._close()
 
     def _may_push(self, data: Optional[int], address: Optional[int]) -> bool:
         """Say whether a byte that is written behind a fetch can be the upper one of the fetch's address: an NMI pushes that."""
@@ -272,7 +268,7 @@ class CycleRows:
         self._close(final=True)
 
     def _give(self, grant: _Row) -> None:
-        self.begun(Begun(grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
+        self.begun((grant.number, KINDS[GRANTED], grant.start, grant.rise, None, None, None, False, 0xFFFF, None))
 
     def _t1(self, fall: int, place: _Place) -> Tuple[int, int]:
         """Return the tick of T1's rising edge and that edge's running number, for a request that falls at a tick."""
@@ -344,4 +340,4 @@ class CycleRows:
                 end = max(low, row.rise if high < 0 else min(row.rise, high))
                 if row.rise >= low:
                     note = "cut_short"
-        self.ended(Ended(row.number, KINDS[row.kind], row.start, max(end, row.start), t_states, "nmi_response" if nmi else note))
+        self.ended((row.number, KINDS[row.kind], row.start, max(end, row.start), t_states, "nmi_response" if nmi else note))

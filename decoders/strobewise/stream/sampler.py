@@ -17,7 +17,7 @@ from .conditions import QUIET_T, Condition, Event, Host, Pins
 from .engine import StreamEngine
 from .pins import CHANNELS, P_ADDRESS, P_CLK, P_MREQ, P_RFSH, STROBE_PINS, ControlWords, bus_bits, captured_lines
 from .points import PointSampler
-from .records import Begun, Bus, Ended
+from .records import BegunItem, Bus, EndedItem
 from .replay import ReplayHost, Rows, same_rows
 
 STEP_SAMPLES = 10_000  #: silence is looked at again after so many samples: the host does not tell where the capture ends
@@ -44,8 +44,8 @@ _NOBODY = (_nobody, _nobody, _nobody, _nobody)
 class Sinks(NamedTuple):
     """Who is told what."""
 
-    begun: Callable[[Begun], None]
-    ended: Callable[[Ended], None]
+    begun: Callable[[BegunItem], None]
+    ended: Callable[[EndedItem], None]
     settled: Callable[[Bus], None]  #: before the first item
     moved: Callable[[str, int, int], None]  #: an edge of /RESET or /BUSACK: line, level behind it, sample
     quiet: Callable[[int, int, int, int], None]  #: no strobe moves: sample, control lines, last edges of CLK (or -1) and of a strobe
@@ -134,12 +134,12 @@ class Sampler:
             if self._points.spikes > spikes:
                 edges_min = min(edges_min * EDGES_GROW, EDGES_MAX)
 
-    def _begun(self, item: Begun) -> None:
+    def _begun(self, item: BegunItem) -> None:
         if self._rows is not None:
             self._rows.begun(item)
         self._sinks.begun(item)
 
-    def _ended(self, item: Ended) -> None:
+    def _ended(self, item: EndedItem) -> None:
         if self._rows is not None:
             self._rows.ended(item)
         self._sinks.ended(item)

@@ -33,7 +33,22 @@ from ..bus.semantics import (
     TRUST_RFSH,
     compile_decisions,
 )
-from .records import BUSACK, LINE_BARE, LINE_IORQ, LINE_MREQ, M1, MREQ, PATTERN_MASK, PATTERN_SHIFT, RD, RFSH, WR, Begun, Ended, Request
+from .records import (
+    BUSACK,
+    LINE_BARE,
+    LINE_IORQ,
+    LINE_MREQ,
+    M1,
+    MREQ,
+    PATTERN_MASK,
+    PATTERN_SHIFT,
+    RD,
+    RFSH,
+    WR,
+    BegunItem,
+    EndedItem,
+    Request,
+)
 from .rows import Cycle, CycleRows
 from .trust import StrobeTrust
 
@@ -79,8 +94,8 @@ class CycleTracker:
         captured: FrozenSet[str],
         calibration: Calibration,
         busack_valid: bool,
-        begun: Callable[[Begun], None],
-        ended: Callable[[Ended], None],
+        begun: Callable[[BegunItem], None],
+        ended: Callable[[EndedItem], None],
         moved: Optional[Callable[[str, int, int], None]] = None,
     ) -> None:
         """captured: canonical names of the lines. begun, ended: called with the items of each cycle.
