@@ -19,8 +19,8 @@ from conftest import ROOT
 class Bench:
     """A bench that serves, and a client that behaves as its page does unless told otherwise."""
 
-    def __init__(self, url: str, process: subprocess.Popen[str]) -> None:
-        self.url, self.process = url, process
+    def __init__(self, url: str, process: subprocess.Popen[str], folder: Path) -> None:
+        self.url, self.process, self.folder = url, process, folder
         parts = urlsplit(url)
         self.port = parts.port or 0
         self.key = parse_qs(parts.query)["key"][0]
@@ -66,7 +66,7 @@ def serving(folder: Path, *arguments: str) -> Iterator[Bench]:
             assert process.stdout is not None
             url = process.stdout.readline().strip()
             assert url.startswith("http://127.0.0.1:"), process.communicate(timeout=30)
-            yield Bench(url, process)
+            yield Bench(url, process, folder)
             process.send_signal(signal.SIGINT)
             _, errors = process.communicate(timeout=60)
             assert process.returncode == 0 and errors == "", errors

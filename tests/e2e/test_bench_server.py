@@ -5,14 +5,17 @@ from __future__ import annotations
 import io
 import json
 import shutil
+import signal
 import socket
 import time
+from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import quote
 
 import pytest
 from bench_server import serving
 
 from conftest import require_component, run_strobewise
+from strobewise.case.sheet import read_sheet
 from strobewise.machine import LINE_SETS, fault, simulate
 
 LINES = LINE_SETS["eight"]
@@ -110,7 +113,8 @@ def test_only_the_page_s_own_files_are_served(bench, path):
     [
         b"", b"[]", b"null", b"{", b"\xff\xfe", b'{"kind": 7}', b'{"kind": "volts", "about": "M1", "value": "hot"}', b"x" * 40_000,
         b'{"kind": "volts", "about": "M1", "value": "1e999"}', b'{"kind": "volts", "about": "M1", "value": "nan"}',
-        b'{"kind": "pulses", "about": "../x", "value": 1}',
+        b'{"kind": "pulses", "about": "../x", "value": 1}', b'{"kind": "supply", "value": -5000}', b'{"kind": "supply", "value": NaN}',
+        b'{"a":' * 3000, b"[" * 16_000, b'{"kind": "supply", "value": %s}' % (b"9" * 400), b'{"kind": "\\ud800", "about": "\\ud800"}',
     ],
 )  # fmt: skip
 def test_nonsense_is_refused_in_one_line(bench, body):
@@ -118,6 +122,105 @@ def test_nonsense_is_refused_in_one_line(bench, body):
     status, _, text = bench.ask("POST", "/answers", body)
     assert status == 422 and "\n" not in json.loads(text)["error"]
     assert bench.ask("GET", "/version")[2] == before
+
+
+@pytest.mark.parametrize("minutes", ["-5", "nan", "inf", "1e300", "1e7"])
+def test_no_number_makes_a_sheet_that_cannot_be_read_again(bench, minutes):
+    status, _, text = bench.ask("PUT", f"/captures?name=x.vcd&minutes={minutes}", vcd())
+    assert status == 422 and "minutes_on" in json.loads(text)["error"]
+    assert bench.ask("GET", "/")[0] == 200
+
+
+@pytest.mark.parametrize("told", [{"clock_mhz": "0.0001"}, {"clock_mhz": -3}, {"clock_mhz": 1e7}, {"leads": 1000}])
+def test_no_number_begins_a_case_that_cannot_be_read_again(tmp_path, told):
+    with serving(tmp_path / "new") as bench:
+        assert bench.change("/case", {"symptom": "dead", **told})[0] == 422
+        assert bench.ask("GET", "/")[0] == 200 and "A new case" in bench.ask("GET", "/")[2]
+
+
+def raw(bench, request, wait=0.0):
+    """Send bytes as they are, and return what comes back."""
+    with socket.create_connection(("127.0.0.1", bench.port), timeout=10) as connection:
+        connection.sendall(request)
+        time.sleep(wait)
+        connection.shutdown(socket.SHUT_WR)
+        return b"".join(iter(lambda: connection.recv(1 << 16), b""))
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        "GET / HTTP/1.1\r\nHost: {host}\r\nHost: evil.example", "GET / HTTP/1.1\r\nHost: evil.example\r\nHost: {host}",
+        "GET http://{host}/ HTTP/1.1\r\nHost: evil.example", "GET / HTTP/1.1\r\nHost: {host}@evil.example",
+        "GET / HTTP/1.1\r\nHost: {host}.\r\nX: 1", "GET / HTTP/1.1\r\nHost: {host} evil.example", "GET / HTTP/1.0",
+        "POST /answers HTTP/1.1\r\nHost: {host}\r\nX-Bench-Token: {token}\r\nOrigin: {origin}.evil.example\r\n"
+        "Content-Length: 2\r\n\r\n{{}}",
+        "POST /answers HTTP/1.1\r\nHost: {host}\r\nX-Bench-Token: {token}\r\nReferer: {origin}/\r\nContent-Length: 2\r\n\r\n{{}}",
+        "POST /answers HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Bench-Token: \xff\xfe\r\nContent-Length: 2\r\n\r\n{{}}",
+        "GET /?key=%ff%fe HTTP/1.1\r\nHost: {host}\r\nX: 1", "GET /\x00 HTTP/1.1\r\nHost: {host}",
+    ],
+)  # fmt: skip
+def test_bent_requests_get_nothing(bench, lines):
+    """Two hosts, none, a whole address, a host within another, an origin that begins like ours, bytes that are no text."""
+    host = f"127.0.0.1:{bench.port}"
+    head, _, body = lines.partition("\r\n\r\n")
+    cookie = "" if "key=" in head else f"\r\nCookie: bench-{bench.port}={bench.key}"
+    text = f"{head}{cookie}\r\nConnection: close\r\n\r\n{body}".format(host=host, token=bench.page_token(), origin=bench.origin)
+    answer = raw(bench, text.encode("latin-1"))
+    assert answer.split(b" ", 2)[1] in (b"400", b"403", b"404", b"421") and b"bench-token" not in answer
+
+
+def test_a_slow_client_holds_nobody_up_and_does_not_keep_the_bench_from_ending(tmp_path):
+    """One that sends half a head, one that sends half a capture; `serving` ends the bench as Ctrl-C does, in a bounded time."""
+    with serving(tmp_path / "mine") as bench, socket.socket() as head, socket.socket() as body:
+        bench.change("/case", {"symptom": "dead"})
+        for slow in (head, body):
+            slow.connect(("127.0.0.1", bench.port))
+        head.sendall(b"GET / HTTP/1.1\r\nHost: 127")
+        body.sendall(
+            f"PUT /captures?name=x.vcd HTTP/1.1\r\nHost: 127.0.0.1:{bench.port}\r\nCookie: bench-{bench.port}={bench.key}\r\n"
+            f"Origin: {bench.origin}\r\nX-Bench-Token: {bench.token}\r\nContent-Length: 900000\r\n\r\n$date".encode()
+        )  # fmt: skip
+        assert bench.ask("GET", "/")[0] == 200 and bench.change("/answers", {"kind": "note", "note": "x"})[0] == 200
+        bench.process.send_signal(signal.SIGINT)
+        bench.process.wait(timeout=30)
+    assert not list((tmp_path / "mine").rglob(".strobewise-*"))
+
+
+def test_changes_from_two_sides_lose_nothing(bench):
+    """The page and the command line change one case at once: each entry is on the sheet, or was refused in one line."""
+    case = str(bench.folder)
+    before = read_sheet(bench.folder).items
+    with ThreadPoolExecutor(6) as pool:
+        page = [pool.submit(bench.change, "/answers", {"kind": "note", "note": f"page {n}"}) for n in range(6)]
+        uploads = [pool.submit(put, bench, f"u{n}.vcd", vcd()) for n in range(2)]
+        lines = [pool.submit(run_strobewise, "case", "answer", case, "note", f"line {n}") for n in range(3)]
+        kept = [each.result()[0] for each in (*page, *uploads)] + [each.result().returncode for each in lines]
+    assert set(kept) <= {200, 422, 0, 2}
+    now = read_sheet(bench.folder).items
+    assert now[: len(before)] == before and len(now) - len(before) == kept.count(200) + kept.count(0) > 0
+    assert [item.number for item in now] == list(range(1, len(now) + 1))
+    assert all(bench.folder.joinpath(item.file).is_file() for item in now if item.file is not None)
+
+
+def test_a_link_leads_nothing_in_or_out(tmp_path):
+    """A case from elsewhere may bring links: nothing is written through one, and a bundle holds no file from outside."""
+    secret, outside = tmp_path / "secret", tmp_path / "outside"
+    secret.write_bytes(vcd())
+    outside.mkdir()
+    case = tmp_path / "mine"
+    with serving(case) as bench:
+        bench.change("/case", {"symptom": "dead"})
+        (case / "captures").rmdir()
+        (case / "captures").symlink_to(outside)
+        status, _, text = put(bench, "x.vcd", vcd())
+        assert status == 422 and "a link leads out of the case" in json.loads(text)["error"] and not list(outside.iterdir())
+        (case / "captures").unlink()
+        assert put(bench, "x.vcd", vcd())[0] == 200
+    (case / "captures" / "1-x.vcd").unlink()
+    (case / "captures" / "1-x.vcd").symlink_to(secret)
+    done = run_strobewise("case", "report", case, "--bundle", tmp_path / "case.zip")
+    assert done.returncode == 2 and b"a link leads out of the case" in done.stderr and not (tmp_path / "case.zip").exists()
 
 
 def test_a_profile_is_never_a_file_that_the_page_names(tmp_path):

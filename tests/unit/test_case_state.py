@@ -12,6 +12,7 @@ from strobewise.case.belief import after, prior
 from strobewise.case.experience import read_experience
 from strobewise.case.explained import leaves_program
 from strobewise.case.records import ANSWER_KINDS, REPAIRS, Answer
+from strobewise.case.sheet import SHEET, sheet_text
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, withdraw
 from strobewise.case.trend import rising, worse
@@ -37,6 +38,12 @@ def case(tmp_path):
     return add_capture(new_case(tmp_path / "case", symptom="dead"), captured(tmp_path / "dead.vcd", faults=DEAD))
 
 
+def back_at(case):
+    """Return a case whose folder is put back to what it was: what was written since is left behind."""
+    (case.folder / SHEET).write_text(sheet_text(case), encoding="utf-8")
+    return case
+
+
 def share(state, suspect):
     return next((each.share for each in state.hypotheses if each.suspect == suspect), 0.0)
 
@@ -44,7 +51,7 @@ def share(state, suspect):
 def test_a_pin_that_is_dead_itself_is_the_chip_and_one_that_lives_is_not(case):
     before = judge_case(case)
     dead = judge_case(add_answer(case, Answer("volts", "M1", 0.4)))
-    alive = judge_case(add_answer(case, Answer("pulses", "M1", 1.0)))
+    alive = judge_case(add_answer(back_at(case), Answer("pulses", "M1", 1.0)))
     assert share(dead, "cpu") > 0.9 > share(before, "cpu") > share(alive, "cpu")
     assert share(alive, "connection") + share(alive, "probe_or_capture") > share(alive, "cpu")
     assert dead.changes[-1].words.startswith("the CPU ")
@@ -52,7 +59,7 @@ def test_a_pin_that_is_dead_itself_is_the_chip_and_one_that_lives_is_not(case):
 
 def test_low_at_the_connector_alone_does_not_name_the_chip(case):
     there = judge_case(add_answer(case, Answer("volts", "M1", 0.4, "connector")))
-    itself = judge_case(add_answer(case, Answer("volts", "M1", 0.4, "cpu")))
+    itself = judge_case(add_answer(back_at(case), Answer("volts", "M1", 0.4, "cpu")))
     assert share(there, "cpu") < share(itself, "cpu") and share(there, "connection") > share(itself, "connection")
 
 
@@ -61,7 +68,7 @@ def test_what_is_withdrawn_has_no_say_and_stays(case):
     without = judge_case(withdraw(with_answer, 2, "the probe was off"))
     assert without.hypotheses == judge_case(case).hypotheses
     assert without.changes[-1].words == "withdrawn, and out of the verdict: the probe was off"
-    nothing = judge_case(withdraw(case, 1, "wrong machine"))
+    nothing = judge_case(withdraw(back_at(case), 1, "wrong machine"))
     assert nothing.verdict is None and nothing.step.id == "capture"
 
 
@@ -226,7 +233,7 @@ def test_the_next_capture_takes_the_lines_on_which_the_explanations_differ(tmp_p
     broken = captured(tmp_path / "a.vcd", faults=[fault("rom-data-stuck", bit=7, level="high")], **settings)
     state = judge_case(add_capture(case, broken))
     assert state.step.id == "capture:apart" and "D7" in {lead.line for lead in state.step.leads}
-    healthy = judge_case(add_capture(case, captured(tmp_path / "b.vcd", **settings)))
+    healthy = judge_case(add_capture(back_at(case), captured(tmp_path / "b.vcd", **settings)))
     assert healthy.step.id != "capture:apart"
 
 
@@ -243,5 +250,5 @@ def test_a_machine_that_leaves_its_program_has_a_fault_that_a_proof_can_ask_for(
     case = add_answer(case, Answer("replaced", "glue"))
     again = judge_case(add_capture(case, captured(tmp_path / "b.vcd", **{**settings, "duration_s": 0.02})))
     assert again.proof is not None and again.proof.state == "proven", again.proof
-    still = judge_case(add_capture(case, tmp_path / "a.vcd"))
+    still = judge_case(add_capture(back_at(case), tmp_path / "a.vcd"))
     assert still.proof.state == "still_there"

@@ -11,8 +11,12 @@ from strobewise.bus.lines import STROBES
 from strobewise.bus.model import Finding
 from strobewise.case import steps
 from strobewise.case.captures import SHOWS_A_PROGRAM, nothing_left
+from strobewise.case.checks import BY_KIND
+from strobewise.case.repairs import REPAIR
 from strobewise.case.steps import _comes_and_goes
 from strobewise.records.evidence import StrobeCount
+from strobewise.rules import work
+from strobewise.verdict.actions import CAPTURE, CHIPS, LEADS, LOOK, MEASURE, UNPLUG
 
 
 @pytest.mark.parametrize(("seen", "comes"), [(0, False), (19, False), (21, True), (979, True), (981, False), (1000, False)])
@@ -34,3 +38,13 @@ def test_what_tells_next_to_nothing_is_no_step(monkeypatch):
     monkeypatch.setattr(steps, "_captures", lambda now: offered)
     monkeypatch.setattr(steps, "_checks", lambda now: ())
     assert [choice.step.bits for choice in steps._choices(None)] == [steps.FEW_BITS, 0.5]
+
+
+def test_what_work_costs_has_one_home():
+    """Every check and every repair takes its figures from rules/work.py, and every row there is used."""
+    assert set(work.CHECKS) == set(BY_KIND) and all(check.work is work.CHECKS[check.kind] for check in BY_KIND.values())
+    assert {id(row[2]) for row in REPAIR.values()} <= {id(each) for each in (work.SOLDERED, work.JOINT, work.PLUGGED)}
+    everything = (*work.CHECKS.values(), work.SOCKETED, work.SOLDERED, work.PLUGGED, work.JOINT, work.CAPTURE, work.CLIP)
+    assert all(each.minutes > 0 and 0 <= each.risk <= 1 for each in everything)
+    assert work.cost(work.PLUGGED) < work.cost(work.SOCKETED) < work.cost(work.JOINT) < work.cost(work.SOLDERED)
+    assert tuple(sorted((LOOK, LEADS, CAPTURE, MEASURE, UNPLUG, CHIPS))) == tuple(range(len(work.RANKS)))

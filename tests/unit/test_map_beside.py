@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from conftest import run_strobewise
+from conftest import TRACES, run_strobewise
 from strobewise.archive.folder import find_captures
 from strobewise.capture.channels.beside import map_text, parse_map, read_beside
 from strobewise.diagnosis.facade import diagnose
@@ -148,9 +148,33 @@ def test_no_output_replaces_a_map(tmp_path):
 def test_the_report_says_which_map_was_used(tmp_path):
     path = beside(captured(tmp_path / "one.vcd"), probe_at={"M1": "connector"})
     text = run_strobewise("diagnose", path.name, cwd=tmp_path).stdout.decode()
-    assert "channels named by one.vcd.map.toml" in text and "leads at the connector: /M1" in text
+    assert "by one.vcd.map.toml" in " ".join(text.split()) and "leads at the connector: /M1" in text
     said = json.loads(run_strobewise("diagnose", path.name, "--json", "-", cwd=tmp_path).stdout)["capture"]
     assert (said["map_file"], said["map_guessed"], said["probe_at"]) == ("one.vcd.map.toml", False, {"M1": "connector"})
+
+
+def test_each_line_says_who_named_its_channel_on_every_report(tmp_path):
+    """Terminal, Markdown, page and comparison; a capture whose own names say all needs no word of it."""
+    two = ("M1", "MREQ")
+    path = beside(captured(tmp_path / "one.vcd", two), two)
+    page, sheet, both = tmp_path / "page.html", tmp_path / "sheet.md", tmp_path / "both.html"
+    (tmp_path / "mine.toml").write_text('[map]\nMREQ = "CH1"\n')
+    ways = ([], ["--map", "M1=CH0"], ["--map-file", "mine.toml"], ["--map", "M1=none", "--map", "MREQ=none"])
+    wanted = (
+        "/M1, /MREQ by one.vcd.map.toml", "/MREQ by one.vcd.map.toml; /M1 by --map", "/M1 by one.vcd.map.toml; /MREQ by mine.toml",
+        "hannels named by what they do, which is a guess",
+    )  # fmt: skip
+    for options, words in zip(ways, wanted, strict=True):
+        text = run_strobewise("diagnose", path, *options, "--html", page, "--markdown", sheet, cwd=tmp_path).stdout.decode()
+        for shown in (text, page.read_text(), sheet.read_text().replace("\\", "")):
+            assert words in " ".join(shown.split()), options
+    plain = captured(tmp_path / "two.vcd", two)
+    run_strobewise("compare", path, plain, "--map", "two.vcd::M1=CH0", "--map", "two.vcd::MREQ=CH1", "--html", both)
+    assert "by one.vcd.map.toml" in both.read_text() and "/M1, /MREQ by --map" in both.read_text()
+    told = run_strobewise("compare", path, plain, "--map", "two.vcd::M1=CH0", "--map", "two.vcd::MREQ=CH1").stdout.decode()
+    assert "/M1, /MREQ by --map" in told
+    named = run_strobewise("diagnose", TRACES / "good" / "healthy-two.vcd").stdout.decode()
+    assert "channels named" not in named
 
 
 def test_a_survey_looks_again_when_the_map_changes(tmp_path):

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import argparse
+import logging
 import secrets
 import socket
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from strobewise.errors import ComponentMissing, UsageError
 from strobewise_cli.commands.options import Subparsers, add_taken_options, raw_words, taken_said
 from strobewise_cli.terminal import one_line
 
+if TYPE_CHECKING:
+    import uvicorn
+
 LOOPBACK = "127.0.0.1"
 KEY_BYTES = 24
 LEADS_DEFAULT = 8
+LINGERING_S = 3  #: that a client which is still sending is waited for at the end
 
 _EPILOG = """\
 examples:
@@ -56,7 +62,10 @@ def run(args: argparse.Namespace) -> int:
         print(f"http://{LOOPBACK}:{port}/?key={key}", flush=True)
         print(f"The case in {one_line(str(desk.folder))}, for this machine alone; Ctrl-C ends it.", flush=True)
         app = make_app(desk, port, key, token)
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False, server_header=False, ws="none"))
+        config = uvicorn.Config(
+            app, log_level="error", access_log=False, server_header=False, ws="none", timeout_graceful_shutdown=LINGERING_S
+        )
+        server = quiet_at_its_end(uvicorn.Server(config))
         if watcher is not None:
             watcher.start()
         try:
@@ -67,6 +76,18 @@ def run(args: argparse.Namespace) -> int:
             if watcher is not None:
                 watcher.stop()
     return 0
+
+
+def quiet_at_its_end(server: uvicorn.Server) -> uvicorn.Server:
+    """Return a server that does not report as an error whom it cuts off when it is ended."""
+    shutdown = server.shutdown
+
+    async def quietly(sockets: list[socket.socket] | None = None) -> None:
+        logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
+        await shutdown(sockets)
+
+    server.shutdown = quietly  # type: ignore[method-assign]
+    return server
 
 
 def _watched(args: argparse.Namespace) -> Path:

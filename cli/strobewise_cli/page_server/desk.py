@@ -209,7 +209,10 @@ def _number(told: Mapping[str, Json], key: str) -> float | None:
             value = float(text.replace(",", "."))
         except ValueError:
             raise UsageError(f"{text[:40]!r} is no number", key, "write it with digits") from None
-    number = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+    try:
+        number = float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+    except OverflowError:  # an integer of hundreds of digits
+        number = float("inf")
     if number is not None and not -1e9 < number < 1e9:
         raise UsageError("this is no number that can be measured", key, "write it again")
     return number

@@ -100,7 +100,7 @@ async def _told(request: Request) -> Mapping[str, Json]:
     """Return what a form says, as plain data. Raises UsageError."""
     try:
         told = json.loads(await _body(request, TOLD_BYTES))
-    except ValueError:
+    except (ValueError, RecursionError):  # the latter: brackets within brackets
         told = None
     if not isinstance(told, dict):
         raise UsageError("this is no form of the page", "the page", "load it again")

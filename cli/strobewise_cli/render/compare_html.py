@@ -15,7 +15,7 @@ from strobewise_cli.render.compare_text import ranges_text, shift_words
 from strobewise_cli.render.diagnosis_text import STATE_WORDS
 from strobewise_cli.render.html_charts import cycle_mix
 from strobewise_cli.render.html_data import Moment, PageData, collect, moment_of, title_of
-from strobewise_cli.render.html_report import FindingBlock, capture_words, environment, finding_blocks, viewer_context
+from strobewise_cli.render.html_report import FindingBlock, capture_words, environment, finding_blocks, leads_words, viewer_context
 from strobewise_cli.render.phrases import sentence
 
 
@@ -69,7 +69,9 @@ def context(comparison: Comparison, captures: Sequence[PageData]) -> dict[str, o
         "summary": sentence(comparison.sentence),
         "state": "no_fault_found" if well else "fault",
         "sides": [
-            {"name": name, "path": Path(side.captures[0].path).name, "words": capture_words(side), "mix": cycle_mix(data.course)}
+            {"name": name, "path": Path(side.captures[0].path).name,
+             "words": " ".join([capture_words(side), *map(sentence, leads_words(side))]),
+             "mix": cycle_mix(data.course)}
             for name, side, data in zip(comparison.names, sides, captures, strict=True)
         ],
         "groups": groups,

@@ -13,7 +13,7 @@ from strobewise.bus.lines import bar
 from strobewise.bus.model import Finding
 from strobewise.bus.units import time_words
 from strobewise.compare.records import Comparison, TimingShift
-from strobewise_cli.render.diagnosis_text import STATE_WORDS
+from strobewise_cli.render.diagnosis_text import STATE_WORDS, map_words
 from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
@@ -32,6 +32,8 @@ def print_comparison(comparison: Comparison, stream: IO[str]) -> None:
         speed = f", clock {clock / 1e6:.4g} MHz" if clock else ""
         words = side.verdict.state.replace("_", " ")
         _say(console, f"{word + ':':<9}", f"{side.captures[0].path}: {time_words(side.evidence.duration_s)}{speed}, {words}")
+        for text in map_words(side.captures[0]):
+            _say(console, " " * 9, text)
     _findings(console, "Findings gone", comparison.gone)
     _findings(console, "Findings new", comparison.new)
     _findings(console, "Findings in both", comparison.kept)

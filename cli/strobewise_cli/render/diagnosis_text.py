@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Collection, Iterator, Sequence
+from pathlib import Path
 from typing import IO
 
 from rich.console import Console
@@ -13,6 +14,7 @@ from rich.text import Text
 from strobewise.bus.lines import LINE, bar, in_ranges, pin_text
 from strobewise.bus.model import Finding, LineState, Step, Verdict
 from strobewise.bus.units import time_words, told_in_t_states
+from strobewise.capture.channels.mapping import MAP_OPTION, ChannelMap
 from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.diagnosis.observations import observations
@@ -175,11 +177,31 @@ def _capture_lines(console: Console, diagnosis: Diagnosis) -> None:
 
 
 def map_words(examined: Examined) -> list[str]:
-    """Return which map beside the capture was taken, and which leads sat at the connector."""
+    """Return which map was taken, where the channels' own names are not all, and which leads sat at the connector."""
     channels = examined.channels
-    told = [] if channels.map_file is None else [f"channels named by {channels.map_file}{' (a guess)' if channels.guessed else ''}"]
+    sources = dict.fromkeys(channels.said_by.values())
+    told = []
+    if sources:
+        by_name = [line for line in channels.channels if line not in channels.said_by]
+        parts = [f"{_named_lines(channels, source)} by {_source_words(channels, source)}" for source in sources]
+        parts += [f"{', '.join(in_ranges(by_name))} by their own names"] if by_name else []
+        told = [f"channels named: {'; '.join(parts)}"]
+    elif channels.map_file is not None:
+        told = [f"the map {Path(channels.map_file).name} names no channel of this capture"]
+    elif examined.evidence.unlabelled and channels.channels:
+        told = ["channels named by what they do, which is a guess"]
     away = [bar(line) for line, place in examined.evidence.probe_at.items() if place == "connector" and line in channels.channels]
     return told + ([f"leads at the connector: {', '.join(away)}"] if away else [])
+
+
+def _named_lines(channels: ChannelMap, source: str) -> str:
+    return ", ".join(in_ranges([line for line in channels.channels if channels.said_by.get(line) == source]))
+
+
+def _source_words(channels: ChannelMap, source: str) -> str:
+    """Return what named channels, without the path as it was typed."""
+    name = source if source == MAP_OPTION else Path(source).name
+    return f"{name} (a guess)" if channels.guessed and source == channels.map_file else name
 
 
 def print_lines(lines: list[LineState], marked: Collection[str], stream: IO[str]) -> None:

@@ -26,7 +26,7 @@ from strobewise.verdict.coverage import guilty, left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
-from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, rate_words, told, with_cautions
+from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, map_words, rate_words, told, with_cautions
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, failures, memory_map, timeline
 from strobewise_cli.render.html_data import PageData, collect_all, finding_key, title_of
 from strobewise_cli.render.html_viewer import viewer
@@ -110,6 +110,7 @@ def context(diagnosis: Diagnosis, captures: Sequence[PageData]) -> dict[str, obj
         "not_judged": coverage_words(verdict.not_judged) if verdict.state != "no_fault_found" else "",
         "path": capture_title(diagnosis),
         "capture": capture_words(diagnosis),
+        "leads": [sentence(text) for text in leads_words(diagnosis)],
         "suspects": [
             {"percent": round(s.confidence * 100), "words": SUSPECT_WORDS[s.suspect]} for s in verdict.suspects
         ] if verdict.state != "no_fault_found" else [],
@@ -180,6 +181,13 @@ def capture_words(diagnosis: Diagnosis) -> str:
     total = sum(count for kind, count in evidence.cycles.items() if kind != "bus_granted")
     parts.append(f"{total} machine cycles on {len(evidence.captured)} lines")
     return "; ".join(parts) + "."
+
+
+def leads_words(diagnosis: Diagnosis) -> list[str]:
+    """Return for each capture which map named its channels, and which leads sat at the connector."""
+    several = len(diagnosis.captures) > 1
+    where = [f"{Path(examined.path).name}: " if several else "" for examined in diagnosis.captures]
+    return [f"{name}{text}" for name, examined in zip(where, diagnosis.captures, strict=True) for text in map_words(examined)]
 
 
 def when(finding: Finding) -> str:

@@ -14,7 +14,7 @@ from strobewise.verdict.coverage import left_to_clip
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, WHO, aspect, how_sure, power_words, with_cautions
-from strobewise_cli.render.html_report import capture_title, capture_words, line_rows, some, when
+from strobewise_cli.render.html_report import capture_title, capture_words, leads_words, line_rows, some, when
 from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.render.pinout import pin_name, pins_to_measure
 from strobewise_cli.terminal import one_line
@@ -84,6 +84,7 @@ def _lines(diagnosis: Diagnosis) -> list[str]:
     parts = []
     if rows:
         parts.append("\n".join(["## Lines", "", "| line | pin | state | edges | high | remark |", "|---|---:|---|---:|---:|---|", *rows]))
+    parts += [escape(sentence(text)) for text in leads_words(diagnosis)]
     missing = [line.line for line in diagnosis.lines if line.state == "not_captured"]
     if missing:
         parts.append(f"Not captured: {escape(names_text(missing))}.")

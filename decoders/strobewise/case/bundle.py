@@ -6,6 +6,7 @@ import io
 import zipfile
 from pathlib import Path
 
+from ..errors import UsageError
 from ..files.names import map_path
 from .machine_files import without_images
 from .records import Case
@@ -19,7 +20,7 @@ What the ROMs hold was left out, digests stand in its place. A capture with data
 
 
 def bundle(case: Case) -> bytes:
-    """Return the zip file. Raises OSError."""
+    """Return the zip file. Raises UsageError for a capture that is a link out of the case, OSError."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
         _put(archive, "README.txt", READ_ME.encode())
@@ -30,6 +31,8 @@ def bundle(case: Case) -> bytes:
         for item in case.items:
             if item.file is not None:
                 path = case.path(item)
+                if not path.resolve().is_relative_to(case.folder.resolve()):  # a case from elsewhere may bring links to what is nobody's
+                    raise UsageError("a link leads out of the case", str(path), "put the capture itself in its place, or withdraw it")
                 _put(archive, item.file, path.read_bytes())
                 beside = Path(map_path(path))
                 if beside.is_file():

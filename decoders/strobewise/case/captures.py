@@ -12,7 +12,7 @@ from ..bus.units import time_words
 from ..diagnosis.examined import Examined
 from ..hookup.plan import TELLS_DIRECTION
 from ..rules.base import CAUTION_CLIP
-from .checks import MINUTES_CAPTURE, MINUTES_CLIP, RISK_CLIP
+from ..rules.work import CAPTURE, CLIP
 from .plans import Plan, shows_the_program
 from .proof import TIMES, Proof
 from .records import Case, Step, StepLead
@@ -40,8 +40,8 @@ def capture_step(
     command = f"strobewise case add {shlex.quote(str(case.folder))} CAPTURE.vcd {' '.join(words)}"
     cautions = (CAUTION_CLIP, *((RANGE_CAUTION,) if "connector" in places.values() else ()))
     return Step(
-        "capture", id, title, why, "off", cautions, leads, settings, commands=(command,), minutes=MINUTES_CAPTURE + MINUTES_CLIP * moved,
-        risk=min(1.0, RISK_CLIP * moved), bits=bits,
+        "capture", id, title, why, "off", cautions, leads, settings, commands=(command,), minutes=CAPTURE.minutes + CLIP.minutes * moved,
+        risk=min(1.0, CAPTURE.risk + CLIP.risk * moved), bits=bits,
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
-"""What can be measured or done at the bench, what each outcome says of each suspect, and what it costs: tables, apart from logic.
+"""What can be measured or done at the bench, and what each outcome says of each suspect: tables, apart from logic.
 
-How telling an outcome is, the minutes and the risk are our choice throughout; which outcome speaks for whom is common practice. A figure is
-the chance of the outcome where that suspect is to blame; OTHERS stands for suspects that a row does not name. What no row tells apart is
-left as it was.
+How telling an outcome is, is our choice throughout; which outcome speaks for whom is common practice. A figure is the chance of the outcome
+where that suspect is to blame; OTHERS stands for suspects that a row does not name. What no row tells apart is left as it was. What work
+costs stands in rules/work.py.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from ..bus.model import SUSPECTS, Finding, Suspect
 from ..errors import UsageError
 from ..records.profile import Profile
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
+from ..rules.work import CHECKS as CHECK_WORK
+from ..rules.work import Work
 from .records import ANSWER_KINDS, REPAIRS, Answer, AnswerKind, Power
 
 WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "pulses", "driven", "readout", "supply")
@@ -31,61 +33,64 @@ class Check(NamedTuple):
 
     kind: AnswerKind
     outcomes: Mapping[str, Row]  #: outcome -> chance of it by suspect; the last outcome is what the others leave over
-    minutes: float
-    risk: float  #: of harm to pads and parts, 0..1
     power: Power
     caution: str
     words: str  #: what to do; {what} is the line with its pin, or the part
     why: str
 
+    @property
+    def work(self) -> Work:
+        """What it costs."""
+        return CHECK_WORK[self.kind]
+
 
 #: Of a line that a capture at the CPU shows dead or wrong.
 PULSES = Check(
-    "pulses", {"no": {"cpu": 0.95, "connection": 0.12, "probe_or_capture": 0.03, OTHERS: 0.6}, "yes": {}}, 4, 0.15, "on", CAUTION_LIVE,
+    "pulses", {"no": {"cpu": 0.95, "connection": 0.12, "probe_or_capture": 0.03, OTHERS: 0.6}, "yes": {}}, "on", CAUTION_LIVE,
     "put a scope or a logic probe on {what} itself, the leg of the chip: does it pulse? A meter that stays below 0.8 V says no as well",
     "a pin that is dead at the chip's own leg is the chip (or a short); one that lives there is a lead, a joint or a contact",
 )  # fmt: skip
 OHMS = Check(
-    "ohms", {"open": {"connection": 0.92, OTHERS: 0.03}, "good": {}}, 4, 0.1, "off", CAUTION_CLIP,
+    "ohms", {"open": {"connection": 0.92, OTHERS: 0.03}, "good": {}}, "off", CAUTION_CLIP,
     "measure the resistance of {what}, from the chip's own leg to the far end, while you press on the socket and the joints",
     "an open way is the fault itself; a good one acquits sockets, joints and tracks",
 )  # fmt: skip
 #: Of two lines that seem to be bridged.
 BETWEEN = Check(
-    "between", {"bridged": {"connection": 0.9, "data_bus": 0.3, "address_bus": 0.3, "cpu": 0.1, OTHERS: 0.03}, "apart": {}}, 3, 0.05,
+    "between", {"bridged": {"connection": 0.9, "data_bus": 0.3, "address_bus": 0.3, "cpu": 0.1, OTHERS: 0.03}, "apart": {}},
     "off", CAUTION_CLIP, "measure the resistance between {what}, and look for a bridge of solder or a whisker where they run side by side",
     "a few ohms between two lines are a bridge; what has none is drawn down elsewhere",
 )  # fmt: skip
 #: Of a memory chip that does not do as it should.
 DRIVEN = Check(
-    "driven", {"no": {"glue": 0.6, "connection": 0.7, "address_bus": 0.4, "cpu": 0.05, OTHERS: 0.04}, "yes": {}}, 6, 0.15, "on",
+    "driven", {"no": {"glue": 0.6, "connection": 0.7, "address_bus": 0.4, "cpu": 0.05, OTHERS: 0.04}, "yes": {}}, "on",
     CAUTION_LIVE,
     "put a scope or a logic probe on {what}, pin by pin: do its select and output enable pulse (of dynamic RAM /RAS, /CAS, /WE), and "
     "each of its address pins?",
     "a chip that is never selected or addressed is innocent: what drives that pin is not",
 )  # fmt: skip
 READOUT = Check(
-    "readout", {"wrong": {"rom": 0.9, OTHERS: 0.02}, "right": {}}, 8, 0.1, "off", CAUTION_SOLDER,
+    "readout", {"wrong": {"rom": 0.9, OTHERS: 0.02}, "right": {}}, "off", CAUTION_SOLDER,
     "take the ROM out of its socket, read it in a programmer, and compare it with the image",
     "a ROM that reads right there is innocent; a wrong one can be written anew",
 )  # fmt: skip
 SUPPLY = Check(
-    "supply", {"bad": {"supply": 0.9, OTHERS: 0.02}, "good": {}}, 2, 0.05, "on", CAUTION_LIVE,
+    "supply", {"bad": {"supply": 0.9, OTHERS: 0.02}, "good": {}}, "on", CAUTION_LIVE,
     "measure the supply between pins 11 and 29, at the CPU's own legs",
     "all else rests on it: 4.75 to 5.25 V there",
 )  # fmt: skip
 UNPLUGGED = Check(
-    "unplugged", {"gone": {"expansion_device": 0.95, "connection": 0.1, "supply": 0.15, OTHERS: 0.02}, "stays": {}}, 2, 0.02, "off",
+    "unplugged", {"gone": {"expansion_device": 0.95, "connection": 0.1, "supply": 0.15, OTHERS: 0.02}, "stays": {}}, "off",
     CAUTION_CLIP, "unplug all that sits on the expansion port, and see whether the fault stays",
     "a device that holds a line does so no more once it is off",
 )  # fmt: skip
 RESEATED = Check(
-    "reseated", {"gone": {"connection": 0.45, "cpu": 0.02, OTHERS: 0.01}, "stays": {}}, 5, 0.2, "off", CAUTION_SOLDER,
+    "reseated", {"gone": {"connection": 0.45, "cpu": 0.02, OTHERS: 0.01}, "stays": {}}, "off", CAUTION_SOLDER,
     "take {what} out of its socket, clean the legs and the contacts, and put it back",
     "a contact that has gone bad is often good again then",
 )  # fmt: skip
 COOLED = Check(
-    "cooled", {"gone": {OTHERS: 0.12}, "stays": {}}, 5, 0.1, "on", CAUTION_LIVE,
+    "cooled", {"gone": {OTHERS: 0.12}, "stays": {}}, "on", CAUTION_LIVE,
     "once it has failed, cool {what} alone (freeze spray, short bursts), and see whether the fault goes",
     "a part that fails warm works again for a while when it alone is cold",
 )  # fmt: skip
@@ -100,20 +105,6 @@ MENDS: Mapping[AnswerKind, tuple[Suspect, ...]] = {
 
 CHECKS: tuple[Check, ...] = (PULSES, OHMS, BETWEEN, DRIVEN, READOUT, SUPPLY, UNPLUGGED, RESEATED, COOLED)
 BY_KIND: Mapping[AnswerKind, Check] = {check.kind: check for check in CHECKS}
-
-#: Minutes and risk of putting a part right, by how it sits; and of a capture.
-MINUTES_SOCKETED, RISK_SOCKETED = 6.0, 0.15
-MINUTES_SOLDERED, RISK_SOLDERED = 45.0, 0.9
-MINUTES_PLUGGED, RISK_PLUGGED = 3.0, 0.05
-MINUTES_JOINT, RISK_JOINT = 12.0, 0.4
-MINUTES_CLIP, MINUTES_CAPTURE, RISK_CLIP = 0.5, 3.0, 0.03  #: for each lead that moves; for the capture itself; for each lead
-RISK_MINUTES = 30.0  #: minutes of work that we would rather spend than take a risk of 1
-
-
-def cost(minutes: float, risk: float) -> float:
-    """Return minutes of work with the risk counted in."""
-    return minutes + RISK_MINUTES * risk
-
 
 def checked(answer: Answer, profile: Profile | None) -> Answer:
     """Return an answer as the sheet keeps it. Raises UsageError for one that makes no sense."""

@@ -18,11 +18,10 @@ def copy_profile(profile: str | Path, folder: Path) -> Profile:
     """Copy a profile, and the images that it names, into a case. Raises ProfileError, OSError."""
     source = find_profile(str(profile))
     load_profile(source)  # says what is wrong before anything is written
-    load_profile(source)  # says what is wrong before anything is written
     target = folder / PROFILE
     target.parent.mkdir(exist_ok=True)
     document = tomlkit.parse(source.read_text(encoding="utf-8"))
-    names: dict[str, int] = {}
+    names = {target.name: 1}  # an image of that name must not take the profile's place
     for table in document.get("memory", ()):
         if "file" in table:
             image = source.parent / str(table["file"])

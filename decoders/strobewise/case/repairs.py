@@ -7,33 +7,33 @@ from collections.abc import Mapping, Sequence
 
 from ..bus.lines import pin_text
 from ..bus.model import Finding, Suspect
+from ..rules import work
 from ..rules.base import CAUTION_SOLDER
+from ..rules.work import Work
 from ..verdict.words import SUSPECT_WORDS
-from . import checks
 from .proof import Proof
 from .records import Answer, AnswerKind, Case, Hypothesis, Step
 
 #: Share from which a part is tried where nothing tells more: one that needs no soldering, the same where no capture shows a fault, and one
 #: that does. Below it the case says that it cannot decide. Our choice.
 WORTH_A_TRIAL, WORTH_A_TRIAL_UNSEEN, WORTH_SOLDERING = 0.1, 0.25, 0.2
-SOLDERING = 0.3  #: risk from which a work is soldering
 NEARLY = 0.5  #: of the likeliest part's share, from which another one may be tried before it because it is less work
 LIKELY = 0.5  #: share below which putting a part right is a trial
-#: What is done about a suspect: the kind of answer, what to do, and how much work and risk it is where it does not come out of a socket.
-REPAIR: Mapping[Suspect, tuple[AnswerKind, str, float, float]] = {
-    "cpu": ("replaced", "replace the CPU", checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "rom": ("replaced", "replace the ROM", checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "ram": ("replaced", "replace the RAM chip", checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "glue": ("replaced", "replace the buffer or decoder that drives it", checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "clock": ("replaced", "replace the crystal, or what drives the clock", checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "reset": ("replaced", "replace what holds the reset circuit, its capacitor first", checks.MINUTES_JOINT, checks.RISK_JOINT),
-    "supply": ("replaced", "put the supply right: regulator and capacitors", checks.MINUTES_JOINT, checks.RISK_JOINT),
-    "expansion_device": ("replaced", "try another device, or this one elsewhere", checks.MINUTES_PLUGGED, checks.RISK_PLUGGED),
+#: What is done about a suspect: the kind of answer, what to do, and what work it is where it does not come out of a socket.
+REPAIR: Mapping[Suspect, tuple[AnswerKind, str, Work]] = {
+    "cpu": ("replaced", "replace the CPU", work.SOLDERED),
+    "rom": ("replaced", "replace the ROM", work.SOLDERED),
+    "ram": ("replaced", "replace the RAM chip", work.SOLDERED),
+    "glue": ("replaced", "replace the buffer or decoder that drives it", work.SOLDERED),
+    "clock": ("replaced", "replace the crystal, or what drives the clock", work.SOLDERED),
+    "reset": ("replaced", "replace what holds the reset circuit, its capacitor first", work.JOINT),
+    "supply": ("replaced", "put the supply right: regulator and capacitors", work.JOINT),
+    "expansion_device": ("replaced", "try another device, or this one elsewhere", work.PLUGGED),
     "data_bus": ("replaced", "find and replace the chip that pulls the data line: take out what hangs on it, one after the other",
-                 checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
+                 work.SOLDERED),
     "address_bus": ("replaced", "find and replace the chip that pulls the address line: take out what hangs on it, one after the other",
-                    checks.MINUTES_SOLDERED, checks.RISK_SOLDERED),
-    "connection": ("resoldered", "clean the contacts and re-solder the joints", checks.MINUTES_JOINT, checks.RISK_JOINT),
+                    work.SOLDERED),
+    "connection": ("resoldered", "clean the contacts and re-solder the joints", work.JOINT),
 }  # fmt: skip
 
 
@@ -50,7 +50,7 @@ def repair_step(case: Case, hypotheses: Sequence[Hypothesis], findings: Sequence
         able = [each for each in able if each.share >= max(NEARLY * able[0].share, _worth_a_trial(case, each, seen))]
     if not able or (hypotheses[0] not in able and hypotheses[0].share >= LIKELY):
         return None
-    best = able[0] if able[0].share >= LIKELY else max(able, key=lambda each: each.share / checks.cost(*_work(case, each.suspect)))
+    best = able[0] if able[0].share >= LIKELY else max(able, key=lambda each: each.share / work.cost(_work(case, each.suspect)))
     return _repair(case, best, fault)
 
 
@@ -62,22 +62,20 @@ def telling(findings: Sequence[Finding]) -> Finding | None:
 
 def _worth_a_trial(case: Case, hypothesis: Hypothesis, seen: bool) -> float:
     """Return the share from which a part is tried though others are as likely: soldering asks for more, and for a fault that was seen."""
-    risk = _work(case, hypothesis.suspect)[1]
-    if risk < SOLDERING:
+    if _work(case, hypothesis.suspect).risk < work.SOLDERING:
         return WORTH_A_TRIAL if seen else WORTH_A_TRIAL_UNSEEN
     return WORTH_SOLDERING if seen else 1.0
 
 
-def _work(case: Case, suspect: Suspect) -> tuple[float, float]:
-    """Return the minutes and the risk of putting a part right."""
+def _work(case: Case, suspect: Suspect) -> Work:
+    """Return what putting a part right costs."""
     if suspect in case.socketed:
-        return checks.MINUTES_SOCKETED, checks.RISK_SOCKETED
-    return REPAIR[suspect][2:]
+        return work.SOCKETED
+    return REPAIR[suspect][2]
 
 
 def _repair(case: Case, top: Hypothesis, fault: Finding | None) -> Step:
     kind, words, *_ = REPAIR[top.suspect]
-    minutes, risk = _work(case, top.suspect)
     lines = fault.lines if fault is not None else ()
     about: str = top.suspect
     if kind == "resoldered" and lines:
@@ -92,8 +90,8 @@ def _repair(case: Case, top: Hypothesis, fault: Finding | None) -> Step:
     why += "" if top.share >= LIKELY else "; nothing cheaper tells more, so it is tried"
     command = f"strobewise case answer {shlex.quote(str(case.folder))} {kind} {about}"
     return Step(
-        "repair", f"{kind}:{about}", words, why, "off", (CAUTION_SOLDER,), answers=(answer,), commands=(command,), minutes=minutes,
-        risk=risk,
+        "repair", f"{kind}:{about}", words, why, "off", (CAUTION_SOLDER,), answers=(answer,), commands=(command,),
+        minutes=_work(case, top.suspect).minutes, risk=_work(case, top.suspect).risk,
     )  # fmt: skip
 
 

@@ -8,8 +8,10 @@ from ..bus.clocked import EDGES
 from ..bus.model import LEAD_PLACES, SUSPECTS
 from ..capture.raw.form import parse_raw
 from ..errors import StrobewiseError, UsageError
+from ..files.plain_data import Toml
 from ..profile.fields import Fields, load_toml
 from ..profile.machine import load_profile
+from ..records.profile import Profile
 from .records import ANSWER_KINDS, OUTCOMES, Answer, Case, Closed, Item, Taken
 
 SHEET = "case.toml"
@@ -24,12 +26,16 @@ class CaseError(StrobewiseError):
 
 def read_sheet(folder: Path) -> Case:
     """Return the case of a folder. Raises CaseError, which names the file, the key and what is allowed; ProfileError."""
-    path = folder / SHEET
-    fields = Fields(load_toml(path, CaseError), path, CaseError)
-    fields.integer("version", VERSION, VERSION)
     profile = folder / PROFILE
+    return parse_sheet(load_toml(folder / SHEET, CaseError), folder, load_profile(profile) if profile.is_file() else None)
+
+
+def parse_sheet(table: dict[str, Toml], folder: Path, profile: Profile | None) -> Case:
+    """Return the case that a sheet describes. Raises CaseError."""
+    fields = Fields(table, folder / SHEET, CaseError)
+    fields.integer("version", VERSION, VERSION)
     case = Case(
-        folder, fields.text("symptom"), fields.text("opened"), load_profile(profile) if profile.is_file() else None,
+        folder, fields.text("symptom"), fields.text("opened"), profile,
         fields.integer("leads", 1, 64, 8), fields.number("clock_hz", 1e3, 1e9, None),
         tuple(text for text in fields.many("socketed", []) if isinstance(text, str)), fields.text("machine", ""),
         tuple(_item(table, number) for number, table in enumerate(fields.tables("items"), 1)), _closed(fields),

@@ -12,16 +12,17 @@ from ..diagnosis.examined import Examined
 from ..profile.options import Options
 from ..rules import CATALOGUE
 from ..rules.buses import SHORTED
+from ..rules.work import SOLDERING, Work, cost
 from ..verdict.words import SUSPECT_WORDS
 from . import checks
 from .belief import OTHER_LEADS
 from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads, telling_apart
-from .checks import Check, cost
+from .checks import Check
 from .explained import BEYOND, alive, blamed, open_explanations, told_apart_by
 from .plans import Plan, shows_the_program
 from .proof import Proof
 from .records import Answer, Case, Hypothesis, Step
-from .repairs import LIKELY, SOLDERING, close_step, repair_step, telling
+from .repairs import LIKELY, close_step, repair_step, telling
 from .worth import bits_at_connector, bits_of_answer, bits_of_capture, bits_of_telling_apart, entropy, information
 
 NO_MORE = (
@@ -106,17 +107,30 @@ def _pays(now: Situation, repair: Step, check: Step) -> bool:
 
     It saves that work about as often as it closes what is open. Soldering on a part that is more likely innocent waits for every check.
     """
-    share = next((each.share for each in now.hypotheses if any(each.suspect == answer.part for answer in repair.answers)), 0.0)
-    if share < LIKELY and repair.risk >= SOLDERING:
+    share = _share(now, repair)
+    if _by_guess(now, repair):
         return False
-    saved = check.bits / max(check.bits, entropy(now.shares.values())) * (1.0 - share) * cost(repair.minutes, repair.risk)
-    return saved <= cost(check.minutes, check.risk)
+    saved = check.bits / max(check.bits, entropy(now.shares.values())) * (1.0 - share) * _cost(repair)
+    return saved <= _cost(check)
+
+
+def _share(now: Situation, repair: Step) -> float:
+    return next((each.share for each in now.hypotheses if any(each.suspect == answer.part for answer in repair.answers)), 0.0)
+
+
+def _by_guess(now: Situation, repair: Step) -> bool:
+    """Say whether a repair solders at a part that is more likely innocent than not."""
+    return _share(now, repair) < LIKELY and repair.risk >= SOLDERING
+
+
+def _cost(step: Step) -> float:
+    return cost(Work(step.minutes, step.risk))
 
 
 def _choices(now: Situation) -> Iterator[_Choice]:
     for step in (*_captures(now), *_checks(now)):
         if step.bits >= FEW_BITS:
-            yield _Choice(step, step.bits / cost(step.minutes, step.risk))
+            yield _Choice(step, step.bits / _cost(step))
 
 
 def _captures(now: Situation) -> Iterator[Step]:
@@ -269,5 +283,5 @@ def check_step(now: Situation, check: Check, answer: Answer, what: str) -> Step:
         answers = (answer._replace(fault="gone"), answer._replace(fault="stays"))
     return Step(
         "check", f"{check.kind}:{answer.about}" if answer.about else check.kind, check.words.format(what=what), check.why, check.power,
-        (check.caution,), answers=answers, commands=commands, minutes=check.minutes, risk=check.risk, bits=bits,
+        (check.caution,), answers=answers, commands=commands, minutes=check.work.minutes, risk=check.work.risk, bits=bits,
     )  # fmt: skip

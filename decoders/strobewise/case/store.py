@@ -9,11 +9,13 @@ Nothing is removed: what is withdrawn stays on the sheet with its reason.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import os
 import re
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+import tomllib
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,10 +23,10 @@ from ..bus.model import SUSPECTS, LeadPlace, Suspect
 from ..capture.channels.beside import map_text, read_beside
 from ..errors import UsageError
 from ..files.names import map_path
-from ..files.writing import whole_file
+from ..files.writing import claimed, whole_file
 from ..hookup.symptoms import SYMPTOMS, UNKNOWN
 from .records import AS_ITS_FILE_SAYS, Answer, Case, Closed, Item, Taken
-from .sheet import SHEET, read_sheet, sheet_text
+from .sheet import SHEET, CaseError, parse_sheet, read_sheet, sheet_text
 
 SYMPTOM_NAMES = tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
 LEADS_MAX = 64
@@ -87,22 +89,31 @@ def add_capture(
     Raises UsageError, LineMapError, OSError; nothing is added then.
     """
     source = Path(path)
-    _refuse_closed(case)
     if not source.is_file():
         raise UsageError("there is no such capture", str(source), "name a file")
+    with _changing(case):
+        _refuse_closed(case)
+        return _added(case, source, Item(0, now(), plain_text(note), "", minutes_on, taken=taken), maps, probe_at or {}, name, read)
+
+
+def _added(
+    case: Case, source: Path, about: Item, maps: Sequence[tuple[str, str]], probe_at: Mapping[str, LeadPlace], name: str | None,
+    read: Callable[[Case, Item], object] | None,
+) -> Case:  # fmt: skip
+    """Copy a capture into a case that is held, and put it on the sheet. about: the entry, without number and file."""
     number = len(case.items) + 1
     file = f"captures/{number}-{safe_name(name or source.name)}"
     target = case.folder.joinpath(*file.split("/"))
     beside = read_beside(str(source))
     pairs = {line: channel for line, channel in (*(beside.pairs if beside is not None else ()), *maps)}
-    places = {**(beside.probe_at if beside is not None else {}), **(probe_at or {})}
-    target.parent.mkdir(exist_ok=True)
+    places = {**(beside.probe_at if beside is not None else {}), **probe_at}
+    _own_folder_of(case, target)
     with open(source, "rb") as original, whole_file(str(target)) as out:
         shutil.copyfileobj(original, out)
     if pairs or places:
         guessed = beside is not None and beside.guessed and not maps
         _write_text(Path(map_path(target)), map_text(pairs.items(), places, guessed))
-    item = Item(number, now(), plain_text(note), file, minutes_on, taken=taken)
+    item = replace(about, number=number, file=file)
     try:
         if read is not None:
             read(case, item)
@@ -117,9 +128,10 @@ def add_answer(case: Case, answer: Answer, note: str = "") -> Case:
     """Put down what was measured or done. Returns the case as it is then. Raises UsageError, OSError."""
     from .checks import checked
 
-    _refuse_closed(case)
-    item = Item(len(case.items) + 1, now(), plain_text(note), answer=checked(answer, case.profile))
-    return _write(replace(case, items=(*case.items, item)))
+    with _changing(case):
+        _refuse_closed(case)
+        item = Item(len(case.items) + 1, now(), plain_text(note), answer=checked(answer, case.profile))
+        return _write(replace(case, items=(*case.items, item)))
 
 
 def withdraw(case: Case, number: int, because: str) -> Case:
@@ -133,7 +145,8 @@ def withdraw(case: Case, number: int, because: str) -> Case:
     if not reason:
         raise UsageError("no reason", "--because", "say why it no longer counts: wrong clip, wrong machine, bad reading")
     items = tuple(replace(each, withdrawn=reason) if each is item else each for each in case.items)
-    return _write(replace(case, items=items))
+    with _changing(case):
+        return _write(replace(case, items=items))
 
 
 def close_case(case: Case, was: Suspect, part: str, proven: bool, rules: Sequence[str] = (), note: str = "") -> Case:
@@ -141,7 +154,8 @@ def close_case(case: Case, was: Suspect, part: str, proven: bool, rules: Sequenc
     _refuse_closed(case)
     if was not in SUSPECTS:
         raise UsageError(f"{was!r} is no suspect", "--was", f"one of {', '.join(SUSPECTS)}")
-    return _write(replace(case, closed=Closed(was, plain_text(part), now(), proven, tuple(rules), plain_text(note))))
+    with _changing(case):
+        return _write(replace(case, closed=Closed(was, plain_text(part), now(), proven, tuple(rules), plain_text(note))))
 
 
 def _refuse_closed(case: Case) -> None:
@@ -161,8 +175,31 @@ def safe_name(name: str) -> str:
     return tidy[-_NAME_CHARS:].lstrip(".-")
 
 
+@contextlib.contextmanager
+def _changing(case: Case) -> Iterator[None]:
+    """Hold the folder of a case while it changes. Raises UsageError where another process holds it, or has changed the sheet meanwhile."""
+    with claimed(os.fspath(case.folder)):
+        there = read_sheet(case.folder)
+        if (there.items, there.closed) != (case.items, case.closed):
+            raise UsageError("the case has been changed meanwhile", str(case.folder), "look at it, then give the command again")
+        yield
+
+
+def _own_folder_of(case: Case, target: Path) -> None:
+    """Make the folder of a file in the case. Raises UsageError where a link leads out of the case."""
+    target.parent.mkdir(exist_ok=True)
+    if not target.parent.resolve().is_relative_to(case.folder.resolve()):
+        raise UsageError("a link leads out of the case", str(target.parent), "put a folder in its place")
+
+
 def _write(case: Case) -> Case:
-    _write_text(case.folder / SHEET, sheet_text(case))
+    """Write the sheet, once it is seen that it can be read again. Raises UsageError for a value that no sheet may hold."""
+    text = sheet_text(case)
+    try:
+        parse_sheet(tomllib.loads(text), case.folder, case.profile)
+    except CaseError as error:
+        raise UsageError(error.what, "the case", error.remedy) from None
+    _write_text(case.folder / SHEET, text)
     return case
 
 

@@ -1,6 +1,6 @@
-"""What kind of work a step is: what it costs, whether the power is on, which caution goes before it.
+"""What kind of work a step is: its rank among the costs (rules/work.py), whether the power is on, which caution goes before it.
 
-Common practice; the order of the costs is our choice.
+Common practice.
 """
 
 from __future__ import annotations
@@ -10,12 +10,13 @@ from typing import NamedTuple, Pattern, Tuple
 
 from ..bus.model import Power
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
+from ..rules.work import RANKS
 
 
 class Action(NamedTuple):
     """One kind of work."""
 
-    cost: int  #: rank: what is looked at comes before what is measured, and that before what is taken out
+    cost: int  #: rank
     power: Power
     caution: str
     words: Pattern[str]  #: by which a step of this kind is known
@@ -25,7 +26,7 @@ def _action(cost: int, power: Power, caution: str, words: str) -> Action:
     return Action(cost, power, caution, re.compile(words, re.IGNORECASE))
 
 
-LOOK, LEADS, CAPTURE, MEASURE, UNPLUG, CHIPS = range(6)  #: costs, the cheapest first
+LOOK, LEADS, CAPTURE, MEASURE, UNPLUG, CHIPS = range(len(RANKS))  #: as RANKS has them, the cheapest first
 
 #: The first that fits a step is its kind.
 ACTIONS: Tuple[Action, ...] = (

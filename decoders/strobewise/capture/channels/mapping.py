@@ -18,6 +18,7 @@ from strobewise.capture.records import BitAssignment, Channel
 from strobewise.errors import LineMapError
 
 _BITS_LISTED = 4096  #: bits that carry no line and are listed one by one; a bench capture has a few dozen
+MAP_OPTION = "--map"  #: what names channels on the command line
 
 
 class ChannelUse(NamedTuple):
@@ -41,6 +42,7 @@ class ChannelMap:
     map_file: str | None = None  #: the map beside the capture, where one was taken
     guessed: bool = False  #: that map was found by behaviour
     probe_at: Mapping[str, LeadPlace] = field(default_factory=dict)  #: where leads sat, by the map beside the capture
+    said_by: Mapping[str, str] = field(default_factory=dict)  #: line -> MAP_OPTION, or the file that named its channel
 
     @property
     def channels(self) -> dict[str, str]:
@@ -101,19 +103,25 @@ def map_channels(
     capture = Listed(channels, where)
     extras = [name for name in dict.fromkeys(extra_lines) if name not in LINE]
     explicit: dict[str, Claim | None] = {}
+    said_by: dict[str, str] = {}
     if map_file is not None:
         explicit.update(explicit_claims(capture, read_map_file(map_file), f"map file {map_file}"))
+        said_by.update(dict.fromkeys(explicit, str(map_file)))
     for texts in (maps, own_maps):
-        explicit.update(explicit_claims(capture, [split_map(text) for text in texts], "--map"))
+        told = explicit_claims(capture, [split_map(text) for text in texts], MAP_OPTION)
+        explicit.update(told)
+        said_by.update(dict.fromkeys(told, MAP_OPTION))
     refuse_double_use(capture, explicit)
     if beside is not None:
         explicit = _with_beside(capture, explicit, beside)
+        said_by = {**dict.fromkeys(explicit, beside.path), **said_by}
     extras += [line for line in explicit if line not in LINE and line not in extras]
 
     notes = [_new_line_note(line) for line in explicit if line not in LINE and line not in set(extra_lines)]
     named, name_notes = named_claims(capture, extras, explicit)
     claims = {line: claim for line, claim in {**named, **explicit}.items() if claim is not None}
     made = _assemble(capture, claims, extras, (*notes, *name_notes), unlabelled=bool(channels) and not claims)
+    made = replace(made, said_by={line: source for line, source in said_by.items() if line in made.channels})
     return made if beside is None else replace(made, map_file=beside.path, guessed=beside.guessed, probe_at=beside.probe_at)
 
 
