@@ -157,3 +157,15 @@ def test_neighbours_of_a_bus_are_written_as_a_range():
     names = ["CLK", "A0", "A1", "A8", "A9", "A10", "A11", "D0", "D1", "D2", "D7", "ROMDIS"]
     assert in_ranges(names) == ["CLK", "A0", "A1", "A8-A11", "D0-D2", "D7", "ROMDIS"]
     assert in_ranges([*ADDRESS, *DATA]) == ["A0-A15", "D0-D7"] and in_ranges([]) == [] and in_ranges(["M1"]) == ["/M1"]
+
+
+ALONE = TrustCounts(*[0] * 10, alone=100, reads_alone=80, m1_alone=40)._replace(m1_wrong=40)
+
+
+@pytest.mark.parametrize(("change", "trusted"), [
+    ({}, True), ({"m1_odd": 5}, True), ({"m1_odd": 6}, False), ({"m1_alone": 13}, True), ({"m1_alone": 12}, False),
+    ({"m1_alone": 79}, True), ({"m1_alone": 80}, False), ({"memory_requests": 1}, False), ({"fetches": 1}, False),
+])  # fmt: skip
+def test_m1_where_no_refresh_shows(change, trusted):
+    assert bool(trust_word(ALONE._replace(**change), CAPTURED) & TRUST_M1) is trusted
+    assert not trust_word(ALONE, CAPTURED - {"M1"}) & TRUST_M1

@@ -253,14 +253,15 @@ def _on_half_states(strobes: Strobes, sample_ticks: float) -> bool:
         return False
     if sum(1 for _, width in refreshes if abs(width - 2 * sample_ticks) <= ROUNDING) < IN_STEP_SHARE * len(refreshes):
         return False
-    first = mreq[0][0]
+    first, last = mreq[0][0], mreq[-1][0]
 
     def place(time: int) -> int:
         return round((time - first) / sample_ticks)
 
     falls, rises = {place(start) for start, _ in mreq}, {place(end) for _, end in mreq}
-    right = [place(start) + 1 in falls and place(end) + 1 in falls for start, end in strobes.m1]  # the fetch, and its refresh
-    right += [place(start) in rises for start, _ in strobes.rfsh]
+    # Of each strobe as many pulses were taken: those of the others go on behind the last of /MREQ.
+    right = [place(start) + 1 in falls and place(end) + 1 in falls for start, end in strobes.m1 if end < last]  # the fetch, and its refresh
+    right += [place(start) in rises for start, _ in strobes.rfsh if start < last]
     return sum(right) >= IN_STEP_SHARE * len(right) and _together(strobes, sample_ticks)
 
 

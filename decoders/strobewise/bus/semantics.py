@@ -184,7 +184,8 @@ def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
     One wrong in eight is forgiven: glitches and the edges of a bus grant do that on a healthy machine.
     """
     trust = TRUST_MREQ if "MREQ" in captured and counts.memory_requests else 0
-    if "M1" in captured and counts.m1_wrong * 8 <= counts.fetches and counts.m1_right * 8 >= counts.fetches:
+    by_refresh = counts.m1_wrong * 8 <= counts.fetches and counts.m1_right * 8 >= counts.fetches
+    if "M1" in captured and (by_refresh or _m1_without_refresh(counts)):
         trust |= TRUST_M1
     if "RD" in captured and counts.rd_wrong * 8 <= counts.fetches and counts.rd_right * 2 >= counts.fetches:
         trust |= TRUST_RD
@@ -193,6 +194,17 @@ def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
     if "RFSH" in captured and counts.rfsh_wrong * 8 <= counts.fetches and counts.rfsh_right * 8 >= 7 * counts.refreshes > 0:
         trust |= TRUST_RFSH
     return trust
+
+
+def _m1_without_refresh(counts: TrustCounts) -> bool:
+    """Say whether /M1 behaves like itself where /MREQ was not captured, is dead or was sampled too slowly, so that no refresh shows.
+
+    It then comes with /RD and goes with it, never with /WR. At least one request in five is a fetch (CALL nn, UM0080, and a margin), and
+    some are none: a lead that follows /RD looks like fetches and nothing else.
+    """
+    if counts.memory_requests or counts.fetches:
+        return False
+    return counts.m1_odd * 8 <= counts.m1_alone < counts.reads_alone and counts.m1_alone * 8 >= counts.alone
 
 
 class TrustCounts(NamedTuple):
@@ -208,3 +220,7 @@ class TrustCounts(NamedTuple):
     refreshes: int  #: refreshes, told by the gap before them
     rfsh_right: int  #: of those, with /RFSH asserted
     rfsh_wrong: int  #: fetches with /RFSH asserted
+    alone: int = 0  #: pulses of /RD or /WR that no other strobe frames
+    reads_alone: int = 0  #: those of /RD
+    m1_alone: int = 0  #: of these, with /M1 asserted that is released behind them
+    m1_odd: int = 0  #: pulses alone in which /M1 is asserted otherwise: in a write, or held

@@ -233,7 +233,8 @@ class CycleBuilder:
         memory = requests.line == LINE_MREQ
         not_io = requests.line != LINE_IORQ
         fetch = followed & not_io
-        columns = (
+        bare = requests.line == LINE_BARE
+        columns: tuple[npt.NDArray[np.bool_], ...] = (
             memory,
             fetch,
             fetch & m1 & ~m1_late,
@@ -245,6 +246,9 @@ class CycleBuilder:
             refresh & rfsh,
             fetch & rfsh,
         )
+        if bare.any():
+            alone = bare & rd & m1 & ~m1_late
+            columns += (bare, bare & rd, alone, bare & m1 & ~alone)
         starts = np.arange(0, n, TRUST_GROUP)
         sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T
         words = [trust_word(TrustCounts(*row), self._captured) for row in sums.tolist()]

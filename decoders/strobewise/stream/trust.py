@@ -51,6 +51,7 @@ class StrobeTrust:
     def earned(self) -> int:
         """Return the trust word that the requests counted so far earn, and begin a new group."""
         memory = fetches = m1_right = m1_wrong = rd_right = rd_wrong = wr_wrong = refreshes = rfsh_right = rfsh_wrong = 0
+        alone = reads_alone = m1_alone = m1_odd = 0
         for key, number in self._seen.items():
             asserted = (key & PATTERN_MASK) << PATTERN_SHIFT
             line = key >> _LINE & 3
@@ -58,6 +59,12 @@ class StrobeTrust:
             fetch = key & _FOLLOWED and line != LINE_IORQ
             if line == LINE_MREQ:
                 memory += number
+            elif line == LINE_BARE:
+                own = asserted & M1 and asserted & RD and not key & _LATE
+                alone += number
+                reads_alone += number if asserted & RD else 0
+                m1_alone += number if own else 0
+                m1_odd += number if asserted & M1 and not own else 0
             if fetch:
                 fetches += number
                 m1_right += number if asserted & M1 and not key & _LATE else 0
@@ -72,5 +79,6 @@ class StrobeTrust:
             if (timed or fetch) and asserted & WR:
                 wr_wrong += number
         self._seen.clear()
-        counts = TrustCounts(memory, fetches, m1_right, m1_wrong, rd_right, rd_wrong, wr_wrong, refreshes, rfsh_right, rfsh_wrong)
+        counts = TrustCounts(memory, fetches, m1_right, m1_wrong, rd_right, rd_wrong, wr_wrong, refreshes, rfsh_right, rfsh_wrong,
+                             alone, reads_alone, m1_alone, m1_odd)  # fmt: skip
         return trust_word(counts, self._captured)
