@@ -21,6 +21,7 @@ from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.gathering import gather
 from strobewise.errors import CaptureError
 from strobewise.evidence import bytes_alone, strobe_leads
+from strobewise.machine import simulate
 from strobewise.profile.options import Options
 from strobewise.watch import watching
 from strobewise.watch.stream import StreamReader
@@ -101,6 +102,18 @@ def test_a_short_fault_does_not_drown_in_a_long_window(tmp_path):
     assert windows[0].faults[0].rule == "fetch-strobe-missing"
     assert windows[0].faults[0].first_s == pytest.approx(7 * LENGTH_S + 0.001, abs=1e-5)
     assert watch.totals.first_fault is windows[0].faults[0]
+
+
+def test_a_stream_sampled_too_slowly_is_looked_at_once(tmp_path, monkeypatch):
+    """What its strobes seem to miss says nothing: no slice of a window can say more than the whole."""
+    path = tmp_path / "coarse.vcd"
+    with path.open("w") as file:
+        simulate(lines=("M1", "MREQ", "RD"), sample_hz=8_000_000, duration_s=0.02, seed=5).write_vcd(file)
+    calls = []
+    monkeypatch.setattr(watching, "gather", lambda *args, **more: calls.append(1) or gather(*args, **more))
+    _, windows = follow(path)
+    assert len(windows) >= 3 and len(calls) == len(windows)
+    assert {window.verdict.state for window in windows} == {"cannot_decide"}
 
 
 def test_a_rule_can_be_passed_over(failing):

@@ -25,7 +25,7 @@ from ..diagnosis.examined import Examined
 from ..diagnosis.gathering import gather
 from ..profile.options import Options
 from ..rules import run
-from ..rules.base import ids
+from ..rules.base import ids, too_coarse
 from ..verdict.judge import judge, without_consequences
 from .stream import Piece, StreamReader
 from .stretch import Statistics, Stretch, counted, cut_out, since
@@ -206,7 +206,7 @@ class Watch:
         """Judge slices of a window in which strobes are missing here and there; what they show counts where it is a strobe's fault."""
         missing = ((count.first_missing_s, count.last_missing_s) for count in examined.evidence.strobes.values())
         times = [(first, last) for first, last in missing if first is not None and last is not None]
-        if not times:
+        if not times or too_coarse(examined.evidence):  # of strobes sampled too slowly none can be said to be missing
             return window
         begin, last = min(first for first, _ in times) - SLICE_S / 4, max(last for _, last in times)
         for number in range(MOST_SLICES):
