@@ -1,4 +1,7 @@
-"""Which values occur in an array."""
+"""Which values occur in an array, and which is in its middle: as numpy has it too, but there it loads the masked arrays first.
+
+Those cost a tenth of what a small verdict takes.
+"""
 
 from __future__ import annotations
 
@@ -11,8 +14,17 @@ Number = TypeVar("Number", bound=np.number)
 
 
 def distinct(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
-    """Return each value once, rising: np.unique loads numpy's masked arrays first, a tenth of what a small verdict takes. Shape (n,)."""
+    """Return each value once, rising, as numpy.unique does. Shape (n,)."""
     ordered = np.sort(values, axis=None)
     first: npt.NDArray[np.bool_] = np.ones(len(ordered), np.bool_)
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     return ordered[first]
+
+
+def median(values: npt.NDArray[np.float64]) -> float:
+    """Return the middle value, of an even number the mean of the two in the middle, as numpy.median does. No NaN, at least one value."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    low, high = np.partition(values, (half - 1, half))[half - 1 : half + 1].tolist()
+    return float((low + high) / 2)

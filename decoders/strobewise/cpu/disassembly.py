@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import Callable, NamedTuple
 
-from .opcodes import PREFIXES, Cycles, Operation, operations
+from .opcodes import PREFIXES, Cycles, Operation, operation_of
 
 #: A prefix that the next prefix makes useless.
 _USELESS = {
@@ -42,15 +42,15 @@ def find_operation(data: bytes) -> Operation | None:
         return None
     first = data[0]
     if first not in PREFIXES:
-        return operations(b"")[first]
+        return operation_of(b"", first)
     if len(data) < 2:
         return None
     second = data[1]
     if first in _USELESS and second in PREFIXES:
         if second != 0xCB:
             return _USELESS[first]
-        return operations(data[:2])[data[3]] if len(data) > 3 else None
-    return operations(data[:1])[second]
+        return operation_of(data[:2], data[3]) if len(data) > 3 else None
+    return operation_of(data[:1], second)
 
 
 def expected_cycles(data: bytes) -> tuple[Cycles, ...]:

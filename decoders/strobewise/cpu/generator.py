@@ -11,7 +11,7 @@ import re
 from typing import TYPE_CHECKING, Any, Callable, NamedTuple
 
 from . import actions
-from .opcodes import PREFIXES, Operation, operations
+from .opcodes import PREFIXES, Operation, operation_of
 
 if TYPE_CHECKING:
     from .model import Z80, Bus
@@ -211,7 +211,7 @@ def actions_after(prefix: bytes, arithmetic: Arithmetic) -> list[Action]:
     def first_use(opcode: int) -> Action:
         def build(cpu: Z80, bus: Bus, address: int = 0) -> None:
             if opcode not in PREFIXES or prefix not in (b"", b"\xdd", b"\xfd"):
-                table[opcode] = arithmetic.make(operations(prefix)[opcode])
+                table[opcode] = arithmetic.make(operation_of(prefix, opcode))
             elif not prefix:
                 table[opcode] = _prefix_action(bytes((opcode,)), arithmetic)
             elif opcode == 0xCB:

@@ -30,7 +30,7 @@ from typing import Any, ClassVar, Protocol
 
 from ..bus.semantics import MODE_1_ADDRESS, NMI_ADDRESS
 from .generator import AFTER_EI, AFTER_LD_A_IR, MAIN, NEXT_R, Action
-from .opcodes import PREFIXES, operations
+from .opcodes import PREFIXES, operation_of
 
 
 class Bus(Protocol):
@@ -216,7 +216,7 @@ class Z80:
 
     def _run_from_device(self, bus: Bus, opcode: int) -> None:
         """Run the instruction of an interrupt in IM 0; PC does not move while its further bytes are read."""
-        operands = 0 if opcode in PREFIXES else operations(b"")[opcode].operands
+        operands = 0 if opcode in PREFIXES else operation_of(b"", opcode).operands
         stopped = self.pc
         self.pc = stopped - operands & 0xFFFF
         self.actions[opcode](self, _StoppedCounter(bus, stopped, operands) if operands else bus)

@@ -301,8 +301,13 @@ def _find_row(prefix: bytes, opcode: int) -> tuple[str, tuple[Cycles, ...], dict
     return "", (), {}
 
 
-def _build(prefix: bytes, opcode: int) -> Operation:
-    """Make the record of one opcode from its table row."""
+@lru_cache(maxsize=None)
+def operation_of(prefix: bytes, opcode: int) -> Operation:
+    """Return the operation of an opcode after a prefix (b"", CB, ED, DD, FD, DD CB, FD CB), made from its table row on first use.
+
+    Entries at PREFIXES, in the tables where these lead on to another table, hold no instruction: callers follow the
+    prefix instead. Raises KeyError for another prefix.
+    """
     template, variants, fields = _find_row(prefix, opcode)
     text = template
     operands = sum(size for mark, size in _OPERAND_BYTES.items() if mark in template)
@@ -330,9 +335,5 @@ def _build(prefix: bytes, opcode: int) -> Operation:
 
 @lru_cache(maxsize=None)
 def operations(prefix: bytes) -> tuple[Operation, ...]:
-    """Return the 256 operations after a prefix (b"", CB, ED, DD, FD, DD CB, FD CB), built on first use.
-
-    Entries at PREFIXES, in the tables where these lead on to another table, hold no instruction: callers follow the
-    prefix instead. Raises KeyError for another prefix.
-    """
-    return tuple(_build(prefix, opcode) for opcode in range(256))
+    """Return the 256 operations after a prefix, as :func:`operation_of` gives them. Raises KeyError for another prefix."""
+    return tuple(operation_of(prefix, opcode) for opcode in range(256))

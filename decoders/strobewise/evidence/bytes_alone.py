@@ -15,6 +15,7 @@ import numpy.typing as npt
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import distinct
 from ..cpu.disassembly import find_operation
 from ..cpu.opcodes import Cycles, Operation
 from ..cycles.engine import Batch
@@ -71,12 +72,12 @@ class BytesPart(Part):
 
 def _levels(record: BytesRecord, written: Ints, read: Ints) -> None:
     """Count the different bytes written, and tell which lines kept their level in them."""
-    written, read = (np.unique(data[data >= 0]) for data in (written, read))
+    written, read = (distinct(data[data >= 0]) for data in (written, read))
     record.written = len(written)
     for bit in range(8):
-        levels = np.unique(written >> bit & 1).tolist()
+        levels = distinct(written >> bit & 1).tolist()
         record.constant[bit] = levels[0] if len(levels) == 1 else None
-        record.moving |= (len(np.unique(read >> bit & 1)) == 2) << bit
+        record.moving |= (len(distinct(read >> bit & 1)) == 2) << bit
 
 
 class _Follower:

@@ -11,6 +11,7 @@ from ..bus.lines import ADDRESS, DATA, neighbours
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import median
 from ..cycles.engine import Batch
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
@@ -101,7 +102,7 @@ def _clock_period(table: CycleTable) -> float:
     known = table.t_states > 0
     if not known.any():
         return 0.0
-    return float(np.median((table.end[known] - table.start[known]) / table.t_states[known]))
+    return median((table.end[known] - table.start[known]) / table.t_states[known])
 
 
 class PredictionPart(Part):

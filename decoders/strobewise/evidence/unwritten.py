@@ -13,6 +13,7 @@ from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import RESET_ADDRESS
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import distinct
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
@@ -83,7 +84,7 @@ class UnwrittenPart(Part):
             evidence.unwritten = Unwritten(0, -1, None, -1, 0)
             return
         first = int(odd[self._fetched[odd].argmin()])
-        pages = len(np.unique(odd >> PAGE_BITS))
+        pages = len(distinct(odd >> PAGE_BITS))
         evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), pages)
 
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from ..bus.model import KIND_INDEX
 from ..capture.distinct import distinct
-from ..cpu.opcodes import Operation, operations
+from ..cpu.opcodes import Operation, operation_of
 
 Flags = npt.NDArray[np.bool_]
 Int = npt.NDArray[np.int64]
@@ -40,17 +40,6 @@ BY_REGISTER, BY_OPERAND, BY_PORT_OPERAND, BY_STACK = range(4)
 
 _GROUPS = (b"", b"\xcb", b"\xed", b"\xdd", b"\xdd\xcb")
 _PLAIN, _CB, _ED, _INDEX, _INDEX_CB = range(5)
-
-
-class _Facts(NamedTuple):
-    """Facts of each opcode, arrays of shape (5, 256) by prefix group and opcode."""
-
-    length: npt.NDArray[np.int8]
-    pattern: npt.NDArray[np.int32]  #: data cycles behind the last fetch, digits in base 6
-    pattern_met: npt.NDArray[np.int32]  #: the same with the condition met, -1 where there is none
-    goes: npt.NDArray[np.int8]
-    addressed: npt.NDArray[np.int8]
-    restart: npt.NDArray[np.int16]
 
 
 def _pattern(kinds: list[str], directed: bool) -> int:
@@ -85,28 +74,46 @@ def _addressed(operation: Operation, goes: int) -> int:
     return BY_PORT_OPERAND if "({n})" in operation.text else BY_REGISTER
 
 
-@lru_cache(maxsize=None)
-def _facts(directed: bool) -> _Facts:
-    """Collect the facts. directed: reads can be told from writes."""
-    shape = (len(_GROUPS), 256)
-    facts = _Facts(
-        np.ones(shape, np.int8), np.full(shape, _NO_PATTERN, np.int32), np.full(shape, _NO_PATTERN, np.int32),
-        np.full(shape, NEXT, np.int8), np.zeros(shape, np.int8), np.zeros(shape, np.int16),
-    )  # fmt: skip
-    for group, prefix in enumerate(_GROUPS):
-        for opcode, operation in enumerate(operations(prefix)):
-            if not operation.variants:
-                continue
-            at = group, opcode
-            behind = [[kind for kind, _ in cycles if kind != "opcode_fetch"] for cycles in operation.variants]
-            facts.length[at] = operation.length
-            facts.pattern[at] = _pattern(behind[0], directed)
-            if len(behind) > 1:
-                facts.pattern_met[at] = _pattern(behind[1], directed)
-            facts.goes[at] = _goes(operation)
-            facts.addressed[at] = _addressed(operation, int(facts.goes[at]))
-            facts.restart[at] = opcode & 0x38
-    return facts
+class _Facts:
+    """Facts of the opcodes met so far, arrays of shape (5, 256) by prefix group and opcode."""
+
+    def __init__(self, directed: bool) -> None:
+        """directed: reads can be told from writes."""
+        shape = (len(_GROUPS), 256)
+        self._directed = directed
+        self._met = np.zeros(shape, np.bool_)
+        self.length = np.ones(shape, np.int8)
+        self.pattern = np.full(shape, _NO_PATTERN, np.int32)  #: data cycles behind the last fetch, digits in base 6
+        self.pattern_met = np.full(shape, _NO_PATTERN, np.int32)  #: the same with the condition met, -1 where there is none
+        self.goes = np.full(shape, NEXT, np.int8)
+        self.addressed = np.zeros(shape, np.int8)
+        self.restart = np.zeros(shape, np.int16)
+
+    def meet(self, group: Int, opcode: Int) -> None:
+        """Enter the opcodes that are new: a program has some dozens, and making all 1,280 costs more than judging a small capture."""
+        new = np.zeros(self._met.shape, np.bool_)
+        new[group, opcode] = True
+        new &= ~self._met
+        for place in np.argwhere(new).tolist():
+            self._enter(*place)
+        self._met |= new
+
+    def _enter(self, group: int, opcode: int) -> None:
+        operation = operation_of(_GROUPS[group], opcode)
+        if not operation.variants:
+            return
+        at = group, opcode
+        behind = [[kind for kind, _ in cycles if kind != "opcode_fetch"] for cycles in operation.variants]
+        self.length[at] = operation.length
+        self.pattern[at] = _pattern(behind[0], self._directed)
+        if len(behind) > 1:
+            self.pattern_met[at] = _pattern(behind[1], self._directed)
+        self.goes[at] = goes = _goes(operation)
+        self.addressed[at] = _addressed(operation, goes)
+        self.restart[at] = opcode & 0x38
+
+
+_facts = lru_cache(maxsize=None)(_Facts)
 
 
 @dataclass(frozen=True)
@@ -188,7 +195,7 @@ class Program:
         """
         if len(self._fetch) < 4:
             return Fit(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.bool_))
-        facts, found = _facts(self._directed), self._parse(data)
+        found, facts = self._parse(data), _facts(self._directed)
         group, opcode, alone = found.group, found.opcode, found.alone
         pattern = self._pattern[found.last]
         good = (pattern == facts.pattern[group, opcode]) | (pattern == facts.pattern_met[group, opcode])
@@ -235,7 +242,9 @@ class Program:
         prefixed = leads[first] & ~useless[first]
         group, opcode = self._decode(first, prefixed, code, data)
         alone = useless[first]
-        length = np.where(alone, 1, _facts(self._directed).length[group, opcode]).astype(np.int64)
+        facts = _facts(self._directed)
+        facts.meet(group, opcode)
+        length = np.where(alone, 1, facts.length[group, opcode]).astype(np.int64)
         return _Parsed(first, first + prefixed, group, opcode, length, alone)
 
     def _flow(self, found: _Parsed) -> tuple[Int, Int]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ..capture.distinct import median
 from .raw import Flags, Frame, Int, Raw, Words
 from .roles import Role
 
@@ -140,7 +141,7 @@ def _io_request(raw: Raw, frame: Frame, named: dict[str, int], rest: list[int]) 
         good = alone & joined & (widths > 1.0) & (widths < 12)
         # Short strobes of nothing else come so regularly: /RD, /WR and /M1 outside /MREQ must all find theirs.
         share = float(np.mean(good))
-        if share >= 0.97 and float(np.median(widths)) < 4 and _covers(raw, frame, channel, partners):
+        if share >= 0.97 and median(widths) < 4 and _covers(raw, frame, channel, partners):
             best = max(best or (0.0, 0), (min(0.97, 0.8 + 0.06 * len(fall)), channel))
     return [] if best is None else [Role(best[1], "IORQ", best[0])]
 

@@ -9,7 +9,7 @@ from typing import Dict, FrozenSet, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.model import KIND_INDEX
 from ..cpu.disassembly import find_operation
-from ..cpu.opcodes import PREFIXES, Operation, operations
+from ..cpu.opcodes import PREFIXES, Operation, operation_of
 
 FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, ACK, GRANTED, UNKNOWN = range(len(KIND_INDEX))
 RESET = 0xF0  #: stands among the kinds of a row for a stretch of /RESET low
@@ -82,15 +82,20 @@ def _entry(operation: Operation) -> Entry:
     return Entry(operation, operation.length, tuple(reversed(courses)), effects, "jump" in effects)
 
 
+class _ByFirstByte(Dict[int, Optional[Entry]]):
+    """Entries by their first byte, made when first met; None for a prefix, and for a byte that is not known (-1)."""
+
+    def __missing__(self, code: int) -> Optional[Entry]:
+        found = self[code] = None if code < 0 or code in PREFIXES else _entry(operation_of(b"", code))
+        return found
+
+
 class Entries:
     """Operations by their first bytes, made when they are first met."""
 
     def __init__(self) -> None:
         self._known: Dict[bytes, Entry] = {}
-        self.first: List[Optional[Entry]] = [
-            None if code in PREFIXES else _entry(operation) for code, operation in enumerate(operations(b""))
-        ]
-        self.first.append(None)  # where a byte that is not known (-1) leads
+        self.first = _ByFirstByte()
 
     def prefixed(self, data: Sequence[int]) -> Optional[Entry]:
         """Return the entry of an instruction with a prefix, None when a byte that decides is missing or not known."""

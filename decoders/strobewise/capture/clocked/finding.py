@@ -10,7 +10,7 @@ import numpy as np
 from ...bus.clocked import EDGES, TICKS_PER_T
 from ...bus.lines import MASK
 from ..grid import estimate_sample_interval
-from ..records import Times
+from ..records import Times, Words
 from .retiming import SHAPES, Asserted, Flags, Int, Samples
 
 CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
@@ -38,6 +38,12 @@ def step_of(times: Times) -> float:
     return float(common)
 
 
+def clock_moves(words: Words, captured: frozenset[str]) -> bool:
+    """Say whether these samples show CLK move: they were not taken by it then."""
+    clock = words.view("<u2")[0::4] & _CLK
+    return "CLK" in captured and bool((clock != clock[:1]).any())
+
+
 def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
     """Return the clock edge at which these samples were taken, where the strobes show it plainly; None otherwise.
 
@@ -46,8 +52,7 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
     """
     if "MREQ" not in captured or not captured & {"M1", "RFSH", "RD"} or len(samples.number) < REST_SAMPLES:
         return None
-    clock = samples.words.view("<u2")[0::4] & _CLK
-    if "CLK" in captured and (clock != clock[0]).any():
+    if clock_moves(samples.words, captured):
         return None
     shares = {edge: fit(samples, captured, edge) or 0.0 for edge in EDGES}
     best = max(EDGES, key=lambda edge: shares[edge])

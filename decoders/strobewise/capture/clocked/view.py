@@ -16,9 +16,9 @@ from ...records.volts import AnalogLevels
 from ..channels.mapping import ChannelMap
 from ..followed import Followed
 from ..interface import Capture
-from ..records import BitAssignment, BitStatistics, Block, Clocked, Header
+from ..records import BitAssignment, BitStatistics, Block, Clocked, Header, Words
 from ..source import STANDARD_INPUT
-from .finding import find_edge, fit, retimed_tick_fs, step_of
+from .finding import clock_moves, find_edge, fit, retimed_tick_fs, step_of
 from .retiming import Int, Retimer, Samples, join
 
 LOOKED_AT = 2_000  #: samples that are looked at to say whether a capture is one of these, and how it counts its samples
@@ -45,6 +45,8 @@ def as_clocked(
     edge = told
     for block in blocks:
         first.append(block)
+        if told is None and clock_moves(block.words[_begun(block.words) :], channels.captured):
+            break
         looked = sum(len(each.times) for each in first)
         step = step_of(np.concatenate([each.times for each in first]))
         if told is None:
@@ -75,13 +77,18 @@ def _without_clock(channels: ChannelMap) -> ChannelMap:
     return replace(channels, uses=uses, assignments=tuple(each for each in channels.assignments if each.target_bit != bit))
 
 
+def _begun(words: Words) -> int:
+    """Return the first sample that the analyser had taken: before it all lines read 0."""
+    return int(np.argmax(words != 0)) if len(words) else 0
+
+
 def _samples(blocks: Sequence[Block], step: float) -> Samples:
     """Return the first samples of a capture, without those at the start that the analyser had not taken yet."""
     counting = Counting(step)
     words = np.concatenate([block.words for block in blocks])
     unknown = [np.zeros(len(block.words), np.uint64) if block.unknown is None else block.unknown for block in blocks]
     index = np.concatenate([counting.number(block.times) for block in blocks])
-    begun = int(np.argmax(words != 0)) if words.any() else 0
+    begun = _begun(words)
     return Samples(index[begun:], words[begun:], np.concatenate(unknown)[begun:])
 
 

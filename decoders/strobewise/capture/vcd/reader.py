@@ -21,7 +21,7 @@ from .plain import PlainTables, read_plain
 from .positions import BodyError
 from .state import BodyState, Layout, TickCount
 
-FIRST_BLOCK_BYTES = 16 << 10  #: small: initial values go through a slower reader than what follows
+FIRST_BLOCK_BYTES = 2 << 10  #: small: until all initial values are there, a slower reader reads than later
 NOT_PLAIN_BLOCKS = 3  #: after so many blocks in a row that are not plain, only each eighth is tried
 TRY_AGAIN_BLOCKS = 8
 KEPT_BYTES = 24 << 20
@@ -154,7 +154,7 @@ class VcdCapture(Followed):
                 break
             cut = _behind_last_blank(memory[text.PAD : end]) + text.PAD
             if cut > text.PAD:
-                size = self.block_bytes
+                size = self.block_bytes if state.time is not None else size
                 behind = bytes(memory[cut:end])
                 padded = buffer[: -(-(cut + text.PAD) // 8) * 8]
                 padded[cut:] = 0x20
