@@ -7,7 +7,6 @@ import gc
 import os
 import signal
 import sys
-import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from types import FrameType
@@ -24,7 +23,7 @@ COMMANDS = (
     "capture", "case", "prove", "bench", "stimulus", "explain", "learn", "demo",
 )  # fmt: skip
 
-GARBAGE_OBJECTS = 50_000  #: a run makes few objects that refer to each other: looking for them as often as Python does costs more
+GARBAGE_OBJECTS = 200_000  #: a run makes few objects that refer to each other: looking for them as often as Python does costs more
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 128 + signal.SIGINT
 EXIT_PIPE_CLOSED = 128 + 13  #: as a shell says it of SIGPIPE, which not every system has
@@ -55,7 +54,8 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     parser = _Parser(prog="strobewise", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--version", action="version", version=f"strobewise {__version__}")
     parser.add_argument("--debug", action="store_true", help="show the traceback of every error")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
+    # With prog given nothing asks how wide the terminal is, which loads four packers.
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True, prog=parser.prog)
     for name in COMMANDS if only is None else (only,):
         command = import_module(f"strobewise_cli.commands.{name}").add_parser(commands)
         command.formatter_class = argparse.RawDescriptionHelpFormatter
@@ -74,6 +74,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         settle_files(args)
         status: int = args.run(args)
         sys.stdout.flush()  # here, so that a full disk or a closed pipe is noticed
+        if argv is None:
+            gc.freeze()  # the process ends: nothing is gained by looking for garbage in all that was loaded
         return status
     except StrobewiseError as error:
         return _report(str(error), "--debug" in arguments)
@@ -116,6 +118,8 @@ def _terminate(number: int, _: FrameType | None) -> NoReturn:
 
 def _report(text: str, debug: bool) -> int:
     if debug:
+        import traceback
+
         traceback.print_exc()
     print(f"strobewise: error: {sentence(text)}", file=sys.stderr)
     return EXIT_BAD_INPUT

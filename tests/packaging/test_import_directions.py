@@ -210,3 +210,26 @@ def test_a_diagnosis_does_not_load_the_simulated_bench():
     loaded = done.stdout.rpartition("loaded")[2].split()
     assert "strobewise.verdict.judge" in loaded
     assert not [name for name in loaded if name.startswith(("strobewise.machine", "strobewise_cli.render.explain"))]
+
+
+#: What a diagnosis of a plain capture, told as JSON, has no use for: most of it costs more to load than a small capture to judge.
+NOT_NEEDED = frozenset({
+    "numpy.ma", "pathlib", "fractions", "decimal", "statistics", "difflib", "tempfile", "traceback", "tomllib", "rich", "jinja2",
+    "strobewise.machine", "strobewise.replay", "strobewise.capture.scope.reader",
+})  # fmt: skip
+
+
+def modules_after(code: str, *arguments: str) -> set[str]:
+    """Return the modules that a program of its own has loaded at its end."""
+    command = [sys.executable, "-c", f"import sys; {code}; print('loaded', *sys.modules)", *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    return set(done.stdout.rpartition("loaded")[2].split())
+
+
+@pytest.mark.parametrize("name", ["healthy-eight", "healthy-full"])
+def test_a_diagnosis_loads_only_what_it_uses(name):
+    capture = ROOT / "traces" / "good" / f"{name}.vcd.gz"
+    code = "from strobewise_cli.main import main; main(['diagnose', sys.argv[1], '--json', '-'])"
+    loaded = modules_after(code, str(capture)) - modules_after("import numpy")
+    assert "strobewise.verdict.judge" in loaded
+    assert sorted(NOT_NEEDED & loaded) == []

@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from strobewise.bus.clocked import EDGES
@@ -205,6 +204,8 @@ def clock_hz(text: str) -> float:
 
 def rom_image(text: str) -> RomImage:
     """Return the file and address of FILE@ADDRESS."""
+    from pathlib import Path
+
     path, at, number = text.rpartition("@")
     match = re.fullmatch(r"(0x)?([0-9a-f]+)(h)?", number.strip().lower())
     if not at or not path or match is None:

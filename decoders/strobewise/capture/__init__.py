@@ -7,7 +7,6 @@ from .grid import SampleGrid, estimate_sample_interval
 from .interface import Capture, Recording
 from .opening import open_capture
 from .records import BitAssignment, BitStatistics, Block, Channel, Header
-from .scope.reader import ScopeCapture
 from .vcd.reader import VcdCapture
 
 __all__ = [
@@ -20,7 +19,6 @@ __all__ = [
     "Header",
     "Recording",
     "SampleGrid",
-    "ScopeCapture",
     "VcdCapture",
     "estimate_sample_interval",
     "open_capture",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-from typing import NamedTuple, Optional
+from typing import TYPE_CHECKING, NamedTuple, Optional
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +10,9 @@ import numpy.typing as npt
 from ..bus.calibration import TimeBase
 from ..bus.clocked import TICKS_PER_T
 from ..bus.units import FEMTOSECOND
+
+if TYPE_CHECKING:
+    from fractions import Fraction
 
 Times = npt.NDArray[np.int64]
 Words = npt.NDArray[np.uint64]

@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ..bus.model import Finding, LineState, Verdict
@@ -25,7 +24,10 @@ from .examined import Examined
 from .labels import label_channels
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from ..evidence.parts import Maker
+
 
 @dataclass
 class Diagnosis:

@@ -15,6 +15,7 @@ from bitarray.util import count_and, count_xor
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import one_of
 from ..cycles.engine import Batch
 from ..cycles.requests import Requests
 from ..profile.options import Options
@@ -42,12 +43,12 @@ def operands(
     base = np.flatnonzero((kind[:-5] == _FETCH) & (kind[1:-4] == _READ) & (kind[2:-3] == _READ) & (data[1:-4] >= 0) & (data[2:-3] >= 0))
     opcode = data[base]
     prefixed = np.zeros(len(base), np.bool_)
-    prefixed[base > 0] = np.isin(data[base[base > 0] - 1], (0xCB, 0xDD, 0xED, 0xFD)) & (kind[base[base > 0] - 1] == _FETCH)
+    prefixed[base > 0] = one_of(data[base[base > 0] - 1], (0xCB, 0xDD, 0xED, 0xFD)) & (kind[base[base > 0] - 1] == _FETCH)
     after = np.full(len(base), -1)
     jump = (opcode == 0xC3) & (kind[base + 3] == _FETCH)
     call = (opcode == 0xCD) & (kind[base + 3] == _WRITE) & (kind[base + 4] == _WRITE) & (kind[base + 5] == _FETCH)
-    load = np.isin(opcode, (0x3A, 0x2A)) & (kind[base + 3] == _READ)
-    store = np.isin(opcode, (0x32, 0x22)) & (kind[base + 3] == _WRITE)
+    load = one_of(opcode, (0x3A, 0x2A)) & (kind[base + 3] == _READ)
+    store = one_of(opcode, (0x32, 0x22)) & (kind[base + 3] == _WRITE)
     after[jump | load | store] = 3
     after[call] = 5
     use = (after > 0) & ~prefixed
@@ -169,7 +170,7 @@ class BusesPart(Part):
         fetch = (kind[:-3] == _FETCH) & (data[:-3] & 0xC7 == 0xC7) & (data[:-3] >= 0)
         at = np.flatnonzero(fetch & (kind[1:-2] == _WRITE) & (kind[2:-1] == _WRITE) & (kind[3:] == _FETCH))
         at = at[(address[at + 3] == (data[at] & 0x38)) & (address[at] >= 0) & (at > 0)]
-        at = at[~(np.isin(data[at - 1], (0xCB, 0xED)) & (kind[at - 1] == _FETCH))]
+        at = at[~(one_of(data[at - 1], (0xCB, 0xED)) & (kind[at - 1] == _FETCH))]
         if len(at):
             self._count_pushes(address[at] + 1, data[at + 1], data[at + 2])
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture.channels.mapping import ChannelMap
-from ..capture.distinct import distinct
+from ..capture.distinct import distinct, one_of
 from ..cpu.disassembly import find_operation
 from ..cpu.opcodes import Cycles, Operation
 from ..cycles.engine import Batch
@@ -55,7 +55,7 @@ class BytesPart(Part):
             return
         table = batch.cycles[: self._budget - self._cycles]
         self._cycles += len(table)
-        bad = np.isin(table.note, _BROKEN) | ((table.data < 0) & (table.kind != _GRANTED))
+        bad = one_of(table.note, _BROKEN) | ((table.data < 0) & (table.kind != _GRANTED))
         self._kept.append((table.kind.astype(np.int64), table.data.astype(np.int64), bad.astype(np.int64), table.start.astype(np.int64)))
 
     def fill(self, evidence: BusEvidence) -> None:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import re
 import stat
-from pathlib import Path
-from typing import Dict, Optional, Union
+from typing import TYPE_CHECKING, Dict, Optional, Union
 
 from .plain_data import Toml
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 MAX_TABLE_BYTES = 1 << 20  #: a profile, a map, a scenario, expectations: far more than a person writes
 

@@ -8,9 +8,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import shutil
 import sys
-import tempfile
 from typing import TYPE_CHECKING, BinaryIO, Iterator
 
 from ..errors import UsageError
@@ -84,6 +82,9 @@ def take_name(part: str, target: str) -> None:
 @contextlib.contextmanager
 def own_folder(beside: str) -> Iterator[str]:
     """Make a folder in `beside`, for files that a library makes under a name of its own; it goes with the context."""
+    import shutil
+    import tempfile
+
     made = tempfile.mkdtemp(PART_SUFFIX, PART_PREFIX, beside)
     try:
         yield made

@@ -6,13 +6,16 @@ import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ..bus.clocked import EDGES
 from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
 from ..records.profile import Profile
 from ..records.raw import RawForm
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 ADDRESS_SPACE = 1 << 16
 #: FILE::LINE=..., of one of several captures. What stands before the equals sign must look like a line, so that a channel may have colons.

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-from typing import NamedTuple, Tuple
+from typing import TYPE_CHECKING, NamedTuple, Tuple
+
+if TYPE_CHECKING:
+    from fractions import Fraction
 
 
 class RawForm(NamedTuple):

@@ -6,7 +6,6 @@ lost its way ends in memory where nothing answers, and there reads one byte for 
 
 from __future__ import annotations
 
-from statistics import median
 from typing import Iterator, Optional, Tuple
 
 from ..bus.lines import ADDRESS, DATA, pin_text
@@ -150,6 +149,8 @@ def starts_again(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
     if course is None or evidence.has("RESET") or len(course.starts_s) < STARTS:
         return
+    from statistics import median  # it loads fractions and decimals
+
     starts = course.starts_s
     period = median(after - before for before, after in zip(starts, starts[1:]))
     yield Found(

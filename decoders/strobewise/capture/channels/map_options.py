@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from strobewise.bus.lines import CONTROL
 from strobewise.capture.channels import spelling
 from strobewise.capture.channels.places import BUSES, Claim, Listed, Place, bus_numbers
 from strobewise.errors import LineMapError
 from strobewise.files.reading import read_toml
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _NUMBERED = re.compile(r"(.+)#([1-9][0-9]{0,4})")  #: the second of two channels of one name: M1#2
 NO_CHANNEL = "none"  #: ``--map LINE=none``: this line was not captured, whatever the names say

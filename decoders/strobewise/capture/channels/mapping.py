@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from strobewise.bus.lines import BIT, FIRST_FREE_BIT, LINE, WORD_BITS
 from strobewise.bus.model import LeadPlace
@@ -16,6 +14,9 @@ from strobewise.capture.channels.map_options import explicit_claims, read_map_fi
 from strobewise.capture.channels.places import CHOICES_SHOWN, Claim, Listed, Place
 from strobewise.capture.records import BitAssignment, Channel
 from strobewise.errors import LineMapError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _BITS_LISTED = 4096  #: bits that carry no line and are listed one by one; a bench capture has a few dozen
 MAP_OPTION = "--map"  #: what names channels on the command line
@@ -153,6 +154,8 @@ def raw_channels(channels: Sequence[Channel]) -> ChannelMap:
 
 
 def _new_line_note(line: str) -> str:
+    import difflib
+
     close = difflib.get_close_matches(line, [*LINE], n=1, cutoff=0.7)
     hint = f" (did you mean {close[0]}?)" if close else ""
     return f"{line} is no line of the CPU{hint}; it is kept as a further line"

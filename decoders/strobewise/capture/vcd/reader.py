@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import cached_property
 from types import TracebackType
 from typing import NamedTuple, Optional
 
@@ -240,9 +241,13 @@ class _Readers:
 
     def __init__(self, layout: Layout, state: BodyState) -> None:
         self.layout, self.state = layout, state
-        self._plain, self._mixed = PlainTables(layout), MixedTables(layout)
+        self._plain = PlainTables(layout)
         self._ticks = TickCount()
         self._refused = 0  #: blocks in a row that were not plain
+
+    @cached_property
+    def _mixed(self) -> MixedTables:
+        return MixedTables(self.layout)  # half a megabyte, and most captures are plain throughout
 
     def read(self, padded: text.Bytes, size: int) -> Optional[tuple[Rows, int]]:
         """Return rows and how many bytes were read; None for a block that only the general reader can read."""
