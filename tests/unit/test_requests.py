@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from strobewise.bus.lines import MASK
 from strobewise.cycles import requests
+from strobewise.cycles.pulses import place_of
 from strobewise.cycles.refreshes import every_other
 from strobewise.cycles.requests import Blindness
 from strobewise.cycles.table import CycleTable
@@ -91,3 +94,12 @@ def test_a_table_of_cycles_equals_one_with_the_same_rows_and_nothing_else():
     assert table == CycleTable.build(start, start + 40, np.zeros(2, np.uint8)) != CycleTable.empty()
     assert table != CycleTable.build(start, start + 40, np.ones(2, np.uint8))
     assert (table == 2) is False
+
+
+@given(st.lists(st.integers(1, 40), min_size=2, max_size=60), st.lists(st.tuples(st.integers(0, 59), st.integers(0, 400)), max_size=30))
+def test_a_moment_is_found_from_a_place_near_it_as_a_search_finds_it(steps, asked):
+    """Also where it lies hundreds of events behind, in a request that waits."""
+    times = np.cumsum(np.array(steps, np.int64))
+    near = np.array([min(place, len(times) - 2) for place, _ in asked], np.int64)
+    when = np.minimum(times[near] + np.array([behind for _, behind in asked], np.int64), times[-1] - 1)
+    assert place_of(times, near, when).tolist() == (np.searchsorted(times, when, "right") - 1).tolist()

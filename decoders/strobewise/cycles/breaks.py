@@ -12,8 +12,9 @@ import numpy.typing as npt
 
 from ..bus.model import KINDS
 from ..bus.semantics import BLIND_T, RESET_SETTLES_T, UNSEEN_BEFORE_T, told_by_silence
+from .pulses import Int
 from .refreshes import touching
-from .requests import BlockEvents, Int
+from .requests import BlockEvents
 
 Flags = npt.NDArray[np.bool_]
 Span = tuple[int, int]

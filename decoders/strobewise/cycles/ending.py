@@ -11,7 +11,7 @@ from ..bus.calibration import Calibration
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import NMI_ADDRESS, SHORTEST
 from .breaks import Breaks
-from .requests import Int
+from .pulses import Int
 from .table import NOT_KNOWN, CycleTable
 
 Flags = npt.NDArray[np.bool_]

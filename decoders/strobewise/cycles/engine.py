@@ -39,8 +39,9 @@ from ..bus.semantics import (
 from .breaks import Breaks
 from .ending import Columns, ended
 from .placing import ASSERTS_AT, BARE_AT, BARE_WIDTH, WIDTH
+from .pulses import Int
 from .refreshes import every_other, followers
-from .requests import LINE_BARE, LINE_IORQ, LINE_MREQ, BlockEvents, Int, Requests
+from .requests import LINE_BARE, LINE_IORQ, LINE_MREQ, BlockEvents, Requests
 from .table import NOT_KNOWN, CycleTable
 
 _KIND_OF, _INFERRED_OF = (np.array(column) for column in compile_decisions())

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.lines import BIT
-from .requests import LINE_BARE, Int, Requests
+from .pulses import Int
+from .requests import LINE_BARE, Requests
 
 M1, RD, RFSH = (np.uint16(1 << BIT[name]) for name in ("M1", "RD", "RFSH"))
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.calibration import Calibration
-from ..bus.lines import BIT, CONTROL, DATA_MASK, LINE
+from ..bus.lines import BIT, CONTROL, DATA, DATA_MASK, LINE
 from ..bus.semantics import (
     DATA_LEAD_SAMPLES,
     GAP_GLITCH_FLOOR_T,
@@ -21,9 +21,8 @@ from ..bus.semantics import (
     HOLD_BACK_T,
     LONGEST_REQUEST_T,
 )
+from .pulses import NO_TIMES, Control, Int, clean, place_of, pulses
 
-Int = npt.NDArray[np.int64]
-Control = npt.NDArray[np.uint16]
 Words = npt.NDArray[np.uint64]
 
 CLK, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "IORQ", "RD", "WR"))
@@ -33,7 +32,6 @@ WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
 LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2
 
 _NEVER = 1 << 62
-_NO_TIMES = np.empty(0, np.int64)
 _DATA = np.uint64(DATA_MASK)
 
 
@@ -103,37 +101,6 @@ class BlockEvents:
     first_release: int = -1  #: here ended a pulse of /MREQ that was under way when the capture began; -1: no such end in this block
 
 
-def pulses(bit: np.uint16, changed: Control, levels: Control) -> tuple[Int, Int, bool]:
-    """Return positions of falling and rising edges of one line among strobe events.
-
-    changed, levels: uint16, shape (n,), bits that changed at an event and the levels after it.
-    Returns (falls, rises, low_before): falls[i] < rises[i]; a pulse under way at the end has a fall only; low_before says that the line
-    was low before the first event, in which case rises has one more at its front.
-    """
-    at = np.flatnonzero(changed & bit != 0)  # numpy finds true values in a third of the time that it takes to find numbers
-    if not len(at):
-        return at, at, False
-    low_before = bool(levels[at[0]] & bit)
-    return at[int(low_before) :: 2], at[1 - int(low_before) :: 2], low_before
-
-
-def clean(fall: Int, rise: Int, glitch: float, gap: float) -> tuple[Int, Int, Int]:
-    """Close gaps shorter than `gap` ticks, then drop pulses shorter than `glitch` ticks. Returns the pulses and where the spikes were."""
-    if not len(fall):
-        return fall, rise, _NO_TIMES
-    spikes = []
-    close = fall[1:] - rise[:-1] < gap
-    if close.any():
-        spikes.append(rise[:-1][close])
-        keep = ~close
-        fall, rise = fall[np.r_[True, keep]], rise[np.r_[keep, True]]
-    short = rise - fall < glitch
-    if short.any():
-        spikes.append(fall[short])
-        fall, rise = fall[~short], rise[~short]
-    return fall, rise, np.concatenate(spikes) if spikes else _NO_TIMES
-
-
 class RequestFinder:
     """Turn blocks of packed words into requests, with the carried state that makes block limits invisible."""
 
@@ -158,6 +125,7 @@ class RequestFinder:
         self._after = int(t)
         self._hold = int(HOLD_BACK_T * t) + 1
         self._longest = int(LONGEST_REQUEST_T * (t or 10 * sample))
+        self._has_data = not captured.isdisjoint(DATA)
         self._has_bus_lines = "BUSACK" in captured or "RESET" in captured
         self._times = np.empty(0, np.int64)
         self._words = np.empty(0, np.uint64)
@@ -178,7 +146,7 @@ class RequestFinder:
                 unknown = np.concatenate([left, right])
             times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
         if not len(times):
-            return BlockEvents(Requests.empty(), _NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since)
+            return BlockEvents(Requests.empty(), NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since)
         control = words.view("<u2")[0::4] | self._idle
         changed = control[1:] ^ control[:-1]
         rising = changed & control[1:] & CLK != 0
@@ -189,7 +157,7 @@ class RequestFinder:
         rises = np.flatnonzero(rising) + 1
         clock_rises = times[rises[np.searchsorted(rises, seen) :]]
         at = np.flatnonzero(changed & WATCHED != 0) + 1
-        events = _Events(times, at, times[at], changed[at - 1], control[at], hidden)
+        events = _Events(times, at, np.append(times[at], _NEVER), changed[at - 1], control[at], hidden)
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
         first_release = self._first_release(events, control[0]) if self._under_way else -1
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
@@ -245,99 +213,108 @@ class RequestFinder:
         last = len(events.all_times)
         parts, spikes, need = self._pulses(events, limit, final)
         line = np.concatenate([np.full(len(f), code, np.uint8) for code, f, _ in parts])
-        fall = np.concatenate([f for _, f, _ in parts])
-        rise = np.concatenate([r for _, _, r in parts])
-        order = np.argsort(fall, kind="stable")
-        line, fall, rise = line[order], fall[order], rise[order]
+        falls = np.concatenate([f for _, f, _ in parts])
+        rises = np.concatenate([r for _, _, r in parts])
+        order = np.argsort(falls, kind="stable")
+        line, falls, rises = line[order], falls[order], rises[order]
+        fall = events.times[falls]
         if not final:
-            unsettled = rise >= need
+            unsettled = events.times[rises] >= need
             if unsettled.any():
                 need = min(need, int(fall[unsettled].min()))
             # Every request that starts before `need` is settled.
         else:
             need = _NEVER
         ready = (fall >= self._settled) & (fall < need)
-        line, fall, rise = line[ready], fall[ready], rise[ready]
         dropped = np.concatenate(spikes)
         count = int(np.count_nonzero((dropped >= self._settled) & (dropped < need)))
         self._settled = need
-        requests = self._levels_of(line, fall, rise, events.all_times, control, words, unknown)
+        requests = self._levels_of(line[ready], falls[ready], rises[ready], events, control, words, unknown)
         cut = max(0, int(np.searchsorted(events.all_times, need, "left")) - 1) if not final else last
         return requests, cut, count
 
     def _pulses(self, events: _Events, limit: int, final: bool) -> tuple[list[tuple[int, Int, Int]], list[Int], int]:
-        """Return (line, falls, rises) of the pulses that frame requests, the spikes dropped, and the earliest time that must be kept."""
-        parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, _NO_TIMES, _NO_TIMES)]  # where nothing frames requests there are none
-        spikes = [_NO_TIMES]
+        """Return (line, falls, rises) of the pulses that frame requests, the spikes dropped, and the earliest time that must be kept.
+
+        falls, rises: positions among the strobe events.
+        """
+        parts: list[tuple[int, Int, Int]] = [(LINE_MREQ, NO_TIMES, NO_TIMES)]  # where nothing frames requests there are none
+        spikes = [NO_TIMES]
         need = limit  # the earliest time that must be kept
         for code, bit in self._lines:
-            fall, rise, dropped, open_at = self._line(events, bit, code == LINE_BARE, final)
-            if code == LINE_IORQ and self._frames and len(fall):
+            falls, rises, dropped, open_at = self._line(events, bit, code == LINE_BARE, final)
+            if code == LINE_IORQ and self._frames and len(falls):
                 # The CPU never asserts both: an /IORQ that is low inside a memory request floats or is shorted.
-                alone = events.levels_at((fall + rise) >> 1) & MREQ != 0
-                fall, rise = fall[alone], rise[alone]
+                alone = events.levels[events.middle(falls, rises)] & MREQ != 0
+                falls, rises = falls[alone], rises[alone]
             need = min(need, open_at)
             if code != LINE_BARE:
                 spikes.append(dropped)
-            parts.append((code, fall, rise))
+            parts.append((code, falls, rises))
         return parts, spikes, need
 
     def _levels_of(
         self,
         line: npt.NDArray[np.uint8],
-        fall: Int,
-        rise: Int,
-        times: Int,
+        falls: Int,
+        rises: Int,
+        events: _Events,
         control: Control,
         words: npt.NDArray[np.uint64],
         unknown: npt.NDArray[np.uint64] | None,
     ) -> Requests:
         """Return requests with the levels of all lines at the moments at which each is read."""
-        point = np.searchsorted(times, fall + ((rise - fall) * 3 >> 2), "right") - 1
-        latest = np.searchsorted(times, np.maximum(rise - self._lead, fall), "right") - 1
-        after = np.searchsorted(times, rise + self._after, "right") - 1
-        late_words = words[latest]
+        times, fall, rise = events.all_times, events.times[falls], events.times[rises]
+        begin = events.at[falls]
+        point = place_of(times, begin, fall + ((rise - fall) * 3 >> 2))
+        latest = place_of(times, begin, np.maximum(rise - self._lead, fall)) if self._has_data else begin
+        after = np.zeros(len(line), np.uint16)
+        bare = np.flatnonzero(line == LINE_BARE)  # of the others nobody asks
+        after[bare] = control[np.searchsorted(times, rise[bare] + self._after, "right") - 1]
         return Requests(
             line,
             fall,
             rise,
             control[point],
-            control[after],
+            after,
             words[point].view("<u2")[1::4],
-            late_words.view(np.uint8)[4::8],
+            words[latest].view(np.uint8)[4::8],
             np.zeros(len(line), np.uint64) if unknown is None else unknown[point] & ~_DATA | unknown[latest] & _DATA,
         )
 
     def _line(self, events: _Events, bit: np.uint16, bare: bool, final: bool) -> tuple[Int, Int, Int, int]:
-        """Return a line's complete pulses (ticks), where spikes were cleaned away, and the start of a pulse still under way.
+        """Return a line's complete pulses (positions among the strobe events), where spikes were cleaned away, and a start (ticks).
 
-        That start is _NEVER where nothing is under way, or nothing more will come; it is the start of the pulse before where only a spike
-        lies between the two.
+        That is the start of a pulse still under way, _NEVER where nothing is under way, or nothing more will come; it is the start of the
+        pulse before where only a spike lies between the two.
         """
+        times = events.times
         falls, rises, low_before = pulses(bit, events.changed, events.levels)
         if low_before:
             rises = rises[1:]  # its assert edge was before the capture: it can not be placed
-        open_at = int(events.times[falls[-1]]) if len(falls) > len(rises) else _NEVER
+        open_at = int(times[falls[-1]]) if len(falls) > len(rises) else _NEVER
         if final or int(events.all_times[-1]) - open_at > self._longest:
             open_at = _NEVER
         elif open_at != _NEVER and events.hidden is not None and events.hidden[events.at[falls[-1]] - 1] & bit:
             open_at = _NEVER
-        falls = falls[: len(rises)]
-        fits = events.times[rises] - events.times[falls] <= self._longest
+        last, falls = falls[len(rises) :], falls[: len(rises)]
+        fits = times[rises] - times[falls] <= self._longest
         if events.hidden is not None:  # as at the ends of a capture: an edge that was not seen can not be placed
             fits &= (events.hidden[events.at[falls] - 1] | events.hidden[events.at[rises]]) & bit == 0
         if not fits.all():
             falls, rises = falls[fits], rises[fits]
-        fall, rise = events.times[falls], events.times[rises]
         if bare:
-            alone = events.levels_at((fall + rise) >> 1) & self._framing == self._framing
+            middle = events.middle(falls, rises)
+            alone = events.levels[middle] & self._framing == self._framing
             if events.hidden is not None:  # released, and known to be
-                alone &= events.hidden[np.searchsorted(events.all_times, (fall + rise) >> 1, "right") - 1] & self._framing == 0
-            fall, rise = fall[alone], rise[alone]
+                row = place_of(events.all_times, events.at[middle], (times[falls] + times[rises]) >> 1)
+                alone &= events.hidden[row] & self._framing == 0
+            falls, rises = falls[alone], rises[alone]
         if open_at == _NEVER:
-            return *clean(fall, rise, self._glitch, self._gap), _NEVER
-        fall, rise, spikes = clean(np.append(fall, open_at), np.append(rise, _NEVER), self._glitch, self._gap)
-        return fall[:-1], rise[:-1], spikes, int(fall[-1])
+            return *clean(times, falls, rises, self._glitch, self._gap), _NEVER
+        # The last of the times, which never comes, ends it.
+        falls, rises, spikes = clean(times, np.append(falls, last), np.append(rises, len(times) - 1), self._glitch, self._gap)
+        return falls[:-1], rises[:-1], spikes, int(times[falls[-1]])
 
     def _keep_tail(self, times: Int, words: Words, unknown: Words | None, cut: int) -> None:
         keep = slice(min(cut, len(times) - 1), None)
@@ -384,12 +361,11 @@ class _Events:
 
     all_times: Int  #: times of all events of the block, ticks
     at: Int  #: index of each strobe event in the block
-    times: Int
+    times: Int  #: of the strobe events, and behind them one that never comes
     changed: Control
     levels: Control
     hidden: Control | None  #: control lines that are not known at each event of the block, None where all are
 
-    def levels_at(self, times: Int) -> Control:
-        """Return the levels of the watched strobes at times behind the first of these events; the other bits may be older."""
-        found: Control = self.levels[np.searchsorted(self.times, times, "right") - 1]
-        return found
+    def middle(self, falls: Int, rises: Int) -> Int:
+        """Return the last strobe event up to the middle of pulses, all in positions; of other lines the levels then may be older."""
+        return place_of(self.times, falls, (self.times[falls] + self.times[rises]) >> 1)

@@ -14,7 +14,8 @@ from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
-from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, Control, Int, idle_word, pulses
+from .pulses import Control, Int, pulses
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, idle_word
 
 STROBE_EDGES_WANTED = 6 * PULSES_WANTED
 WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
