@@ -43,12 +43,17 @@ def read(path, apart):
 def same(path):
     (here, known, error), (there, known_there, error_there) = read(path, False), read(path, True)
     assert (known, error) == (known_there, error_there)
-    assert len(here) == len(there)
-    for one, other in zip(here, there, strict=True):
-        assert np.array_equal(one.times, other.times) and np.array_equal(one.words, other.words)
-        assert (one.unknown is None) == (other.unknown is None)
-        assert one.unknown is None or np.array_equal(one.unknown, other.unknown)
+    assert len(there) <= len(here)  # several come as one
+    for one, other in zip(joined(here), joined(there), strict=True):
+        assert np.array_equal(one, other)
     return error, known
+
+
+def joined(blocks):
+    """Return times, words and unknown bits of all blocks."""
+    unknown = [np.zeros(len(block.words), np.uint64) if block.unknown is None else block.unknown for block in blocks]
+    none = [np.empty(0, np.uint64)]
+    return [np.concatenate([*none, *parts]) for parts in ([b.times.view(np.uint64) for b in blocks], [b.words for b in blocks], unknown)]
 
 
 @pytest.mark.parametrize("name", WHOLE)
@@ -80,8 +85,17 @@ def test_bits_that_are_not_known_come_too(tmp_path):
     assert any(block.unknown is not None for block in read(path, True)[0])
 
 
+@pytest.mark.parametrize("events", [1, 50, 5000])
+def test_a_block_that_is_larger_than_a_slot_comes_all_the_same(monkeypatch, events):
+    """And more blocks than there are slots, each in a slot of its own."""
+    monkeypatch.setattr(module, "SLOT_EVENTS", events)
+    monkeypatch.setattr(module, "SLOT_BYTES", 24 * events)
+    error, _ = same(TRACES / WHOLE[0])
+    assert error is None
+
+
 def test_a_process_that_is_killed_is_said(monkeypatch):
-    monkeypatch.setattr(module, "_write_block", lambda *_: os.kill(os.getpid(), signal.SIGKILL))
+    monkeypatch.setattr(module._Sender, "_send", lambda *_: os.kill(os.getpid(), signal.SIGKILL))
     _, _, error = read(TRACES / WHOLE[0], True)
     assert error is not None and "the process reading it was ended" in error[0]
 
@@ -90,7 +104,7 @@ def test_a_bug_there_is_raised_here(monkeypatch):
     def broken(*_):
         raise KeyError("a bug")
 
-    monkeypatch.setattr(module, "_write_block", broken)
+    monkeypatch.setattr(module._Sender, "_put", broken)
     with pytest.raises(KeyError, match="a bug"):
         read(TRACES / WHOLE[0], True)
 
