@@ -22,8 +22,8 @@ def distinct(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
     return ordered[first]
 
 
-def median(values: npt.NDArray[np.float64]) -> float:
-    """Return the middle value, of an even number the mean of the two in the middle, as numpy.median does. No NaN, at least one value."""
+def median(values: npt.NDArray[Number]) -> float:
+    """Return the middle value, of an even number the mean of the two in the middle, as numpy.median does. At least one, and no NaN."""
     half = len(values) // 2
     if len(values) % 2:
         return float(np.partition(values, half)[half])

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from ..capture.channels.mapping import ChannelMap
-from ..records.evidence import BusEvidence
+
+if TYPE_CHECKING:
+    from ..records.evidence import BusEvidence
 
 
 @dataclass

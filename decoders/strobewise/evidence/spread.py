@@ -8,19 +8,30 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+_COUNTED_TOGETHER = 16  #: arrays
+
 
 class Spread:
     """Counts of values. An analyser's samples leave few different ones, however long it captures."""
 
     def __init__(self) -> None:
         self._counts: Counter[int] = Counter()
+        self._waiting: list[npt.NDArray[np.int64]] = []  #: not counted yet: many are counted in the time that a few take
 
     def add(self, values: npt.NDArray[np.int64]) -> None:
         """Count values, int64 (n,)."""
-        different, counts = np.unique(values, return_counts=True)
-        self._counts.update(dict(zip(different.tolist(), counts.tolist(), strict=True)))
+        self._waiting.append(values)
+        if len(self._waiting) >= _COUNTED_TOGETHER:
+            self._count()
+
+    def _count(self) -> None:
+        if self._waiting:
+            different, counts = np.unique(np.concatenate(self._waiting), return_counts=True)
+            self._counts.update(dict(zip(different.tolist(), counts.tolist(), strict=True)))
+            self._waiting = []
 
     def __len__(self) -> int:
+        self._count()
         return sum(self._counts.values())
 
     def percentiles(self, shares: Sequence[float]) -> list[float]:
@@ -28,6 +39,7 @@ class Spread:
 
         Raises ValueError when there are no values.
         """
+        self._count()
         if not self._counts:
             raise ValueError("no values")
         values = np.array(sorted(self._counts), np.int64)

@@ -16,8 +16,10 @@ from ..bus.model import KIND_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
 from ..bus.timing import CHARACTERISTIC, GRADES
 from ..capture.channels.mapping import ChannelMap
+from ..capture.distinct import median
 from ..capture.records import Block
 from ..cycles.engine import Batch
+from ..cycles.pulses import place_of
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.timing import Delay, Interrupts, TimingRecord
@@ -26,6 +28,9 @@ from .spread import Spread
 from .stretches import Stretches
 
 Int = npt.NDArray[np.int64]
+
+_NEVER = 1 << 62
+_CLK, _MREQ, _M1 = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "M1"))
 
 DELAYS_MIN = 20  #: delays of an edge from which their middle is told: fewer hang on where the samples fell
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
@@ -83,25 +88,22 @@ class TimingPart(Part):
         self._int_last = int(level[-1])
 
     def _measure(self, block: Block) -> None:
-        changed = block.words[1:] ^ block.words[:-1]
-        after = block.words[1:]
-        times = block.times[1:]
-        clock = changed & np.uint64(1 << BIT["CLK"]) != 0
-        high = after & np.uint64(1 << BIT["CLK"]) != 0
-        edges = {True: times[clock & high], False: times[clock & ~high]}
-        if len(edges[True]) < 4 or len(edges[False]) < 4:
+        control = np.ascontiguousarray(block.words.view("<u2")[0::4])
+        before, after, times = control[:-1], control[1:], block.times[1:]
+        changed = before ^ after
+        clocks = {True: _Clock(times, changed & after & _CLK != 0), False: _Clock(times, changed & ~after & _CLK != 0)}
+        if min(clock.count for clock in clocks.values()) < 4:
             return
-        period = float(np.median(np.diff(edges[True])))
+        skew = int(0.25 * clocks[True].period())
         for symbol in self._symbols:
             line, falling, rises = MEASURED[symbol]
-            bit = np.uint64(1 << BIT[line])
-            edge = (changed & bit != 0) & ((after & bit == 0) == falling)
+            bit = np.uint16(1 << BIT[line])
+            edges = np.flatnonzero(changed & (~after if falling else after) & bit != 0)
             if line == "WR" and falling:  # of an I/O write it falls behind the rising edge (UM0080)
-                edge &= after & np.uint64(1 << BIT["MREQ"]) == 0
+                edges = edges[after[edges] & _MREQ == 0]
             if line == "IORQ":
-                edge &= block.words[:-1] & after & np.uint64(1 << BIT["M1"]) != 0
-            moved = times[edge]
-            self._delays[symbol].add(_behind(moved, edges[rises], period))
+                edges = edges[before[edges] & after[edges] & _M1 != 0]
+            self._delays[symbol].add(clocks[rises].behind(times, edges, skew))
 
     def feed(self, batch: Batch) -> None:
         """Note acknowledges."""
@@ -185,12 +187,29 @@ def interrupt_mode(response: Sequence[tuple[int, int, int]]) -> str | None:
     return "1" if byte not in (-1, 0xFF) else "0 or 1"
 
 
-def _behind(edges: Int, clock: Int, period: float) -> Int:
-    """Return how long each edge comes behind the clock edge before it; up to a quarter period early counts as skew, not as late."""
-    index = np.searchsorted(clock, edges + int(0.25 * period), "right") - 1
-    inside = index >= 0
-    delays: Int = edges[inside] - clock[index[inside]]
-    return delays
+class _Clock:
+    """The edges of one direction of the clock in a stretch."""
+
+    def __init__(self, times: Int, edges: npt.NDArray[np.bool_]) -> None:
+        """edges: which of the times are such edges."""
+        self._upto: Int = np.cumsum(edges, dtype=np.int64)  #: edges up to each time
+        self.count = int(self._upto[-1]) if len(times) else 0
+        self._times = np.r_[-_NEVER, times[edges], _NEVER]
+
+    def period(self) -> float:
+        """Return the middle length from edge to edge, ticks."""
+        return median(np.diff(self._times[1:-1]))
+
+    def behind(self, times: Int, edges: Int, skew: int) -> Int:
+        """Return how long each edge comes behind the clock edge before it, ticks.
+
+        edges: indices of times. skew: one so early counts as skewed, not as late.
+        """
+        moved = times[edges]
+        clock = place_of(self._times, self._upto[edges], moved + skew)
+        inside = clock > 0
+        delays: Int = moved[inside] - self._times[clock[inside]]
+        return delays
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> TimingPart | None:
