@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened, processes
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.progress import ProgressBar
+
+if TYPE_CHECKING:
+    from strobewise.capture import Capture
+    from strobewise.capture.channels.mapping import ChannelMap
+    from strobewise.cycles.table import CycleTable
+    from strobewise.profile.options import Options
 
 _EPILOG = """\
 examples:
@@ -24,8 +33,6 @@ A field is empty where the capture cannot tell; inferred is 1 where a kind was c
 
 def run(args: argparse.Namespace) -> int:
     """Write the machine cycles; memory stays flat however long the capture is."""
-    from strobewise.capture.prefetch import prefetched
-    from strobewise.cycles.rebuild import cycle_tables
     from strobewise_cli.render.cycles import format_rows, header
 
     options = engine_options(args)
@@ -36,16 +43,26 @@ def run(args: argparse.Namespace) -> int:
         open_output(args.output, "wb") as out,
     ):
         out.write(header(args.format))
-        if args.processes > 1:
-            from strobewise.archive.split import split_cycles
-
-            tables = split_cycles(capture, channel_map, options.nominal_hz, args.processes)
-        else:
-            tables = cycle_tables(capture, channel_map, options.nominal_hz)
-        for table in prefetched(tables):  # both cores: rebuild, format
-            out.write(format_rows(table, capture.header.timescale_fs, args.format))
-            bar.update(capture.taken)
+        with _tables(capture, channel_map, options, args.processes) as tables:
+            for table in tables:
+                out.write(format_rows(table, capture.header.timescale_fs, args.format))
+                bar.update(capture.taken)
     return 0
+
+
+@contextlib.contextmanager
+def _tables(capture: Capture, channels: ChannelMap, options: Options, processes: int) -> Iterator[Iterator[CycleTable]]:
+    """Give the machine cycles, rebuilt here from what is read ahead, or both by several processes."""
+    if processes > 1:
+        from strobewise.archive.split import split_cycles
+
+        yield split_cycles(capture, channels, options.nominal_hz, processes)
+        return
+    from strobewise.capture.ahead import read_ahead
+    from strobewise.cycles.rebuild import cycle_tables
+
+    with read_ahead(capture, channels, apart=True) as blocks:
+        yield cycle_tables(capture, channels, options.nominal_hz, blocks)
 
 
 def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:

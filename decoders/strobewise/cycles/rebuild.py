@@ -57,10 +57,12 @@ class Rebuild:
             pass
 
 
-def cycle_tables(capture: Capture, channels: ChannelMap, clock_hz: float | None = None) -> Iterator[CycleTable]:
+def cycle_tables(
+    capture: Capture, channels: ChannelMap, clock_hz: float | None = None, blocks: Iterable[Block] | None = None
+) -> Iterator[CycleTable]:
     """Yield the machine cycles of an open capture in order of time, in tables of some thousand rows.
 
-    clock_hz: the clock that the user or the profile gave. Raises CaptureError.
+    clock_hz: the clock that the user or the profile gave. blocks: those of the capture, where they are read ahead. Raises CaptureError.
     """
     rebuild = Rebuild.of(capture.header, channels, clock_hz)
-    return (batch.cycles for batch in rebuild.batches(capture.blocks(channels.assignments)))
+    return (batch.cycles for batch in rebuild.batches(capture.blocks(channels.assignments) if blocks is None else blocks))

@@ -5,21 +5,16 @@ Little is loaded here: the rest loads while the first blocks of the capture are 
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..bus.model import Finding, LineState, Verdict
 from ..bus.units import told_in_t_states
 from ..capture import Capture, open_capture
-from ..capture.apart import read_apart, worth_while
-from ..capture.channels.mapping import ChannelMap
+from ..capture.ahead import read_ahead
 from ..capture.clocked.view import as_clocked
-from ..capture.prefetch import prefetched
-from ..capture.records import Block
 from ..profile.options import Options
-from ..records.evidence import BusEvidence
 from .examined import Examined
 from .labels import label_channels
 
@@ -27,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from ..evidence.parts import Maker
+    from ..records.evidence import BusEvidence
 
 
 @dataclass
@@ -74,21 +70,10 @@ def _examine(
 
         return examine_unlabelled(path, opened, options, more_parts)
     capture, channels = as_clocked(opened, channels, options.clocked, options.nominal_hz)
-    with _reading_ahead(capture, channels, apart) as blocks:
+    with read_ahead(capture, channels, apart) as blocks:
         from .gathering import gather
 
         return gather(path, capture, channels, blocks, options, progress, more_parts)
-
-
-@contextlib.contextmanager
-def _reading_ahead(capture: Capture, channels: ChannelMap, apart: bool) -> Iterator[Iterator[Block]]:
-    """Give the blocks of a capture, read ahead by another process where that is allowed and helps, else by a thread."""
-    blocks = capture.blocks(channels.assignments)
-    if apart and worth_while(capture):
-        with read_apart(capture, blocks) as coming:
-            yield coming
-    else:
-        yield prefetched(blocks)
 
 
 def conclude(captures: Sequence[Examined]) -> Diagnosis:
