@@ -283,3 +283,30 @@ def test_the_page_of_a_comparison_shows_both_captures(browser, tmp_path):
         low, high = view(browser)
         assert high > low
     assert errors(browser) == []
+
+
+def test_a_wrong_read_has_its_level_dashed_and_leads_to_the_write(browser, tmp_path):
+    page = tmp_path / "ram.html"
+    page.write_text(render_page(diagnose([TRACES / "faults" / "ram-bit-dead" / "ram-bit.vcd.gz"]), Options()), encoding="utf-8")
+    browser.get(page.as_uri())
+    dashed = browser.find_element("css selector", "#waveform path.expected").get_attribute("d")
+    assert re.fullmatch(r"M[\d.]+ \d+H[\d.]+", dashed)
+    read = browser.find_element("id", "waveform").get_attribute("data-window")
+    browser.find_element("link text", "show the write").click()
+    assert browser.find_element("id", "waveform").get_attribute("data-window") == f"{read}-write"
+    assert "write" in browser.find_element("id", "readout").text and not browser.find_elements("css selector", "#waveform path.expected")
+    assert errors(browser) == []
+
+
+def test_remarks_stand_under_their_lines_at_the_width_of_a_telephone(dead_page, tmp_path):
+    driver = start(tmp_path / "profile")
+    try:
+        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": 420, "height": 900, "deviceScaleFactor": 1, "mobile": False})
+        driver.get(dead_page.as_uri())
+        table = "document.querySelector('table.lines')"
+        assert driver.execute_script(f"return {table}.scrollWidth <= {table}.parentElement.clientWidth")
+        first = "document.querySelector('table.lines td:last-child:not(:empty)')"
+        above = f"{first}.parentElement.firstElementChild.getBoundingClientRect().bottom - 1"
+        assert driver.execute_script(f"return {first}.getBoundingClientRect().top >= {above}")
+    finally:
+        driver.quit()

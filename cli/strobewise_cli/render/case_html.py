@@ -26,10 +26,13 @@ def context(state: CaseState) -> dict[str, object]:
         "name": case.machine or case.folder.name,
         "state": "no_fault_found" if case.closed is not None else verdict.state if verdict is not None else "cannot_decide",
         "headline": sentence(headline),
-        "about": f"Symptom: {case.symptom}; opened {case.opened}" + (f"; profile {case.profile.name}" if case.profile is not None else ""),
+        "about": "; ".join([
+            f"Symptom: {case.symptom}", f"opened {case.opened[:10]}",
+            *([f"profile {case.profile.name}"] if case.profile is not None else []),
+        ]),
         "rows": [
             {
-                "number": item.number, "time": item.time, "words": item_words(item), "counts": item.counts,
+                "number": item.number, "time": item.time[:16].replace("T", " "), "words": item_words(item), "counts": item.counts,
                 "changed": changes.get(item.number, ""),
             }
             for item in case.items
@@ -41,7 +44,8 @@ def context(state: CaseState) -> dict[str, object]:
         "trend": "" if trend is None else "\n".join(trend_lines(trend)),
         "warnings": () if trend is None else trend.warnings,
         "next": None if case.closed is not None else {
-            "title": sentence(step.title), "why": sentence(step.why), "cautions": step.cautions, "leads": lead_words(step),
+            "title": sentence(step.title), "why": sentence(step.why), "power": step.power or "",
+            "cautions": step.cautions, "leads": lead_words(step),
             "commands": step.commands,
         },
         "version": __version__,

@@ -28,6 +28,7 @@ from strobewise.diagnosis.examined import Examined
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.profile.options import Options
 from strobewise.rules import find_rule, run
+from strobewise_cli.render.html_memory import Contradiction, LastWrites
 
 Int = npt.NDArray[np.int64]
 
@@ -57,6 +58,7 @@ class Window:
     times: Int = field(default_factory=lambda: np.empty(0, np.int64))
     words: npt.NDArray[np.uint64] = field(default_factory=lambda: np.empty(0, np.uint64))
     cycles: CycleTable = field(default_factory=CycleTable.empty)
+    contradiction: Contradiction | None = None  #: of a read at the moment that gave back another byte than was written
 
 
 @dataclass
@@ -159,23 +161,54 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     clock = examined.evidence.clock.hz
     t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
     windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
-    channels = examined.channels
     watch = _Watch(examined, _timeline_lines(examined))
-    with open_capture(examined.path, options.raw, options.one_a_clock) as opened:
-        capture, _ = as_clocked(opened, channels, examined.evidence.clocked or "no", options.nominal_hz)
-        rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, [watch, _Cutter(windows)])
-        rebuild.run(capture.blocks(channels.assignments))
+    _read_again(examined, options, [watch, _Cutter(windows), LastWrites(windows)])
+    writes = _writes(windows, examined, t_ticks)
+    if writes:
+        _read_again(examined, options, [_Cutter(writes)])
+    windows = [*windows, *writes]
     for window in windows:
         _close(window)
     kept = [window for window in windows if len(window.times)]
     return PageData(examined, t_ticks, kept, watch.course(), {line for moment in moments for line in moment.lines})
 
 
+def _read_again(examined: Examined, options: Options, onlookers: Sequence[Onlooker]) -> None:
+    channels = examined.channels
+    with open_capture(examined.path, options.raw, options.one_a_clock) as opened:
+        capture, _ = as_clocked(opened, channels, examined.evidence.clocked or "no", options.nominal_hz)
+        rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, onlookers)
+        rebuild.run(capture.blocks(channels.assignments))
+
+
+def write_key(key: str) -> str:
+    """Return the name of the window with the write that the read in another one contradicts."""
+    return f"{key}-write"
+
+
+def _writes(windows: Sequence[Window], examined: Examined, t_ticks: float | None) -> list[Window]:
+    """Return windows around the writes that wrong reads contradict."""
+    before, after = _around(examined, t_ticks)
+    found = []
+    for window in windows:
+        if window.contradiction is not None:
+            at = window.contradiction.write_at
+            start, end = max(examined.start_tick, at - before), min(examined.end_tick, at + after)
+            found.append(Window(write_key(window.key), f"{window.title}: what was written", start, end, at, window.lines))
+    return found
+
+
+def _around(examined: Examined, t_ticks: float | None) -> list[int]:
+    """Return how much a window shows before and after its moment, in whole ticks: late ones are more than a float holds exactly."""
+    span = examined.end_tick - examined.start_tick
+    wide = [n * t_ticks for n in WINDOW_T] if t_ticks else [span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2]
+    return [round(min(ticks, span)) for ticks in wide]
+
+
 def _windows(moments: Sequence[Moment], examined: Examined, t_ticks: float | None, suffix: str, where: str) -> list[Window]:
     tick, start, end = examined.tick_s, examined.start_tick, examined.end_tick
     span = end - start
-    wide = [n * t_ticks for n in WINDOW_T] if t_ticks else [span * WINDOW_WITHOUT_CLOCK, span * WINDOW_WITHOUT_CLOCK * 2]
-    before, after = (round(min(ticks, span)) for ticks in wide)  # whole ticks: late ones are more than a float holds exactly
+    before, after = _around(examined, t_ticks)
 
     def window(key: str, title: str, moment: float, lines: tuple[str, ...] = ()) -> Window:
         at = min(max(round(moment), start), end)

@@ -28,7 +28,7 @@ from strobewise.verdict.steps import steps
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import HEADLINES, STATE_WORDS, WHO, aspect, how_sure, map_words, rate_words, told, with_cautions
 from strobewise_cli.render.html_charts import Chart, clock_stability, cycle_mix, failures, memory_map, timeline
-from strobewise_cli.render.html_data import PageData, collect_all, finding_key, title_of
+from strobewise_cli.render.html_data import PageData, Window, collect_all, finding_key, title_of, write_key
 from strobewise_cli.render.html_viewer import viewer
 from strobewise_cli.render.phrases import names_text, sentence
 from strobewise_cli.render.pinout import chips_to_look_at, coverage, pinout, pins_to_measure
@@ -68,6 +68,8 @@ class FindingBlock(NamedTuple):
     plain: str
     shown: bool  #: whether a window of the waveform shows its moment
     caution: str = ""  #: where the next step stands with the finding alone
+    contradicts: str = ""  #: the write that the read at its moment contradicts, in a sentence
+    write_key: str = ""  #: name of the window that shows the write
 
 
 @cache
@@ -207,13 +209,28 @@ def finding_blocks(
     blocks = []
     for number, finding in enumerate(findings):
         shown = windows.get(key(number))
+        drawn, contradicts, write = _drawn(shown, windows.get(write_key(key(number))), finding)
         title = title_of(finding)
         blocks.append(FindingBlock(
             key(number), finding.severity, title, sentence(finding.evidence), when(finding), finding.rule,
-            sentence(finding.next_step) if finding.next_step else "", plain(*shown, finding.lines) if shown is not None else "",
-            shown is not None,
+            sentence(finding.next_step) if finding.next_step else "", drawn, shown is not None,
+            contradicts=contradicts, write_key=write,
         ))  # fmt: skip
     return blocks
+
+
+def _drawn(
+    shown: tuple[PageData, Window] | None, write: tuple[PageData, Window] | None, finding: Finding
+) -> tuple[str, str, str]:
+    """Return a finding's moment in plain characters, and of a wrong read what was written there, with the window that shows it."""
+    if shown is None:
+        return "", "", ""
+    text, found = plain(*shown, finding.lines), shown[1].contradiction
+    if found is None or write is None:
+        return text, "", ""
+    when_written = time_words(found.write_at * shown[0].examined.tick_s)
+    words = f"0x{found.written:02x} was written to 0x{found.address:04x} at {when_written}, and 0x{found.read:02x} is read there"
+    return f"the read\n{text}\n\nthe write that it contradicts\n{plain(*write, finding.lines)}", sentence(words), write[1].key
 
 
 def without_told_steps(blocks: Sequence[FindingBlock], diagnosis: Diagnosis) -> list[FindingBlock]:

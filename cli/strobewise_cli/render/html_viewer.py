@@ -15,6 +15,7 @@ from strobewise.cycles.table import NOT_KNOWN, CycleTable
 from strobewise.diagnosis.examined import Examined
 from strobewise_cli.render.html_data import PageData, Window
 from strobewise_cli.render.html_ghost import ghosts
+from strobewise_cli.render.html_memory import expected_levels
 
 FIRST_SEEN = ("finding", "new", "gone", "kept", "parting")  #: names of windows, in the order of a page; the others come last
 _FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
@@ -91,6 +92,7 @@ def _window(window: Window, rows: list[Row], start: int, t_ticks: float | None) 
                 window.cycles.t_states, window.cycles.note, window.cycles.inferred, strict=True,
             )
         ],
+        "expected": expected_levels(window.contradiction, window.lines, start),
         "ghosts": ghosts(window.lines, window.cycles, t_ticks, start),
         "instructions": [[at - start, end - start, text] for at, end, text in instructions(window.cycles)],
     }  # fmt: skip

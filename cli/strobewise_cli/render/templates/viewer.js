@@ -104,6 +104,11 @@
       if (spans[i + 1] >= from && spans[i] <= to) path += `H${x(Math.max(from, spans[i])).toFixed(1)}V${low}H${x(spans[i + 1]).toFixed(1)}V${high}`;
     return path + `H${x(Math.min(to, current.end)).toFixed(1)}`;
   }
+  // The level of a data line that was written, dashed over the read that gives back another one.
+  function expected([name, from, to, level]) {
+    const row = rows.find(r => r.name === name), y = row.y + (level ? 1 : 5 + LEVEL);
+    return `M${x(from).toFixed(1)} ${y}H${x(to).toFixed(1)}`;
+  }
   function values(row, from, to) {
     const trace = current.traces[row.name], boxes = [];
     for (let i = at(trace, from); i * 2 < trace.length && trace[i * 2] <= to; i++) {
@@ -147,6 +152,7 @@
     plot.selectAll("path.level").data(rows.filter(r => !r.width), r => r.name).join("path")
       .attr("class", r => named.has(r.name) ? "level named" : "level").attr("d", r => level(r, from, to));
     plot.selectAll("path.ghost").data(rows.filter(r => current.ghosts[r.name]), r => r.name).join("path").attr("class", "ghost").attr("d", r => ghost(r, from, to));
+    plot.selectAll("path.expected").data(current.expected.filter(e => e[2] >= from && e[1] <= to), e => e[0]).join("path").attr("class", "ghost expected").attr("d", expected);
     for (const row of rows.filter(r => r.width)) boxes(`bus-${row.name}`, values(row, from, to), row.y + 1, () => "bus");
     boxes("cycles", inView.map(c => ({ key: c[0], from: Math.max(c[0], from), to: Math.min(c[1], to), text: cycleText(c), kind: data.kinds[c[2]], light: !DARK.has(data.kinds[c[2]]) })),
       cyclesY, d => `box ${d.kind}`);
