@@ -253,13 +253,9 @@ class CycleBuilder:
         starts = np.arange(0, n, TRUST_GROUP)
         sums = np.array([np.add.reduceat(column, starts, dtype=np.int64) for column in columns]).T
         words = [trust_word(TrustCounts(*row), self._captured) for row in sums.tolist()]
-        trust = np.zeros(n, np.uint16)
-        current = self._trust if self._trust is not None else words[0]
-        for group, start in enumerate(starts.tolist()):
-            trust[start : start + TRUST_GROUP] = current
-            current = words[group]
         self._group_trusts = words
-        return trust
+        before = self._trust if self._trust is not None else words[0]
+        return np.repeat(np.array([before, *words[:-1]], np.uint16), TRUST_GROUP)[:n]
 
     def _rows(
         self,

@@ -24,6 +24,8 @@ def every_other(candidate: npt.NDArray[np.bool_], first_was: bool) -> npt.NDArra
 
     first_was: the request before the first was a refresh.
     """
+    if not ((candidate[1:] & candidate[:-1]).any() or (first_was and candidate[:1].any())):
+        return candidate  # as on every bus in order
     index = np.arange(len(candidate))
     start = np.maximum.accumulate(np.where(candidate, -1, index))  # the last request before each run of candidates
     place = index - start - 1

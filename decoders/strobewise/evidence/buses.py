@@ -22,6 +22,7 @@ from ..profile.options import Options
 from ..records.buses import BusesRecord, Operands, Pair, Pushes
 from ..records.evidence import REFRESH_CLASS, BusEvidence
 from .part import Part
+from .rom_images import bit_sums
 
 UNLIKE_SHARE = 0.002  #: share of the requests in which two lines that are one may differ: skew and spikes
 JUMPS_KEPT = 256  #: steps of the refresh counter that are kept for words and pictures; more of them say nothing new
@@ -92,8 +93,8 @@ class BusesPart(Part):
             self._compare_lines(batch)
         if self._has_address:
             steps = requests.address[1:] ^ requests.address[:-1]
-            for bit in range(16):
-                self._address_toggles[bit] += int(np.count_nonzero(steps & np.uint16(1 << bit)))
+            self._address_toggles[:8] += bit_sums(steps.astype(np.uint8))
+            self._address_toggles[8:] += bit_sums((steps >> np.uint16(8)).astype(np.uint8))
             refreshes = (batch.request_class == REFRESH_CLASS) & (requests.unknown & _COUNTER == 0)
             self._follow_refresh(requests.address[refreshes], requests.fall[refreshes])
             if self._has_data and closely:
@@ -139,11 +140,9 @@ class BusesPart(Part):
             self._jumps.append((int(fall[k]), int(fall[k + 1])))
         self._refreshed_at = int(fall[-1])
         steps = counter[1:] ^ counter[:-1]
-        for bit in range(7):
-            self._refresh_toggles[bit] += int(np.count_nonzero(steps >> bit & 1))
-            low = (1 << bit) - 1
-            called = counter[:-1] & low == low  # all lower bits are 1: this one must change
-            self._refresh_wrong[bit] += int(np.count_nonzero((steps >> bit & 1 == 1) != called))
+        called = counter[:-1] ^ counter[:-1] + 1  # the lowest bit must change, and each whose lower ones are all 1
+        self._refresh_toggles += bit_sums(steps.astype(np.uint8))[:7]
+        self._refresh_wrong += bit_sums((steps ^ called).astype(np.uint8))[:7]
         self._refreshes += len(address)
         self._refresh_last = int(counter[-1])
 

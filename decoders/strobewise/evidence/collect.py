@@ -162,7 +162,7 @@ class Collector(Onlooker):
         self.glitches += events.glitches
         self._blind += events.blind
         self._clock.feed(events.clock_rises, events.blind)
-        if self._clock.phases < PHASES_WANTED:
+        if "CLK" in self.captured and self._clock.phases < PHASES_WANTED:
             requests = events.requests
             self._clock.place(requests.fall[requests.line == LINE_MREQ], events.clock_rises)
 

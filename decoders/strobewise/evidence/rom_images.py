@@ -14,6 +14,7 @@ from ..records.memory import Bridged, RomCheck
 
 _BITS = np.arange(8, dtype=np.uint8)
 _VALUES = np.arange(256)
+_BITS_OF_VALUE = (_VALUES[:, None] >> _BITS & 1).astype(np.int64)  #: shape (256, 8)
 
 Counts = npt.NDArray[np.int64]
 Offsets = npt.NDArray[np.intp]
@@ -77,8 +78,7 @@ class RomPart:
     def record(self, tick_s: float) -> RomCheck:
         """Return what the reads came to. tick_s: seconds a tick."""
         wrong, compared = int(self._pairs.sum()), int(self._right.sum())
-        levels = (_VALUES[:, None] >> _BITS & 1).astype(np.int64)  # shape (256, 8)
-        ones = (self._right @ levels).tolist()
+        ones = (self._right @ _BITS_OF_VALUE).tolist()
         up, down = ((self._pairs * _lacks(*way)).sum(axis=(1, 2)).tolist() for way in ((_VALUES, ~_VALUES), (~_VALUES, _VALUES)))
         likely = [name for name, count in self._explained.items() if 3 * count >= wrong]
         return RomCheck(
@@ -120,7 +120,7 @@ def _elsewhere(name: str, offset: Offsets) -> Offsets:
 
 def bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
     """Return how many of the bytes have each bit set, bit 0 first."""
-    return np.asarray((values[:, None] >> _BITS & 1).sum(axis=0, dtype=np.int64))
+    return np.asarray(np.bincount(values, minlength=256) @ _BITS_OF_VALUE)
 
 
 def rom_images(options: Options) -> list[tuple[str, int, bytes]]:
