@@ -1,6 +1,9 @@
 """How well replay names faults: simulated machines with one fault each, a known program, few leads and many.
 
-    python benchmarks/replay_matrix.py [--each 4] [--healthy 60] [--seed 1] [--programs patrol,doze,stimulus] [--leads two,eight,full]
+    python benchmarks/replay_matrix.py [--each 4] [--healthy 60] [--seed 1] [--programs patrol,doze,stimulus,long:1]
+                                       [--leads two,eight,full] [--verbose]
+
+Programs: the demos, the test program, and long:SEED, a full ROM (long_program.py).
 
 For each kind of fault of the catalogue some are drawn, simulated from reset, and judged by replay alone. A case counts where its bus
 differs from the healthy twin's ("unseen": not on these leads). Right: the first group holds the fault, and names one line, one pair of
@@ -21,7 +24,10 @@ from collections import defaultdict
 from itertools import chain
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
+
+from long_program import long_program
 
 from strobewise.diagnosis.facade import examine
 from strobewise.machine.scenario import GENERIC, LINE_SETS, Scenario
@@ -38,6 +44,8 @@ DURATION_S = 0.005
 def program_of(name: str) -> bytes:
     if name == "stimulus":
         return make_stimulus(0x2000, (0x4000, 0xFFFF)).image
+    if name.startswith("long:"):
+        return long_program(int(name[5:]))
     return Scenario().demo(name).ljust(0x2000, b"\xff")  # as the whole ROM is read out
 
 
@@ -64,6 +72,14 @@ def place(candidate) -> tuple:
     return candidate.lines or (candidate.region,)
 
 
+def holds(candidate, hypothesis) -> bool:
+    """Say whether a candidate names what is wrong; of a part of memory, where the program used no more of it."""
+    if hypothesis.fault.lines or candidate.lines:
+        return bool(set(candidate.lines) & set(hypothesis.fault.lines))
+    mine, whole = candidate.region or (0, 0xFFFF), hypothesis.region or (0, 0xFFFF)
+    return candidate.place == hypothesis.place and whole[0] <= mine[0] and mine[1] <= whole[1]
+
+
 def judge(record, hypothesis) -> str:
     """Return "right", or in a word what is wrong."""
     if record is None:
@@ -73,8 +89,7 @@ def judge(record, hypothesis) -> str:
         return "unseen"
     if not first:
         return f"nothing named ({record.like} alike)" if record.like else "nothing named"
-    truth = hypothesis.fault.lines or (hypothesis.region,)
-    fits = [set(place(candidate)) & set(truth) for candidate in first]
+    fits = [holds(candidate, hypothesis) for candidate in first]
     if not any(fits):
         return "WRONG"
     return "right" if all(fits) and len({place(candidate) for candidate in first}) <= 2 else "wide"
@@ -135,7 +150,7 @@ def main() -> int:
             share = 100 * counts["right"] / max(1, judged)
             print(f"{name:<9} {leads:<6} right {counts['right']:3} of {judged:3} ({share:.0f} %)  {dict(counts)}")
             print(f"    named by fewer leads, and not by these: {worse}", flush=True)
-            took = f"median {statistics.median(times):.2f} s, worst {max(times):.2f} s"
+            took = f"median {statistics.median(times or [0]):.2f} s, worst {max(times, default=0):.2f} s"
             print(f"    {took}; healthy: {healthy_alarms} of {args.healthy} wrong", flush=True)
     return alarms != 0
 

@@ -11,6 +11,7 @@ from strobewise.compare.comparison import compare
 from strobewise.diagnosis.facade import diagnose, examine
 from strobewise.expectations import observe
 from strobewise.machine.faults import Fault, fault
+from strobewise.machine.programs import assemble
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING, Scenario
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
@@ -49,6 +50,25 @@ def test_a_short_of_data_lines_is_named_from_two_leads_on(tmp_path, lines):
     assert record.healthy_matched < record.cycles
     assert first_group(record) == {("shorted", ("D5", "D6"))}
     assert record.candidates[0].matched >= 0.98 * record.cycles
+
+
+@pytest.mark.parametrize(("line", "level"), [("D1", "low"), ("D5", "high"), ("D7", "high")])
+def test_a_stuck_data_line_is_named_although_the_machine_runs_through_memory_of_unknown_content(tmp_path, line, level):
+    """What it fetches there was taken from the capture; but each byte of it has the line at its level."""
+    path = capture(tmp_path, lines="full", faults=[fault(f"dead-{level}", line=line, at="line")], duration_s=0.001)
+    assert first_group(replayed(path, profile=GENERIC)) == {(f"dead-{level}", (line,))}
+
+
+def test_a_table_of_jumps_that_memory_of_unknown_content_leads_through_is_no_end_of_the_comparison(tmp_path):
+    source = """
+        F3 31 F0 FF again: 3A 00 80 3C 32 00 80 E6 03 87 5F 16 00 21 @jumps 19 5E 23 56 EB E9
+        one: 00 C3 @again two: 3E 01 3C C3 @again three: E5 E1 C3 @again four: 06 02 loop: 10 >loop C3 @again
+        jumps: @one @two @three @four
+    """
+    image = assemble(source, {})
+    path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), contents=((0, image),))
+    record = examine(str(path), Options(roms=(("jumps.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)).evidence.replay
+    assert record.healthy_ended == "complete" and record.healthy_matched == record.cycles > 300
 
 
 def test_the_finding_says_so_and_joins_the_verdict(tmp_path):

@@ -7,14 +7,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from strobewise.bus.lines import BIT, STROBES
+from strobewise.bus.lines import BIT, DATA, STROBES
 from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.requests import REQUEST_FIELDS, Requests
 from strobewise.cycles.table import CycleTable
-from strobewise.records.replay import LOST, PARTED, ReplayRecord
-from strobewise.replay import collect, judging, search
+from strobewise.records.replay import COMPLETE, LOST, PARTED, ReplayRecord
+from strobewise.replay import collect, judging, search, weighing
+from strobewise.replay.compared import Predicted
 from strobewise.replay.course import _RESTARTS, Outcome
+from strobewise.replay.observed import FETCH, Observed
+from strobewise.replay.unknown import Unknown
 
 CAPTURED = frozenset(("MREQ", "RD", "M1", "RESET"))
 
@@ -60,7 +63,30 @@ def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
     record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
     outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
     tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
-    assert judging._convinces(tried, record, judging.BITS_A_CYCLE) == convinces
+    assert weighing.convinces(tried, record, Observed(frozenset())) == convinces
+
+
+def test_what_memory_reads_alike_everywhere_tells_nothing_of_a_data_line():
+    """A line stuck high tells one bit of every byte out of unknown memory; of one value again and again it tells no more than once."""
+    told = {}
+    for name, read in (("many values", range(0x80, 0xC0)), ("one value", [0xFF] * 64)):
+        seen = Observed(frozenset(DATA), kinds=[FETCH] * 64, data=list(read), data_mask=[0xFF] * 64)
+        log = [Predicted(row, FETCH, 0x8000 + row, Unknown(0x80, 0x7F)) for row in range(64)]
+        outcome = Outcome(64, PARTED, 64, log, 7 * 64, [])
+        tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
+        record = ReplayRecord("given", 0.0, "reset", 64, 1, "parted", hypotheses=500)
+        told[name] = weighing.convinces(tried, record, seen)
+    assert told == {"many values": True, "one value": False}
+
+
+def test_who_went_the_same_way_until_nobody_knows_is_not_told_apart():
+    def gone(matched, ended, addresses):
+        log = [Predicted(row, FETCH, address, 0) for row, address in enumerate(addresses)]
+        return SimpleNamespace(outcome=Outcome(matched, ended, 1, log, 0, []))
+
+    best = gone(5, COMPLETE, [0, 1, 2, 3, 4])
+    lost, elsewhere, parted = gone(4, LOST, [0, 1, 2, 0xFFFF]), gone(4, LOST, [0, 1, 7, 0xFFFF]), gone(4, PARTED, [0, 1, 2, 3])
+    assert judging._lost_on_the_same_way([best], [best, lost, elsewhere, parted]) == [lost]
 
 
 def test_every_strobe_may_be_the_one_whose_lead_is_bad():

@@ -10,6 +10,7 @@ each fault of a catalogue would have shown.
     course.py      one machine's run beside the capture: where it agrees, where it parts
     catalogue.py   the faults that are tried
     search.py      all of them against one capture, those that begin on the way (late.py) last
+    weighing.py    what it tells that a fault agrees with a capture, and what that costs
     judging.py     which of them explain it beyond chance: groups, and what would tell candidates apart
     healthy.py     the healthy machine: where the program begins, and what is no fault
     timed.py       boards that are not the same all the time: an expansion device, a strobe that fails

@@ -18,6 +18,8 @@ from .unknown import Lost, UncertainCpu, Unknown, Value, known
 _REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
 _RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
 _WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
+_TABLE_BITS = 4  #: bits of an address that may be open where the entry of a table is looked for: more entries are seldom told apart
+_PAIRS = (("h", "l"), ("d", "e"), ("b", "c"))
 _GUESSED_MOST = 400  #: bits that a course may take for granted before it counts as lost
 _NMIS_FREE, _CYCLES_AN_NMI = 2, 300  #: NMIs that may be taken for granted: a button or a slow timer, no storm
 _FLAG_CHOICES = frozenset(
@@ -51,6 +53,14 @@ class Way(NamedTuple):
     guessed: int
     hidden: List[Tuple[int, int]]
     checkpoints: List[Checkpoint]
+
+
+def _parts_of(mask: int) -> List[int]:
+    """Return all numbers whose bits lie under a mask, the largest first."""
+    found = [mask]
+    while found[-1]:
+        found.append(found[-1] - 1 & mask)
+    return found
 
 
 class Course(ComparedBus):
@@ -122,7 +132,7 @@ class Course(ComparedBus):
             except End:
                 reason = COMPLETE
             except Lost:
-                reason = LOST
+                reason, self._guessed = LOST, self._mark[10]  # what was guessed of an address that led nowhere bought nothing
             except Parted:
                 pass
             if best is None or self.at > best.at or (reason != PARTED and self.at >= best.at):
@@ -258,14 +268,8 @@ class Course(ComparedBus):
         """Return where a program may go on at an address that is known in part."""
         found = [address for address in (0x0000, 0xFFFF) if not (address ^ value.value) & ~value.mask]
         if bin(value.mask).count("1") <= 8:
-            contents, part = self.board.contents, value.mask
-            while True:
-                address = value.value | part
-                if address not in found and contents[address] >= 0:
-                    found.append(address)
-                if not part:
-                    break
-                part = part - 1 & value.mask
+            contents = self.board.contents
+            found += [a for a in (value.value | part for part in _parts_of(value.mask)) if a not in found and contents[a] >= 0]
         return found
 
     def _choose_bit(self, value: Unknown) -> bool:
@@ -291,7 +295,32 @@ class Course(ComparedBus):
         chosen = likely[self._option(len(likely))]
         if chosen != self._assumed:
             self._assumed = chosen
-            self._guessed += 16
+            self._guessed += bin(value.mask).count("1")
+        return chosen
+
+    def read(self, address: Value) -> Value:
+        """Read memory; where only a few entries of a table in ROM can be meant, each is tried."""
+        if isinstance(address, Unknown) and self.seen.address_mask != 0xFFFF:
+            address = self._entry(address)
+        return super().read(address)
+
+    def _entry(self, address: Unknown) -> Value:
+        """Return which of a few known bytes is read, and let the register pair that points there know."""
+        bits = bin(address.mask).count("1")
+        if bits > _TABLE_BITS or self._guessed > _GUESSED_MOST:
+            return address
+        entries = [address.value | part for part in _parts_of(address.mask)]
+        bytes_there = {self.board.contents[entry & 0xFFFF] for entry in entries}
+        if len(bytes_there) == 1 or min(bytes_there) < 0:
+            return address
+        chosen = entries[self._option(len(entries))]
+        self._guessed += bits
+        cpu = self.cpu
+        for high, low in _PAIRS:
+            pair = getattr(cpu, high) << 8 | getattr(cpu, low)
+            if isinstance(pair, Unknown) and (pair.value, pair.mask) == (address.value, address.mask):
+                setattr(cpu, high, chosen >> 8)
+                setattr(cpu, low, chosen & 0xFF)
         return chosen
 
     # --- interrupts ---

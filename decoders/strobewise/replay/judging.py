@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
+from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, LINE
+from ..bus.lines import LINE
 from ..records.replay import COMPLETE, LOST, Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis
@@ -14,33 +14,17 @@ from .known import Program
 from .leads import disagreeing
 from .observed import FETCH, READ, WRITE, Observed
 from .unknown import Unknown
+from .weighing import FULL_SHARE, GUESSED_MORE, Tried, convinces, explains_all_of, is_one_bit
 
-LEAST_GAIN = 24  #: cycles that a fault must explain beyond the healthy machine, at least
-FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture ends in the middle of one
-PARTIAL_GAIN, PARTIAL_SHARE, PARTIAL_LEAD = 100, 0.5, 2.0  #: what a fault must explain that does not explain all
-BITS_A_CYCLE = 0.5  #: chance lets a cycle agree with a wrong fault about seven times in ten: fetches are half of all, and loops repeat
-BITS_AN_ADDRESS_LINE = 0.25  #: what each captured address line adds: it agrees by chance half of the time, and not by itself
-BITS_A_PLACE = 2.0  #: an instruction that was not seen before tells: its length and its accesses; of one fault in four it is the same
 GROUPS_SHOWN = 3
-TAKEN_SHARE = 0.5  #: of the opcodes of a course: with more of them taken from the capture it is not the given program that runs
-GUESSED_MORE = 32  #: bits of the program that one candidate may have taken from the capture beyond another
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
 BARE_MEMORY = ("ram-missing", "ram-mirrored")
 
 
-class Tried(NamedTuple):
-    """A fault and how far it explains the capture."""
-
-    hypothesis: Hypothesis
-    outcome: Outcome
-    board: ReplayBoard
-
-
 def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: List[Tried]) -> None:
     """Name the faults that explain the capture far better than the healthy machine, best first."""
-    bits = BITS_A_CYCLE + BITS_AN_ADDRESS_LINE * len(seen.captured & frozenset(ADDRESS))
-    tried = [one for one in tried if _convinces(one, record, bits) and (explains_all_of(one, record) or not _is_one_bit(one))]
+    tried = [one for one in tried if convinces(one, record, seen) and (explains_all_of(one, record) or not is_one_bit(one))]
     if not program.described:
         bare = [one for one in tried if one.hypothesis.fault.kind in BARE_MEMORY and explains_all_of(one, record)]
         if bare:  # no profile says that there is memory: that there is none is no fault
@@ -50,13 +34,7 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
         tried = [one for one in tried if one.hypothesis.fault.kind not in BARE_MEMORY]
     if not tried:
         return
-    best = max(one.outcome.matched for one in tried)
-    groups = sorted({one.outcome.matched for one in tried}, reverse=True)
-    first = [one for one in tried if one.outcome.matched == best]
-    if best < FULL_SHARE * record.cycles:  # none goes to the end, but some were never contradicted
-        first = [one for one in tried if one.outcome.ended == LOST] or first
-    agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
-    first = _in_one_bank(_most_of_its_own(agreeing or first))
+    first = _first_group(record, seen, tried)
     record.misread = _read_once(seen, first)
     if record.misread is not None:
         return
@@ -67,17 +45,42 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
         return
     rest = [one for one in tried if one not in first]
     record.runner_up = max((one.outcome.matched for one in rest), default=0)
-    record.explains_all = best >= FULL_SHARE * record.cycles
+    record.explains_all = first[0].outcome.matched >= FULL_SHARE * record.cycles
     record.candidates = _candidates(first, 1, program)
     begun = [one.board.since for one in first if one.board.since is not None]
     record.since_s = seen.start_s[max(begun)] if begun else None
     number = 1
-    for matched in groups:
+    for matched in sorted({one.outcome.matched for one in rest}, reverse=True):
         behind = [one for one in rest if one.outcome.matched == matched]
-        if behind and number < GROUPS_SHOWN:
+        if number < GROUPS_SHOWN:
             number += 1
             record.candidates += _candidates(behind, number, program)
     record.split_by = _splits(seen, first)
+
+
+def _first_group(record: ReplayRecord, seen: Observed, tried: Sequence[Tried]) -> List[Tried]:
+    """Return those that explain the capture best and that it cannot tell apart, who leads furthest first."""
+    best = max(one.outcome.matched for one in tried)
+    first = [one for one in tried if one.outcome.matched == best]
+    if best < FULL_SHARE * record.cycles:  # none goes to the end, but some were never contradicted
+        first = [one for one in tried if one.outcome.ended == LOST] or first
+    else:
+        first += _lost_on_the_same_way(first, tried)
+    agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
+    group = _in_one_bank(_most_of_its_own(agreeing or first))
+    return sorted(group, key=lambda one: -one.outcome.matched)
+
+
+def _lost_on_the_same_way(first: Sequence[Tried], tried: Sequence[Tried]) -> List[Tried]:
+    """Return those that went the same way as the best until nobody knows how they go on: the capture contradicts none of them."""
+    ways = [{p.row: p.address for p in one.outcome.log if p.kind == FETCH} for one in first]
+    found = []
+    for one in tried:
+        if one.outcome.ended == LOST and one.outcome.matched < first[0].outcome.matched:
+            own = [(p.row, p.address) for p in one.outcome.log if p.kind == FETCH][:-1]  # where it goes on at last, nobody knows
+            if any(all(way.get(row) == address for row, address in own) for way in ways):
+                found.append(one)
+    return found
 
 
 def best_course(record: ReplayRecord, tried: Sequence[Tried]) -> Optional[Tuple[Outcome, ReplayBoard]]:
@@ -108,7 +111,7 @@ def _most_of_its_own(tried: Sequence[Tried]) -> List[Tried]:
     """
     least = min(one.outcome.guessed for one in tried)
     own = [one for one in tried if one.outcome.guessed <= least + GUESSED_MORE]
-    whole = [one for one in own if not _is_one_bit(one)]
+    whole = [one for one in own if not is_one_bit(one)]
     return whole or own
 
 
@@ -146,54 +149,6 @@ def _width(one: Tried) -> int:
 def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
     """Return the lines, or regions, that faults blame."""
     return {one.hypothesis.fault.lines or (str(one.hypothesis.region),) for one in tried}
-
-
-def _new_places(outcome: Outcome, record: ReplayRecord) -> int:
-    """Return at how many new addresses a machine fetched behind the place where the healthy one parts: loops tell nothing."""
-    begin = outcome.log[0].row if outcome.log else 0
-    before: set[object] = set()
-    behind: set[object] = set()
-    for p in outcome.log:
-        if p.kind == FETCH and isinstance(p.address, int):
-            (before if p.row < begin + record.healthy_matched else behind).add(p.address)
-    return len(behind - before)
-
-
-def explains_all_of(one: Tried, record: ReplayRecord) -> bool:
-    return one.outcome.matched >= FULL_SHARE * record.cycles
-
-
-def _is_one_bit(one: Tried) -> bool:
-    """Whether it is a single bit of the ROM: among thousands there is always one that leads astray for a while as the capture does."""
-    return one.hypothesis.fault.kind == "rom-bit-flipped"
-
-
-def _convinces(one: Tried, record: ReplayRecord, bits: float) -> bool:
-    """Whether a fault explains so much more than the healthy machine that chance does not do it.
-
-    A course whose opcodes were mostly taken from the capture explains nothing by them, for memory of unknown content agrees with anything:
-    it is judged by its way up to there, as one that was lost there. bits: what a cycle that agrees tells.
-    """
-    outcome = one.outcome
-    gain = outcome.matched - record.healthy_matched
-    guessed = max(0, outcome.guessed - record.healthy_guessed)
-    price = math.log2(record.hypotheses + 1) + guessed
-    if gain < LEAST_GAIN or price > bits * gain:
-        return False
-    explains_all = explains_all_of(one, record)
-    by_places = price if one.board.since is not None else 0 if explains_all else guessed
-    if by_places > BITS_A_PLACE * _new_places(outcome, record):
-        return False
-    fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
-    taken = {p.address for p in fetches if isinstance(p.data, Unknown)}
-    if len(taken) > TAKEN_SHARE * len({p.address for p in fetches}):
-        first = next(p.row for p in fetches if isinstance(p.data, Unknown))
-        own = first - outcome.log[0].row - record.healthy_matched  # up to there it was the program's own way
-        return own >= LEAST_GAIN and math.log2(record.hypotheses + 1) <= bits * own
-    if explains_all or outcome.ended == LOST:
-        return True
-    share, lead = PARTIAL_SHARE * record.cycles, PARTIAL_LEAD * record.healthy_matched
-    return gain >= PARTIAL_GAIN and outcome.matched >= max(share, lead)
 
 
 def _candidates(tried: Sequence[Tried], group: int, program: Program) -> List[Candidate]:

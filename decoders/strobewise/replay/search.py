@@ -12,7 +12,7 @@ from .catalogue import Hypothesis, draw
 from .compared import Predicted
 from .course import Outcome
 from .healthy import Run, repair, run_course, run_healthy
-from .judging import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried, best_course, goes_its_own_way, judge_tried
+from .judging import best_course, goes_its_own_way, judge_tried
 from .known import Program
 from .late import BEGINS, begun_on_the_way
 from .leads import blame_lead, dead_leads, strays
@@ -21,6 +21,7 @@ from .paging import blame_the_way, judge_by_program, judge_paging
 from .stopped import silent_since, who_stopped_it
 from .strip import strip_of
 from .timed import board_for
+from .weighing import FULL_SHARE, GUESSED_MORE, LEAST_GAIN, Tried
 
 LEAST_COMPARED = 16  #: cycles below which nothing is said
 STROBES_LEFT_OUT = ("M1", "MREQ", "RD", "WR", "IORQ", "RFSH")
