@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
 
 from fault_matrix import Case, scenario_of
+from long_program import long_program
 
 from strobewise.diagnosis.facade import examine
 from strobewise.machine import FAULTS
@@ -32,7 +33,7 @@ from strobewise.records.replay import ReplayRecord
 from strobewise.replay.stimulus import make_stimulus
 
 LEADS = {**LINE_SETS, "two": ("M1", "MREQ", "RESET"), "bare": ("M1", "MREQ")}
-PROGRAMS = ("patrol", "doze", "stimulus")
+PROGRAMS = ("patrol", "doze", "stimulus", "long")
 DURATION_S = 0.004
 
 
@@ -44,7 +45,8 @@ def machine_of(kind: str, leads: str, seed: int) -> tuple[Scenario, bytes, rando
     name = "patrol" if scenario.machine.paging else rng.choice(PROGRAMS)
     ram = max(((r.start, r.end) for r in memory if r.kind == "ram"), key=lambda pair: pair[1] - pair[0])
     size = 1 << (memory[0].end + 1).bit_length() - 1  # the largest chip that fits
-    image = make_stimulus(size, ram).image if name == "stimulus" else scenario.demo(name)
+    made = {"stimulus": lambda: make_stimulus(size, ram).image, "long": lambda: long_program(seed, min(size, 0x2000), ram)}
+    image = made[name]() if name in made else scenario.demo(name)
     capture = replace(scenario.capture, lines=LEADS[leads], start_s=0.0, duration_s=DURATION_S)
     if leads == "full" and scenario.machine.paging:
         capture = replace(capture, lines=LINE_SETS["full_port"])
