@@ -86,7 +86,8 @@ def test_who_went_the_same_way_until_nobody_knows_is_not_told_apart():
 
     best = gone(5, COMPLETE, [0, 1, 2, 3, 4])
     lost, elsewhere, parted = gone(4, LOST, [0, 1, 2, 0xFFFF]), gone(4, LOST, [0, 1, 7, 0xFFFF]), gone(4, PARTED, [0, 1, 2, 3])
-    assert judging._lost_on_the_same_way([best], [best, lost, elsewhere, parted]) == [lost]
+    early = gone(2, LOST, [0, 0xFFFF])  # the rest speaks for the best
+    assert judging._lost_on_the_same_way([best], [best, lost, early, elsewhere, parted], 0) == [lost]
 
 
 def test_every_strobe_may_be_the_one_whose_lead_is_bad():

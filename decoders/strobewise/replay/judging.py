@@ -18,6 +18,7 @@ from .weighing import FULL_SHARE, GUESSED_MORE, Tried, convinces, explains_all_o
 
 GROUPS_SHOWN = 3
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
+LOST_SHARE = 0.5  #: of what the best explains that a fault which was lost on the same way must have explained to stand beside it
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
 BARE_MEMORY = ("ram-missing", "ram-mirrored")
 
@@ -65,18 +66,21 @@ def _first_group(record: ReplayRecord, seen: Observed, tried: Sequence[Tried]) -
     if best < FULL_SHARE * record.cycles:  # none goes to the end, but some were never contradicted
         first = [one for one in tried if one.outcome.ended == LOST] or first
     else:
-        first += _lost_on_the_same_way(first, tried)
+        first += _lost_on_the_same_way(first, tried, record.healthy_matched)
     agreeing = [one for one in first if not disagreeing(seen, one.outcome, one.board)]
     group = _in_one_bank(_most_of_its_own(agreeing or first))
     return sorted(group, key=lambda one: -one.outcome.matched)
 
 
-def _lost_on_the_same_way(first: Sequence[Tried], tried: Sequence[Tried]) -> List[Tried]:
-    """Return those that went the same way as the best until nobody knows how they go on: the capture contradicts none of them."""
+def _lost_on_the_same_way(first: Sequence[Tried], tried: Sequence[Tried], healthy: int) -> List[Tried]:
+    """Return those that went the same way as the best until nobody knows how they go on: the capture contradicts none of them.
+
+    healthy: cycles that the healthy machine explains.
+    """
     ways = [{p.row: p.address for p in one.outcome.log if p.kind == FETCH} for one in first]
-    found = []
+    best, found = first[0].outcome.matched, []
     for one in tried:
-        if one.outcome.ended == LOST and one.outcome.matched < first[0].outcome.matched:
+        if one.outcome.ended == LOST and healthy + LOST_SHARE * (best - healthy) <= one.outcome.matched < best:
             own = [(p.row, p.address) for p in one.outcome.log if p.kind == FETCH][:-1]  # where it goes on at last, nobody knows
             if any(all(way.get(row) == address for row, address in own) for way in ways):
                 found.append(one)
