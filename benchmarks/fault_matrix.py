@@ -5,7 +5,8 @@ Usage: python benchmarks/fault_matrix.py [--rounds N] [--seed N] [--only FAULT] 
 
 Each round takes every fault once with each set of leads; parameters, machine, program, rate, dialect and names change with the seed, so
 that nothing can be tuned to one capture. The label is the healthy twin's: the same machine, program and seed without the fault. A fault
-whose captured lines equal its twin's shows nothing; every other is there to be seen. Outcomes (outcomes.py):
+whose captured lines are its twin's, but for edges that lie a sample apart, shows nothing; nor does one whose lines are those of another
+machine that is well and that nobody could tell from it (stand_ins); every other is there to be seen. Outcomes (outcomes.py):
   the very part      the first suspect is the cause
   line, other part   a finding names a line that the fault spoils, or the first suspect looks exactly like the cause on the captured lines
   undecided          the verdict says that it cannot decide, or finds no fault and warns of just this
@@ -35,11 +36,12 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "decoders"))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import numpy as np
 from healthy_machines import program as any_program
 from outcomes import ALARM, OUTCOMES, TELLS, Case, Named, Result, calibration, load, outcome_of, save, shares, table
 
 from strobewise import Options, diagnose
-from strobewise.bus.lines import ADDRESS, DATA, neighbours
+from strobewise.bus.lines import ADDRESS, BIT, DATA, neighbours
 from strobewise.bus.model import Finding
 from strobewise.machine import FAULTS, GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Dialect, Fault, Press, Scenario, simulate
 from strobewise.machine.board import WaitRule
@@ -168,7 +170,7 @@ def judge(case: Case, with_rom: bool = False) -> Result:
     confidence = verdict.suspects[0].confidence if verdict.suspects else 0.0
     suspects = capture.truth["suspects"]
     spoilt = {line for fault in scenario.faults for line in fault.lines}
-    shown = bool(scenario.faults) and leaves_a_trace(scenario)
+    shown = bool(scenario.faults) and there_to_be_seen(scenario, told or (scenario.machine if with_rom else None), clock, with_rom)
     named = tuple(Named(f.rule, f.confidence, bool(spoilt & set(f.lines))) for f in faults if spoilt and f.lines)
     told_so = any(_tells(f, spoilt, suspects[0]) for f in said.findings)
     outcome = outcome_of(shown, verdict.state, first, suspects, any(each.right for each in named), told_so)
@@ -191,6 +193,65 @@ def leaves_a_trace(scenario: Scenario) -> bool:
     """Say whether the faults change anything on the captured lines: whether they differ from those of the healthy twin."""
     runs = (SimulatedCapture(each, each.seed).words() for each in (scenario, replace(scenario, faults=())))
     return any(one != other for one, other in itertools.zip_longest(*runs))
+
+
+def there_to_be_seen(scenario: Scenario, told: Profile | None, clock: float | None, with_rom: bool) -> bool:
+    """Say whether anybody could tell from the captured lines, and from what is told of the machine, that it is not well.
+
+    told: the profile, clock: the rate that the user gives, with_rom: whether the ROM's image is given as well.
+    """
+    own = SimulatedCapture(scenario, scenario.seed)
+    sample = -(-10**12 // (scenario.capture.sample_hz * own.timescale_ps)) + 1  # both times are rounded
+    edges = _edges(own)
+    for stand_in in stand_ins(scenario, told, clock):
+        other = _edges(SimulatedCapture(stand_in, stand_in.seed))
+        if all(len(a) == len(b) and (not len(a) or int(np.abs(a - b).max()) <= sample) for a, b in zip(edges, other, strict=True)):
+            return False
+    return with_rom or not _another_rom(scenario)
+
+
+def stand_ins(scenario: Scenario, told: Profile | None, clock: float | None) -> Iterator[Scenario]:
+    """Yield machines that are well, and that nobody could tell from this one if the lines are theirs.
+
+    The twin without the fault. A slow clock, of whose rate nothing is told, is that of a slow machine; interrupts that never come are
+    those of a machine without, where no profile says more, or ends its period within the capture; a supervisor that pulls RESET
+    once does what a person at the button does.
+    """
+    well = replace(scenario, faults=())
+    yield well
+    machine = scenario.machine
+    for fault in scenario.faults:
+        values: dict[str, Any] = dict(fault.values)
+        if fault.kind == "clock-slow" and told is None and clock is None:
+            yield replace(well, machine=replace(machine, clock_hz=(machine.clock_hz or 0.0) * values["ratio"]))
+        elif fault.kind == "interrupt-source-dead":
+            period = told.interrupt_period_t_states if told is not None else None
+            if not period or period > scenario.capture.duration_s * (machine.clock_hz or 0.0):
+                yield replace(well, machine=replace(machine, interrupt_period_t_states=None))
+        elif fault.kind == "brown-out" and values["supervisor"] == "yes":
+            yield replace(well, presses=(*scenario.presses, Press("RESET", values["at_s"], values["hold_s"])))
+
+
+def _another_rom(scenario: Scenario) -> bool:
+    """Say whether a flipped bit of the ROM only makes another program that keeps to the healthy one's way: without an image it may be meant so."""
+    if [fault.kind for fault in scenario.faults] != ["rom-bit-flipped"]:
+        return False
+    ways = []
+    for each in (scenario, replace(scenario, faults=())):
+        rows = SimulatedCapture(each, each.seed).truth["cycles"]
+        ways.append({row["address"] for row in rows if row["kind"] == "opcode_fetch"})
+    return ways[0] <= ways[1]
+
+
+def _edges(capture: SimulatedCapture) -> list[np.ndarray[Any, np.dtype[np.int64]]]:
+    """Return the times of the edges of each captured line, in units of the timescale, behind the level that it begins with (far apart)."""
+    rows = [(time, word) for time, word, _ in capture.words()]
+    times, words = np.array([time for time, _ in rows], np.int64), np.array([word for _, word in rows], np.uint64)
+    found = []
+    for name in capture.scenario.capture.lines:
+        level = (words >> np.uint64(BIT[name]) & np.uint64(1)).astype(np.int64)
+        found.append(np.concatenate([level[:1] * (1 << 40), times[1:][level[1:] != level[:-1]]]))
+    return found
 
 
 def rom_of(scenario: Scenario) -> bytes:
