@@ -146,7 +146,10 @@ def scenario_of(case: Case) -> Scenario:
     if case.fault not in NEEDS_DEVICE and memory is MAPS[0] and rng.random() < 0.6:
         settings["contents"] = ((0, any_program(rng)[0]),)
     if case.fault:
-        settings["faults"] = [fault_of(case.fault, base.ram(), rng)]
+        fault = fault_of(case.fault, base.ram(), rng)
+        if case.fault == "device-button-bounces":  # a press before the capture leaves no bounce in it
+            fault = Fault(fault.kind, {**fault.parameters, "at_s": settings["start_s"] + settings["duration_s"] * rng.uniform(0.2, 0.7)})
+        settings["faults"] = [fault]
     return simulate(base, **settings).scenario
 
 
@@ -233,7 +236,7 @@ def stand_ins(scenario: Scenario, told: Profile | None, clock: float | None) -> 
 
 
 def _another_rom(scenario: Scenario) -> bool:
-    """Say whether a flipped bit of the ROM only makes another program that keeps to the healthy one's way: without an image it may be meant so."""
+    """Say whether a flipped bit of the ROM only makes another program that goes the healthy one's way: it may be meant so."""
     if [fault.kind for fault in scenario.faults] != ["rom-bit-flipped"]:
         return False
     ways = []

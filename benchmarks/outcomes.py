@@ -17,7 +17,8 @@ TELLS = frozenset({
     "lost-its-way", "restarts-without-end", "starts-again", "fetches-nowhere", "fetches-only", "halted-for-good", "went-silent",
     "clock-stopped", "reads-all-ff", "reads-all-00", "reads-all-alike", "reads-unsteady", "ram-unsteady", "return-address-differs",
     "program-contradicted", "no-requests", "requests-without-fetch", "reset-loop", "rom-content", "operands-contradicted", "data-late",
-    "slow-strobe", "runs-unwritten", "bytes-not-obeyed", "stack-differs",
+    "slow-strobe", "runs-unwritten", "bytes-not-obeyed", "stack-differs", "ram-read-otherwise", "reads-otherwise", "walks-nowhere",
+    "returns-to-start", "returns-unpushed", "clock-slips", "nmi-bounces", "spikes", "reads-one-byte",
 })  # fmt: skip
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import pytest
 from hand_made import evidence_of
 
-from strobewise.bus.lines import DATA
+from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
 from strobewise.cpu.disassembly import find_operation
 from strobewise.evidence.bytes_alone import _Follower, fits
 from strobewise.records.bytes_alone import BytesRecord, Compared
+from strobewise.records.course import CourseRecord
+from strobewise.records.evidence import LineEvidence
 from strobewise.rules import run
 
 F, R, W, A = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "interrupt_acknowledge"))
@@ -140,17 +142,21 @@ def compared(wrong, number=100, bit=2, up=0, down=0, silent=0, other=0):
     [
         (compared(45, down=45), ("D2",)),
         (compared(44, down=44), ("D2",)),  # not all that should be high, but one bit alone
-        (compared(45, down=45, other=6), None),
+        (compared(45, down=45, other=6), ()),
         (compared(8, down=4, up=4), ("D2",)),
-        (compared(7, down=4, up=3), None),
+        (compared(7, down=4, up=3), ()),
         (compared(8, silent=8), ()),
-        (compared(7, silent=7), None),
+        (compared(2, silent=2), ()),
+        (compared(1, silent=1), None),
         (compared(0), None),
     ],
 )
 def test_a_stack_that_differs(popped, lines):
     finding = found(BytesRecord(1000, 0, popped=popped)).get("stack-differs")
     assert (finding.lines if finding else None) == lines
+    few = popped.wrong < 8 or popped.bits[7][3]
+    assert finding is None or finding.severity == ("warning" if few else "fault")
+    assert ("stack-differs" in found(BytesRecord(1000, 1, popped=popped))) == bool(lines or (finding and not few)), "a few: not one doubt"
     assert "stack-differs" not in found(BytesRecord(1000, 21, popped=popped)), "a program that is not followed is not believed"
     assert "stack-differs" not in found(BytesRecord(49, 0, popped=popped))
 
@@ -170,3 +176,21 @@ def test_a_stack_that_differs(popped, lines):
 def test_bytes_that_are_stored_otherwise(record, lines):
     finding = found(record).get("stored-otherwise")
     assert (finding.lines if finding else None) == lines
+
+
+@pytest.mark.parametrize(
+    ("values", "reads", "still", "others", "severity"),
+    [
+        (24, 200, ("D4",), 50, "fault"), (23, 200, ("D4",), 50, "warning"), (10, 200, ("D4",), 50, "warning"), (9, 200, ("D4",), 50, None),
+        (24, 199, ("D4",), 50, None), (24, 200, ("D4",), 49, None), (24, 200, ("D4", "D5"), 50, None), (24, 200, (), 50, None),
+    ],
+)  # fmt: skip
+def test_a_data_line_without_an_edge(values, reads, still, others, severity):
+    evidence = evidence_of(course=CourseRecord(reads, values))
+    evidence.captured |= {*DATA}
+    evidence.lines |= {name: LineEvidence(name, edges=0 if name in still else others, high_fraction=1.0) for name in DATA}
+    finding = next((each for each in run(evidence) if each.rule == "data-line-still"), None)
+    assert (finding.severity if finding else None) == severity
+    assert not finding or finding.lines == still
+    evidence.captured |= {*ADDRESS}
+    assert "data-line-still" not in [each.rule for each in run(evidence)], "with addresses other rules tell more"

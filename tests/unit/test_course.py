@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hand_made import evidence_of
@@ -11,8 +13,8 @@ from strobewise.bus.model import KIND_INDEX, NOTE_INDEX
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.requests import Requests
 from strobewise.cycles.table import CycleTable
-from strobewise.evidence.course import CoursePart, led_to_start
-from strobewise.records.course import AlikeReads, CourseRecord, LastRead, Tail
+from strobewise.evidence.course import CoursePart, led_to_start, returned_to_start
+from strobewise.records.course import AlikeReads, CourseRecord, LastRead, Tail, Walk
 from strobewise.records.evidence import BusEvidence
 from strobewise.rules import run
 
@@ -172,3 +174,109 @@ def test_starts_again(starts, captured, count):
     finding = found(CourseRecord(starts_s=[k * 4e-4 for k in range(starts)]), captured).get("starts-again")
     assert (finding.count if finding else None) == count
     assert finding is None or ("400 µs" in finding.evidence and finding.lines == ("RESET",))
+
+
+# --- walks and returns ---
+
+
+@pytest.mark.parametrize("sizes", [(1000,), (1,), (3, 6), (25,), (50, 49)])
+def test_the_longest_walks_are_kept(sizes):
+    walk = [(F, 0x3000 + k, 0x53) for k in range(20)]
+    zeros = [(F, 0xFFF0 + k & 0xFFFF, 0) for k in range(30)]
+    rows = [*WORK, *walk[:7], *WORK, *walk, (W, 0x8000, 1), *walk[:3], *zeros, *WORK[1:]]
+    course = course_of(rows, sizes=sizes)
+    assert course.walk == Walk(20, pytest.approx(87e-6), 0x53, 0x3000)
+    assert course.walk_00 == Walk(30, pytest.approx(111e-6), 0, 0xFFF0)
+
+
+@pytest.mark.parametrize(
+    ("rows", "count"),
+    [
+        ([(F, 0x3000, 0x53)] * 9, 1),  # one address
+        ([(F, 0x3000 + k, 0x53 + k) for k in range(9)], 1),
+        ([(F, 0x3000 + 2 * k, 0x53) for k in range(9)], 1),
+        ([(F, 0x3000 + k, 0x53, HALT) for k in range(9)], 0),
+        ([(R, 0x3000 + k, 0x53) for k in range(9)], 0),
+    ],
+)
+def test_what_is_no_walk(rows, count):
+    assert course_of(rows).walk.fetches == count
+
+
+@pytest.mark.parametrize(
+    ("last", "returned"),
+    [
+        ([(F, 0x300, 0xC9), (R, 0x7000, 0), (R, 0x7001, 0)], True),
+        ([(F, 0x300, 0xC8), (R, 0x7000, 0), (R, 0x7001, 0)], True),  # RET Z
+        ([(F, 0x300, 0xED), (F, 0x301, 0x4D), (R, 0x7000, 0), (R, 0x7001, 0)], True),  # RETI
+        ([(F, 0x300, 0x4D), (R, 0x7000, 0), (R, 0x7001, 0)], False),
+        ([(F, 0x300, 0xC9), (R, 0x7000, 0), (R, 0x7001, 1)], False),
+        ([(F, 0x300, 0xC3), (R, 0x301, 0), (R, 0x302, 0)], False),  # JP 0000h
+    ],
+)
+def test_what_returns_to_the_start(last, returned):
+    assert returned_to_start([(*row, 0) for row in (BEFORE + last)[-8:]]) is returned
+
+
+def test_returns_to_the_start_are_counted():
+    again = [*BEFORE, (F, 0x300, 0xC9), (R, 0x7000, 0), (R, 0x7001, 0), (F, 0, 0xF3)]
+    assert course_of(again * 3, sizes=(5,)).returns_s == pytest.approx([11e-6, 23e-6, 35e-6])
+
+
+def walked(count, value, tail=0):
+    walk = Walk(count, 1e-3, value, 0x3000)
+    same = AlikeReads(tail, 1e-3, value, tail, tail, 0, LAST)
+    return CourseRecord(9000, 60, same=same, **{"walk" if value else "walk_00": walk})
+
+
+@pytest.mark.parametrize(
+    ("course", "severity"),
+    [
+        (walked(0x200, 0x53), "fault"), (walked(0x1FF, 0x53), None), (walked(0x3FF, 0), None), (walked(0x400, 0), "warning"),
+        (walked(0x1FFF, 0), "warning"), (walked(0x2000, 0), "fault"),
+    ],
+)  # fmt: skip
+def test_a_walk_through_nothing(course, severity):
+    finding = found(course).get("walks-nowhere")
+    assert (finding.severity if finding else None) == severity
+
+
+def test_the_first_walk_is_where_it_was_lost():
+    course = walked(0x200, 0x53, tail=0x200)
+    course.same = replace(course.same, start_s=0.002)
+    assert {"walks-nowhere"} == {"lost-its-way", "walks-nowhere"} & set(found(course))
+
+
+def test_a_walk_to_the_end_is_told_as_such():
+    assert {"lost-its-way"} == {"lost-its-way", "walks-nowhere"} & set(found(walked(0x200, 0x53, tail=0x200)))
+
+
+@pytest.mark.parametrize(("times", "tells"), [(4, True), (3, False)])
+def test_returns_to_the_start_are_no_accident(times, tells):
+    course = CourseRecord(900, 60, returns_s=[0.001 * k for k in range(times)])
+    assert ("returns-to-start" in found(course)) == tells
+
+
+@pytest.mark.parametrize("sizes", [(1000,), (1,), (5, 3)])
+def test_returns_to_the_start_are_told_without_addresses(sizes):
+    rows = [(kind, -1, data) for kind, _, data in [*BEFORE, (F, 0, 0xC9), (R, 0, 0), (R, 0, 0), (F, 0, 0xF3)] * 3]
+    assert course_of(rows, captured=ALL - {*ADDRESS}, sizes=sizes).returns_s == pytest.approx([11e-6, 23e-6, 35e-6])
+
+
+NO_ADDRESSES = BUS - {*ADDRESS}
+
+
+@pytest.mark.parametrize(
+    ("value", "count", "captured", "tells"),
+    [
+        (0x69, 0x200, NO_ADDRESSES, True), (0x69, 0x1FF, NO_ADDRESSES, False), (0xFF, 0x200, NO_ADDRESSES, False),
+        (0x00, 0x200, NO_ADDRESSES, False), (0x69, 0x200, BUS, False),
+    ],
+)  # fmt: skip
+def test_one_byte_to_the_end_without_addresses(value, count, captured, tells):
+    course = ending(value, count=count, reads=2000)
+    assert ("reads-one-byte" in found(course, captured=captured)) == tells
+    assert "reads-one-byte" not in found(course, captured=captured - {"HALT"}), "a halted CPU fetches one byte for ever"
+    evidence = evidence_of(course=course, captured=captured)
+    evidence.lines["HALT"].asserted_last = True
+    assert "reads-one-byte" not in {finding.rule for finding in run(evidence)}

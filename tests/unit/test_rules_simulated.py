@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from strobewise import Options, diagnose
+from strobewise.bus.lines import DATA
 from strobewise.bus.model import SUSPECTS, Finding
 from strobewise.machine import GENERIC, GENERIC_PAGING, LINE_SETS, BusRequest, Fault, Press, Scenario, fault, simulate
 from strobewise.records.profile import MemoryRegion
@@ -28,7 +29,13 @@ PUSHES = ((0, b"\x31\x00\x80" + b"\xe5" * 150 + b"\xc3\x00\x00"),)
 #: The same, then JP 6000h: RAM that nothing has written. And one that first copies 64 bytes of its own, NOPs and a RET, to it.
 UNWRITTEN = ((0, LOST[0][1][:-1] + b"\x60"),)
 COPIES = ((0, bytes.fromhex("F3 31 00 80 21 00 01 11 00 60 01 40 00 ED B0 CD 00 60 18 FB")), (0x100, bytes(63) + b"\xc9"))
+#: JP 2100h, where nothing answers and the bus keeps its last byte; a walk of a page and more leads to RAM.
+WALKS = ((0, bytes.fromhex("F3 C3 00 3D 00")),)
+#: LD SP,8000h / LD HL,0 / PUSH HL / RET
+RETURNS = ((0, bytes.fromhex("31 00 80 21 00 00 E5 C9")),)
+UNPUSHED = ((0, bytes.fromhex("31 F0 7F C9")),)  # LD SP,7FF0h / RET
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
+DATA_ONLY = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", *DATA)
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
 NO_CLOCK = tuple(name for name in LINE_SETS["full"] if name != "CLK")  # without it nothing tells that data are late
 WITH_HALT = ("CLK", "M1", "MREQ", "RD", "WR", "RFSH", "HALT")
@@ -70,6 +77,18 @@ SHOWN = {
     "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": LOST}),
     "runs-unwritten": Shown(settings={"machine": MAPPED, "seed": 2}, wrong={"contents": UNWRITTEN}),
+    "walks-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": WALKS}),
+    "returns-to-start": Shown(settings={"machine": QUIET}, wrong={"contents": RETURNS}),
+    "returns-unpushed": Shown(settings={"machine": MAPPED}, wrong={"contents": UNPUSHED}),
+    "ram-read-otherwise": on("full", "ram-multiplexer-stuck"),
+    "reads-one-byte": Shown(
+        settings={"machine": MAPPED, "lines": DATA_ONLY, "pull_ups": False, "duration_s": 0.0008}, wrong={"contents": WALKS}
+    ),
+    "data-line-still": on("sixteen", "dead-low", line="D4"),
+    "reads-otherwise": on("full", "reads-fought", chip="rom", probability=0.01),
+    "clock-slips": on("eight", "samples-lost"),
+    "nmi-bounces": Shown(wrong={"presses": [Press("NMI", 0.0005 + k * 1.2e-5, 6e-6) for k in range(4)]}),
+    "rises-late": on("eight", "threshold-off", ns=60),
     "bytes-not-obeyed": on("sixteen", "cpu-data-in-stuck", bit=0),
     "stack-differs": on("sixteen", "ram-bit-dead", bit=3),
     "stored-otherwise": on("sixteen", "cpu-data-out-stuck", bit=5),
@@ -186,6 +205,16 @@ NEAR_MISSES = {
     "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED}, wrong={"contents": ((0, LOST[0][1].replace(b"\x30", b"\x00")),)}),
     "runs-unwritten": Shown(settings={"machine": MAPPED}, wrong={"contents": COPIES}),
+    "walks-nowhere": Shown(settings={"machine": MAPPED}, wrong={"contents": LOST}),
+    "returns-to-start": Shown(settings={"machine": QUIET}, wrong={"contents": PUSHES}),
+    "returns-unpushed": Shown(settings={"machine": MAPPED}, wrong={"contents": COPIES}),
+    "ram-read-otherwise": on("full", "rom-bit-flipped", address=0x1F00),
+    "reads-one-byte": Shown(settings={"machine": QUIET, "lines": DATA_ONLY}, wrong={"contents": STOPS}),
+    "data-line-still": on("sixteen", "cpu-data-out-stuck", bit=4),
+    "reads-otherwise": on("full", "ram-cells-weak", bit=2, probability=0.1),
+    "clock-slips": Shown(wrong={"jitter_ns": 6.0}, settings={"lines": "eight"}),
+    "nmi-bounces": Shown(wrong={"presses": [Press("NMI", 0.0005 + k * 2.2e-5, 6e-6) for k in range(4)]}),
+    "rises-late": on("eight", "threshold-off", ns=25),
     "bytes-not-obeyed": lagging("sixteen", "D0"),
     "stack-differs": on("sixteen", "rom-bit-flipped", address=0x1F00),
     "stored-otherwise": on("sixteen", "ram-bit-dead", bit=5),

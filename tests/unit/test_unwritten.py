@@ -14,11 +14,12 @@ from strobewise.capture.records import Block
 from strobewise.cycles.table import DTYPES, CycleTable
 from strobewise.evidence.bare_fetches import BareFetchesPart
 from strobewise.evidence.unwritten import UnwrittenPart
-from strobewise.records.profile import MemoryRegion, Profile
+from strobewise.records.expansion import PagingRecord
+from strobewise.records.profile import MemoryRegion, Paging, Profile
 from strobewise.records.unwritten import Unwritten
 from strobewise.rules import run
 
-F, W = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_write"]
+F, R, W = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
 MAP = Profile("map", memory=(MemoryRegion("rom", 0, 0x1FFF), MemoryRegion("ram", 0x4000, 0x7FFF)))
 
 
@@ -77,8 +78,50 @@ def test_a_few_addresses_may_be_a_hook(addresses, tells):
     evidence.captured |= {*ADDRESS, *DATA}
     finding = next((each for each in run(evidence) if each.rule == "runs-unwritten"), None)
     assert (finding is not None) == tells
-    evidence.captured |= {"ROMDIS"}
-    assert "runs-unwritten" not in [each.rule for each in run(evidence)], "another memory may be paged in"
+    evidence.profile = Profile("x", paging=(Paging("a device", (0x58,)),))
+    assert "runs-unwritten" not in [each.rule for each in run(evidence)], "another memory may be paged in, by a line that was not captured"
+    evidence.pagings = [PagingRecord("a device", "ROMDIS", 4)]
+    assert ("runs-unwritten" in [each.rule for each in run(evidence)]) == tells, "it is compared while the device is away"
+
+
+def test_what_runs_while_a_device_is_paged_in_is_its_own():
+    rows = [RESET, *((F, 0x5000 + k, 0x40) for k in range(20))]
+    for control, addresses in ((0, 20), (1 << BIT["ROMDIS"], 0)):
+        part = UnwrittenPart(1e-6, has_rom_disable=True)
+        requests = SimpleNamespace(control=np.full(len(rows), control, np.uint16))
+        part.feed(SimpleNamespace(cycles=table(rows), requests=requests, request_of_cycle=np.arange(len(rows))))
+        evidence = evidence_of(profile=MAP)
+        part.fill(evidence)
+        assert evidence.unwritten.addresses == addresses
+
+
+RETURN = [(F, 0x0100, 0xC9), (R, 0x5000, 0x34), (R, 0x5001, 0x12), (F, 0x1234, 0x00)]
+
+
+@pytest.mark.parametrize(
+    ("rows", "returns"),
+    [
+        ([RESET, *RETURN], (1, 2e-6, 0x5000)),
+        ([RESET, (F, 1, 0xC3), *RETURN, *RETURN], (2, 3e-6, 0x5000)),
+        ([RESET, (W, 0x5000, 0x34), *RETURN], (0, None, -1)),
+        ([RESET, *RETURN, (W, 0x5000, 0x34)], (1, 2e-6, 0x5000)),
+        ([RESET, (F, 0x0100, 0xE1), *RETURN[1:]], (0, None, -1)),  # POP
+        ([RESET, (F, 0x0100, 0xC9), (R, 0x1000, 0x34), (R, 0x1001, 0x12)], (0, None, -1)),  # a table in ROM, threaded
+        (RETURN, None),
+    ],
+)
+def test_returns_to_what_nothing_pushed(rows, returns):
+    found = after(rows)
+    assert (found if found is None else (found.returns, found.returned_s, found.returned_at)) == returns
+
+
+def test_one_return_that_nothing_pushed_is_enough():
+    for returns in (0, 1):
+        evidence = evidence_of(unwritten=Unwritten(0, -1, None, -1, 0, returns, 0.001, 0x5000))
+        evidence.captured |= {*ADDRESS, *DATA}
+        assert ("returns-unpushed" in [each.rule for each in run(evidence)]) == bool(returns)
+    evidence.samples_per_t = 2.9
+    assert "returns-unpushed" not in [each.rule for each in run(evidence)]
 
 
 # --- /M1 alone ---

@@ -18,7 +18,7 @@ from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
 from ..cycles.table import CycleTable
 from ..profile.options import Options
-from ..records.course import AlikeReads, CourseRecord, LastRead, Tail
+from ..records.course import AlikeReads, CourseRecord, LastRead, Tail, Walk
 from ..records.evidence import BusEvidence
 from .part import Part
 
@@ -97,6 +97,49 @@ class _AlikeRun(_Run):
         return AlikeReads(self.count, start, self._value, addresses, self._fetches, self._at_38, self._before)
 
 
+class _Walks:
+    """The longest walks through memory that gives one byte, fetch by fetch; kept apart for 00h, which RAM may well hold."""
+
+    def __init__(self) -> None:
+        self._last: tuple[int, int, int, int] | None = None  #: address, byte and start of the walk under way, and its length
+        self._address = -1  #: of the last fetch
+        self.longest = [(0, 0, -1, -1), (0, 0, -1, -1)]  #: of 00h, of others: length, start, byte, first address
+
+    def feed(self, fetches: CycleTable) -> None:
+        """Take fetches whose address and byte are known."""
+        if not len(fetches):
+            return
+        address, data = fetches.address, fetches.data
+        goes_on = np.r_[False, (address[1:] == (address[:-1] + 1 & 0xFFFF)) & (data[1:] == data[:-1])]
+        if self._last is not None:
+            goes_on[0] = int(address[0]) == self._address + 1 & 0xFFFF and int(data[0]) == self._last[1]
+        heads = np.flatnonzero(~goes_on)
+        carried = int(heads[0]) if len(heads) else len(goes_on)
+        if self._last is not None:
+            first, value, start, count = self._last
+            self._last = (first, value, start, count + carried)
+            self._note(count + carried, start, value, first)
+        if len(heads):
+            lengths = np.diff(np.r_[heads, len(goes_on)])
+            for zero in (True, False):
+                some = np.flatnonzero((data[heads] == 0) == zero)
+                if len(some):
+                    k = int(some[lengths[some].argmax()])
+                    self._note(int(lengths[k]), int(fetches.start[heads[k]]), int(data[heads[k]]), int(address[heads[k]]))
+            k = int(heads[-1])
+            self._last = (int(address[k]), int(data[k]), int(fetches.start[k]), len(goes_on) - k)
+        self._address = int(address[-1])
+
+    def _note(self, count: int, start: int, value: int, first: int) -> None:
+        kind = int(value != 0)
+        if count > self.longest[kind][0]:
+            self.longest[kind] = (count, start, value, first)
+
+    def record(self, zero: bool, tick_s: float) -> Walk:
+        count, start, value, first = self.longest[0 if zero else 1]
+        return Walk(count, start * tick_s, value, first) if count else Walk()
+
+
 def _last_read(reads: CycleTable, at: int) -> LastRead:
     fetched = np.flatnonzero(reads.kind[: at + 1] == _FETCH)
     k = int(fetched[-1]) if len(fetched) else -1
@@ -120,6 +163,8 @@ class CoursePart(Part):
         self._reads = self._fetches = self._restarts = 0
         self._behind: list[tuple[int, int, int, int]] = []
         self._starts: list[int] = []
+        self._returns: list[int] = []
+        self._walks = _Walks()
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
@@ -132,9 +177,12 @@ class CoursePart(Part):
         self._lonely.feed(fetch & ~halted, cycles.start)
         self._follow_pushes(cycles, fetch)
         if self._data:
+            self._find_returns(cycles, fetch)
             self._follow_reads(cycles, (fetch | (cycles.kind == _READ)) & ~halted)
         if self._whole:
             self._find_starts(cycles, fetch)
+            self._walks.feed(cycles[np.flatnonzero(fetch & ~halted & (cycles.data >= 0) & (cycles.address >= 0))])
+        self._behind = (self._behind + _rows(cycles, max(0, len(cycles) - LOOK_BACK), len(cycles)))[-LOOK_BACK:]
 
     def _follow_pushes(self, cycles: CycleTable, fetch: Flags) -> None:
         """Follow fetches with two writes behind each: restarts, or pushes."""
@@ -178,7 +226,18 @@ class CoursePart(Part):
             before = (self._behind + before)[-LOOK_BACK:]
             if len(before) == LOOK_BACK and not led_to_start(before):
                 self._starts.append(int(cycles.start[k]))
-        self._behind = (self._behind + _rows(cycles, max(0, len(cycles) - LOOK_BACK), len(cycles)))[-LOOK_BACK:]
+
+    def _find_returns(self, cycles: CycleTable, fetch: Flags) -> None:
+        """Find the fetches of 0000h, for all that the addresses tell, to which a return from the stack led."""
+        zero = np.r_[[row[0] == _READ and row[2] == 0 for row in self._last_two()], (cycles.kind == _READ) & (cycles.data == 0)]
+        for k in np.flatnonzero(fetch & (cycles.address <= RESET_ADDRESS) & zero[1:-1] & zero[:-2]).tolist():
+            before = (self._behind + _rows(cycles, max(0, k - LOOK_BACK), k))[-LOOK_BACK:]
+            if returned_to_start(before) and len(self._returns) < STARTS_KEPT:
+                self._returns.append(int(cycles.start[k]))
+
+    def _last_two(self) -> Rows:
+        """Return the two cycles before this batch."""
+        return ([(_FETCH, 0, 0, 0)] * 2 + self._behind)[-2:]
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
@@ -187,7 +246,8 @@ class CoursePart(Part):
         evidence.course = CourseRecord(
             self._reads, int(np.count_nonzero(self._values)), self._same.alike(tick_s), self._echo.alike(tick_s),
             self._lonely.record(tick_s), Tail(pushing.count // 3, pushing.start_s), self._restarts, self._fetches,
-            [tick * tick_s for tick in self._starts],
+            [tick * tick_s for tick in self._starts], [tick * tick_s for tick in self._returns], self._walks.record(False, tick_s),
+            self._walks.record(True, tick_s),
         )  # fmt: skip
 
 
@@ -217,6 +277,18 @@ def led_to_start(before: Rows) -> bool:
     if kind == kind_1 == _WRITE:  # RST 00h, CALL 0000h
         return (kind_2 == _FETCH and data_2 == _RESTART_0) or (kind_2 == _READ and data_2 == data_3 == 0)
     return False
+
+
+def returned_to_start(before: Rows) -> bool:
+    """Say whether a return led to a fetch of 0000h: its two reads gave 00h.
+
+    before: as led_to_start takes. Source: UM0080, instruction set.
+    """
+    if len(before) < LOOK_BACK or any((kind, data) != (_READ, 0) for kind, _, data, _ in before[-2:]):
+        return False
+    (prefix, _, before_it, _), (kind, _, data, _) = before[-4:-2]
+    plain = data == 0xC9 or data & 0xC7 == 0xC0
+    return kind == _FETCH and (plain or (data in (0x45, 0x4D) and prefix == _FETCH and before_it == 0xED))
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> CoursePart | None:

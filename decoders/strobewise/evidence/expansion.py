@@ -15,7 +15,7 @@ from ..records.evidence import BusEvidence
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from ..records.profile import Paging
 from .part import Part
-from .rom_images import rom_images
+from .rom_images import bit_sums, rom_images
 
 _FETCH = KIND_INDEX["opcode_fetch"]
 _READ = KIND_INDEX["memory_read"]
@@ -133,6 +133,7 @@ class _Watch:
         record.compared_content = len(both)
         same = self._on[both] == self._off[both]
         record.same_content = int(np.count_nonzero(same))
+        record.mixed_zeros = int(bit_sums((~self._off[both][~same] & 0xFF).astype(np.uint8)).sum())
         record.mixed_content = int(np.count_nonzero(~same & (self._on[both] & ~self._off[both] == 0)))
         return record
 

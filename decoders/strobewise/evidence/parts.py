@@ -11,7 +11,22 @@ from typing import Optional
 
 from ..capture.channels.mapping import ChannelMap
 from ..profile.options import Options
-from . import bare_fetches, buses, bytes_alone, course, expansion, free_run, leads, memory, prediction, settling, timing, unwritten
+from . import (
+    bare_fetches,
+    buses,
+    bytes_alone,
+    course,
+    expansion,
+    free_run,
+    leads,
+    memory,
+    odd_reads,
+    prediction,
+    settling,
+    slips,
+    timing,
+    unwritten,
+)
 from .part import Part
 
 #: Makers of parts: each returns None when the capture does not hold the lines that its part needs.
@@ -19,7 +34,7 @@ from .part import Part
 Maker = Callable[[frozenset[str], ChannelMap, Options, float], Optional[Part]]
 PARTS: tuple[Maker, ...] = (
     buses.make, memory.make, course.make, expansion.make, leads.make, timing.make, settling.make, prediction.make, free_run.make,
-    bytes_alone.make, bare_fetches.make, unwritten.make,
+    bytes_alone.make, bare_fetches.make, unwritten.make, odd_reads.make, slips.make,
 )  # fmt: skip
 
 

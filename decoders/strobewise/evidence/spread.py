@@ -34,6 +34,11 @@ class Spread:
         self._count()
         return sum(self._counts.values())
 
+    def mean(self) -> float:
+        """Return the mean, 0 where there are no values. Of many delays it is finer than the samples in which each is known."""
+        number = len(self)
+        return sum(value * count for value, count in self._counts.items()) / max(1, number)
+
     def percentiles(self, shares: Sequence[float]) -> list[float]:
         """Return percentiles, shares in percent, as numpy.percentile gives them of all values (linear between neighbours).
 

@@ -32,6 +32,7 @@ Int = npt.NDArray[np.int64]
 _NEVER = 1 << 62
 _CLK, _MREQ, _M1 = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "M1"))
 
+NMI_KEPT = 64  #: falling edges of /NMI that are kept
 DELAYS_MIN = 20  #: delays of an edge from which their middle is told: fewer hang on where the samples fell
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
 RESPONSE = 5  #: cycles that tell the mode: the acknowledge, two writes of the return address, then a fetch or the vector table's two reads
@@ -64,7 +65,8 @@ class TimingPart(Part):
         self._delays = {symbol: Spread() for symbol in self._symbols}
         self._stretches = Stretches()
         self._int_falls: list[Int] = []
-        self._int_last: int | None = None
+        self._nmi_falls: list[Int] = []
+        self._last: dict[str, bool] = {}  #: level of /INT and of /NMI at the end of the block before
         self._acks: list[Int] = []
         self._vectors: dict[int, int] = {}
         self._modes: dict[str, int] = {}
@@ -72,20 +74,21 @@ class TimingPart(Part):
 
     def block(self, block: Block) -> None:
         """Measure the strobes of some stretches, and note every interrupt request."""
-        if "INT" in self._captured and len(block.times):
-            self._follow_int(block)
+        for name, falls in (("INT", self._int_falls), ("NMI", self._nmi_falls)):
+            if name in self._captured and len(block.times) and (name == "INT" or sum(map(len, falls)) < NMI_KEPT):
+                found = self._falls(block, name)
+                if len(found):
+                    falls.append(found)
         if self._symbols:
             for stretch in self._stretches.add(block):
                 self._measure(stretch)
 
-    def _follow_int(self, block: Block) -> None:
-        bit = np.uint64(1 << BIT["INT"])
+    def _falls(self, block: Block, name: str) -> Int:
+        bit = np.uint64(1 << BIT[name])
         level = block.words & bit != 0
-        before = np.concatenate([[level[0] if self._int_last is None else bool(self._int_last)], level[:-1]])
-        falls = block.times[before & ~level]
-        if len(falls):
-            self._int_falls.append(falls)
-        self._int_last = int(level[-1])
+        before = np.concatenate([[self._last.get(name, bool(level[0]))], level[:-1]])
+        self._last[name] = bool(level[-1])
+        return np.asarray(block.times[before & ~level])
 
     def _measure(self, block: Block) -> None:
         control = np.ascontiguousarray(block.words.view("<u2")[0::4])
@@ -134,7 +137,8 @@ class TimingPart(Part):
             self._measure(stretch)
         fine = evidence.clock.source == "CLK" and (evidence.samples_per_t or 0) >= 4
         delays = [self._delay(symbol, sample) for symbol in self._symbols] if fine else []
-        return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts())
+        falls = [tick * self._tick_s for part in self._nmi_falls for tick in part.tolist()][:NMI_KEPT]
+        return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts(), falls)
 
     def _delay(self, symbol: str, sample: float) -> Delay | None:
         spread = self._delays[symbol]
@@ -142,7 +146,7 @@ class TimingPart(Part):
             return None
         # A spike or a strobe of another cycle follows the other edge: the middle nine tenths tell of the line itself.
         low, middle, high = (ticks * self._tick_s for ticks in spread.percentiles((5, 50, 95)))
-        delay = Delay(symbol, MEASURED[symbol][0], len(spread), middle, low, high)
+        delay = Delay(symbol, MEASURED[symbol][0], len(spread), middle, low, high, mean_s=spread.mean() * self._tick_s)
         for grade, limit_ps in zip(GRADES, CHARACTERISTIC[symbol].limits_ps, strict=True):
             limit = limit_ps * 1e-12
             if high + sample <= limit:
@@ -162,7 +166,7 @@ class TimingPart(Part):
         nexts = np.append(falls, np.iinfo(np.int64).max)[1:]
         answered = sum(1 for k, after in zip(following, nexts, strict=True) if k < len(acks) and acks[k] < after)
         latency = float(np.median(latencies)) * self._tick_s if latencies else None
-        held = int(falls[-1]) if len(falls) and not self._int_last else None
+        held = int(falls[-1]) if len(falls) and not self._last.get("INT") else None
         within = 0 if held is None else int(np.count_nonzero(acks > held))
         since = None if held is None else held * self._tick_s
         return Interrupts(len(falls), len(acks), period, latency, len(falls) - answered, self._vectors, since, within, self._modes)
@@ -213,5 +217,5 @@ class _Clock:
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> TimingPart | None:
-    """Return the part when clock or interrupt line were captured."""
-    return TimingPart(captured, tick_s) if captured & {"CLK", "INT"} else None
+    """Return the part when clock or an interrupt line were captured."""
+    return TimingPart(captured, tick_s) if captured & {"CLK", "INT", "NMI"} else None

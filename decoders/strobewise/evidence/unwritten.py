@@ -1,4 +1,4 @@
-"""Fetches from memory that nothing has written since the reset, where memory is known to be RAM: a CPU that has lost its way.
+"""Fetches, and returns, from memory that nothing has written since the reset, where it is known to be RAM: a CPU that has lost its way.
 
 RAM is what the profile calls so; without one, a page in which a byte that was written came back, where another had been before. What is
 written later as it was fetched is no RAM for all that: boot programs copy a ROM onto the RAM under it (common practice).
@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import ADDRESS, DATA
+from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import RESET_ADDRESS
 from ..capture.channels.mapping import ChannelMap
@@ -18,12 +18,14 @@ from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.unwritten import Unwritten
+from .memory import returned
 from .part import Part
 
-_FETCH, _WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_write"]
+_FETCH, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted"))
 _RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
 _NEVER = np.iinfo(np.int64).max
 PAGE_BITS = 10  #: pages of 1 KB, as memory.py counts in
+RETURNS_KEPT = 256  #: returns from where nothing was written, of which those from RAM count
 RIGHT = 8  #: bytes of a page that came back as they were written, from which on it is RAM
 
 Times = npt.NDArray[np.int64]
@@ -32,8 +34,10 @@ Times = npt.NDArray[np.int64]
 class UnwrittenPart(Part):
     """Collects :class:`Unwritten`."""
 
-    def __init__(self, tick_s: float) -> None:
+    def __init__(self, tick_s: float, has_rom_disable: bool = False) -> None:
         self._tick_s = tick_s
+        self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
+        self._returns: list[tuple[int, int]] = []  #: (start, address) of the first byte
         self._armed = self._begun = False
         self._fetched, self._written = np.full(65536, _NEVER, np.int64), np.full(65536, _NEVER, np.int64)
         self._byte, self._stored = np.full(65536, -1, np.int16), np.full(65536, -1, np.int16)
@@ -53,8 +57,17 @@ class UnwrittenPart(Part):
             first, self._armed = 0 if begins else int(resets[0]), True
         table = cycles[first:]
         known = (table.address >= 0) & (table.data >= 0)
+        own = known  #: what the machine's own memory gave, for all that is known
+        if self._rom_disable is not None:
+            rows = np.flatnonzero(known & (table.kind != _GRANTED))
+            own = np.zeros(len(table), np.bool_)
+            own[rows] = batch.requests.control[batch.request_of_cycle[first:][rows]] & self._rom_disable == 0
         self._note(table.start, table.address, table.data, np.flatnonzero(known & (table.kind == _WRITE)), self._written, self._stored)
-        fetches = np.flatnonzero(known & (table.kind == _FETCH) & (table.note != _HALT))
+        back = returned(table.kind, table.data)
+        low = np.flatnonzero(own & back & np.r_[back[1:], False] & ~np.r_[False, back[:-1]])
+        low = low[self._written[table.address[low]] > table.start[low]][: RETURNS_KEPT - len(self._returns)]
+        self._returns.extend(zip(table.start[low].tolist(), table.address[low].tolist(), strict=True))
+        fetches = np.flatnonzero(own & (table.kind == _FETCH) & (table.note != _HALT))
         if not len(fetches):
             return
         address = table.address[fetches]
@@ -80,12 +93,14 @@ class UnwrittenPart(Part):
             return
         ram = _ram(evidence)
         odd = np.flatnonzero(ram & (self._fetched < self._written) & (self._byte != self._stored))
+        returns = [(start, address) for start, address in self._returns if ram[address]]
+        back = (len(returns), returns[0][0] * self._tick_s, returns[0][1]) if returns else (0, None, -1)
         if not len(odd):
-            evidence.unwritten = Unwritten(0, -1, None, -1, 0)
+            evidence.unwritten = Unwritten(0, -1, None, -1, 0, *back)
             return
         first = int(odd[self._fetched[odd].argmin()])
         pages = len(distinct(odd >> PAGE_BITS))
-        evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), pages)
+        evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), pages, *back)
 
 
 def _ram(evidence: BusEvidence) -> npt.NDArray[np.bool_]:
@@ -102,4 +117,4 @@ def _ram(evidence: BusEvidence) -> npt.NDArray[np.bool_]:
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> UnwrittenPart | None:
     """Return the part where both buses and the strobes were captured, and nothing switches memory that is not told."""
-    return UnwrittenPart(tick_s) if captured.issuperset(("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA)) else None
+    return UnwrittenPart(tick_s, "ROMDIS" in captured) if captured.issuperset(("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA)) else None

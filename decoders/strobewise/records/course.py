@@ -34,6 +34,15 @@ class AlikeReads(Tail):
     before: Optional[LastRead] = None  #: the last read before them
 
 
+class Walk(NamedTuple):
+    """Fetches of one byte from one address behind the other."""
+
+    fetches: int = 0
+    start_s: Optional[float] = None
+    value: int = -1
+    first: int = -1  #: address
+
+
 @dataclass
 class CourseRecord:
     """What the cycles came to at the end of the capture, and the starts at 0000h that nothing in the program led to."""
@@ -47,3 +56,6 @@ class CourseRecord:
     pushes_restart: int = 0  #: of these, the fetches of a restart (RST), where data were captured
     fetches: int = 0
     starts_s: List[float] = field(default_factory=list)  #: fetches of 0000h to which neither an instruction nor the count of PC leads
+    returns_s: List[float] = field(default_factory=list)  #: fetches of 0000h to which a return from the stack led
+    walk: Walk = field(default_factory=Walk)  #: the longest over a byte that is not 00h
+    walk_00: Walk = field(default_factory=Walk)  #: the longest over 00h

@@ -19,9 +19,11 @@ from .expansion import PagingRecord
 from .free_run import FreeRunRecord
 from .leads import IdentifiedRecord, LeadsRecord
 from .memory import MemoryRecord
+from .odd_reads import OddReads
 from .prediction import PredictionRecord
 from .profile import MemoryRegion, Profile
 from .replay import ReplayRecord
+from .slips import Slips
 from .timing import Settling, TimingRecord
 from .unwritten import Unwritten
 from .volts import AnalogLevels
@@ -183,6 +185,8 @@ class BusEvidence:
     settling: Optional[Settling] = None
     prediction: Optional[PredictionRecord] = None
     unwritten: Optional[Unwritten] = None  #: where a reset was captured with both buses
+    odd_reads: Optional[OddReads] = None
+    slips: Optional[Slips] = None
     bare_fetches: Optional[int] = None  #: pulses of /M1 with nothing of /MREQ up to the next, where /RD and /IORQ were not captured
     bytes_alone: Optional[BytesRecord] = None  #: where addresses were not captured
     leads: Optional[LeadsRecord] = None

@@ -33,6 +33,7 @@ class PagingRecord:
     let_go_alone_s: Optional[float] = None
     same_content: int = 0  #: addresses that read alike while the device asked for the host's ROM to be off and while it did not
     compared_content: int = 0  #: addresses read in both states
+    mixed_zeros: int = 0  #: bits that were low with the device off, of the addresses not alike: each could show high by chance
     mixed_content: int = 0  #: of those not alike, with no bit high that is low with the device off (two drivers, low wins)
 
     @property

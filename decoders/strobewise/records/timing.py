@@ -18,6 +18,7 @@ class Delay:
     longest_s: float
     meets: List[int] = field(default_factory=list)  #: grades (MHz) whose limit it keeps beyond the doubt of a sample
     breaks: List[int] = field(default_factory=list)  #: grades whose limit it breaks beyond that doubt; the others can not be told
+    mean_s: Optional[float] = None  #: finer than a sample, where the samples fall anywhere between the edges
 
 
 @dataclass
@@ -55,3 +56,4 @@ class TimingRecord:
     uncertainty_s: float  #: one sample interval either way
     delays: List[Delay]
     interrupts: Optional[Interrupts]  #: None where /INT was not captured
+    nmi_falls_s: List[float] = field(default_factory=list)  #: the first falling edges of /NMI

@@ -14,10 +14,12 @@ from . import (
     held,
     leads,
     memory,
+    odd_reads,
     prediction,
     replay,
     rom,
     runaways,
+    slips,
     strobes,
     timing,
     volts,
@@ -27,7 +29,8 @@ from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
 FAMILIES = (
-    replay, free_run, runaways, course, memory, rom, contents, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, bytes_alone, timing,
+    replay, free_run, runaways, course, memory, rom, contents, odd_reads, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, bytes_alone, timing,
+    slips,
 )  # fmt: skip
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))
 check_catalogue()

@@ -158,9 +158,10 @@ def check_catalogue() -> None:
 
 
 #: What the CPU reads when nothing answers it; many a fault ends so.
-RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere", "runs-unwritten")
+RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere", "runs-unwritten",
+            "walks-nowhere", "returns-to-start", "returns-unpushed", "reads-one-byte")  # fmt: skip
 #: What RAM shows where it is not written properly, or not read.
-RAM_WRONG = ("ram-bank-missing", "ram-bit-dead", "ram-unsteady", "return-address-differs")
+RAM_WRONG = ("ram-bank-missing", "ram-bit-dead", "ram-unsteady", "return-address-differs", "ram-read-otherwise")
 #: What holds a CPU, so that it makes no request.
 HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 

@@ -70,6 +70,8 @@ CLOCK_PAUSES = blame(
     PRACTICE, "an oscillator with a bad joint, a board that stops it on purpose, lost samples",
     clock=0.5, glue=0.25, probe_or_capture=0.25,
 )  # fmt: skip
+SAMPLES_MISSING = blame(PRACTICE, "the analyser before the crystal, whose phase cannot jump", probe_or_capture=0.8, clock=0.15)
+NMI_BOUNCES = blame(PRACTICE, "the button of a device on the port, or the board's own", expansion_device=0.5, glue=0.35, connection=0.1)
 CLOCK_OFF = blame(PRACTICE, "the crystal or what divides it; or the stated frequency is wrong", clock=0.8, probe_or_capture=0.2)
 NMI_STORM = blame(PRACTICE, "what asks: a button that chatters, a device, the gate between", glue=0.45, expansion_device=0.4, connection=0.1)
 CLOCK_GIVEN = blame(OURS, "what was typed before what was built", probe_or_capture=0.6, clock=0.3)
@@ -170,7 +172,16 @@ RAM_BIT = blame(PRACTICE, "one bit in one region: the chip of that bit", ram=0.7
 RAM_BIT_OR_LINE = blame(OURS, "the same, and nothing shows that the line is good", ram=0.45, data_bus=0.35, connection=0.2)
 RAM_BANK = blame(PRACTICE, "the bank, its enable, its supply", ram=0.45, glue=0.4, connection=0.15)
 STACK = blame(OURS, "one byte of the stack that did not hold: the cell first", ram=0.6, supply=0.14, connection=0.12, data_bus=0.1)
+RAM_ONCE = blame(
+    OURS, "a byte or a few that did not hold: the cell, then what selects and refreshes it",
+    ram=0.46, glue=0.2, connection=0.14, probe_or_capture=0.1, supply=0.08,
+)  # fmt: skip
+READ_ONCE = blame(
+    OURS, "a byte or a few that came otherwise: late, fought for, a contact, or a spike",
+    rom=0.32, glue=0.26, connection=0.14, data_bus=0.12, probe_or_capture=0.12,
+)  # fmt: skip
 RAM_MIRROR = blame(PRACTICE, "an address line that does not reach the memory", glue=0.4, connection=0.35, address_bus=0.25)
+STACK_NOWHERE = blame(OURS, "what set the stack there is not plain: a byte read wrongly, or RAM that is gone", ram=0.36, rom=0.3, glue=0.2, data_bus=0.08)
 ROM_CONTENT = blame(PRACTICE, "the ROM before its contacts", rom=0.6, connection=0.25, glue=0.15)
 ROM_BIT = blame(PRACTICE, "one output of the ROM: the line moves elsewhere", rom=0.6, connection=0.3)
 ROM_BIT_OR_LINE = blame(OURS, "the same, and nothing shows that the line is good", data_bus=0.45, rom=0.25, connection=0.2)
@@ -204,6 +215,7 @@ NMI_UNANSWERED = blame(OURS, "the CPU's input and the joint before it look alike
 
 # Delays and rates
 SLOW_STROBE = blame(PRACTICE, "a weak output or too much load", cpu=0.4, connection=0.25, glue=0.2, probe_or_capture=0.15)
+RISES_LATE = blame(PRACTICE, "all lines alike: the threshold before the supply", probe_or_capture=0.7, supply=0.15, glue=0.1)
 NO_REFRESH = blame(PRACTICE, "what held the CPU that long", glue=0.4, expansion_device=0.3, program=0.15, cpu=0.15)
 INTERRUPT_RATE = blame(PRACTICE, "the divider or video circuit, its clock, another profile", glue=0.5, clock=0.3, probe_or_capture=0.2)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Iterator, Optional, Tuple
 
-from ..bus.lines import DATA
+from ..bus.lines import ADDRESS, DATA
 from ..records.bytes_alone import BytesRecord, Compared
 from ..records.evidence import BusEvidence
 from . import blame
@@ -21,8 +21,11 @@ SOME_UNLIKE, UNLIKE_SHARE = 8, 0.04  #: instructions, from which on they are mor
 EXPLAINED = 0.8  #: share of them that one data line must explain
 BETTER = 1.5  #: times as well as any other
 FOLLOWED = 0.02  #: share of instructions unlike their bytes up to which their data are believed
+FEW_WRONG = 2  #: bytes that differ, of a program that is followed without one doubt: more than a slip of the analyser
 SOME_WRONG, ALL_ONE = 4, 0.9  #: bytes, and the share of them that must be wrong in one and the same way
 ENOUGH_OF_A_LEVEL, DEAD = 4, 0.9  #: bytes with a bit at one level, and the share of them that must come at the other
+STILL_READS, STILL_OTHERS = 200, 50  #: reads, and edges of each other data line, from which one without an edge stands out
+STILL_VALUES, STILL_SURE = 10, 24  #: different bytes: a short loop may well have a bit in common (ten: one in a thousand by chance)
 MANY_VALUES = 40  #: different bytes, more than all small letters and digits together, of which one line but D7 would move
 
 
@@ -108,6 +111,8 @@ def stack_differs(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(f"{share}, {popped.silent} of them as FFh: no memory answered", (), popped.wrong, *span, suspects=blame.RAM_BANK, confidence=FAIR)
     elif (bit_alone := _one_bit(popped)) is not None:
         yield Found(f"{share}, all of them in D{bit_alone}", (f"D{bit_alone}",), popped.wrong, *span, confidence=FAIR)
+    elif popped.wrong >= FEW_WRONG and not record.unlike:
+        yield Found(share, (), popped.wrong, *span, severity="warning", suspects=blame.RAM_ONCE, confidence=HINT)
 
 
 def _one_bit(compared: Compared) -> Optional[int]:
@@ -153,4 +158,29 @@ def stored_otherwise(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         f"D{bit} {level} in all of {stored.number} bytes that were written, {stored.wrong} of which must have it the other way by what was read",
         (f"D{bit}",), stored.wrong, stored.first_s, stored.last_s, confidence=FAIR,
+    )  # fmt: skip
+
+
+@rule(
+    "data-line-still", "a data line that never moves", "fault", needs=(("MREQ", "RD", *DATA),), judges=DATA,
+    suspects=blame.DATA_STUCK,
+    looks_for="one data line without a single edge while all others move, in reads of many different bytes; addresses not captured",
+    causes="a line shorted to ground or supply, a chip on the bus whose output is stuck, a lead that is off",
+    next_step="power off and measure the line against ground, +5 V and its neighbours; then take the chips on the bus out one by one where "
+    "they are socketed",
+    source="common practice",
+    host=None, derails=True,
+)  # fmt: skip
+def data_line_still(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None or evidence.has(*ADDRESS) or too_coarse(evidence) or course.reads < STILL_READS or course.values < STILL_VALUES:
+        return
+    still = [name for name in DATA if not evidence.line(name).edges]
+    if len(still) != 1 or any(evidence.line(name).edges < STILL_OTHERS for name in DATA if name not in still):
+        return
+    sure = course.values >= STILL_SURE
+    level = "high" if (evidence.line(still[0]).high_fraction or 0.0) > 0.5 else "low"
+    yield Found(
+        f"{still[0]} {level} throughout, in {course.reads} reads of {course.values} different bytes too, while all other data lines move", (still[0],),
+        course.reads, evidence.first_request_s, evidence.last_request_s, severity=None if sure else "warning", confidence=LIKELY if sure else HINT,
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterator, Sequence, Tuple
+from typing import Dict, Iterator, List, Sequence, Tuple
 
 from ..bus.lines import STROBES, bar, pin_text
 from ..bus.units import time_words
@@ -64,11 +64,16 @@ def _beside_the_edge(evidence: BusEvidence) -> Found:
             "or capture by the analyser's own clock with at least 8 samples a clock period"
     return Found(f"{told}, {words}", (), confidence=CERTAIN, title="samples beside the clock edge", next_step=step)
 
+SPIKY_SAMPLES = 6.0  #: samples a T-state from which a pulse of one sample is none of the CPU's
+SPIKE_T = 0.3  #: T-states: the shortest gap of its outputs but /MREQ lasts about one (UM0080, timing figures)
+SPIKY_LINES = 2  #: lines: one alone may be a contact or an output that fails
+DRIVEN_IN_A_GRANT = ("M1", "RFSH", "HALT", "BUSACK")  #: the others float then (UM0080, bus request)
+
 
 @rule(
     "spikes", "spikes on the strobes", "warning", needs=(("MREQ",), ("IORQ",)), judges=(),
     suspects=blame.SPIKES_SEEN,
-    looks_for="pulses and gaps on the strobes far shorter than the CPU can make",
+    looks_for="pulses and gaps on the strobes, or on several other outputs of the CPU, far shorter than it can make",
     causes="a ground clip too long or missing, crosstalk between leads, a threshold set badly; seldom the machine itself, since it runs",
     next_step="clip ground close to the CPU (pin 29), shorten and separate the leads, set the threshold to about 1.4 V, capture again",
     source="common practice",
@@ -82,6 +87,26 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
             "they were left out of the count",
             (), evidence.glitches, evidence.start_s, evidence.end_s, confidence=FAIR,
         )  # fmt: skip
+        return
+    pulses = _spiky(evidence)
+    if len(pulses) >= SPIKY_LINES:
+        first = min(at for found in pulses.values() for _, at in found)
+        count = sum(len(found) for found in pulses.values())
+        yield Found(
+            f"{count} pulses on {', '.join(bar(name) for name in pulses)}, each far shorter than half a T-state, the first at {time_words(first)}",
+            (), count, first, max(at for found in pulses.values() for _, at in found), confidence=HINT,
+        )  # fmt: skip
+
+
+def _spiky(evidence: BusEvidence) -> Dict[str, List[Tuple[float, float]]]:
+    """Return the pulses of the CPU's outputs that are a sample or so, and far shorter than it can make, by line."""
+    slips, sample_s, hz = evidence.slips, evidence.sample_interval_s, evidence.clock.hz
+    if slips is None or sample_s is None or not hz or (evidence.samples_per_t or 0) < SPIKY_SAMPLES:
+        return {}
+    own = DRIVEN_IN_A_GRANT if evidence.cycles["bus_granted"] else tuple(slips.pulses)
+    limit = min(1.5 * sample_s, SPIKE_T / hz)
+    found = {name: [pulse for pulse in slips.pulses.get(name, ()) if pulse[0] < limit] for name in own if name != "MREQ"}
+    return {name: pulses for name, pulses in found.items() if pulses}
 
 
 STANDS_STILL = "no-requests"  #: asked by a case: a machine that does nothing has a fault, whoever is to blame
@@ -115,7 +140,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if unseen or others or evidence.duration_s * (evidence.clock.hz or 1e6) < SILENT_T:
         clip = ", ".join(pin_text(name) for name in unseen)
         yield Found(
-            text, (), severity="warning", confidence=GUESS,
+            text, (), first_s=evidence.start_s, last_s=evidence.end_s, severity="warning", confidence=GUESS,
             next_step=f"clip {clip} as well, so that what holds the CPU can be seen" if clip else None,
         )  # fmt: skip
     else:

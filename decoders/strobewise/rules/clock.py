@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Iterator
+from typing import Iterator, Optional
 
 from ..bus.lines import pin_text
 from ..bus.units import time_words
@@ -18,6 +18,8 @@ PAUSE_T = 64.0  #: T-states: boards that share their memory hold the clock for a
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
 SLOW_EDGES = 16  #: edges from which a clock this slow is one, and no line that moves now and then
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
+EVEN_SHARE = 0.05  #: the same where periods are shorter as well as longer: what a crystal's own edges do is a hundredth of that
+EVENLY = 0.25  #: share of the spread of nine tenths of them that must lie on either side of the middle: a clock that a board stretches is only longer
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
 
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
@@ -166,6 +168,22 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
             f"the clock period varies by {time_words(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=HINT,
         )  # fmt: skip
+        return
+    slips = evidence.slips
+    steady = 0.5 * (evidence.sample_interval_s or 0.0)  # at worst half of the periods are a sample longer than the others
+    excess = max(0.0, clock.deviation_s**2 - steady**2) ** 0.5
+    if excess * clock.hz > EVEN_SHARE and slips is not None and _evenly(*slips.usual_s, slips.middle_s):
+        low, high = slips.usual_s
+        yield Found(
+            f"nine tenths of the clock periods lie between {time_words(low)} and {time_words(high)}, on both sides of {time_words(slips.middle_s)}; "
+            f"they vary by {time_words(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
+            ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=HINT,
+        )  # fmt: skip
+
+
+def _evenly(low: float, high: float, middle: Optional[float]) -> bool:
+    """Say whether periods are shorter than the middle one as much as longer: those of a clock that a board stretches are only longer."""
+    return middle is not None and EVENLY < (middle - low) / max(high - low, 1e-12) < 1.0 - EVENLY
 
 
 @rule(

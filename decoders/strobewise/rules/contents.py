@@ -12,7 +12,8 @@ from ..records.evidence import BusEvidence
 from ..records.memory import MemoryRecord, OwnBytes, ReadBack
 from . import blame
 from .base import CAUTION_SOLDER, Found, rule
-from .grades import FAIR, LIKELY
+from .course import astray
+from .grades import FAIR, HINT, LIKELY
 from .memory import FIGHTING_BITS, ram_pages, region_words
 from .runaways import FULL_BUS, runs_away
 
@@ -21,6 +22,7 @@ SOME_WRONG = 4  #: bytes that came back with one bit the other way
 SOME_SILENT = 8  #: bytes that came back as FFh
 ALL_ONE = 0.9  #: share of the wrong ones that must be wrong in the same way
 LOW_LINES = 11  #: address lines below the size of any ROM: above, one that repeats is decoded so on many a board (2 KB; common practice)
+FEW_ADDRESSES, FEW_VALUES = 20, 12  #: the same where the run itself shows that something is read wrongly
 OWN_ADDRESSES, OWN_VALUES = 96, 24  #: addresses and different bytes from which on a program's bytes tell its lines apart (0.75^96: one in 10^12)
 RARER = 24  #: of the addresses, those in which two lines that are always equal are at their rarer level
 REPEATED = 48  #: pairs of addresses
@@ -54,7 +56,7 @@ def _only_lack(pages: List[ReadBack]) -> List[int]:
     causes="single dead or weak cells, a chip that is too slow or warm, a refresh that does not reach every row, a bad contact of one chip",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again; cool and warm it",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "return-address-differs"),
+    host=None, seen_astray=True, explains=("lost-its-way", "return-address-differs"), speaks_for={"ram-read-otherwise": "all"},
 )  # fmt: skip
 def ram_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
@@ -87,7 +89,7 @@ def ram_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     causes="a weak cell or chip of the RAM that holds the stack, a contact, a supply that dips: one such byte sends the program astray",
     next_step="swap the chip of that bit with its neighbour's, or piggy-back a good one, and capture again; watch the 5 V rail meanwhile",
     source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "halted-for-good"),
+    host=None, seen_astray=True, explains=("lost-its-way", "halted-for-good"), speaks_for={"ram-read-otherwise": "all"},
 )  # fmt: skip
 def return_address_differs(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
@@ -108,6 +110,21 @@ def return_address_differs(evidence: BusEvidence) -> Iterator[Found]:
             suspects=None if alike else blame.READS_UNSTEADY, confidence=FAIR,
         )  # fmt: skip
         return
+    yield from _nowhere(memory)
+
+
+def _nowhere(memory: MemoryRecord) -> Iterator[Found]:
+    """Return addresses that came back otherwise, both bytes, from where nothing ever came back as it was written."""
+    lost = [page for page in memory.pages if page.wrong == page.compared]
+    wrong = [popped for popped in memory.popped_wrong if any(page.start <= popped.address <= page.end for page in lost)]
+    if len(wrong) < 2:
+        return
+    first = wrong[0]
+    yield Found(
+        f"{first.expected:02X}h was pushed at {first.address:#06x} and {first.got:02X}h came back as a return address at {time_words(first.time_s)}, "
+        f"from where nothing came back as it was written: the stack is where no RAM is; {len(wrong)} of {memory.popped} such bytes differ",
+        (), len(wrong), first.time_s, wrong[-1].time_s, suspects=blame.STACK_NOWHERE, confidence=FAIR,
+    )  # fmt: skip
 
 
 @rule(
@@ -126,7 +143,8 @@ def rom_against_itself(evidence: BusEvidence) -> Iterator[Found]:
         return  # where there is an image, it tells more
     own = memory.own
     count, first, last = own.addresses, evidence.first_request_s, evidence.last_request_s
-    if count < OWN_ADDRESSES or own.values < OWN_VALUES:
+    few = count < OWN_ADDRESSES or own.values < OWN_VALUES
+    if few and (count < FEW_ADDRESSES or own.values < FEW_VALUES or not astray(evidence)):
         return
     still = [bit for bit in range(8) if not own.ever_high >> bit & 1 or own.always_high >> bit & 1]
     moving = [bit for bit in still if _moves_elsewhere(memory, bit)]
@@ -135,8 +153,10 @@ def rom_against_itself(evidence: BusEvidence) -> Iterator[Found]:
         yield Found(
             f"D{still[0]} {level} in the bytes of all {count} addresses of memory that was never written ({own.values} different bytes), and it "
             "moves elsewhere",
-            (f"D{still[0]}",), count, first, last, confidence=LIKELY,
+            (f"D{still[0]}",), count, first, last, confidence=HINT if few else LIKELY,
         )  # fmt: skip
+    if few:
+        return
     pairs = [(low, high) for low, high, rarer in own.equal if rarer >= RARER]
     if len(pairs) == 1 and not _always_equal(evidence, *pairs[0]):
         low, high = pairs[0]

@@ -13,7 +13,7 @@ from ..bus.units import time_words
 from ..records.course import AlikeReads, CourseRecord
 from ..records.evidence import BusEvidence
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY, STRONG
 from .runaways import FULL_BUS, LONG_WALK, one_line_odd
 
@@ -29,6 +29,7 @@ UNWRITTEN = 16  #: addresses, more than a hook or two that stood in RAM before t
 STARTS = 4  #: starts at 0000h out of nowhere that are no person at the button, who may well press it a few times
 
 FROM_RESET: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA),)
+TELLS_RETURNS: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "M1", *DATA), ("MREQ", "RD", "RFSH", *DATA), ("MREQ", *ADDRESS, *DATA))
 TELLS_PUSHES: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "M1"), ("MREQ", "RD", "WR", "RFSH"))
 
 
@@ -61,7 +62,8 @@ def _what_is_read(course: CourseRecord) -> Optional[Tuple[AlikeReads, str, bool]
     next_step="look at the last instructions before that moment (strobewise listing): what they read, and whether the stack gave back what was "
     "pushed; then check the memory that they read from",
     source="common practice; FFh is RST 38h and 00h is NOP, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True, speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike"), "all"), undecided=7,
+    host=None, seen_astray=True, lasting=True, undecided=7,
+    speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike", "walks-nowhere"), "all"),
 )  # fmt: skip
 def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -72,6 +74,8 @@ def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
     if odd is not None and not evidence.line(f"D{odd}").edges:
         return  # a line that never moved says more
     tail, what, sure = ended
+    if course.walk.fetches >= WALKED and (course.walk.start_s or 0.0) < (tail.start_s or 0.0):
+        return  # it was lost before
     last = tail.before
     assert last is not None
     good = f"{last.data:02X}h at {last.address:#06x}"
@@ -193,7 +197,8 @@ def fetches_nowhere(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.unwritten
-    if record is None or record.addresses < UNWRITTEN or evidence.has("ROMDIS") or evidence.pagings:
+    paged = evidence.profile is not None and bool(evidence.profile.paging) and not evidence.pagings  # by a line that was not captured
+    if record is None or record.addresses < UNWRITTEN or paged:
         return
     came = f", from {record.came_from:#06x}" if record.came_from >= 0 else ""
     yield Found(
@@ -201,3 +206,103 @@ def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
         f"{record.first:#06x}{came}, and ran at {record.addresses} such addresses", (), record.addresses, record.first_s,
         evidence.last_request_s, confidence=FAIR,
     )  # fmt: skip
+
+
+@rule(
+    "walks-nowhere", "the CPU walks through memory that is not there", "fault", needs=FULL_BUS, judges=("ROM", "RAM"),
+    suspects=blame.LED_ASTRAY,
+    looks_for="a long walk of fetches from one address to the next that all give one byte, anywhere in the capture",
+    causes="a byte read wrongly, a return address that the stack did not keep, a jump into memory that is not there: until it comes to memory that "
+    "answers, the CPU runs over one byte",
+    next_step="look at the last instructions before that walk (strobewise listing): which byte, or which return address, led there",
+    source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True, undecided=11,
+)  # fmt: skip
+def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None:
+        return
+    walk, sure = (course.walk, True) if course.walk.fetches >= WALKED else (course.walk_00, course.walk_00.fetches >= LONG_WALK)
+    if walk.fetches < (WALKED if walk.value else WALKED_ZEROS):
+        return
+    yield Found(
+        f"from {time_words(walk.start_s)} on {walk.fetches} fetches from {walk.first:#06x} to {walk.first + walk.fetches - 1 & 0xFFFF:#06x}, one address "
+        f"behind the other, gave nothing but {walk.value:02X}h",
+        (), walk.fetches, walk.start_s, evidence.last_request_s, severity=None if sure else "warning", confidence=LIKELY if sure else HINT,
+    )  # fmt: skip
+
+
+@rule(
+    "returns-to-start", "the program returns to its start again and again", "fault", needs=TELLS_RETURNS, judges=(),
+    suspects=blame.LED_ASTRAY,
+    looks_for=f"{STARTS} or more returns whose address is 0000h: the stack holds zeros, or has run empty",
+    causes="a byte read wrongly that turned a call or a jump into another instruction, a stack that keeps nothing: more is taken from it than was put there",
+    next_step="look at the listing from one start to the next: the first instruction that makes no sense was read wrongly, or what it was to call "
+    "was not written",
+    source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
+)  # fmt: skip
+def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None or len(course.returns_s) < STARTS:
+        return
+    from statistics import median  # loads fractions and decimals, which few captures need
+
+    starts = course.returns_s
+    period = median(after - before for before, after in zip(starts, starts[1:]))
+    yield Found(
+        f"{len(starts)} returns led to 0x0000, the start of the program, first at {time_words(starts[0])} and then every {time_words(period)} or so",
+        (), len(starts), starts[0], starts[-1], confidence=LIKELY,
+    )  # fmt: skip
+
+
+@rule(
+    "returns-unpushed", "the CPU returns to an address that nothing pushed", "fault", needs=FROM_RESET, judges=("RAM",),
+    suspects=blame.LED_ASTRAY,
+    looks_for="a return whose address is read from RAM in which nothing was written since the reset",
+    causes="a byte read wrongly, so that more is taken from the stack than was put there, or the stack pointer is elsewhere",
+    next_step="look at the instructions before that return (strobewise listing): which byte made a return of another instruction, or set the stack there",
+    source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
+)  # fmt: skip
+def returns_unpushed(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.unwritten
+    if record is None or not record.returns or too_coarse(evidence):
+        return
+    yield Found(
+        f"at {time_words(record.returned_s)} the CPU returned to an address read from {record.returned_at:#06x}, where nothing was written since the "
+        f"reset{'' if record.returns == 1 else f'; {record.returns} such returns in all'}",
+        (), record.returns, record.returned_s, evidence.last_request_s, confidence=FAIR,
+    )  # fmt: skip
+
+
+@rule(
+    "reads-one-byte", "the CPU reads nothing but one byte", "fault",
+    needs=(("MREQ", "RD", "M1", "HALT", *DATA), ("MREQ", "RD", "RFSH", "HALT", *DATA)), judges=(),
+    suspects=blame.READS_ALIKE,
+    looks_for=f"{WALKED} fetches and more to the end of the capture that all give one byte which is neither 00h nor FFh, of a CPU that is not "
+    "halted; addresses not captured",
+    causes="nothing drives the data bus, or something holds it: the CPU walks through memory that is not there, or no memory answers at all",
+    next_step="clip A0 to A15 as well: they tell where the CPU walks; check the ROM's chip-enable and output-enable pins, its supply and its seat",
+    source="common practice", caution=CAUTION_SOLDER,
+    host=None, seen_astray=True,
+)  # fmt: skip
+def reads_one_byte(evidence: BusEvidence) -> Iterator[Found]:
+    course = evidence.course
+    if course is None or evidence.has(*ADDRESS) or course.same.value in (0x00, 0xFF) or course.same.fetches < WALKED:
+        return
+    if evidence.line("HALT").asserted_last:
+        return  # a halted CPU fetches one byte for ever
+    same, good = course.same, course.reads - course.same.count >= GOOD_READS
+    yield Found(
+        f"{same.fetches} fetches to the end of the capture, from {time_words(same.start_s)} on, that all gave {same.value:02X}h", (), same.fetches,
+        same.start_s, evidence.last_request_s, suspects=blame.LED_ASTRAY if good else None, confidence=LIKELY,
+    )  # fmt: skip
+
+
+def astray(evidence: BusEvidence) -> bool:
+    """Say whether the run is one that no sound program takes, whatever led to it."""
+    course, record = evidence.course, evidence.unwritten
+    if course is not None and (len(course.returns_s) >= STARTS or course.walk.fetches >= WALKED):
+        return True
+    return record is not None and (record.addresses >= UNWRITTEN or record.returns > 0)

@@ -18,6 +18,7 @@ from .picture import LEAVE, PAGING, PUSHED, VISIT, Picture, done
 
 NEEDS = (("MREQ", *ADDRESS),)  #: and the line of the profile's paging, whatever its name
 SOME = 0.1  #: share of triggers without an answer from which a device that answers the others is intermittent
+FEW_ZEROS = 10  #: bits of fewer addresses, each of which would show high half the time: one in a thousand by chance
 SAME_CONTENT_MIN = 16  #: addresses that must read alike with the host's ROM on and asked off before it is said not to obey
 
 
@@ -131,7 +132,14 @@ def paging_not_released(evidence: BusEvidence) -> Iterator[Found]:
 def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
     for paging in evidence.pagings:
         n = paging.compared_content
-        if n < SAME_CONTENT_MIN or not any(trigger.answer_s for trigger in paging.fresh):
+        if not any(trigger.answer_s for trigger in paging.fresh):
+            continue
+        if n < SAME_CONTENT_MIN:
+            if paging.mixed_content and paging.same_content + paging.mixed_content == n and paging.mixed_zeros >= FEW_ZEROS:
+                yield Found(
+                    f"{paging.name}: {n} address{'es' if n > 1 else ''} read with {bar(paging.line)} active show none of the {paging.mixed_zeros} bits "
+                    "that the host's ROM has low: both ROMs seem to drive the bus", (paging.line,), n, severity="warning", confidence=HINT,
+                )  # fmt: skip
             continue
         if paging.same_content >= 0.95 * n:
             text = f"{paging.same_content} of {n} addresses read the same with {bar(paging.line)} active and inactive: the host's ROM still answers"

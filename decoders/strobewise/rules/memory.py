@@ -101,7 +101,7 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
     next_step="move the lead to a pin known to be live; then wiggle the suspect chip in its socket while capturing",
     source="common practice",
     host=None, derails=True,
-    speaks_for={"written-byte-contradicted": "lines", "program-contradicted": "all"},
+    speaks_for={"written-byte-contradicted": "lines", "program-contradicted": "all", "reads-otherwise": "all"},
     picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("floating", line="D0"),), by_time=True),
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
@@ -124,7 +124,7 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     causes="memory too slow for the clock, paging that the profile does not declare, a bus master, marginal supply",
     next_step="say with a profile what pages memory; if nothing does, check the memory's speed grade, its supply and the clock",
     source="common practice",
-    host=None, seen_astray=True,
+    host=None, seen_astray=True, speaks_for={"reads-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
@@ -162,6 +162,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
+    speaks_for={"ram-read-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
 def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
@@ -211,6 +212,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
+    speaks_for={"ram-read-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip
 def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:

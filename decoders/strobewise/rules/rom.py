@@ -37,7 +37,7 @@ FEW_DIFFERENT = 3  #: addresses of a byte or two that have lost a bit
     causes="a bit that has flipped or an output that has died, an address or data line open, stuck or swapped at the chip, another version of the ROM",
     next_step="read the ROM in a programmer and compare; reseat it; check its address and data pins for continuity to the CPU",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way",),
+    host=None, seen_astray=True, explains=("lost-its-way",), speaks_for={"reads-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("rom-bit-flipped", address=0x000B, bit=3),)),
 )  # fmt: skip
 def rom_content(evidence: BusEvidence) -> Iterator[Found]:

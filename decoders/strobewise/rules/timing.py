@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Iterator, Set
 
-from ..bus.lines import ADDRESS, DATA, STROBES
+from ..bus.lines import ADDRESS, DATA, STROBES, bar
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from ..bus.units import time_words
@@ -19,6 +19,9 @@ from .base import RAM_WRONG, RUNAWAYS, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
+#: Lines whose two edges follow the same sort of clock edge, or one half a period on, and are allowed as much: line, its fall, its rise.
+BOTH_EDGES = (("M1", "TdCr(M1f)", "TdCr(M1r)"), ("RFSH", "TdCr(RFSHf)", "TdCr(RFSHr)"), ("WR", "TdCf(WRf)", "TdCf(WRr)"))
+RISES_LATE_S, RISES_LATE_SAMPLES = 40e-9, 0.6  #: an output's own two edges differ by some 20 ns; the mean of many is known to a part of a sample
 OFF_RATE = 0.1  #: share by which a rate must miss the stated one: 50 Hz and 60 Hz machines lie 17 % apart, a crystal misses by less than 1 %
 DYNAMIC_HZ = 500_000  #: 128 refreshes in 2 ms, one every 8 T-states or so
 REQUESTS_MIN = 4  #: requests, three periods of them: fewer have no rate
@@ -37,7 +40,7 @@ LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LA
     next_step="compare the memory's speed grade with the clock; capture again cold and warm; swap the chip that serves the addresses named",
     source="UM0080, op-code fetch and memory read: sampled at the clock edge that releases /RD",
     host=None,
-    explains=("operands-contradicted", "reads-unsteady", "rom-content", "program-contradicted", *RAM_WRONG, *RUNAWAYS),
+    explains=("operands-contradicted", "reads-unsteady", "reads-otherwise", "rom-content", "program-contradicted", *RAM_WRONG, *RUNAWAYS),
     picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def data_late(evidence: BusEvidence) -> Iterator[Found]:
@@ -101,6 +104,29 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
                 f"{time_words(record.uncertainty_s)}; the {slowest} MHz grade allows {time_words(limit)}",
                 (delay.line,), delay.count, evidence.start_s, evidence.end_s, confidence=HINT,
             )  # fmt: skip
+
+
+@rule(
+    "rises-late", "all strobes rise late", "warning", needs=(("CLK", "M1", "RFSH"), ("CLK", "M1", "WR"), ("CLK", "RFSH", "WR")), judges=(),
+    suspects=blame.RISES_LATE,
+    looks_for="two or more strobes, and all that are measured, that rise later behind their clock edge than they fall, by more than outputs do",
+    causes="the analyser's threshold set too high for lines that rise slowly; a supply too low, or too much load on all of them",
+    next_step="set the analyser's threshold to about 1.4 V and capture again; if they still rise late, look at the edges on a scope",
+    source="Z8400/Z84C00 Product Specification: both edges of an output are allowed about the same; the check: common practice",
+    host=None,
+)  # fmt: skip
+def rises_late(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.timing
+    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < 4:
+        return
+    means = {delay.symbol: delay.mean_s for delay in record.delays if delay.mean_s is not None}
+    late = {line: means[rise] - means[fall] for line, fall, rise in BOTH_EDGES if rise in means and fall in means}
+    if len(late) < 2 or min(late.values()) < max(RISES_LATE_S, RISES_LATE_SAMPLES * record.uncertainty_s):
+        return
+    yield Found(
+        f"{', '.join(f'{bar(line)} rises {time_words(by)}' for line, by in late.items())} later behind its clock edge than it falls",
+        tuple(late), len(late), evidence.start_s, evidence.end_s, confidence=HINT,
+    )  # fmt: skip
 
 
 @rule(
