@@ -32,6 +32,8 @@ SYMPTOM_NAMES = tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
 LEADS_MAX = 64
 _SAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _NAME_CHARS = 80
+#: How long a change waits for another one, our choice: whoever adds a capture holds the folder while it is copied and judged.
+_WAIT_S = 60.0
 
 
 def now() -> str:
@@ -49,20 +51,19 @@ def new_case(
     Raises UsageError where the folder holds a case already or an argument makes no sense; ProfileError, OSError.
     """
     place = Path(folder)
-    if (place / SHEET).exists():
-        raise UsageError("there is a case already", str(place), "name another folder, or go on with strobewise case next")
+    _refuse_second(place)
     if symptom not in SYMPTOM_NAMES:
         raise UsageError(f"there is no symptom {symptom!r}", "--symptom", f"one of {', '.join(SYMPTOM_NAMES)}")
     if not 1 <= leads <= LEADS_MAX:
         raise UsageError(f"{leads} leads", "--leads", f"a number from 1 to {LEADS_MAX}")
     place.mkdir(parents=True, exist_ok=True)
-    (place / "captures").mkdir(exist_ok=True)
     from .machine_files import copy_profile
 
-    known = copy_profile(profile, place) if profile is not None else None
-    case = Case(place, symptom, now(), known, leads, clock_hz, tuple(socketed), plain_text(machine))
-    _write(case)
-    return case
+    with claimed(os.fspath(place), _WAIT_S):
+        _refuse_second(place)
+        (place / "captures").mkdir(exist_ok=True)
+        known = copy_profile(profile, place) if profile is not None else None
+        return _write(Case(place, symptom, now(), known, leads, clock_hz, tuple(socketed), plain_text(machine)))
 
 
 def open_case(folder: str | Path) -> Case:
@@ -91,9 +92,9 @@ def add_capture(
     source = Path(path)
     if not source.is_file():
         raise UsageError("there is no such capture", str(source), "name a file")
-    with _changing(case):
-        _refuse_closed(case)
-        return _added(case, source, Item(0, now(), plain_text(note), "", minutes_on, taken=taken), maps, probe_at or {}, name, read)
+    with _changing(case) as there:
+        _refuse_closed(there)
+        return _added(there, source, Item(0, now(), plain_text(note), "", minutes_on, taken=taken), maps, probe_at or {}, name, read)
 
 
 def _added(
@@ -128,34 +129,40 @@ def add_answer(case: Case, answer: Answer, note: str = "") -> Case:
     """Put down what was measured or done. Returns the case as it is then. Raises UsageError, OSError."""
     from .checks import checked
 
-    with _changing(case):
-        _refuse_closed(case)
-        item = Item(len(case.items) + 1, now(), plain_text(note), answer=checked(answer, case.profile))
-        return _write(replace(case, items=(*case.items, item)))
+    with _changing(case) as there:
+        _refuse_closed(there)
+        item = Item(len(there.items) + 1, now(), plain_text(note), answer=checked(answer, there.profile))
+        return _write(replace(there, items=(*there.items, item)))
 
 
 def withdraw(case: Case, number: int, because: str) -> Case:
     """Take an entry out of the verdict; it stays on the sheet with the reason. Raises UsageError, OSError."""
-    item = next((item for item in case.items if item.number == number), None)
-    if item is None:
-        raise UsageError(f"the sheet has no entry {number}", str(case.folder), f"it has {len(case.items)}: strobewise case show lists them")
-    if not item.counts:
-        raise UsageError(f"entry {number} is withdrawn already", str(case.folder), "strobewise case show says why")
-    reason = plain_text(because)
-    if not reason:
-        raise UsageError("no reason", "--because", "say why it no longer counts: wrong clip, wrong machine, bad reading")
-    items = tuple(replace(each, withdrawn=reason) if each is item else each for each in case.items)
-    with _changing(case):
-        return _write(replace(case, items=items))
+    with _changing(case) as there:
+        item = next((item for item in there.items if item.number == number), None)
+        if item is None:
+            remedy = f"it has {len(there.items)}: strobewise case show lists them"
+            raise UsageError(f"the sheet has no entry {number}", str(there.folder), remedy)
+        if not item.counts:
+            raise UsageError(f"entry {number} is withdrawn already", str(there.folder), "strobewise case show says why")
+        reason = plain_text(because)
+        if not reason:
+            raise UsageError("no reason", "--because", "say why it no longer counts: wrong clip, wrong machine, bad reading")
+        items = tuple(replace(each, withdrawn=reason) if each is item else each for each in there.items)
+        return _write(replace(there, items=items))
 
 
 def close_case(case: Case, was: Suspect, part: str, proven: bool, rules: Sequence[str] = (), note: str = "") -> Case:
-    """Say what it was. rules: what the captures showed, for the shop's own experience. Raises UsageError, OSError."""
-    _refuse_closed(case)
+    """Say what it was. rules: what the captures showed, for the shop's own experience.
+
+    Raises UsageError, also where the sheet is no longer the one that `proven` was said of; OSError.
+    """
     if was not in SUSPECTS:
         raise UsageError(f"{was!r} is no suspect", "--was", f"one of {', '.join(SUSPECTS)}")
-    with _changing(case):
-        return _write(replace(case, closed=Closed(was, plain_text(part), now(), proven, tuple(rules), plain_text(note))))
+    with _changing(case) as there:
+        _refuse_closed(there)
+        if there.items != case.items:
+            raise UsageError("the case has been changed meanwhile", str(case.folder), "look at it, then give the command again")
+        return _write(replace(there, closed=Closed(was, plain_text(part), now(), proven, tuple(rules), plain_text(note))))
 
 
 def _refuse_closed(case: Case) -> None:
@@ -176,13 +183,18 @@ def safe_name(name: str) -> str:
 
 
 @contextlib.contextmanager
-def _changing(case: Case) -> Iterator[None]:
-    """Hold the folder of a case while it changes. Raises UsageError where another process holds it, or has changed the sheet meanwhile."""
-    with claimed(os.fspath(case.folder)):
-        there = read_sheet(case.folder)
-        if (there.items, there.closed) != (case.items, case.closed):
-            raise UsageError("the case has been changed meanwhile", str(case.folder), "look at it, then give the command again")
-        yield
+def _changing(case: Case) -> Iterator[Case]:
+    """Hold the folder of a case while it changes, and give the case as it is by now: another program may have changed it.
+
+    Raises UsageError where another program holds it for long; CaseError, ProfileError, OSError.
+    """
+    with claimed(os.fspath(case.folder), _WAIT_S):
+        yield open_case(case.folder)
+
+
+def _refuse_second(place: Path) -> None:
+    if (place / SHEET).exists():
+        raise UsageError("there is a case already", str(place), "name another folder, or go on with strobewise case next")
 
 
 def _own_folder_of(case: Case, target: Path) -> None:

@@ -9,6 +9,7 @@ import contextlib
 import io
 import os
 import sys
+import time
 from typing import TYPE_CHECKING, BinaryIO, Iterator
 
 from ..errors import UsageError
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 PART_PREFIX = ".strobewise-"  #: a short name of its own: that of the target may be as long as the system allows
 PART_SUFFIX = ".part"
+LOCK_FILE = ".strobewise-lock"  #: stays in a folder that was held, where the system cannot lock the folder itself
+_LOOK_AGAIN_S = 0.02  #: our choice: nobody waits long at it, and waiting costs nothing
 
 
 class _NamedFile(io.FileIO):
@@ -93,27 +96,55 @@ def own_folder(beside: str) -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def claimed(folder: str) -> Iterator[None]:
-    """Hold a folder of results against a second run, for as long as this process has it, and no longer if it dies.
+def claimed(folder: str, wait_s: float = 0.0) -> Iterator[None]:
+    """Hold a folder against a second run, for as long as this process has it, and no longer if it dies.
 
-    Where the system or the file system knows no such locks nothing is held. Raises UsageError when another process has it.
+    wait_s: how long to wait for another one to let go. Where the system or the file system knows no such locks nothing is held.
+    Raises UsageError when another process has it still, OSError.
     """
-    if sys.platform == "win32":
+    handle = _lock_handle(folder)
+    if handle is None:
         yield
         return
+    until = time.monotonic() + wait_s
     try:
-        import fcntl
-    except ImportError:
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise UsageError("another run is writing there", folder, "wait for it, or name another folder") from None
-        except OSError:
-            pass  # a file system without locks
+        while not _locked(handle):
+            if time.monotonic() >= until:
+                raise UsageError("another run is writing there", folder, "wait for it, or name another folder")
+            time.sleep(_LOOK_AGAIN_S)
         yield
     finally:
         os.close(handle)
+
+
+def _lock_handle(folder: str) -> int | None:
+    """Return what is locked for a folder, None where the system has no locks that go with their process."""
+    if sys.platform == "win32":  # a folder cannot be opened there
+        return os.open(os.path.join(folder, LOCK_FILE), os.O_RDWR | os.O_CREAT)
+    try:
+        import fcntl  # noqa: F401
+    except ImportError:
+        return None
+    return os.open(folder, os.O_RDONLY)
+
+
+def _locked(handle: int) -> bool:
+    """Try to lock, and return whether it is ours, or cannot be had at all: a file system without locks."""
+    if sys.platform == "win32":
+        import errno
+        import msvcrt
+
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            return error.errno not in (errno.EACCES, errno.EDEADLK)
+        return True
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        pass
+    return True
