@@ -35,6 +35,11 @@ class Rows(NamedTuple):
     words: Words
     unknown: Optional[Words]  #: None when every bit is known
 
+    def followed_by(self, more: Rows) -> Rows:
+        """Return these rows and those that come next."""
+        unknown = [np.zeros(len(rows.words), np.uint64) if rows.unknown is None else rows.unknown for rows in (self, more)]
+        return Rows(np.concatenate([self.times, more.times]), np.concatenate([self.words, more.words]), np.concatenate(unknown))
+
 
 def rows_of(times: list[int], words: list[int], unknown: list[int]) -> Rows:
     """Return rows from lists of integers."""

@@ -22,7 +22,8 @@ from .plain import PlainTables, read_plain
 from .positions import BodyError
 from .state import BodyState, Layout, TickCount
 
-FIRST_BLOCK_BYTES = 2 << 10  #: small: until all initial values are there, a slower reader reads than later
+FIRST_BLOCK_BYTES = 16 << 10  #: small: an endless pipe shows what it brings, and whether it is clocked is seen in the first block
+INITIAL_BYTES = 2 << 10  #: as much as initial values take: until they are there a slower reader reads
 NOT_PLAIN_BLOCKS = 3  #: after so many blocks in a row that are not plain, only each eighth is tried
 TRY_AGAIN_BLOCKS = 8
 KEPT_BYTES = 24 << 20
@@ -155,7 +156,7 @@ class VcdCapture(Followed):
                 break
             cut = _behind_last_blank(memory[text.PAD : end]) + text.PAD
             if cut > text.PAD:
-                size = self.block_bytes if state.time is not None else size
+                size = self.block_bytes
                 behind = bytes(memory[cut:end])
                 padded = buffer[: -(-(cut + text.PAD) // 8) * 8]
                 padded[cut:] = 0x20
@@ -180,10 +181,25 @@ class VcdCapture(Followed):
         """Read the whole words in padded[PAD:end] with the fastest reader that takes them."""
         done = readers.read(padded, end - text.PAD)
         if done is None:
-            return self._read(read_general, padded[text.PAD : end].tobytes(), readers.layout, readers.state)
+            words = padded[text.PAD : end].tobytes()
+            if readers.state.time is None:
+                return self._read_beginning(words, readers)
+            return self._read(read_general, words, readers.layout, readers.state)
         self._offset += done[1]
         self._line += int(np.count_nonzero(padded[text.PAD : text.PAD + done[1]] == 0x0A))
         return done
+
+    def _read_beginning(self, words: bytes, readers: _Readers) -> tuple[Rows, int]:
+        """Read initial values, and what stands behind them with the fastest reader that takes it."""
+        upto = words.rfind(b"\n", 0, INITIAL_BYTES) + 1 or len(words)
+        rows, consumed = self._read(read_general, words[:upto], readers.layout, readers.state)
+        if upto == len(words):
+            return rows, consumed
+        if not consumed:  # a vector's value, and its id on the next line
+            return self._read(read_general, words, readers.layout, readers.state)
+        padded = text.padded(words[consumed:])
+        more, also = self._read_block(padded, text.PAD + len(words) - consumed, readers)
+        return rows.followed_by(more), consumed + also
 
     def _read(self, reader: Reader, words: bytes, layout: Layout, state: BodyState) -> tuple[Rows, int]:
         """Read whole words; count bytes and lines."""

@@ -29,6 +29,13 @@ class Text(NamedTuple):
     second: Bytes  #: each word's second byte, a blank for a word of one byte
 
 
+def padded(words: bytes) -> Bytes:
+    """Return text between blanks, as :class:`Text` has it."""
+    data = np.full(-(-(len(words) + 2 * PAD) // 8) * 8, _BLANK, np.uint8)
+    data[PAD : PAD + len(words)] = np.frombuffer(words, np.uint8)
+    return data
+
+
 def split(data: Bytes) -> Text:
     """Find the words of a padded block. A blank is any byte up to 0x20."""
     ink = data > _BLANK
