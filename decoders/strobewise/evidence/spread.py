@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-_COUNTED_TOGETHER = 16  #: arrays
+_NARROW = 1 << 12  #: values from the least to the largest so near are counted in a table, without being sorted
 
 
 class Spread:
@@ -16,22 +16,22 @@ class Spread:
 
     def __init__(self) -> None:
         self._counts: Counter[int] = Counter()
-        self._waiting: list[npt.NDArray[np.int64]] = []  #: not counted yet: many are counted in the time that a few take
 
     def add(self, values: npt.NDArray[np.int64]) -> None:
         """Count values, int64 (n,)."""
-        self._waiting.append(values)
-        if len(self._waiting) >= _COUNTED_TOGETHER:
-            self._count()
-
-    def _count(self) -> None:
-        if self._waiting:
-            different, counts = np.unique(np.concatenate(self._waiting), return_counts=True)
-            self._counts.update(dict(zip(different.tolist(), counts.tolist(), strict=True)))
-            self._waiting = []
+        if not len(values):
+            return
+        least = int(values.min())
+        if int(values.max()) - least < _NARROW:
+            many = np.bincount(values - least)
+            different = np.flatnonzero(many)
+            counts = many[different]
+            different += least
+        else:
+            different, counts = np.unique(values, return_counts=True)
+        self._counts.update(dict(zip(different.tolist(), counts.tolist(), strict=True)))
 
     def __len__(self) -> int:
-        self._count()
         return sum(self._counts.values())
 
     def mean(self) -> float:
@@ -44,7 +44,6 @@ class Spread:
 
         Raises ValueError when there are no values.
         """
-        self._count()
         if not self._counts:
             raise ValueError("no values")
         values = np.array(sorted(self._counts), np.int64)
