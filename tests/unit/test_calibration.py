@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from strobewise.bus.calibration import TimeBase, calibrate, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.calibration import TimeBase, by_distances, calibrate, clock_period, t_from_mreq, t_from_widths
 
 
 def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
@@ -186,3 +186,24 @@ def test_requests_of_one_shape_are_no_refreshes():
     assert t_from_mreq([(at, at + 10) for at in range(0, 2000, 20)], 4.0) is not None  # two samples each: the grid hides the difference
     refreshed = [pulse for at in range(0, 22400, 400) for pulse in ((at, at + 150), (at + 200, at + 300))]
     assert t_from_mreq(refreshed, 4.0) == pytest.approx(100)
+
+
+@pytest.mark.parametrize("samples_per_t", [3.0, 3.1, 3.5, 4.2, 5.0, 7.3])
+@pytest.mark.parametrize("phase", [0.0, 0.1, 0.7])
+@pytest.mark.parametrize("waits", [0, 1])
+def test_the_clock_by_what_lies_between_the_falls(samples_per_t, phase, waits):
+    """In step with the analyser every width comes out long or short alike, up to a seventh; the distances do not."""
+    sample = 40.0
+    t = samples_per_t * sample
+    found = calibrated(mreq=mreq_pulses(t, program(3), sample, waits, phase * sample), sample=sample)
+    assert found.t_ticks == pytest.approx(t, rel=0.004)
+
+
+def test_falls_that_are_no_whole_clocks_apart_say_nothing():
+    rng = random.Random(4)
+    falls = [0]
+    for _ in range(200):
+        falls.append(falls[-1] + round(100 * rng.uniform(2, 9)))
+    assert by_distances(falls, 100.0, 1.0) == 100.0
+    assert by_distances(range(0, 32 * 400, 400), 100.0, 1.0) == 100.0  # 31 distances are too few
+    assert by_distances(range(0, 33 * 412, 412), 100.0, 1.0) == pytest.approx(103.0)

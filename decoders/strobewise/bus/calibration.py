@@ -6,6 +6,7 @@ The figures that the estimates rest on are in :mod:`semantics` (UM0080, timing f
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import Counter
 from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
@@ -24,6 +25,11 @@ IN_STEP_EDGES = 16  #: edges of strobes that must lie there
 IN_STEP_SHARE = 0.98  #: share of them that must come with the clock edge that causes them, spikes and bus grants allowed for
 ROUNDING = 1.25  #: ticks that an edge may lie off, by the rounding of an export
 ROUNDING_ONCE = 0.6  #: the same where half a period is that short
+COUNTED_T = 12  #: T-states apart up to which falls are counted: an estimate that is off by a tenth is off by one at ten
+DISTANCES_MIN = 32  #: distances from which the T-state that divides them is no chance
+SEARCH_STEP, SEARCH_STEPS = 0.0025, 72  #: the estimate may be off by 18 %: half a sample in 1.5 T-states of 3 samples is 11 %
+DISTANCE_OFF = 0.15  #: share of a T-state by which a distance may be off, by jitter and by the spread of the pin's delay
+FITTING_SHARE = 0.9  #: share of the distances that must be whole T-states; a clock that is stretched now and then leaves some out
 GAP_SAMPLES_SURE = 6  #: samples in a gap from which its length against the pulse behind it is not a matter of the grid
 WIDER_THAN_GAP = 1.25  #: a refresh is 1 T behind a gap of half a T (UM0080); a clock high for three quarters makes that 1.33
 GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
@@ -141,6 +147,28 @@ def t_from_widths(pulses: Sequence[Pulse], shortest_t: float, sample_ticks: floa
     return sum(good) / len(good) / shortest_t
 
 
+def by_distances(falls: Sequence[int], t_ticks: float, sample_ticks: float) -> float:
+    """Return a T-state by what /MREQ, /M1 or /RFSH fall apart, ticks; t_ticks, the first estimate, where that says nothing.
+
+    Each falls with one and the same edge of the clock (UM0080), so that its falls are whole T-states apart. Widths are not, and slowly
+    sampled they all come out long or short alike; the distances show the T-state that divides them best.
+    """
+    distances = Counter(b - a for a, b in zip(falls, falls[1:]))
+    near = [(distance, count) for distance, count in distances.items() if distance <= COUNTED_T * t_ticks]
+    if sum(count for _, count in near) < DISTANCES_MIN:
+        return t_ticks
+
+    def off(t: float) -> float:
+        return sum(count * abs(distance - round(distance / t) * t) for distance, count in near)
+
+    best = min((t_ticks * (1.0 + step * SEARCH_STEP) for step in range(-SEARCH_STEPS, SEARCH_STEPS + 1)), key=off)
+    fits = [(d, round(d / best), count) for d, count in near if abs(d - round(d / best) * best) <= max(sample_ticks, DISTANCE_OFF * best)]
+    whole = sum(n * count for _, n, count in fits)
+    if sum(count for _, _, count in fits) < FITTING_SHARE * sum(count for _, count in near) or not whole:
+        return t_ticks
+    return sum(d * count for d, _, count in fits) / whole
+
+
 def calibrate(
     clock_rises: Sequence[int],
     mreq: Sequence[Pulse],
@@ -184,7 +212,8 @@ def calibrate(
     elif given_t_ticks is not None:
         t_ticks, source = given_t_ticks, "given"
     else:
-        t_ticks, source = strobe_t, strobe_source
+        falls = [start for start, _ in mreq or m1 or rfsh]
+        t_ticks, source = None if strobe_t is None else by_distances(falls, strobe_t, sample_ticks), strobe_source
     mreq_frames = bool(mreq) and (t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq))
     io, read, write = (share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr))
     shown = believed if strobe_source == "MREQ" and believed is not None and believed >= TELLING_SAMPLES * sample_ticks else None
