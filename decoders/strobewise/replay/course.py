@@ -18,7 +18,7 @@ from .unknown import Lost, UncertainCpu, Unknown, Value, known
 _REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
 _RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
 _WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
-_TABLE_BITS = 4  #: bits of an address that may be open where the entry of a table is looked for: more entries are seldom told apart
+_TABLE_BITS = 6  #: bits of an address that may be open where the entry of a table is looked for: a few entries, and what carries blur
 _PAIRS = (("h", "l"), ("d", "e"), ("b", "c"))
 _GUESSED_MOST = 400  #: bits that a course may take for granted before it counts as lost
 _NMIS_FREE, _CYCLES_AN_NMI = 2, 300  #: NMIs that may be taken for granted: a button or a slow timer, no storm
