@@ -6,7 +6,9 @@ And more leads never make replay worse: what two leads name, eight and all of th
 from __future__ import annotations
 
 import io
+import sys
 from collections import defaultdict
+from pathlib import Path
 
 import pytest
 
@@ -21,6 +23,11 @@ from strobewise.replay.catalogue import draw
 from strobewise.replay.healthy import Setting, run_course
 from strobewise.replay.known import known_program
 from strobewise.replay.stimulus import stimulus_for
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "benchmarks"))
+from long_program import long_program
+
+sys.path.pop(0)
 
 IMAGE = stimulus_for(GENERIC).image
 OPTIONS = Options(clock_hz=GENERIC.clock_hz, profile=GENERIC, stimulus=True)
@@ -38,10 +45,10 @@ def one_of_each():
     return [pool[len(pool) // 2] for pool in pools.values()]
 
 
-def capture(tmp_path, leads, *faults, duration_s=0.0015):
+def capture(tmp_path, leads, *faults, duration_s=0.0015, image=IMAGE):
     path = tmp_path / f"{leads}.vcd"
     text = io.StringIO()
-    simulate(lines=LEADS[leads], contents=((0, IMAGE),), faults=faults, duration_s=duration_s).write_vcd(text)
+    simulate(lines=LEADS[leads], contents=((0, image),), faults=faults, duration_s=duration_s).write_vcd(text)
     path.write_text(text.getvalue())
     return path
 
@@ -66,16 +73,23 @@ NAMED = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("kind", "values"), NAMED, ids=lambda value: value if isinstance(value, str) else "")
-def test_more_leads_never_make_it_worse(tmp_path, kind, values):
+LONG = long_program(1)
+PROGRAMS = [("test program", IMAGE, each) for each in NAMED] + [("long program", LONG, NAMED[at]) for at in (0, 1, 2, 3, 6)]
+
+
+@pytest.mark.parametrize(("program", "image", "wrong"), PROGRAMS, ids=lambda each: each if isinstance(each, str) else "")
+def test_more_leads_never_make_it_worse(tmp_path, program, image, wrong):
     from strobewise.machine.faults import fault
 
-    wrong = fault(kind, **values)
+    kind, values = wrong
+    broken = fault(kind, **values)
+    options = Options(clock_hz=GENERIC.clock_hz, profile=GENERIC, roms=((program, 0, image),))
     parts = {}
     for leads in ("two", "eight", "full"):
-        record = examine(str(capture(tmp_path, leads, wrong, duration_s=0.003)), OPTIONS).evidence.replay
+        path = capture(tmp_path, leads, broken, duration_s=0.003 if image is IMAGE else 0.0015, image=image)
+        record = examine(str(path), options).evidence.replay
         parts[leads] = {c.lines or (str(c.region),) for c in record.candidates if c.group == 1}
-    truth = set(wrong.lines) or {str((values["start"], values["end"]))}
+    truth = set(broken.lines) or {str((values["start"], values["end"]))}
     assert parts["two"] and all(set(each) & truth for each in parts["two"])
     for leads in ("eight", "full"):
         assert parts[leads] and parts[leads] <= parts["two"], parts

@@ -59,13 +59,14 @@ def test_a_stuck_data_line_is_named_although_the_machine_runs_through_memory_of_
     assert first_group(replayed(path, profile=GENERIC)) == {(f"dead-{level}", (line,))}
 
 
-def test_a_table_of_jumps_that_memory_of_unknown_content_leads_through_is_no_end_of_the_comparison(tmp_path):
+@pytest.mark.parametrize("place", ["*0100", "*011E"], ids=["within a line", "across a carry"])
+def test_a_table_of_jumps_that_memory_of_unknown_content_leads_through_is_no_end_of_the_comparison(tmp_path, place):
     source = """
         F3 31 F0 FF again: 3A 00 80 3C 32 00 80 E6 03 87 5F 16 00 21 @jumps 19 5E 23 56 EB E9
         one: 00 C3 @again two: 3E 01 3C C3 @again three: E5 E1 C3 @again four: 06 02 loop: 10 >loop C3 @again
-        jumps: @one @two @three @four
+        PLACE jumps: @one @two @three @four
     """
-    image = assemble(source, {})
+    image = assemble(source.replace("PLACE", place), {})
     path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), contents=((0, image),))
     record = examine(str(path), Options(roms=(("jumps.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)).evidence.replay
     assert record.healthy_ended == "complete" and record.healthy_matched == record.cycles > 300
