@@ -66,7 +66,7 @@ def test_a_table_of_jumps_that_memory_of_unknown_content_leads_through_is_no_end
         one: 00 C3 @again two: 3E 01 3C C3 @again three: E5 E1 C3 @again four: 06 02 loop: 10 >loop C3 @again
         PLACE jumps: @one @two @three @four
     """
-    image = assemble(source.replace("PLACE", place), {})
+    image = assemble(source.replace("PLACE", place), {}).ljust(0x2000, b"\xff")
     path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), contents=((0, image),))
     record = examine(str(path), Options(roms=(("jumps.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)).evidence.replay
     assert record.healthy_ended == "complete" and record.healthy_matched == record.cycles > 300
