@@ -127,6 +127,11 @@ def test_a_dead_strobe_is_named_where_the_machine_runs_without_it(tmp_path):
     assert record.healthy_matched < record.cycles
 
 
+def test_a_dead_refresh_strobe_is_named_where_the_machine_runs_without_it(tmp_path):
+    record = replayed(capture(tmp_path, lines="eight", faults=[fault("dead-high", line="RFSH")]))
+    assert first_group(record) == {("dead-high", ("RFSH",))}
+
+
 def test_a_halt_line_that_is_low_while_the_program_runs_is_named(tmp_path):
     assert first_group(replayed(capture(tmp_path, lines="control", faults=[fault("dead-low", line="HALT")]))) == {("dead-low", ("HALT",))}
 

@@ -25,7 +25,7 @@ from .pulses import NO_TIMES, Control, Int, clean, place_of, pulses
 
 Words = npt.NDArray[np.uint64]
 
-CLK, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "IORQ", "RD", "WR"))
+CLK, M1, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR"))
 BUSACK, RESET = np.uint16(1 << BIT["BUSACK"]), np.uint16(1 << BIT["RESET"])
 WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
 
@@ -126,6 +126,7 @@ class RequestFinder:
         self._hold = int(HOLD_BACK_T * t) + 1
         self._longest = int(LONGEST_REQUEST_T * (t or 10 * sample))
         self._has_data = not captured.isdisjoint(DATA)
+        self._tells_refresh = "RFSH" in captured
         self._has_bus_lines = "BUSACK" in captured or "RESET" in captured
         self._times = np.empty(0, np.int64)
         self._words = np.empty(0, np.uint64)
@@ -269,8 +270,11 @@ class RequestFinder:
         point = place_of(times, begin, fall + ((rise - fall) * 3 >> 2))
         latest = place_of(times, begin, np.maximum(rise - self._lead, fall)) if self._has_data else begin
         after = np.zeros(len(line), np.uint16)
-        bare = np.flatnonzero(line == LINE_BARE)  # of the others nobody asks
-        after[bare] = control[np.searchsorted(times, rise[bare] + self._after, "right") - 1]
+        asked = line == LINE_BARE
+        if self._tells_refresh:  # a known program asks whether /RFSH comes with each fetch
+            asked = asked | (control[point] & M1 == 0)
+        rows = np.flatnonzero(asked)
+        after[rows] = control[np.searchsorted(times, rise[rows] + self._after, "right") - 1]
         return Requests(
             line,
             fall,
