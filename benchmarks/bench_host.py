@@ -17,18 +17,16 @@ import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.machine import LINE_SETS
 from strobewise.stream.pins import CHANNELS
 from strobewise_cli import host_cost
-from strobewise_cli.host_cost import CLOCK_HZ, NO_CLOCK, SAMPLE_HZ
+from strobewise_cli.host_cost import CLOCK_HZ, CYCLES, NO_CLOCK, SAMPLE_HZ, STROBES
 
 HOST = "sigrok-cli"
 DECODERS = Path(__file__).resolve().parents[1] / "decoders"
 GOAL = 2.0  #: times the floor of /MREQ's edges, with address and data
 
 FULL = LINE_SETS["full"]
-STROBES = tuple(name for name in NO_CLOCK if name not in ADDRESS + DATA)
 
 #: Decoders that are measured against: bodies of decode().
 EMPTIES = host_cost.EMPTIES | {
@@ -65,6 +63,7 @@ class Case:
     options: str = ""
     stack: str = ""
     dead: str = ""  #: kind of fault that keeps /M1 from moving
+    decoder: str = CYCLES
 
 
 CASES = (
@@ -74,6 +73,9 @@ CASES = (
     Case("the same with CLK, no lengths", FULL, ":lengths=hide"),
     Case("the same with CLK, its edges ignored", FULL, ":clock_edges=ignore"),
     Case("strobes alone", STROBES),
+    Case("strobes alone, strobewise_strobes", STROBES, decoder="strobewise_strobes"),
+    Case("the same, no lengths", STROBES, ":lengths=hide", decoder="strobewise_strobes"),
+    Case("the same, no lengths, and faults", STROBES, ":lengths=hide", ",strobewise_faults", decoder="strobewise_strobes"),
     Case("/M1 and /MREQ alone", ("M1", "MREQ")),
     Case("/MREQ alone", ("MREQ",)),
     Case("address and data, /M1 dead", NO_CLOCK, dead="dead-high"),
@@ -138,7 +140,7 @@ def main() -> None:
             print(f"{label:40s} {bench.per_second(name, CASES[0]):6.2f} s per s of bus")
         for case in CASES:
             if options.only in case.label:
-                took = bench.per_second("strobewise_cycles", case)
+                took = bench.per_second(case.decoder, case)
                 goal = f" (goal {GOAL:g} x)" if case is CASES[0] else ""
                 print(f"{case.label:40s} {took:6.2f} s per s of bus, {took / floor:4.2f} x floor{goal}", end="", flush=True)
                 print(f", {bench.waits(case):.2f} waits a cycle")

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from strobewise.bus.lines import BIT
+from strobewise.bus.lines import ADDRESS, BIT, DATA
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
 from strobewise.stream.pins import CHANNELS
 
@@ -45,11 +45,16 @@ class Decoder(srd.Decoder):
 ALONE, FLOOR = "returns_at_once", "mreq_edges"
 FLOOR_MEANS = "a decoder that waits for each edge of /MREQ and does nothing"
 EMPTIES = {ALONE: "return", FLOOR: "c = [{0: 'e'}]\n        while True: pins = wait(c)"}
+STROBES = tuple(name for name in NO_CLOCK if name not in ADDRESS + DATA)
+CYCLES = "strobewise_cycles"
+#: What is measured: its name, the plug-in that finds the cycles, its options and what is stacked on it, the lines that are mapped.
 STACKS = (
-    ("strobewise_cycles", ""),
-    ("strobewise_cycles, its lengths hidden", ":lengths=hide"),
-    ("with strobewise_instructions on it", ",strobewise_instructions"),
-    ("with strobewise_faults on it", ",strobewise_faults"),
+    ("strobewise_cycles", CYCLES, "", NO_CLOCK),
+    ("strobewise_cycles, its lengths hidden", CYCLES, ":lengths=hide", NO_CLOCK),
+    ("with strobewise_instructions on it", CYCLES, ",strobewise_instructions", NO_CLOCK),
+    ("with strobewise_faults on it", CYCLES, ",strobewise_faults", NO_CLOCK),
+    ("strobewise_strobes", "strobewise_strobes", "", STROBES),
+    ("with strobewise_faults on that", "strobewise_strobes", ",strobewise_faults", STROBES),
 )
 
 
@@ -121,10 +126,10 @@ def costs(host: str, plug_ins: Iterable[Path], seconds: float = SECONDS, repeat:
         write_capture(capture, seconds)
         write_decoders(decoders, plug_ins, EMPTIES)
 
-        def best(decoder: str, rest: str = "") -> float:
-            return min(host_seconds(host, capture, decoders, decoder, rest, NO_CLOCK)[0] for _ in range(repeat))
+        def best(decoder: str, rest: str = "", lines: tuple[str, ...] = NO_CLOCK) -> float:
+            return min(host_seconds(host, capture, decoders, decoder, rest, lines)[0] for _ in range(repeat))
 
         alone = best(ALONE)
         floor = best(FLOOR) - alone
-        for name, rest in STACKS:
-            yield name, (best("strobewise_cycles", rest) - alone) / max(floor, 1e-9)
+        for name, decoder, rest, lines in STACKS:
+            yield name, (best(decoder, rest, lines) - alone) / max(floor, 1e-9)

@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
 
 from conftest import ROOT, require_component
@@ -16,7 +17,7 @@ from strobewise.stream.pins import CHANNELS
 
 PLUG_INS = ROOT / "decoders" / "host"
 HOST = shutil.which("sigrok-cli")
-NAMES = ("strobewise_cycles", "strobewise_faults", "strobewise_instructions")
+NAMES = ("strobewise_cycles", "strobewise_faults", "strobewise_instructions", "strobewise_strobes")
 KIND = {words.long: kind for kind, words in WORDS.items()}
 NOTE = {words.long: note for note, words in NOTE_WORDS.items()}
 _LINE = re.compile(r"(\d+)-(\d+) strobewise_(\w+)-\d: (.*)")
@@ -49,16 +50,18 @@ def _run(arguments: tuple[object, ...], plug_ins: Path) -> subprocess.CompletedP
     return subprocess.run([str(HOST), *map(str, arguments)], capture_output=True, check=False, timeout=300, env=environment)
 
 
-def mapping(path: Path) -> str:
-    """Return the channel mapping of a capture under canonical names, as `strobewise prepare` writes it."""
+def mapping(path: Path, lines: Sequence[str] = CHANNELS) -> str:
+    """Return the channel mapping of a capture under canonical names, as `strobewise prepare` writes it; lines: those that may be mapped."""
     with open_capture(str(path)) as capture:
         mapped = map_channels(capture.header.channels).channels
-    return ":".join(f"{name.lower()}={name}" for name in CHANNELS if name in mapped)
+    return ":".join(f"{name.lower()}={name}" for name in lines if name in mapped)
 
 
-def decode(path: Path, show: str, stack: str = "", options: str = "") -> list[str]:
+def decode(
+    path: Path, show: str, stack: str = "", options: str = "", base: str = "strobewise_cycles", lines: Sequence[str] = CHANNELS
+) -> list[str]:
     """Return the host's lines for a prepared capture; every word on standard error fails the test."""
-    chain = f"strobewise_cycles:{mapping(path)}{options}{stack}"
+    chain = f"{base}:{mapping(path, lines)}{options}{stack}"
     done = run_host("-i", path, "-I", "vcd", "-P", chain, "-A", show, "--protocol-decoder-samplenum")
     assert (done.returncode, done.stderr) == (0, "")
     return done.stdout.splitlines()

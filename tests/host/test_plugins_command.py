@@ -155,7 +155,7 @@ def test_check_says_what_the_plug_ins_cost(tmp_path, monkeypatch, capsys):
     run("check")
     said = capsys.readouterr().out
     ratios = {name: float(ratio) for name, ratio in re.findall(r"^  (\S.*): (\d+\.\d)$", said, re.MULTILINE)}
-    assert list(ratios) == [name for name, _ in STACKS]
+    assert list(ratios) == [name for name, *_ in STACKS]
     assert all(ratio > 0 for ratio in ratios.values()), ratios  # a stack that decodes nothing would cost nothing
 
 

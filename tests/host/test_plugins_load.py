@@ -33,7 +33,7 @@ def vcd(path, changes: str, lines=("M1", "MREQ"), end=1000):
     return path
 
 
-def test_the_list_names_all_three_and_nothing_else():
+def test_the_list_names_them_all_and_nothing_else():
     done = run_host("-L")
     listed = [line.split()[0] for line in done.stdout.split("Supported protocol decoders:")[1].splitlines() if line.startswith("  ")]
     assert sorted(listed) == sorted(NAMES) and done.stderr == ""
@@ -72,6 +72,7 @@ def test_only_two_lines_do(two):
         ("clock_hz=-5", "option clock_hz is -5: give 0 or 10000 to 50000000"),
         ("look=some", "option look is 'some': give 'points' or 'every edge'"),
         ("clock_edges=perhaps", "option clock_edges is 'perhaps': give 'use' or 'ignore'"),
+        ("clocked=both", "strobewise_cycles: option clocked is 'both': give 'no' or 'falling' or 'rising'"),
     ],
 )
 def test_a_bad_option_is_refused_at_the_start(two, options, complaint):

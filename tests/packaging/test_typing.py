@@ -17,6 +17,7 @@ ALLOWED: dict[str, tuple[int, str]] = {
     "decoders/strobewise/cpu/model.py": (1, "the same arithmetic"),
     "decoders/strobewise/cycles/engine.py": (1, "an array of whatever type of number"),
     "decoders/strobewise/replay/unknown.py": (2, "a comparison that may not be known; tables and functions that are made from text"),
+    "decoders/strobewise/stream/plugin.py": (5, "what the capture host gives a plug-in: its module, its calls, the options' values"),
     "decoders/strobewise/stream/conditions.py": (2, "the capture host's own spelling of a condition"),
     "cli/strobewise_cli/commands/simulate.py": (1, "what argparse gives, by names of fields"),
     "cli/strobewise_cli/output.py": (2, "a file of text or of bytes, as the caller asks"),

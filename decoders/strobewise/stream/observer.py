@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Dict, Optional, Tuple
 
+from ..bus.clocked import TICKS_PER_T
 from ..bus.lines import LINE, MASK, STROBES
 from ..records.evidence import BusEvidence, ClockEvidence, LineEvidence, Span, count_strobes
 from .counts import Counts
@@ -142,8 +143,12 @@ class Observer:
         evidence = BusEvidence(captured=self.captured, start_s=start / rate, end_s=end / rate)
         counts.fill_in(evidence)
         evidence.strobes = count_strobes(evidence.histogram, self.captured)
-        evidence.sample_interval_s = bus.sample_ticks / rate if bus.rate else None
-        evidence.samples_per_t = bus.t_samples / max(bus.sample_ticks, 1.0) if bus.t_samples else None
+        evidence.clocked, evidence.timed = bus.clocked, not bus.clocked or bus.rate is not None
+        if bus.clocked:
+            evidence.samples_per_t = float(TICKS_PER_T)  # each change was put at its clock edge
+        else:
+            evidence.sample_interval_s = bus.sample_ticks / rate if bus.rate else None
+            evidence.samples_per_t = bus.t_samples / max(bus.sample_ticks, 1.0) if bus.t_samples else None
         evidence.framed_by = "MREQ" if bus.mreq_frames else "RD and WR"
         if counts.first is not None and counts.last is not None:
             evidence.first_request_s, evidence.last_request_s = counts.first / rate, counts.last / rate

@@ -34,13 +34,13 @@ class ControlWords(Dict[Tuple[int, ...], int]):
 
 
 def bus_bits(pins: Sequence[int]) -> int:
-    """Return data << 16 | address of a tuple of pins; lines that are not mapped read 0."""
-    return int(bytes(pins[: P_ADDRESS - 1 : -1]).translate(_DIGITS), 2)
+    """Return data << 16 | address of a tuple of pins; lines that are not mapped, or not offered at all, read 0."""
+    return int(bytes(pins[: P_ADDRESS - 1 : -1]).translate(_DIGITS) or b"0", 2)
 
 
 def data_bits(pins: Sequence[int]) -> int:
-    """Return the data bus of a tuple of pins."""
-    return int(bytes(pins[: P_DATA - 1 : -1]).translate(_DIGITS), 2)
+    """Return the data bus of a tuple of pins, 0 where it is not offered."""
+    return int(bytes(pins[: P_DATA - 1 : -1]).translate(_DIGITS) or b"0", 2)
 
 
 def captured_lines(pins: Sequence[int]) -> FrozenSet[str]:

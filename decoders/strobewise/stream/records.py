@@ -66,8 +66,9 @@ class Bus(NamedTuple):
     captured: Tuple[str, ...]  #: lines that were mapped, in the order of the channels
     rate: Optional[int]  #: samples a second, None when the host does not know
     t_samples: Optional[float]  #: length of a T-state, None when nothing shows it
-    t_source: str  #: "CLK", "given", the strobe that it was learned from, or "none"
+    t_source: str  #: "CLK", "given", "clocked" (a sample is one), the strobe that it was learned from, or "none"
     sample_ticks: float  #: the analyser's own sample interval, in the host's samples
     counts_clock: bool  #: T-states are counted by clock edges
     mreq_frames: bool  #: /MREQ frames the requests, else /RD and /WR do
     pulses: Tuple[Tuple[str, int], ...] = ()  #: pulses of each strobe, and rising edges of CLK, in that stretch
+    clocked: str = ""  #: the clock edge at which its one sample a clock was taken: "falling", "rising"; else nothing
