@@ -159,6 +159,25 @@ def test_the_fast_path_is_taken(without, monkeypatch):
     assert rows_of(times, words, captured, 24_000_000) == rows and not told
 
 
+@pytest.mark.parametrize("line", ["RESET", "BUSACK"])
+@pytest.mark.parametrize("fast", [True, False], ids=["fast", "points"])
+def test_a_slow_line_that_falls_with_a_request_is_told(line, fast, monkeypatch):
+    """In the very sample in which /MREQ falls: whoever looks on from there must see that edge, or a cycle is not known to be cut short."""
+    if not fast:
+        without_fast_path(monkeypatch)
+    times, words = HEALTHY
+    mreq, m1 = np.uint64(1 << BIT["MREQ"]), np.uint64(1 << BIT["M1"])
+    falls = np.flatnonzero((words[1:] & mreq == 0) & (words[:-1] & mreq != 0)) + 1
+    captured = frozenset(LINE_SETS["full"]) - frozenset(("CLK",))
+    for fetch in (True, False):
+        first = next(at for at in falls[len(falls) // 2 :] if (words[at] & m1 == 0) == fetch and words[at] & np.uint64(1 << BIT["RFSH"]))
+        spoiled = words.copy()
+        spoiled[first : first + 300] &= ~np.uint64(1 << BIT[line])
+        expected = rows_of(times, spoiled, captured, 24_000_000, every_edge=True)
+        assert rows_of(times, spoiled, captured, 24_000_000) == expected
+        assert any(row[-1] == "cut_short" or row[0] == "bus_granted" for row in expected)
+
+
 @SLOW
 @given(seed=st.integers(0, 1 << 30), spoiled=st.integers(1, 6), length=st.sampled_from((1, 3, 40, 900)))
 def test_on_healthy_buses_with_bad_stretches(seed, spoiled, length):

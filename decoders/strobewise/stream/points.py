@@ -342,8 +342,9 @@ class PointSampler:
         """Tell the engine where it takes over; returns what it must be told first: the events, and what came a little early before them."""
         events = [self._early, *story] if self._early is not None else list(story)
         time, pins = events[0]
-        before_it = tuple(1 if place in self._high and level == 0 else level for place, level in enumerate(pins))
-        self._engine.resume(time - 1, self._control[before_it[:P_ADDRESS]] | bus_bits(pins) << 16, self._clocks.last)
+        before_it = [1 if place in self._high and level == 0 else level for place, level in enumerate(pins[:P_ADDRESS])]
+        before_it[P_BUSACK:STROBE_PINS] = self._slow  # an edge of theirs that comes with the first event is still to be told
+        self._engine.resume(time - 1, self._control[tuple(before_it)] | bus_bits(pins) << 16, self._clocks.last)
         return events
 
     def _late_strobes(self, fall: int, first: Pins, pins: Pins) -> List[Event]:
