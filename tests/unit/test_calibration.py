@@ -204,6 +204,6 @@ def test_falls_that_are_no_whole_clocks_apart_say_nothing():
     falls = [0]
     for _ in range(200):
         falls.append(falls[-1] + round(100 * rng.uniform(2, 9)))
-    assert by_distances(falls, 100.0, 1.0) == 100.0
-    assert by_distances(range(0, 32 * 400, 400), 100.0, 1.0) == 100.0  # 31 distances are too few
-    assert by_distances(range(0, 33 * 412, 412), 100.0, 1.0) == pytest.approx(103.0)
+    assert by_distances(falls, 100.0) == 100.0
+    assert by_distances(range(0, 32 * 400, 400), 100.0) == 100.0  # 31 distances are too few
+    assert by_distances(range(0, 33 * 412, 412), 100.0) == pytest.approx(103.0)

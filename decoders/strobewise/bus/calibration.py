@@ -28,8 +28,8 @@ ROUNDING_ONCE = 0.6  #: the same where half a period is that short
 COUNTED_T = 12  #: T-states apart up to which falls are counted: an estimate that is off by a tenth is off by one at ten
 DISTANCES_MIN = 32  #: distances from which the T-state that divides them is no chance
 SEARCH_STEP, SEARCH_STEPS = 0.0025, 72  #: the estimate may be off by 18 %: half a sample in 1.5 T-states of 3 samples is 11 %
-DISTANCE_OFF = 0.15  #: share of a T-state by which a distance may be off, by jitter and by the spread of the pin's delay
-FITTING_SHARE = 0.9  #: share of the distances that must be whole T-states; a clock that is stretched now and then leaves some out
+DISTANCE_OFF = 0.17  #: T-states by which distances may be off on average: any others are by 0.25, those of 3 samples a T-state by 0.11
+FITTING = 0.4  #: T-states off up to which a distance counts: a sample at 3 samples a T-state is a third, and half a T-state may be either
 GAP_SAMPLES_SURE = 6  #: samples in a gap from which its length against the pulse behind it is not a matter of the grid
 WIDER_THAN_GAP = 1.25  #: a refresh is 1 T behind a gap of half a T (UM0080); a clock high for three quarters makes that 1.33
 GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
@@ -147,7 +147,7 @@ def t_from_widths(pulses: Sequence[Pulse], shortest_t: float, sample_ticks: floa
     return sum(good) / len(good) / shortest_t
 
 
-def by_distances(falls: Sequence[int], t_ticks: float, sample_ticks: float) -> float:
+def by_distances(falls: Sequence[int], t_ticks: float) -> float:
     """Return a T-state by what /MREQ, /M1 or /RFSH fall apart, ticks; t_ticks, the first estimate, where that says nothing.
 
     Each falls with one and the same edge of the clock (UM0080), so that its falls are whole T-states apart. Widths are not, and slowly
@@ -162,11 +162,10 @@ def by_distances(falls: Sequence[int], t_ticks: float, sample_ticks: float) -> f
         return sum(count * abs(distance - round(distance / t) * t) for distance, count in near)
 
     best = min((t_ticks * (1.0 + step * SEARCH_STEP) for step in range(-SEARCH_STEPS, SEARCH_STEPS + 1)), key=off)
-    fits = [(d, round(d / best), count) for d, count in near if abs(d - round(d / best) * best) <= max(sample_ticks, DISTANCE_OFF * best)]
-    whole = sum(n * count for _, n, count in fits)
-    if sum(count for _, _, count in fits) < FITTING_SHARE * sum(count for _, count in near) or not whole:
+    if off(best) > DISTANCE_OFF * best * sum(count for _, count in near):
         return t_ticks
-    return sum(d * count for d, _, count in fits) / whole
+    fits = [(d, round(d / best), count) for d, count in near if abs(d / best - round(d / best)) <= FITTING]
+    return sum(d * count for d, _, count in fits) / sum(whole * count for _, whole, count in fits)
 
 
 def calibrate(
@@ -213,7 +212,7 @@ def calibrate(
         t_ticks, source = given_t_ticks, "given"
     else:
         falls = [start for start, _ in mreq or m1 or rfsh]
-        t_ticks, source = None if strobe_t is None else by_distances(falls, strobe_t, sample_ticks), strobe_source
+        t_ticks, source = None if strobe_t is None else by_distances(falls, strobe_t), strobe_source
     mreq_frames = bool(mreq) and (t_ticks is None or t_ticks >= TIMING_SAMPLES_MIN * sample_ticks or len(rd) * 4 < len(mreq))
     io, read, write = (share >= PROPER_MIN for share in (proper_io, proper_rd, proper_wr))
     shown = believed if strobe_source == "MREQ" and believed is not None and believed >= TELLING_SAMPLES * sample_ticks else None
