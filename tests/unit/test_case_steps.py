@@ -7,13 +7,17 @@ from types import SimpleNamespace
 
 import pytest
 
+from conftest import TRACES
 from strobewise.bus.lines import STROBES
 from strobewise.bus.model import Finding
 from strobewise.case import steps
+from strobewise.case.belief import prior
 from strobewise.case.captures import SHOWS_A_PROGRAM, nothing_left
 from strobewise.case.checks import BY_KIND
 from strobewise.case.repairs import REPAIR
 from strobewise.case.steps import _comes_and_goes
+from strobewise.case.store import new_case
+from strobewise.diagnosis.facade import diagnose
 from strobewise.records.evidence import StrobeCount
 from strobewise.rules import work
 from strobewise.verdict.actions import CAPTURE, CHIPS, LEADS, LOOK, MEASURE, UNPLUG
@@ -48,3 +52,15 @@ def test_what_work_costs_has_one_home():
     assert all(each.minutes > 0 and 0 <= each.risk <= 1 for each in everything)
     assert work.cost(work.PLUGGED) < work.cost(work.SOCKETED) < work.cost(work.JOINT) < work.cost(work.SOLDERED)
     assert tuple(sorted((LOOK, LEADS, CAPTURE, MEASURE, UNPLUG, CHIPS))) == tuple(range(len(work.RANKS)))
+
+
+def test_the_lines_that_select_a_memory_are_looked_at_before_a_blind_repair(tmp_path):
+    """Not where a fault names its lines, where they were seen, or where a device at the port is asked about; as many as there are leads."""
+    case = new_case(tmp_path / "case", symptom="garbage")
+    two, full = (diagnose([TRACES / "good" / name]).captures[0] for name in ("healthy-two.vcd", "healthy-full.vcd.gz"))
+    now = steps.Situation(case, prior("garbage"), (), (), (two,), (), (), None, False)
+    assert [lead.line for lead in steps._selecting(now).leads] == ["MREQ", "M1", "RD", "A15", "A14", "A13", "A12"]
+    fault = Finding("fetch-strobe-missing", "fault", ("M1",), "cpu", 0.9, None, None, 1, "seen", "look")
+    assert steps._selecting(now._replace(examined=(full,))) is None and steps._selecting(now._replace(findings=(fault,))) is None
+    assert steps._selecting(now._replace(case=replace(case, symptom="ignores-expansion"))) is None
+    assert [lead.line for lead in steps._selecting(now._replace(case=replace(case, leads=4))).leads] == ["MREQ", "M1", "RD", "A15"]

@@ -13,7 +13,7 @@ from hand_made import evidence_of
 from conftest import TRACES, run_strobewise
 from strobewise.bus.model import Finding
 from strobewise.case.explained import goes_further
-from strobewise.case.proof import Witness, _can_show, prove
+from strobewise.case.proof import Witness, _can_show, prove, time_for_a_proof
 from strobewise.diagnosis.facade import conclude, examine
 from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
@@ -160,3 +160,15 @@ def test_a_repair_keeps_to_the_program_beyond_where_the_machine_left_it_before()
     assert not goes_further(replayed(1249, "complete"), failing) and not goes_further(None, failing)
     assert not goes_further(replayed(1843, "lost"), [replayed(1842, "lost")])  # both end where nobody knows the way
     assert goes_further(replayed(1843, "lost"), [replayed(2500, "complete")])  # a device answers now, whose own program nobody knows
+
+
+def test_the_first_capture_after_a_repair_is_asked_to_be_long_enough(witness):
+    """What it asks for is what the proof then takes: half of it is too short. From the start: any length; a warm fault: minutes."""
+    before = [witness(faults=[WARM], duration_s=0.02), witness(duration_s=0.02, seed=9)]
+    least = time_for_a_proof(before)
+    assert least > 3 * 0.02
+    enough, half = (prove(before, [witness(duration_s=length, seed=8)]) for length in (least, least / 2))
+    assert not any(text.startswith("longer") for text in enough.missing) and any(text.startswith("longer") for text in half.missing)
+    assert half.duration_s == pytest.approx(least)
+    assert time_for_a_proof([witness(faults=[fault("dead-low", line="M1")])]) == 0.0
+    assert time_for_a_proof([witness(faults=[WARM], duration_s=0.02, minutes_on=20)]) == 0.0

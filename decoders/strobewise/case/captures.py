@@ -86,6 +86,15 @@ def telling_apart(case: Case, plan: Plan, before: Sequence[Examined], apart: Seq
     return capture_step(case, "capture:apart", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
 
 
+def of_a_bus(case: Case, plan: Plan, before: Sequence[Examined], lines: Sequence[str]) -> Step:
+    """Return the capture of lines of a bus beside those that say what the bus is used for."""
+    channels = numbered(lines)
+    names = ", ".join(bar(line) for line in lines)
+    title = f"clip {names} at the CPU and capture for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
+    why = "the strobes tell no more; the lines that select a memory may be bridged or lost, and a look at them comes before any soldering"
+    return capture_step(case, "capture:select", title, why, channels, {}, _settings(plan), 0.0, _moved(channels, before))
+
+
 def _moved(channels: Mapping[str, str], before: Sequence[Examined]) -> int:
     last = before[-1].channels.channels if before else {}
     return sum(last.get(line) != channel for line, channel in channels.items())
@@ -122,10 +131,10 @@ def _as_before(case: Case, last: Examined) -> dict[str, float | str]:
     return settings | ({"minutes_on": minutes} if minutes else {})
 
 
-def again_for_proof(case: Case, showing: Sequence[Examined], proof: Proof | None) -> Step:
+def again_for_proof(case: Case, showing: Sequence[Examined], proof: Proof | None, least_s: float = 0.0) -> Step:
     """Return the capture that proves a repair: the leads that showed the fault, under the same conditions, for long enough.
 
-    showing: the captures from before the repair that show it.
+    showing: the captures from before the repair that show it. least_s: how long the first capture after it must be, see proof.
     """
     if not showing:
         return nothing_left("no capture from before the repair shows the fault, so none can prove that it is gone; close with what it was")
@@ -136,7 +145,7 @@ def again_for_proof(case: Case, showing: Sequence[Examined], proof: Proof | None
     if proof is not None and proof.duration_s is not None:
         settings["duration_s"] = proof.duration_s
     else:
-        settings["duration_s"] = float(settings["duration_s"]) * MARGIN
+        settings["duration_s"] = max(float(settings["duration_s"]) * MARGIN, least_s)
     warm = (proof.minutes_on if proof is not None else None) or math.ceil(TIMES * max(minutes, default=0.0))
     if warm:
         settings["minutes_on"] = float(warm)

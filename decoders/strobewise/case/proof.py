@@ -28,6 +28,7 @@ from .running import not_running
 ProofState = Literal["proven", "still_there", "new_fault", "not_proven"]
 DOUBT = 0.05  #: chance that a fault which is still there stayed away, below which a repair is proven
 TIMES = -math.log(DOUBT)  #: mean times without a failure that take: three, near enough
+LONGER = 1.1  #: times what is needed, so that a capture which ends a little early does as well; our choice
 ENOUGH_REQUESTS = 100  #: of the kind that failed, however often it failed before
 ALWAYS = 0.5  #: share of the requests that failed from which a fault counts as one that is always there
 FROM_THE_START = 0.05  #: of a capture's length: what fails sooner fails from the start
@@ -95,6 +96,21 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
         return Proof("not_proven", f"not proven: {told[1][0]}", *told, chance, minutes, duration, only_running, as_in)
     gone = ", ".join(dict.fromkeys(title_of(finding) for finding, _ in _kinds(faults)))
     return Proof("proven", f"proven: gone after the repair: {gone}", *told, chance)
+
+
+def time_for_a_proof(before: Sequence[Witness]) -> float:
+    """Return for how long the first capture after a repair must be without the faults of those before it, seconds; 0 where any length does.
+
+    Of a machine that fails warm the time that it is on says it, not the length of a capture.
+    """
+    needed = 0.0
+    faults = [(witness, finding) for witness in before for finding in witness.faults if not _blames_leads(finding)]
+    for finding, failing in _kinds(faults):
+        if all(witness.minutes_on for witness, _ in failing):
+            continue
+        mean, longest = _Judged(finding, failing, before, ()).came_after(before, False)
+        needed = max(needed, longest, TIMES * mean)
+    return needed * LONGER
 
 
 def title_of(finding: Finding) -> str:
@@ -179,10 +195,8 @@ class _Judged:
             self.missing.append(f"a capture of the machine as warm as when it failed: on for {least:g} minutes, as then")
         return bool(least)
 
-    def _by_time(self, before: Sequence[Witness], warm: bool) -> float | None:
-        """Hold the time without a failure against the time that it took before."""
-        if not self._able:
-            return None
+    def came_after(self, before: Sequence[Witness], warm: bool) -> tuple[float, float]:
+        """Return the mean time until the fault came, and the longest, seconds; captures that could show it and did not count as well."""
         times = [_until(witness, finding) + 60.0 * ((witness.minutes_on or 0.0) if warm else 0.0) for witness, finding in self.failing]
         shown = {id(witness) for witness, _ in self.failing}
         least = min(witness.minutes_on or 0.0 for witness, _ in self.failing)
@@ -191,7 +205,13 @@ class _Judged:
             if id(witness) not in shown and self._can_show(witness) and (not warm or (witness.minutes_on or 0) >= least)
         ]  # fmt: skip
         at_risk = sum(times) + sum(_lasted(witness, warm) for witness in spared)
-        mean, longest = at_risk / len(times), max(times)
+        return at_risk / len(times), max(times)
+
+    def _by_time(self, before: Sequence[Witness], warm: bool) -> float | None:
+        """Hold the time without a failure against the time that it took before."""
+        if not self._able:
+            return None
+        mean, longest = self.came_after(before, warm)
         now = sum(_lasted(witness, warm) for witness in self._able)
         if not mean:
             self.seen.append(f"not once in {_time(now)}, where it was there from the start before")
@@ -202,7 +222,7 @@ class _Judged:
             if warm and needed > 60.0:
                 self.minutes_needed = math.ceil(needed / 60.0)
             else:
-                self.duration_needed = needed * 1.1
+                self.duration_needed = needed * LONGER
             self.missing.append(
                 f"longer: it failed after {_time(longest)} before, and {_time(now)} without it would come about in {chance * 100:.0f} % of "
                 f"cases if it were still there; {_time(needed)} make that 5 %"

@@ -23,7 +23,7 @@ from .belief import Shares, after, at_connector, from_captures, other_leads, pri
 from .checks import outcome
 from .experience import NO_EXPERIENCE, Experience
 from .explained import alive, left
-from .proof import Proof, Witness, prove
+from .proof import Proof, Witness, prove, time_for_a_proof
 from .records import AS_ITS_FILE_SAYS, REPAIRS, Case, CaseState, Change, Hypothesis, Item, Taken
 from .repairs import telling
 from .steps import Situation, next_step
@@ -81,7 +81,8 @@ def judge_case(case: Case, experience: Experience = NO_EXPERIENCE) -> CaseState:
     findings = diagnosis.findings if diagnosis is not None else []
     proven = course.proof is not None and course.proof.state == "proven"
     clip = diagnosis.verdict.clip_also if diagnosis is not None else ()
-    now = Situation(case, shares, hypotheses, findings, course.examined, course.showing, clip, course.proof, bool(course.repairs))
+    least = time_for_a_proof([one for _, one in course.pool]) if course.repairs and course.proof is None else 0.0
+    now = Situation(case, shares, hypotheses, findings, course.examined, course.showing, clip, course.proof, bool(course.repairs), least)
     step = next_step(now)
     verdict = _verdict(course, diagnosis, hypotheses, step.title) if diagnosis is not None else None
     if proven:

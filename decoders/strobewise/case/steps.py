@@ -16,7 +16,7 @@ from ..rules.work import SOLDERING, Work, cost
 from ..verdict.words import SUSPECT_WORDS
 from . import checks
 from .belief import OTHER_LEADS
-from .captures import again_for_proof, at_connector, first_capture, nothing_left, on_other_leads, telling_apart
+from .captures import again_for_proof, at_connector, first_capture, nothing_left, of_a_bus, on_other_leads, telling_apart
 from .checks import Check
 from .explained import BEYOND, alive, blamed, open_explanations, told_apart_by
 from .plans import Plan, shows_the_program
@@ -31,6 +31,7 @@ NO_MORE = (
 )
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
 SHOWN = 0.05  #: share from which a part is worth cooling alone
+SELECTING = ("A15", "A14", "A13", "A12")  #: address lines that select a memory, where a chip has 4 K or more (common practice)
 COMES_AND_GOES = (0.02, 0.98)  #: share of the requests that failed, between which a look at the pin meets it by chance
 
 
@@ -46,6 +47,7 @@ class Situation(NamedTuple):
     clip_also: Sequence[str]  #: lines by which their verdict would go further
     proof: Proof | None
     repaired: bool  #: something was put right, and nothing says yet that it did not help
+    proof_s: float = 0.0  #: how long the first capture after that must be
 
 
 class _Choice(NamedTuple):
@@ -61,7 +63,7 @@ def next_step(now: Situation) -> Step:
     if now.repaired:
         if now.proof is not None and now.proof.state == "proven":
             return close_step(case, now.hypotheses, now.proof)
-        return again_for_proof(case, now.showing, now.proof)
+        return again_for_proof(case, now.showing, now.proof, now.proof_s)
     choices = sorted(_choices(now), key=lambda choice: -choice.rate)
     best = choices[0].step if choices else None
     repair = repair_step(case, now.hypotheses, now.findings, bool(now.showing))
@@ -69,8 +71,8 @@ def next_step(now: Situation) -> Step:
     if first is not None:
         return first
     if repair is None or not (best is None or _pays(now, repair, best)):
-        return best or _to_see_it(now) or nothing_left(NO_MORE)
-    return _to_see_it(now) or repair
+        return best or _selecting(now) or _to_see_it(now) or nothing_left(NO_MORE)
+    return (_selecting(now) if _by_guess(now, repair) else None) or _to_see_it(now) or repair
 
 
 def _before(now: Situation, repair: Step | None) -> Step | None:
@@ -121,6 +123,20 @@ def _share(now: Situation, repair: Step) -> float:
 def _by_guess(now: Situation, repair: Step) -> bool:
     """Say whether a repair solders at a part that is more likely innocent than not."""
     return _share(now, repair) < LIKELY and repair.risk >= SOLDERING
+
+
+def _selecting(now: Situation) -> Step | None:
+    """Return a capture of the address lines that select a memory, where none has shown them all yet.
+
+    None where a fault names its lines already, and where a device at the port is asked about.
+    """
+    captured = {line for each in now.examined for line in each.evidence.captured}
+    first = tuple(dict.fromkeys(("MREQ", "M1", "RD", *shows_the_program(now.case)[:3])))
+    lines = (*first, *SELECTING)[: now.case.leads]
+    if now.case.symptom == "ignores-expansion" or telling(now.findings) is not None or captured.issuperset(lines):
+        return None
+    plan = Plan.of(now.case, now.shares, settled_rules(now.examined), first)
+    return of_a_bus(now.case, plan, now.examined, lines)
 
 
 def _cost(step: Step) -> float:
