@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from strobewise.bus.lines import LINES
@@ -67,6 +67,7 @@ def with_unknown(text, kind, code, begin=0.4, length=0.1):
     kind=st.sampled_from(KINDS), line=st.sampled_from([line.name for line in LINES if line.pin is not None]), seed=st.integers(0, 10_000),
     leads=st.sampled_from(("full", "sixteen", "eight")), begin=st.floats(0.05, 0.8), length=st.sampled_from((0.002, 0.1, 0.6)),
 )  # fmt: skip
+@example("late first value", "D5", 3600, "full", 0.3870431039622742, 0.1)  # pushed while a data line was not known, returned to later
 def test_a_healthy_machine_stays_healthy_and_both_engines_agree(tmp_path, kind, line, seed, leads, begin, length):
     text = healthy(LINE_SETS[leads], seed)
     codes = codes_of(text)

@@ -39,6 +39,7 @@ class UnwrittenPart(Part):
         self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
         self._returns: list[tuple[int, int]] = []  #: (start, address) of the first byte
         self._armed = self._begun = False
+        self._hidden = False  #: something was written where the address is not known
         self._fetched, self._written = np.full(65536, _NEVER, np.int64), np.full(65536, _NEVER, np.int64)
         self._byte, self._stored = np.full(65536, -1, np.int16), np.full(65536, -1, np.int16)
         self._before = np.full(65536, -1, np.int32)
@@ -62,7 +63,9 @@ class UnwrittenPart(Part):
             rows = np.flatnonzero(known & (table.kind != _GRANTED))
             own = np.zeros(len(table), np.bool_)
             own[rows] = batch.requests.control[batch.request_of_cycle[first:][rows]] & self._rom_disable == 0
-        self._note(table.start, table.address, table.data, np.flatnonzero(known & (table.kind == _WRITE)), self._written, self._stored)
+        writes = table.kind == _WRITE
+        self._hidden |= bool((writes & (table.address < 0)).any())
+        self._note(table.start, table.address, table.data, np.flatnonzero(writes & (table.address >= 0)), self._written, self._stored)
         back = returned(table.kind, table.data)
         low = np.flatnonzero(own & back & np.r_[back[1:], False] & ~np.r_[False, back[:-1]])
         low = low[self._written[table.address[low]] > table.start[low]][: RETURNS_KEPT - len(self._returns)]
@@ -92,8 +95,9 @@ class UnwrittenPart(Part):
         if not self._armed:
             return
         ram = _ram(evidence)
-        odd = np.flatnonzero(ram & (self._fetched < self._written) & (self._byte != self._stored))
-        returns = [(start, address) for start, address in self._returns if ram[address]]
+        told = (self._stored >= 0) | (self._written == _NEVER)  # else what was written there is not known
+        odd = np.flatnonzero(ram & told & (self._fetched < self._written) & (self._byte != self._stored))
+        returns = [(start, address) for start, address in self._returns if ram[address] and not self._hidden]
         back = (len(returns), returns[0][0] * self._tick_s, returns[0][1]) if returns else (0, None, -1)
         if not len(odd):
             evidence.unwritten = Unwritten(0, -1, None, -1, 0, *back)
