@@ -1,6 +1,6 @@
 """The VCD reader says what an independent one says, in every dialect, whatever the block size and whichever of its readers takes a block.
 
-The other reader is the PyPI package vcdvcd. It cannot read a vector on the line of its time, two changes on a line without a
+The other reader is the package vcdvcd. It cannot read a vector on the line of its time, two changes on a line without a
 time, a value and its id on two lines, or a capture without a line end; those dialects are compared with what it says of the
 same capture written one change a line.
 """

@@ -112,8 +112,7 @@ def test_a_strobe_without_any_level_contradicts_nothing(tmp_path):
 
 
 def test_a_capture_that_begins_in_the_middle_names_nothing_from_two_leads(tmp_path):
-    record = replayed(capture(tmp_path, start_s=0.002))
-    assert record is None or not record.candidates
+    assert replayed(capture(tmp_path, start_s=0.002)) is None
 
 
 def test_a_capture_that_begins_in_the_middle_is_met_by_its_bus(tmp_path):

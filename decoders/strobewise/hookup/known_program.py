@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import List, NamedTuple, Optional, Tuple
 
+from ..records.profile import NOTHING_KNOWN
 from ..replay.board import ReplayBoard
 from ..replay.catalogue import draw
 from ..replay.known import Program
@@ -37,7 +38,8 @@ class ProgramAdvice(NamedTuple):
 
 def advise_program(program: Program, clock_hz: Optional[float] = None) -> ProgramAdvice:
     """Look ahead: what each fault does to the rhythm on two leads, and after how many cycles no more of them part."""
-    clock = clock_hz or getattr(program.profile, "clock_hz", None)
+    profile = program.profile or NOTHING_KNOWN
+    clock = clock_hz or profile.clock_hz
     healthy = predict(ReplayBoard(program.regions), MOST_CYCLES)
     faults: List[Tuple[Tuple[str, ...], Rhythm]] = []
     for hypothesis in next(draw(program, ())):
@@ -47,7 +49,7 @@ def advise_program(program: Program, clock_hz: Optional[float] = None) -> Progra
     enough = next(at for at, (_, alone) in enumerate(told) if alone >= NEARLY_ALL * told[-1][1])
     t_states = sum(t for _, t in healthy.cycles[: STEPS[enough]])
     seen, alone = told[enough]
-    t_states = max(t_states, INTERRUPTS * (getattr(program.profile, "interrupt_period_t_states", None) or 0))
+    t_states = max(t_states, INTERRUPTS * (profile.interrupt_period_t_states or 0))
     rate = clock or USUAL_CLOCK_HZ
     return ProgramAdvice(
         program.name, LEADS, clock, usual_rate(rate), round(COARSE_SAMPLES * rate * 1.1), MARGIN * t_states / rate, len(faults), seen, alone

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from ..bus.clocked import EDGES
 from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
-from ..records.profile import Profile
+from ..records.profile import NOTHING_KNOWN, Profile
 from ..records.raw import RawForm
 
 if TYPE_CHECKING:
@@ -67,8 +67,8 @@ class Options:
         """Whether the machine's program is given, and may be replayed beside the capture."""
         if not self.replay:
             return False
-        told = self.stimulus or getattr(self.profile, "stimulus", None) is not None
-        return told or bool(self.roms or any(region.contents for region in getattr(self.profile, "memory", ())))
+        known = self.profile or NOTHING_KNOWN
+        return self.stimulus or known.stimulus is not None or bool(self.roms or any(region.contents for region in known.memory))
 
     @property
     def extra_lines(self) -> tuple[str, ...]:

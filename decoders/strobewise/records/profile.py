@@ -83,3 +83,6 @@ class Profile:
     def connector_pin(self, name: str) -> Optional[str]:
         line = self.line(name)
         return line.connector_pin if line is not None else None
+
+
+NOTHING_KNOWN = Profile("")  #: stands for the profile that nobody gave

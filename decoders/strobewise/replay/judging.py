@@ -6,6 +6,7 @@ import math
 from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..bus.lines import LINE
+from ..records.profile import NOTHING_KNOWN
 from ..records.replay import COMPLETE, LOST, Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis
@@ -173,7 +174,7 @@ def _chips(program: Program, hypothesis: Hypothesis) -> Tuple[str, ...]:
     if hypothesis.region is None or hypothesis.place not in ("rom", "ram"):
         return ()
     names: List[str] = []
-    for region in getattr(program.profile, "memory", ()):
+    for region in (program.profile or NOTHING_KNOWN).memory:
         if region.start <= hypothesis.region[1] and region.end >= hypothesis.region[0] and region.chips:
             bits = [int(line[1:]) for line in hypothesis.fault.lines if line.startswith("D")]
             names += [name for name in ([region.chip(bit) for bit in bits] or list(region.chips)) if name is not None and name not in names]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from ..profile.options import Options
-from ..records.profile import MemoryRegion, Profile
+from ..records.profile import NOTHING_KNOWN, MemoryRegion, Paging, Profile
 from .board import Region
 from .stimulus import VERSION, stimulus_for
 
@@ -22,19 +22,25 @@ class Program(NamedTuple):
     described: bool  #: a profile says what memory there is
 
     @property
+    def paging(self) -> Tuple[Paging, ...]:
+        """The expansion devices that may take the ROM's place."""
+        return (self.profile or NOTHING_KNOWN).paging
+
+    @property
     def has_device(self) -> bool:
-        """Whether an expansion device may take the ROM's place."""
-        return bool(getattr(self.profile, "paging", ()))
+        """Whether there is one of these."""
+        return bool(self.paging)
 
 
 def known_program(options: Options) -> Optional[Program]:
     """Return the program that the options name, None where they name none or nothing is known of what runs after reset."""
     images: List[Tuple[str, int, bytes]] = list(options.roms)
-    told = getattr(options.profile, "stimulus", None)
+    machine = options.profile or NOTHING_KNOWN
+    told = machine.stimulus
     if options.stimulus or told is not None:
         images = [(f"stimulus {VERSION}", 0, stimulus_for(options.profile, told).image)]
-    memory = getattr(options.profile, "memory", ())
-    own = [(region.file.name, region.start, region.contents) for region in memory if region.contents]
+    memory = machine.memory
+    own = [(region.file.name, region.start, region.contents) for region in memory if region.file is not None and region.contents]
     images += [image for image in own if not _covered(image[1], images)]
     if not any(start == 0 for _, start, _ in images):
         return None

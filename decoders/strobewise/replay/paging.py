@@ -28,7 +28,7 @@ def judge_by_program(record: ReplayRecord, seen: Observed, program: Program, run
     """
     if seen.captured.issuperset(ADDRESS) or "M1" not in seen.captured:
         return
-    for paging in getattr(program.profile, "paging", ()):
+    for paging in program.paging:
         if paging.responds_on not in seen.captured or paging.responds_on not in BIT:
             continue
         active = [control >> BIT[paging.responds_on] & 1 == paging.active for control in seen.control]

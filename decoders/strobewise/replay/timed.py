@@ -115,7 +115,7 @@ class PagedBoard(DeviceBoard):
 
 def board_for(seen: Observed, program: Program, fault: Optional[Fault] = None, undriven: Optional[str] = None) -> ReplayBoard:
     """Return a machine's board, healthy or with a fault, and with its expansion device where the profile tells of one."""
-    for paging in getattr(program.profile, "paging", ()):
+    for paging in program.paging:
         if paging.responds_on in seen.captured and paging.responds_on in BIT:
             return PagedBoard(program.regions, paging, seen.control, fault, undriven)
         return DeviceBoard(program.regions, paging, fault, undriven)
