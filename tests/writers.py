@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
+import functools
 import os
+import shutil
 import sys
+import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -29,6 +33,20 @@ class Writer(NamedTuple):
         return [sys.executable, "-m", "strobewise_cli", *map(str, self.arguments)]
 
 
+class MadeCase:
+    """The folder of a case with a capture, made once it is asked for."""
+
+    @functools.cache  # noqa: B019  # there is one
+    def __str__(self) -> str:
+        from strobewise.case.store import add_capture, new_case
+
+        folder = Path(tempfile.mkdtemp(prefix="strobewise-writers-")) / "case"
+        atexit.register(shutil.rmtree, folder.parent, ignore_errors=True)
+        add_capture(new_case(folder, symptom="dead"), FAULTY)
+        return str(folder)
+
+
+CASE = MadeCase()
 RESULTS = tuple(f"results/{name}.parquet" for name in ("captures", "findings", "lines"))
 
 WRITERS = (
@@ -49,6 +67,10 @@ WRITERS = (
     Writer("prove", ("prove", "--before", FAULTY, "--after", TRACES / "good" / "healthy-full.vcd.gz", "--json", "out.json"), ("out.json",)),
     Writer("hookup", ("hookup", "--channels", "8", "--json", "out.json"), ("out.json",)),
     Writer("hookup --write-map", ("hookup", "--channels", "8", "--write-map", "out.vcd"), ("out.vcd.map.toml",)),
+    Writer("case next", ("case", "next", CASE, "--json", "out.json"), ("out.json",)),
+    Writer("case show", ("case", "show", CASE, "--json", "out.json"), ("out.json",)),
+    Writer("case report", ("case", "report", CASE, "--html", "out.html", "--markdown", "out.md"), ("out.html", "out.md")),
+    Writer("case report --bundle", ("case", "report", CASE, "--bundle", "out.zip"), ("out.zip",)),
     Writer("stimulus", ("stimulus", "-o", "out.rom"), ("out.rom",)),
 )
 

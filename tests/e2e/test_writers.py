@@ -13,9 +13,11 @@ import time
 
 import pytest
 
+from strobewise.case.records import Answer
+from strobewise.case.store import add_answer, open_case
 from strobewise_cli.main import COMMANDS, build_parser
 from strobewise_cli.named_files import OUTPUT_FOLDERS, OUTPUTS
-from writers import ENVIRONMENT, FAULTY, WRITERS, leftovers
+from writers import CASE, ENVIRONMENT, FAULTY, WRITERS, leftovers
 
 OLD = b"what was there before\n"
 LIMIT = 90  #: bytes that a file may have: less than any of those that are written
@@ -36,15 +38,82 @@ each_writer = pytest.mark.parametrize("writer", WRITERS, ids=lambda writer: writ
 def outputs_of(parser, arguments):
     """Return the options of a command line that name an output."""
     given = vars(parser.parse_args(list(map(str, arguments))))
-    return {(given["command"], name) for name in (*OUTPUTS, *OUTPUT_FOLDERS) if given.get(name) is not None}
+    return {(named(given["command"], given.get("action")), name) for name in (*OUTPUTS, *OUTPUT_FOLDERS) if given.get(name) is not None}
+
+
+def named(command, action):
+    return f"{command} {action}" if command == "case" else command
+
+
+def commands_of(parser):
+    """Return the commands of a parser, an action of a command as one of its own."""
+    for each in parser._actions:
+        if isinstance(each, argparse._SubParsersAction):
+            for name, inner in each.choices.items():
+                yield name, inner
+                yield from ((f"{name} {action}", deeper) for action, deeper in commands_of(inner))
 
 
 def test_no_output_is_forgotten():
     parser = build_parser()
-    commands = next(action for action in parser._subparsers._group_actions if isinstance(action, argparse._SubParsersAction)).choices
-    known = {(name, each.dest) for name in COMMANDS for each in commands[name]._actions if each.dest in {*OUTPUTS, *OUTPUT_FOLDERS}}
+    commands = dict(commands_of(parser))
+    assert set(COMMANDS) < set(commands) and "case report" in commands
+    options = {*OUTPUTS, *OUTPUT_FOLDERS}
+    known = {(name, each.dest) for name, command in commands.items() for each in command._actions if each.dest in options}
     tried = set().union(*(outputs_of(parser, writer.arguments) for writer in WRITERS))
     assert known - tried == set(NOT_TRIED)
+
+
+#: Changes of a case: what follows its folder on the command line of `strobewise case`, and the action.
+CHANGES = (
+    ("add", (str(FAULTY), "--note", "again")), ("answer", ("pulses", "M1", "no")), ("withdraw", ("1", "--because", "wrong clip")),
+    ("close", ("--was", "cpu", "--part", "U1")),
+)  # fmt: skip
+each_change = pytest.mark.parametrize(("action", "words"), CHANGES, ids=[action for action, _ in CHANGES])
+
+
+def files_of(folder):
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+@each_change
+def test_a_case_is_as_it_was_where_a_file_may_not_grow(action, words, tmp_path):
+    folder = shutil.copytree(str(CASE), tmp_path / "case")
+    before = files_of(folder)
+
+    def limited():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (LIMIT, LIMIT))
+
+    command = [*WRITERS[0].command[:3], "case", action, str(folder), *words]
+    done = subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, preexec_fn=limited)
+    assert done.returncode == 2 and b"file too large" in done.stderr, done.stderr
+    assert files_of(folder) == before
+
+
+@each_change
+def test_a_case_is_whole_after_a_kill(action, words, tmp_path):
+    """The sheet is as it was, or has the change; what was there stays, and the next change is well."""
+    command = [*WRITERS[0].command[:3], "case", action]
+    started = time.monotonic()
+    whole = shutil.copytree(str(CASE), tmp_path / "whole")
+    subprocess.run([*command, str(whole), *words], env=ENVIRONMENT, capture_output=True, check=False, timeout=120)
+    lasts = time.monotonic() - started
+    before, after = len(open_case(str(CASE)).items), len(open_case(whole).items)
+    for n in range(KILLS):
+        folder = shutil.copytree(str(CASE), tmp_path / f"case-{n}")
+        process = subprocess.Popen(
+            [*command, str(folder), *words], env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+        )
+        try:
+            process.wait(lasts * random.uniform(0.2, 1.0))
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+        case = open_case(folder)
+        assert len(case.items) in (before, after)
+        assert case.path(case.items[0]).read_bytes() == FAULTY.read_bytes()
+        if case.closed is None:
+            assert len(add_answer(case, Answer("note"), "the next").items) == len(case.items) + 1
 
 
 def fails_cleanly(writer, folder, **limits):

@@ -1,7 +1,8 @@
 """The command line as a fuzz target: bytes become arguments, which work on a few small files in a folder of their own.
 
-Left out are the words that reach beyond the folder: ``plugins``, which installs, ``--scheduler``, which calls another machine, and names
-with a slash. Times of a simulated capture stay short.
+Left out are the words that reach beyond the folder: ``plugins``, which installs, ``capture`` and ``--from``, which take an analyser,
+``bench``, which serves until it is told to stop, ``--scheduler``, which calls another machine, and names with a slash. Times of a
+simulated capture stay short.
 """
 
 from __future__ import annotations
@@ -19,20 +20,22 @@ STATUS = (0, 1, 2, 3)  #: what the README promises
 
 COMMANDS = [
     "diagnose", "cycles", "listing", "lines", "compare", "verify", "watch", "survey", "simulate", "prepare", "hookup", "stimulus",
-    "explain",
+    "explain", "case", "prove", "learn", "demo",
 ]  # fmt: skip
 OPTIONS = [
     "--json", "--html", "--brief", "--markdown", "--map", "--map-file", "--machine", "--rom", "--stimulus", "--no-replay", "--clock",
     "--probe-at", "--format", "-o", "--check", "--expect", "--record", "--exact", "--junit", "--keep-going", "--save", "--log", "--window",
     "--ignore", "--again", "--truth", "--fault", "--list-faults", "--seed", "--lines", "--sample-rate", "--names", "--channels",
-    "--symptom", "--after", "--size", "--listing", "--version", "--help", "--debug", "-", "--",
+    "--symptom", "--after", "--size", "--listing", "--version", "--help", "--debug", "-", "--", "--raw", "--clocked", "--free-run",
+    "--bundle", "--leads", "--minutes-on", "--because", "--was", "--part", "--at", "--note", "--before", "--rom-out", "--write-map",
 ]  # fmt: skip
 OTHERS = [
     "two.vcd", "short.vcd.gz", "cut.vcd", "scope.csv", "board.toml", "map.toml", "expect.toml", "scenario.toml", "image.rom", "many",
     "gone", "out.json", "out.gz", "results", "csv", "jsonl", "text", "image.rom@0", "image.rom@0xFFFF", "M1=M1", "MREQ=!n_mreq",
     "M1=M1#2", "=", "A=", "M1=connector", "0", "1", "-1", "8", "40", "0.1", "nan", "inf", "3.5M", "24M", "1e400", "dead-high:line=M1",
     "shorted:lines=D3+D4", "dead-high", "fetch-strobe-missing", "dead", "eight", "two", "M1,MREQ", "plain", "generic-48k", "",
-    "\x1b[2J", "é", "\udcff",
+    "\x1b[2J", "é", "\udcff", "mine", "new", "add", "next", "answer", "show", "report", "withdraw", "close", "copy", "list", "pulses",
+    "volts", "replaced", "cpu", "no", "samples.bin", "24M:M1=0,MREQ=1", "rising",
 ]  # fmt: skip
 VOCABULARY = COMMANDS + OPTIONS + OTHERS
 MOST_WORDS = 24
@@ -55,7 +58,7 @@ def words_of(data: bytes) -> list[str]:
             length = data[at] % 16 if at < len(data) else 0
             words.append(data[at + 1 : at + 1 + length].decode("utf-8", "surrogateescape").translate(NO_NUMBERS))
             at += 1 + length
-    return [word for word in words if word in VOCABULARY or not word.startswith(("--sc", "--pr", "--d", "--st"))]
+    return [word for word in words if word in VOCABULARY or not word.startswith(("--sc", "--pr", "--d", "--st", "--f"))]
 
 
 def bytes_of(*words: str) -> bytes:
@@ -78,7 +81,10 @@ class Folder:
             capture.files = ["two.vcd"]
             verdict.state = "no_fault_found"
         """
+        sheet = b'version = 1\nsymptom = "dead"\nopened = "2026-01-01T00:00:00Z"\nleads = 8\n'
+        entry = b'\n[[items]]\nnumber = 1\ntime = "2026-01-01T00:00:01Z"\nfile = "captures/1-two.vcd"\n'
         self.files = {
+            "samples.bin": bytes(range(256)) * 4, "mine/case.toml": sheet + entry, "mine/captures/1-two.vcd": good[:4000],
             "two.vcd": good[:6000], "short.vcd.gz": gzip.compress(packed[:9000], mtime=0), "cut.vcd": good[:150],
             "scope.csv": b"time,M1,MREQ\n0,5,5\n1e-6,0,5\n2e-6,0,0\n3e-6,5,5\n", "image.rom": bytes(range(256)),
             "board.toml": board.encode(), "map.toml": b'M1 = "M1"\n', "expect.toml": expected.encode(),
@@ -90,13 +96,14 @@ class Folder:
         for each in self.path.iterdir():
             name = each.name
             if each.is_dir() and not each.is_symlink():
-                if name != "many" or len(list(each.iterdir())) != 2:
+                inside = {path.relative_to(self.path).as_posix() for path in each.rglob("*") if path.is_file()}
+                if not inside or inside - self.files.keys():
                     shutil.rmtree(each)
             elif name not in self.files:
                 each.unlink()
         for name, content in self.files.items():
             path = self.path / name
-            path.parent.mkdir(exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
             if not path.is_file() or path.read_bytes() != content:
                 path.write_bytes(content)
 

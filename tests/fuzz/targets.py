@@ -2,17 +2,22 @@
 
 Run one with atheris, outside CI (it finds the corpus by itself, and keeps there what reaches new code):
 
-    python tests/fuzz/targets.py capture -max_total_time=300
-    python tests/fuzz/targets.py profile -max_total_time=300
+    python tests/fuzz/targets.py capture -max_total_time=300 -timeout=30
+    python tests/fuzz/targets.py profile -max_total_time=300 -timeout=30
+
+No input may take more than SECONDS of processor time or make the process grow by more than MEMORY: each target is held to that by itself.
 """
 
 from __future__ import annotations
 
+import functools
 import importlib
 import itertools
 import os
+import resource
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -93,6 +98,62 @@ def session(data: bytes) -> None:
                     pass
         except StrobewiseError as error:
             _check(error)
+
+
+def raw(data: bytes) -> None:
+    """Judge raw samples, of one byte and of two; and what the bytes say of how samples lie."""
+    from strobewise.capture.raw.form import parse_raw
+    from strobewise.diagnosis.facade import diagnose
+    from strobewise.errors import StrobewiseError
+    from strobewise.profile.options import Options
+
+    forms = ("24M:MREQ=0,M1=1,RD=2,CLK=3", "8M/16:MREQ=0,M1=1,A0=8,A1=15", data[:60].decode("utf-8", "replace"))
+    for form in forms:
+        try:
+            diagnose([_file("fuzzed.bin", data)], Options(raw=parse_raw(form)))
+        except StrobewiseError as error:
+            _check(error)
+
+
+def waves(data: bytes) -> None:
+    """Read a waveform file of a simulator."""
+    from strobewise.capture import open_capture
+    from strobewise.errors import StrobewiseError
+
+    try:
+        with open_capture(_file("fuzzed.fst", data)) as opened:
+            for _ in opened.blocks(()):
+                pass
+    except StrobewiseError as error:
+        _check(error)
+
+
+def sheet(data: bytes) -> None:
+    """Read the sheet of a case, and say what to do next in it."""
+    from strobewise.case.state import judge_case
+    from strobewise.case.store import open_case
+    from strobewise.errors import StrobewiseError
+
+    (_FOLDER / "case").mkdir(exist_ok=True)
+    try:
+        judge_case(open_case(Path(_file("case/case.toml", data)).parent))
+    except StrobewiseError as error:
+        _check(error)
+    except FileNotFoundError:
+        pass  # a capture that the sheet names
+
+
+def beside(data: bytes) -> None:
+    """Judge a capture with a map beside it."""
+    from strobewise.capture.channels.beside import read_beside
+    from strobewise.errors import StrobewiseError
+
+    path = _file("mapped.vcd", b"$var wire 1 ! M1 $end $enddefinitions $end\n#0 1!\n")
+    _file("mapped.vcd.map.toml", data)
+    try:
+        read_beside(path)
+    except StrobewiseError as error:
+        _check(error)
 
 
 def _toml(name: str, load: Callable[[str], object], data: bytes) -> None:
@@ -183,10 +244,30 @@ def _check(error: Exception) -> None:
     assert text and len(text) < 4000, text[:200]
 
 
+SECONDS = 5.0  #: of processor time that one input may take
+MEMORY = 300 << 10  #: KiB by which one input may make the process grow
+
+
+def held(target: Callable[[bytes], None]) -> Callable[[bytes], None]:
+    """Return a target that also fails where it takes too much time or memory."""
+
+    @functools.wraps(target)
+    def run(data: bytes) -> None:
+        began, most = time.process_time(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        target(data)
+        assert time.process_time() - began < SECONDS, "too slow"
+        assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - most < MEMORY, "too large"
+
+    return run
+
+
 #: Target -> its corpus.
 TARGETS = {
-    capture: "capture", reader: "capture", page: "capture", scope: "scope", session: "session", command_line: "words",
-    profile: "toml", scenario: "toml", expectations: "toml", map_file: "toml",
+    held(target): corpus
+    for target, corpus in {
+        capture: "capture", reader: "capture", page: "capture", scope: "scope", session: "session", raw: "session", waves: "waves",
+        command_line: "words", profile: "toml", scenario: "toml", expectations: "toml", map_file: "toml", sheet: "sheet", beside: "toml",
+    }.items()
 }  # fmt: skip
 
 

@@ -8,8 +8,12 @@ import pytest
 from command_lines import COMMANDS, OPTIONS, OTHERS, VOCABULARY, bytes_of, words_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from targets import CORPUS, TARGETS, capture, command_line, expectations, page, profile, reader, scenario, scope, session
+from targets import CORPUS, TARGETS
 
+_HELD = {target.__name__: target for target in TARGETS}  #: held to their time and memory
+capture, reader, page, command_line = _HELD["capture"], _HELD["reader"], _HELD["page"], _HELD["command_line"]
+scope, session, raw, sheet, beside = _HELD["scope"], _HELD["session"], _HELD["raw"], _HELD["sheet"], _HELD["beside"]
+profile, scenario, expectations = _HELD["profile"], _HELD["scenario"], _HELD["expectations"]
 SEEDS = {name: sorted((CORPUS / name).iterdir()) for name in set(TARGETS.values())}
 QUICK = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -130,6 +134,34 @@ def test_the_words_of_command_lines():
     assert words_of(bytes_of("lines", "A=") + b"\xfa" + bytes_of("M1,MREQ")) == ["lines", "A=M1,MREQ"]
     assert words_of(b"\xff\x05a/b19") == ["a_b00"]
     assert words_of(bytes_of("survey", "many") + b"\xff\x0b--scheduler") == ["survey", "many"]
+
+
+@QUICK
+@given(st.binary(max_size=400))
+def test_any_bytes_as_raw_samples(data):
+    raw(data)
+
+
+@QUICK
+@given(st.integers(0, 2**32), st.integers(0, len(SEEDS["sheet"]) - 1))
+def test_mutated_sheets(seed, which):
+    data = mutated(SEEDS["sheet"][which].read_bytes(), random.Random(seed))
+    sheet(data)
+    beside(data)
+
+
+def test_a_target_is_held_to_its_time_and_memory(monkeypatch):
+    import targets
+
+    quick = targets.held(lambda data: bytearray(len(data)))
+    quick(b"x")
+    monkeypatch.setattr(targets, "SECONDS", 0.0)
+    with pytest.raises(AssertionError, match="too slow"):
+        quick(b"x")
+    monkeypatch.setattr(targets, "SECONDS", 60.0)
+    monkeypatch.setattr(targets, "MEMORY", 0)
+    with pytest.raises(AssertionError, match="too large"):
+        quick(b"x")
 
 
 @QUICK
