@@ -10,13 +10,16 @@ from typing import Any
 
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.rules import Rule
+from strobewise.rules.base import named
 
 #: Fields of the record that are words for the reader, or the function itself.
 WORDS = frozenset(("id", "title", "looks_for", "causes", "next_step", "source", "caution", "picture", "decide"))
 FLAGS = (
     "derails", "seen_astray", "explains_its_lines", "relabels", "stands_by_itself", "lasting", "softens", "names_channels", "praises",
 )  # fmt: skip
-LISTED = frozenset(("severity", "needs", "judges", "suspects", "host", "explains", "speaks_for", "undecided", "answered_by", *FLAGS))
+LISTED = frozenset((
+    "severity", "needs", "judges", "suspects", "host", "explains", "speaks_for", "undecided", "answered_by", "sort", *FLAGS
+))  # fmt: skip
 
 
 def lines_in_short(lines: tuple[str, ...]) -> str:
@@ -41,9 +44,10 @@ def facts_of(rule: Rule) -> dict[str, Any]:
         "needs": [lines_in_short(lines) for lines in rule.needs],
         "judges": lines_in_short(rule.judges),
         "host": rule.host or "",
-        "explains": sorted(rule.explains),
+        "sort": rule.sort,
+        "explains": sorted(named(rule.explains)),
         "speaks_for": [f"{name}: {scope}" for name, scope in sorted(rule.speaks_for.items())],
-        "answered_by": sorted(rule.answered_by),
+        "answered_by": sorted(rule.answers()),
         "undecided": rule.undecided,
         "flags": [name for name in FLAGS if getattr(rule, name)],
     }

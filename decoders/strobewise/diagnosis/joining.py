@@ -86,7 +86,7 @@ def join_findings(each: Sequence[Sequence[Finding]], names: Sequence[str], recor
                 joined[key], place[key] = finding, at
             seen.setdefault(key, []).append(name)
     present = {finding.rule for finding in joined.values() if finding.severity == "fault"}
-    answered = ids(lambda each: not present.isdisjoint(each.answered_by))
+    answered = ids(lambda each: not present.isdisjoint(each.answers()))
     return [
         _weighed(
             finding._replace(evidence=f"{finding.evidence} (in {', '.join(seen[key])})"), place[key],

@@ -42,6 +42,11 @@ HOSTS: Tuple[Host, ...] = (
     None,
 )
 
+RUNAWAY = "any runaway"  #: what a CPU does that reads what nobody drives; many a fault ends so
+RAM_WRONG = "any wrong RAM"  #: what RAM shows where it is not written properly, or not read
+HOLD = "any hold"  #: what holds a CPU, so that it makes no request
+SORTS = (RUNAWAY, RAM_WRONG, HOLD)  #: sorts of rules, each of which `explains` and `answered_by` name as one
+
 
 class Found(NamedTuple):
     """One thing that a rule found; what is None comes from the rule."""
@@ -81,7 +86,8 @@ class Rule:
     source: str
     host: Host  #: when the capture host lets it judge; None: not at all, for what it reads is not gathered there
     caution: str = CAUTION_CLIP
-    explains: Tuple[str, ...] = ()  #: rules whose findings only follow from a fault that this one found
+    sort: str = ""  #: of SORTS, that others may name it by
+    explains: Tuple[str, ...] = ()  #: rules, or sorts of them, whose findings only follow from a fault that this one found
     derails: bool = False  #: a fault of its sends the program astray, so it explains all rules that are `seen_astray`
     seen_astray: bool = False  #: it finds what a machine shows once another fault has made it run astray
     explains_its_lines: bool = False  #: what it finds explains whatever else its lines show
@@ -91,7 +97,7 @@ class Rule:
     lasting: bool = False  #: judges what lasts, and so may speak of a fault even in a capture sampled too slowly for the others
     softens: bool = False  #: its warning makes a warning of each fault that is not lasting
     undecided: int = 0  #: its warning means that the capture itself cannot decide; the lowest of these numbers is told first
-    answered_by: Tuple[str, ...] = ()  #: rules whose fault, found in another capture of the machine, answers this one
+    answered_by: Tuple[str, ...] = ()  #: rules, or sorts of them, whose fault, found in another capture of the machine, answers this one
     names_channels: bool = False  #: its note offers a mapping, which is told also where all is well
     praises: bool = False  #: its note says that a line is good, which is told where all is well
     picture: Optional[Picture] = None  #: the moment that shows it, None where no single one does
@@ -102,7 +108,7 @@ class Rule:
 
         Raises ValueError where the record is wrong in itself, see also check_catalogue().
         """
-        if self.severity not in SEVERITIES or self.host not in HOSTS or any(name not in SUSPECTS for name, _ in self.suspects):
+        if self.severity not in SEVERITIES or self.host not in HOSTS or self.sort not in ("", *SORTS) or any(name not in SUSPECTS for name, _ in self.suspects):
             raise ValueError(f"bad rule {self.id!r}")
         if find_rule(self.id) is not None:
             raise ValueError(f"there are two rules {self.id!r}")
@@ -126,7 +132,11 @@ class Rule:
     def consequences(self) -> FrozenSet[str]:
         """Return the ids of the rules whose findings only follow from a fault that this one found."""
         astray = ids(lambda other: other.seen_astray) if self.derails else frozenset()
-        return astray.union(self.explains)
+        return astray.union(named(self.explains))
+
+    def answers(self) -> FrozenSet[str]:
+        """Return the ids of the rules whose fault, found in another capture of the machine, answers this one."""
+        return named(self.answered_by)
 
 
 rule = Rule  #: what stands above a function: ``@rule("id", "title", ...)``
@@ -143,6 +153,12 @@ def ids(wanted: Callable[[Rule], bool]) -> FrozenSet[str]:
     return frozenset(each.id for each in CATALOGUE if wanted(each))
 
 
+def named(words: Iterable[str]) -> FrozenSet[str]:
+    """Return the ids of rules that are named, alone or by their sort."""
+    words = frozenset(words)
+    return words.difference(SORTS) | ids(lambda each: each.sort in words)
+
+
 def host_rules(*times: Host) -> FrozenSet[str]:
     """Return the ids of the rules that the capture host lets judge at one of these times, see HOSTS."""
     return ids(lambda each: each.host in times)
@@ -152,18 +168,10 @@ def check_catalogue() -> None:
     """Raise ValueError where a rule names another that does not exist, or itself; to be called when all are registered."""
     known = ids(lambda each: True)
     for each in CATALOGUE:
-        named = {*each.explains, *each.answered_by, *each.speaks_for}
-        if named - known or each.id in named:
-            raise ValueError(f"rule {each.id!r} names {', '.join(sorted((named - known) or {each.id}))}, which is no other rule")
+        others = named((*each.explains, *each.answered_by)).union(each.speaks_for)
+        if others - known or each.id in others:
+            raise ValueError(f"rule {each.id!r} names {', '.join(sorted((others - known) or {each.id}))}, which is no other rule")
 
-
-#: What the CPU reads when nothing answers it; many a fault ends so.
-RUNAWAYS = ("reads-all-ff", "reads-all-00", "reads-all-alike", "lost-its-way", "restarts-without-end", "fetches-only", "fetches-nowhere", "runs-unwritten",
-            "walks-nowhere", "returns-to-start", "returns-unpushed", "reads-one-byte")  # fmt: skip
-#: What RAM shows where it is not written properly, or not read.
-RAM_WRONG = ("ram-bank-missing", "ram-bit-dead", "ram-unsteady", "return-address-differs", "ram-read-otherwise")
-#: What holds a CPU, so that it makes no request.
-HOLDS = ("reset-held", "wait-held", "bus-request-held", "clock-stopped")
 
 BUSES = (frozenset(ADDRESS), frozenset(DATA))
 
@@ -220,10 +228,10 @@ def _covers(scope: Optional[Scope], closer: Finding, finding: Finding) -> bool:
     return any(not bus.isdisjoint(closer.lines) and not bus.isdisjoint(finding.lines) for bus in BUSES)
 
 
-def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str]) -> Finding:
+def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str], runaways: FrozenSet[str]) -> Finding:
     """Return a fault as a warning where too few samples may have made it; a control line without any edge stays what it is."""
     still = bool(finding.lines) and all(evidence.line(name).edges == 0 and name in CONTROL for name in finding.lines)
-    blind = finding.rule in RUNAWAYS and (evidence.samples_per_t or 0.0) < BLIND_SAMPLES
+    blind = finding.rule in runaways and (evidence.samples_per_t or 0.0) < BLIND_SAMPLES
     lasts = still or (finding.rule in lasting and not blind)
     return finding if finding.severity != "fault" or lasts else finding._replace(severity="warning")
 
@@ -246,8 +254,8 @@ def run(evidence: BusEvidence, only: Optional[FrozenSet[str]] = None) -> List[Fi
     findings = said_once(findings)
     softening = ids(lambda each: each.softens)
     if any(f.rule in softening and f.severity == "warning" for f in findings):
-        lasting = ids(lambda each: each.lasting)
-        findings = [_softened(finding, evidence, lasting) for finding in findings]
+        lasting, runaways = ids(lambda each: each.lasting), named((RUNAWAY,))
+        findings = [_softened(finding, evidence, lasting, runaways) for finding in findings]
     if evidence.unlabelled:
         findings = [_unlabelled(finding, evidence) for finding in findings]
     findings.sort(key=lambda f: (SEVERITIES.index(f.severity), -f.confidence))

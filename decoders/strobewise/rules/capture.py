@@ -10,7 +10,7 @@ from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
 from ..records.strobes import LONGEST_RUN, healthy
 from . import blame
-from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLDS, Found, beside_the_edge, clock_denied, rule, too_coarse
+from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLD, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
@@ -119,7 +119,7 @@ STANDS_STILL = "no-requests"  #: asked by a case: a machine that does nothing ha
     causes="no supply at the CPU, a pin out of its socket, a dead CPU",
     next_step="measure 5 V between pins 11 and 29 at the CPU itself; reseat the CPU; only then try a CPU known to be good",
     source="common practice",
-    host="whole", undecided=2, answered_by=HOLDS,
+    host="whole", undecided=2, answered_by=(HOLD,),
     picture=Picture(FRAME, faults=(done("busreq-held"),), by_time=True),
 )  # fmt: skip
 def no_requests(evidence: BusEvidence) -> Iterator[Found]:
@@ -154,7 +154,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     causes="/WAIT, /BUSREQ or /RESET held while not captured, a clock that stopped, a supply that dropped",
     next_step="capture again with CLK (pin 6), /RESET (pin 26), /WAIT (pin 24) and /BUSREQ (pin 25) as well",
     source="common practice",
-    host="standstill", undecided=3, answered_by=HOLDS,
+    host="standstill", undecided=3, answered_by=(HOLD,),
     picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE_LOAD, after="wait-held", by_time=True),
 )  # fmt: skip
 def went_silent(evidence: BusEvidence) -> Iterator[Found]:

@@ -8,7 +8,7 @@ from ..bus.lines import pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from . import blame
-from .base import COARSE_SAMPLES, Found, clock_denied, rule
+from .base import COARSE_SAMPLES, HOLD, Found, clock_denied, rule
 from .grades import CERTAIN, FAIR, HINT, STRONG
 from .picture import FETCH, STORE, Picture, done
 
@@ -35,7 +35,7 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
     looks_for="no edge on CLK, or none after some moment, while the machine stands still",
     causes="oscillator, clock driver, supply; an input level that the CPU takes for a clock needs at least Vcc - 0.6 V (from memory)",
     next_step=NEXT, source="common practice",
-    host="standstill", explains=("no-requests", "went-silent", "wait-held", "halted-for-good"), lasting=True, stands_by_itself=True,
+    host="standstill", sort=HOLD, explains=("no-requests", "went-silent", "wait-held", "halted-for-good"), lasting=True, stands_by_itself=True,
     speaks_for={"no-requests": "all"},
     picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, after="clock-dead", by_time=True),
 )  # fmt: skip

@@ -11,7 +11,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.memory import MemoryRecord, OwnBytes, ReadBack
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule
 from .course import astray
 from .grades import FAIR, HINT, LIKELY
 from .memory import FIGHTING_BITS, ram_pages, region_words
@@ -56,7 +56,7 @@ def _only_lack(pages: List[ReadBack]) -> List[int]:
     causes="single dead or weak cells, a chip that is too slow or warm, a refresh that does not reach every row, a bad contact of one chip",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again; cool and warm it",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "return-address-differs"), speaks_for={"ram-read-otherwise": "all"},
+    host=None, sort=RAM_WRONG, seen_astray=True, explains=("lost-its-way", "return-address-differs"), speaks_for={"ram-read-otherwise": "all"},
 )  # fmt: skip
 def ram_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
@@ -89,7 +89,7 @@ def ram_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     causes="a weak cell or chip of the RAM that holds the stack, a contact, a supply that dips: one such byte sends the program astray",
     next_step="swap the chip of that bit with its neighbour's, or piggy-back a good one, and capture again; watch the 5 V rail meanwhile",
     source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "halted-for-good"), speaks_for={"ram-read-otherwise": "all"},
+    host=None, sort=RAM_WRONG, seen_astray=True, explains=("lost-its-way", "halted-for-good"), speaks_for={"ram-read-otherwise": "all"},
 )  # fmt: skip
 def return_address_differs(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory

@@ -13,7 +13,7 @@ from ..bus.units import time_words
 from ..records.course import AlikeReads, CourseRecord
 from ..records.evidence import BusEvidence
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule, too_coarse
+from .base import CAUTION_SOLDER, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY, STRONG
 from .runaways import FULL_BUS, LONG_WALK, one_line_odd
 
@@ -62,7 +62,7 @@ def _what_is_read(course: CourseRecord) -> Optional[Tuple[AlikeReads, str, bool]
     next_step="look at the last instructions before that moment (strobewise listing): what they read, and whether the stack gave back what was "
     "pushed; then check the memory that they read from",
     source="common practice; FFh is RST 38h and 00h is NOP, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True, undecided=7,
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, undecided=7,
     speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike", "walks-nowhere"), "all"),
 )  # fmt: skip
 def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
@@ -95,7 +95,7 @@ def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clip D0 to D7 as well: FFh in every fetch means that nothing answers. Then check the ROM's chip-enable and output-enable pins, "
     "its supply and its seat",
     source="UM0080, restarts; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, sort=RUNAWAY, seen_astray=True,
 )  # fmt: skip
 def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -122,7 +122,7 @@ def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
     "purpose (free run) look the same",
     next_step="clip D0 to D7 and A0 to A15 as well: 00h from every address, if nobody forced it, means the data bus, or the ROM's outputs",
     source="common practice; 00h is NOP, UM0080",
-    host=None, seen_astray=True, undecided=8,
+    host=None, sort=RUNAWAY, seen_astray=True, undecided=8,
 )  # fmt: skip
 def fetches_only(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -172,7 +172,7 @@ def starts_again(evidence: BusEvidence) -> Iterator[Found]:
     "machine's",
     next_step="look at the instructions before the first of these fetches (strobewise listing), and check the profile's memory map",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True,
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True,
 )  # fmt: skip
 def fetches_nowhere(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
@@ -193,7 +193,7 @@ def fetches_nowhere(evidence: BusEvidence) -> Iterator[Found]:
     "program that was in RAM before the reset",
     next_step="look at the instructions before the first of these fetches (strobewise listing): which byte, or which return address, led there",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, undecided=9,
+    host=None, sort=RUNAWAY, seen_astray=True, undecided=9,
 )  # fmt: skip
 def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.unwritten
@@ -216,7 +216,7 @@ def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
     "answers, the CPU runs over one byte",
     next_step="look at the last instructions before that walk (strobewise listing): which byte, or which return address, led there",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, undecided=11,
+    host=None, sort=RUNAWAY, seen_astray=True, undecided=11,
 )  # fmt: skip
 def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -240,7 +240,7 @@ def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
     next_step="look at the listing from one start to the next: the first instruction that makes no sense was read wrongly, or what it was to call "
     "was not written",
     source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, sort=RUNAWAY, seen_astray=True,
 )  # fmt: skip
 def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -263,7 +263,7 @@ def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
     causes="a byte read wrongly, so that more is taken from the stack than was put there, or the stack pointer is elsewhere",
     next_step="look at the instructions before that return (strobewise listing): which byte made a return of another instruction, or set the stack there",
     source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, sort=RUNAWAY, seen_astray=True,
 )  # fmt: skip
 def returns_unpushed(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.unwritten
@@ -285,7 +285,7 @@ def returns_unpushed(evidence: BusEvidence) -> Iterator[Found]:
     causes="nothing drives the data bus, or something holds it: the CPU walks through memory that is not there, or no memory answers at all",
     next_step="clip A0 to A15 as well: they tell where the CPU walks; check the ROM's chip-enable and output-enable pins, its supply and its seat",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, sort=RUNAWAY, seen_astray=True,
 )  # fmt: skip
 def reads_one_byte(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course

@@ -13,7 +13,7 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
 from ..records.evidence import PATTERN_LINES, BusEvidence, LineEvidence
 from . import blame
-from .base import LASTING_S, Found, rule, too_coarse
+from .base import HOLD, LASTING_S, Found, rule, too_coarse
 from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
@@ -76,7 +76,7 @@ def _share(evidence: BusEvidence, name: str) -> float:
     next_step=f"measure the voltage at {pin_text('RESET')}; unplug everything from the expansion port and capture again; then the reset "
     "capacitor, diode and button",
     source="UM0080, reset; the checks: common practice",
-    host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
+    host="standstill", sort=HOLD, explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
     picture=Picture(("CLK", "RESET", "M1", "MREQ"), STORE, (done("reset-held"),), by_time=True),
 )  # fmt: skip
 def reset_held(evidence: BusEvidence) -> Iterator[Found]:
@@ -136,7 +136,7 @@ def reset_loop(evidence: BusEvidence) -> Iterator[Found]:
     causes="a wait-state generator that never lets go, a device on the expansion port, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('WAIT')}: unplug everything from the expansion port, then the pull-up and the wait-state generator's output",
     source="UM0080, wait states; the checks: common practice",
-    host="standstill", explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
+    host="standstill", sort=HOLD, explains=("no-requests", "went-silent"), lasting=True, stands_by_itself=True,
     picture=Picture(("CLK", "WAIT", "MREQ", "RD"), STORE_LOAD, after="wait-held", by_time=True),
 )  # fmt: skip
 def wait_held(evidence: BusEvidence) -> Iterator[Found]:
@@ -170,7 +170,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     causes="a device on the expansion port, a bus master of the board that never finishes, a missing pull-up, a short to ground",
     next_step=f"find who pulls {pin_text('BUSREQ')}: unplug everything from the expansion port, then the pull-up",
     source="UM0080, bus request/acknowledge; the checks: common practice",
-    host="standstill", explains=("no-requests", "went-silent"), lasting=True,
+    host="standstill", sort=HOLD, explains=("no-requests", "went-silent"), lasting=True,
     picture=Picture(("BUSREQ", "BUSACK", "MREQ", "RD"), STORE_LOAD, after="busreq-held", by_time=True, machine="bus-shared"),
 )  # fmt: skip
 def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:

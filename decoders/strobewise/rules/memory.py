@@ -12,7 +12,7 @@ from ..bus.model import Shares
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, ReadBack
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule
 from .grades import FAIR, HINT, LIKELY, STRONG
 from .picture import MEMORY, STORE_LOAD, Picture, done
 from .runaways import FULL_BUS, runs_away
@@ -161,7 +161,7 @@ def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     causes="the memory chip of that bit in that bank, its socket or a joint; where the same bit is wrong everywhere, the data line",
     next_step="swap the chip of that bit in that bank with its neighbour's, or piggy-back a good one, and capture again",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
+    host=None, sort=RAM_WRONG, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
     speaks_for={"ram-read-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-bit-dead", bit=2, level="low"),)),
 )  # fmt: skip
@@ -211,7 +211,7 @@ def _bit_is_dead(page: ReadBack, bit: int) -> bool:
     causes="a bank without supply or enable, not fitted, or decoded badly (address multiplexer, an open address line)",
     next_step="check the bank's enable (RAS, CAS or chip select) and its supply rails, then the address multiplexer",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
+    host=None, sort=RAM_WRONG, seen_astray=True, explains=("lost-its-way", "fetches-nowhere", "ram-unsteady", "return-address-differs"),
     speaks_for={"ram-read-otherwise": "all"},
     picture=Picture(MEMORY, STORE_LOAD, (done("ram-missing", start=0x8000, end=0xBFFF),)),
 )  # fmt: skip

@@ -11,7 +11,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.odd_reads import OddRead
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule, too_coarse
+from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule, too_coarse
 from .grades import FAIR, GUESS, HINT
 from .memory import region_words
 from .runaways import FULL_BUS, runs_away
@@ -65,7 +65,7 @@ def _sure(reads: Sequence[OddRead]) -> bool:
     "supply that dips; a spike in the capture",
     next_step="capture again: the same address means a cell or a line of the memory, others mean the refresh, the supply or the timing",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True,
+    host=None, sort=RAM_WRONG, seen_astray=True,
 )  # fmt: skip
 def ram_read_otherwise(evidence: BusEvidence) -> Iterator[Found]:
     stored = evidence.odd_reads.stored if evidence.odd_reads is not None else []

@@ -14,7 +14,7 @@ from ..records.evidence import BusEvidence
 from ..records.prediction import PredictionRecord
 from ..records.strobes import healthy
 from . import blame
-from .base import CAUTION_SOLDER, RAM_WRONG, RUNAWAYS, Found, rule
+from .base import CAUTION_SOLDER, RAM_WRONG, RUNAWAY, Found, rule
 from .buses import contradicted_data
 from .grades import FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import MEMORY, STORE_LOAD, Picture, done
@@ -238,7 +238,7 @@ def _crossed_addresses(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     next_step="scope the line at the CPU's leg during writes: a level between 0.8 and 2.0 V means that two drivers fight, a clean wrong level "
     "means the CPU; a right level means the lead",
     source="UM0080, instruction set; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, explains=(*RUNAWAYS, *RAM_WRONG, "halted-for-good", "reads-unsteady"),
+    host=None, explains=(RUNAWAY, RAM_WRONG, "halted-for-good", "reads-unsteady"),
     picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-out-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def written_byte_contradicted(evidence: BusEvidence) -> Iterator[Found]:

@@ -13,7 +13,7 @@ from ..bus.semantics import NMI_ADDRESS
 from ..records.evidence import BusEvidence
 from ..records.memory import MemoryRecord
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, RUNAWAY, Found, rule
 from .grades import HINT, LIKELY, STRONG
 from .picture import MEMORY, PUSHED, STORE, Picture, done
 
@@ -34,7 +34,7 @@ FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to ha
     causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
     picture=Picture(MEMORY, PUSHED, (done("rom-absent"),)),
 )  # fmt: skip
 def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
@@ -56,7 +56,7 @@ def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
     "the CPU works: all its strobes and address lines move",
     next_step="if the bus was not forced on purpose: measure each data line against ground with the power off, then the ROM's outputs",
     source="common practice; 00h is NOP, UM0080", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
     picture=Picture(MEMORY, STORE, other_program="only-nops", by_time=True),
 )  # fmt: skip
 def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
@@ -81,7 +81,7 @@ def reads_all_00(evidence: BusEvidence) -> Iterator[Found]:
     causes="nobody answers, and the bus without pull-ups keeps what it last carried: the ROM is not selected, not fitted, without supply or dead",
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice", caution=CAUTION_SOLDER,
-    host=None, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
     picture=Picture(MEMORY, STORE, (done("rom-absent"),), pull_ups=False, by_time=True),
 )  # fmt: skip
 def reads_all_alike(evidence: BusEvidence) -> Iterator[Found]:

@@ -14,7 +14,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
 from . import blame
-from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAYS, Found, beside_the_edge, clock_denied, rule, too_coarse
+from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAY, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
@@ -179,7 +179,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("MREQ")), source="UM0080, memory read or write; the check: common practice",
-    host="stretch", explains=(*RUNAWAYS, *RAM_WRONG),
+    host="stretch", explains=(RUNAWAY, RAM_WRONG),
     picture=Picture(FRAME, faults=(done("dead-high", line="MREQ"),)),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
@@ -210,7 +210,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
-    host="stretch", explains=(*RUNAWAYS, *RAM_WRONG),
+    host="stretch", explains=(RUNAWAY, RAM_WRONG),
     picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
@@ -225,7 +225,7 @@ def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's WR output, its joint, a short, or the lead; with the line really dead nothing is ever stored",
     next_step=PIN_CHECK.format(pin=pin_text("WR")), source="UM0080, memory read or write; the check: common practice",
     caution=CAUTION_CLIP,
-    host="stretch", explains=RAM_WRONG,
+    host="stretch", explains=(RAM_WRONG,),
     picture=Picture(FRAME, faults=(done("dead-high", line="WR"),)),
 )  # fmt: skip
 def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:

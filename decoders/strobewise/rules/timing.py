@@ -15,7 +15,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.timing import Settling
 from . import blame
-from .base import RAM_WRONG, RUNAWAYS, Found, rule, too_coarse
+from .base import RAM_WRONG, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
@@ -40,7 +40,7 @@ LATE_BY_KIND = {frozenset({"rom"}): blame.LATE_ROM, frozenset({"ram"}): blame.LA
     next_step="compare the memory's speed grade with the clock; capture again cold and warm; swap the chip that serves the addresses named",
     source="UM0080, op-code fetch and memory read: sampled at the clock edge that releases /RD",
     host=None,
-    explains=("operands-contradicted", "reads-unsteady", "reads-otherwise", "rom-content", "program-contradicted", *RAM_WRONG, *RUNAWAYS),
+    explains=("operands-contradicted", "reads-unsteady", "reads-otherwise", "rom-content", "program-contradicted", RAM_WRONG, RUNAWAY),
     picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def data_late(evidence: BusEvidence) -> Iterator[Found]:
