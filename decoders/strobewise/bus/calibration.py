@@ -13,6 +13,8 @@ from .semantics import GLITCH_T, REFRESH_GAP, REFRESH_WIDTH, TIMING_SAMPLES_MIN
 
 Pulse = Tuple[int, int]  #: assert and release time, ticks
 
+WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
+FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
 FRAMED_MIN = 0.8  #: share of pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
 ALIAS_FIT = 0.03  #: how close a period must come to the alias of a given clock: a crystal, and the rounding of some hundred edges

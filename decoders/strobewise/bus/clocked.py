@@ -79,3 +79,7 @@ MOVERS = Movers(
 CLOCKED = ADDRESS_MASK | sum(MASK[name] for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "BUSACK"))
 #: Pairs of lines of which one always rests: both low in a sample, together with everything else, means that the analyser had not begun.
 NEVER_BOTH = (("MREQ", "IORQ"), ("RD", "WR"), ("RD", "RFSH"), ("M1", "RFSH"), ("WR", "RFSH"), ("M1", "WR"))
+
+LOOKED_AHEAD = 8  #: samples that are looked at behind a group before it is judged
+LOOKED_BEHIND = 64  #: and before it
+ONE_IN = 10  #: of so many pulses of a strobe one may look wrong: a strobe with more of them does not tell where transfers end

@@ -73,6 +73,7 @@ TIMING_SAMPLES_MIN = 2.9
 NMI_ADDRESS = 0x0066  #: where the CPU goes on an NMI (UM0080, interrupt response)
 MODE_1_ADDRESS = 0x0038  #: where it goes on an interrupt in mode 1, as RST 38h does (UM0080, interrupt response)
 RESET_T = 3.0  #: clocks that /RESET must be low to act (UM0080)
+SHORTEST_RESET_T = 4  #: whole clocks of the shortest reset that is sure to act, wherever in a clock it begins
 RESET_SEEN_T = 2.5  #: a little less, for the edges of sampling: a pulse this long may have acted
 REFRESH_INTERVAL_S = 0.002  #: dynamic memory of 128 rows keeps its contents this long without a refresh (from memory)
 LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin

@@ -11,23 +11,24 @@ from typing import NamedTuple, Optional
 import numpy as np
 import numpy.typing as npt
 
+from ..bus.sampling import (
+    FEW_TICKS,
+    FINEST_SAMPLING_FS,
+    FIRST_FIT,
+    LARGEST_DIVISOR,
+    REACHES,
+    ROUGH,
+    ROUNDING_LEFT,
+    ROUNDING_TICKS,
+    SPAN,
+    SURE,
+    TIGHT,
+    TIMES_USED,
+)
 from .distinct import distinct
 from .records import Times
 
-FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
-ROUNDING_LEFT = 0.25  #: ticks by which times may fit better than the rounding of others would
-ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
-
-_TIMES_USED = 20_000
-_LARGEST_DIVISOR = 64  #: events may never be closer than this many samples
-_FIRST_FIT = 16
-_SPAN = 12
-_REACHES = (1.5, 3, 6, 12, 24, 48)
 Ticks = npt.NDArray[np.float64]
-_SURE = 0.99
-_TIGHT = 0.32  #: the same where the times fit this closely, as a share of it
-_FEW_TICKS = 4.0  #: ticks in an interval below which the steps, rounded always the same way, mislead
-_ROUGH = 5.0  #: ticks in an interval from which a fit over all times is no chance
 
 
 class SampleGrid(NamedTuple):
@@ -46,17 +47,17 @@ def estimate_sample_interval(times: Times, timescale_fs: Optional[int] = None) -
     taken for the interval, with confidence 0.5. Intervals below two ticks are not told from one tick.
     Returns None when the times lie on no grid that an analyser could have, as in the export of a simulation.
     """
-    used = times[:-1][:_TIMES_USED]
+    used = times[:-1][:TIMES_USED]
     steps, often = np.unique(np.diff(used), return_counts=True)
     steps, often = steps[steps > 0], often[steps > 0]
-    if len(steps) == 0 or len(used) <= _FIRST_FIT:
+    if len(steps) == 0 or len(used) <= FIRST_FIT:
         return None
     common = int(np.gcd.reduce(steps))
     ticks = ((used - used[0]) // common).astype(np.float64)
     # An export rounds to decades of a second, so that another factor is a sample interval and no rounding.
     rounded = 10 ** round(np.log10(common)) == common
     grid = _coarsest(ticks, (steps // common).astype(np.float64), often.astype(np.float64)) if rounded else None
-    if grid is not None and (common == 1 or grid.interval >= _FEW_TICKS):
+    if grid is not None and (common == 1 or grid.interval >= FEW_TICKS):
         return SampleGrid(grid.interval * common, grid.residual * common, grid.confidence)
     if common > 1:
         chance = float(common) ** -(len(steps) - 1)
@@ -71,8 +72,8 @@ def _coarsest(ticks: Ticks, steps: Ticks, often: Ticks) -> Optional[SampleGrid]:
     smallest = float(steps[0])
     # A pattern that repeats says the same again and again: what counts is how many different spans there are. Rounding
     # alone makes two of each.
-    tests = len(distinct(ticks[_SPAN:] - ticks[:-_SPAN])) / 2
-    for divisor in range(1, _LARGEST_DIVISOR + 1):
+    tests = len(distinct(ticks[SPAN:] - ticks[:-SPAN])) / 2
+    for divisor in range(1, LARGEST_DIVISOR + 1):
         if smallest / divisor < 2.0:
             break
         for interval in _starts(steps, often, smallest / divisor, 1 / divisor):
@@ -81,10 +82,10 @@ def _coarsest(ticks: Ticks, steps: Ticks, often: Ticks) -> Optional[SampleGrid]:
                 width = min(ROUNDING_TICKS, 2 * grid.residual + ROUNDING_LEFT)
                 # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
                 counts = np.rint(steps / grid.interval)
-                telling = grid.interval >= _ROUGH or width < _TIGHT * grid.interval
+                telling = grid.interval >= ROUGH or width < TIGHT * grid.interval
                 passed = int(np.sum(often[counts > counts[0]])) if telling else 0
                 chance = (width / grid.interval) ** (max(tests, passed) - 2) * divisor
-                if 1.0 - chance >= _SURE:
+                if 1.0 - chance >= SURE:
                     return SampleGrid(grid.interval, grid.residual, 1.0 - chance)
     return None
 
@@ -94,7 +95,7 @@ def _starts(steps: Ticks, often: Ticks, smallest: float, share: float) -> list[f
     found = []
     for shift in (0.0, 0.5, -0.5):
         start = smallest + shift * share
-        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < _FEW_TICKS and share == 1.0 else []
+        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < FEW_TICKS and share == 1.0 else []
         followed = _follow(steps, often, start)
         found += [followed] if followed is not None else []
     return found
@@ -102,7 +103,7 @@ def _starts(steps: Ticks, often: Ticks, smallest: float, share: float) -> list[f
 
 def _follow(steps: Ticks, often: Ticks, interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
-    for reach in _REACHES:
+    for reach in REACHES:
         near = steps < reach * steps[0] + 0.5  # steps of 2 and 3 ticks may be the same one
         counts = np.maximum(np.rint(steps[near] / interval), 1.0)
         interval = float(np.sum(often[near] * steps[near])) / float(np.sum(often[near] * counts))  # roundings cancel in the sum
@@ -113,7 +114,7 @@ def _follow(steps: Ticks, often: Ticks, interval: float) -> Optional[float]:
 
 def _fit(ticks: Ticks, interval: float) -> Optional[SampleGrid]:
     """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
-    offset, used = float(ticks[0]), _FIRST_FIT
+    offset, used = float(ticks[0]), FIRST_FIT
     while True:
         window = ticks[:used]
         counts = np.rint((window - offset) / interval)

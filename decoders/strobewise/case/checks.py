@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from ..bus.lines import ADDRESS, BIT, DATA, LINE
 from ..bus.model import SUSPECTS, Finding, Suspect
+from ..bus.volts import INPUT_LOW_V
 from ..errors import UsageError
 from ..records.profile import Profile
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
@@ -23,7 +24,6 @@ WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "pulses", "dri
 OTHERS = "others"
 Row = Mapping[str, float]
 
-LOW_V, HIGH_V = 0.8, 2.0  #: input levels of TTL parts (bus/volts.py)
 SUPPLY_V = (4.75, 5.25)  #: 5 V within 5 % (Z8400 product specification, operating conditions)
 OPEN_OHMS = 20.0  #: a good track, joint or contact has a few ohms with the leads' own; our choice
 
@@ -153,7 +153,7 @@ def outcome(answer: Answer) -> str | None:
     if answer.kind == "readout" and value is not None:
         return "right" if value else "wrong"
     if answer.kind == "volts" and value is not None:
-        return "no" if value < LOW_V else None  # a meter shows the middle of a line that moves: only a low one is surely dead
+        return "no" if value < INPUT_LOW_V else None  # a meter shows the middle of a line that moves: only a low one is surely dead
     if answer.kind == "ohms" and value is not None:
         return "open" if value > OPEN_OHMS else "good"
     if answer.kind == "between" and value is not None:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+from ..bus.clocks import SLOW_CLOCK_HZ
 from ..bus.lines import ADDRESS, DATA, STROBES, bar
 from ..bus.model import KINDS, Finding
 from ..diagnosis.facade import Diagnosis, conclude, examine
@@ -35,7 +36,6 @@ UNSTEADY_SHARE = 0.01  #: of a period, below which more jitter is not worth a wo
 STOPS_THE_CPU = ("RESET", "WAIT", "BUSREQ")
 HELD_T = 200  #: T-states that one of these must last to the end of the suspect
 HELD_LONGER = 3  #: times as long as ever in the good capture
-SLOW_CLOCK_HZ = 1e6  #: assumed for HELD_T where the clock is not known
 SAME_CODE = 0.95  #: share of the good capture's code that it must have run
 
 

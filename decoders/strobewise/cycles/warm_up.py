@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, TimeBase, calibrate
+from ..bus.calibration import CLOCK_EDGES_WANTED, FEW_PULSES, PULSES_WANTED, WARM_UP_EVENTS, Calibration, Pulse, TimeBase, calibrate
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture.grid import estimate_sample_interval
@@ -18,9 +18,7 @@ from .pulses import Control, Int, pulses
 from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, idle_word
 
 STROBE_EDGES_WANTED = 6 * PULSES_WANTED
-WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
 HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
-FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
 _STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
 

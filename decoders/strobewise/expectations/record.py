@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KINDS
+from ..bus.semantics import REFRESH_INTERVAL_S
 from ..learn.machine import regions
 from ..learn.watch import Seen as MemorySeen
 from ..verdict.line_states import MAY_REST
@@ -26,7 +27,6 @@ ORDER_FACTOR = 4.0  #: a kind that is so many times more frequent than another s
 RATE_PERCENT = 2
 CLOCK_PERCENT = 0.5
 CLOCK_PERCENT_ELSEWHERE = 6  #: where the clock is estimated from few leads at a low rate
-REFRESH_US = 2000  #: dynamic memory keeps its contents so long (from memory); a grant or a reset elsewhere may take some of it
 TIMING_MARGIN_NS = 5.0  #: beside two samples
 SILENCE_FACTOR = 2.0
 MOVING = {"active", "stuck_high", "stuck_low"}
@@ -232,7 +232,7 @@ def _limits(seen: Sequence[Observation], exact: bool) -> Table:
     ):
         lengths = [span.length_s for span in spans if span is not None]
         if len(lengths) == len(seen) and (exact or name == "longest_without_refresh_us"):
-            least = 0 if exact else REFRESH_US  # how long a reset or a grant lasts elsewhere is not known
+            least = 0 if exact else round(REFRESH_INTERVAL_S * 1e6)  # how long a reset or a grant lasts elsewhere is not known
             table[name] = _inline(most=max(least, math.ceil(max(lengths) * 1e6 * SILENCE_FACTOR)))
     return table
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple, Optional, Tuple
 
+from ..bus.clocks import USUAL_CLOCK_HZ
 from ..bus.lines import ADDRESS, DATA, LINE
 from ..rules.base import CAUTION_CLIP, COARSE_SAMPLES
-from .plan import ROUND_T_STATES, USUAL_CLOCK_HZ, usual_rate
+from .plan import ROUND_T_STATES, usual_rate
 
 WANTED = ("M1", "MREQ", *ADDRESS, "RD", "RFSH", "CLK", *DATA)
 ENOUGH_CHANGES = 2  #: of a line within the capture

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from typing import List, NamedTuple, Optional, Tuple
 
+from ..bus.clocks import USUAL_CLOCK_HZ
 from ..records.profile import NOTHING_KNOWN
 from ..replay.board import ReplayBoard
 from ..replay.catalogue import draw
 from ..replay.known import Program
 from ..replay.predict import Rhythm, predict
 from ..rules.base import CAUTION_CLIP, COARSE_SAMPLES
-from .plan import USUAL_CLOCK_HZ, usual_rate
+from .plan import usual_rate
 
 LEADS = ("M1", "MREQ", "RESET")
 MOST_CYCLES = 4_000  #: that are looked ahead

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from typing import Dict, FrozenSet, Iterable, List, Mapping, NamedTuple, Optional, Sequence, Set, Tuple
 
+from ..bus.clocks import USUAL_CLOCK_HZ
 from ..bus.lines import ADDRESS, DATA, LINE, LINES, bar
 from ..bus.model import SUSPECTS, Finding, Verdict
 from ..records.evidence import BusEvidence
@@ -18,7 +19,6 @@ from ..rules.base import CAUTION_CLIP, COARSE_SAMPLES, Rule
 from .symptoms import UNKNOWN, Symptom
 
 WANTED_SAMPLES = 6.0  #: samples a T-state that leave room for skew and duty; below COARSE_SAMPLES half-T events are lost
-USUAL_CLOCK_HZ = 3_500_000.0  #: assumed when the clock is not known (common practice for machines of this kind)
 #: Rates that common analysers offer, Hz (common practice).
 RATES_HZ = tuple(megahertz * 1_000_000 for megahertz in (1, 2, 4, 8, 12, 16, 24, 48, 50, 100, 200))
 CHANNELS_MAX = 64

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Dict, Iterator, List, Sequence, Tuple
 
+from ..bus.clocks import SLOW_CLOCK_HZ
 from ..bus.lines import STROBES, bar, pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
@@ -137,7 +138,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     text = f"{evidence.requests} requests in {time_words(evidence.duration_s)}{where}"
     if others:
         text += f", while {', '.join(bar(name) for name in others)} moves"
-    if unseen or others or evidence.duration_s * (evidence.clock.hz or 1e6) < SILENT_T:
+    if unseen or others or evidence.duration_s * (evidence.clock.hz or SLOW_CLOCK_HZ) < SILENT_T:
         clip = ", ".join(pin_text(name) for name in unseen)
         yield Found(
             text, (), first_s=evidence.start_s, last_s=evidence.end_s, severity="warning", confidence=GUESS,

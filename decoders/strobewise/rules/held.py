@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Iterator
 
+from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import ADDRESS, bar, pin_text
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_INTERVAL_S
@@ -49,7 +50,7 @@ def _rest_after(evidence: BusEvidence, name: str) -> bool:
 
 def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
     """Say whether a line that was active for so long when the capture ended was so for good."""
-    return length_s * (evidence.clock.hz or 4e6) > LATE_T and length_s > share * evidence.duration_s
+    return length_s * (evidence.clock.hz or FAST_CLOCK_HZ) > LATE_T and length_s > share * evidence.duration_s
 
 
 def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
@@ -58,7 +59,7 @@ def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
     if length > 0.5 * evidence.duration_s:
         return True
     others = (line.asserted_s - length) / (line.assertions - 1) if line.assertions > 1 else 0.0
-    if length * (evidence.clock.hz or 4e6) < LATE_GRANT_T or length < GRANTS_BEFORE * others:
+    if length * (evidence.clock.hz or FAST_CLOCK_HZ) < LATE_GRANT_T or length < GRANTS_BEFORE * others:
         return False
     starves = evidence.least_s(length) > REFRESH_INTERVAL_S and length > LATE_SHARE * evidence.duration_s
     return starves or length > LATE_GRANT_SHARE * evidence.duration_s
@@ -144,7 +145,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
     span = line.longest
     if span is None:
         return
-    hz = evidence.clock.hz or 4e6
+    hz = evidence.clock.hz or FAST_CLOCK_HZ
     ends = span.end_s < evidence.end_s or not line.asserted_last
     long_one = span.length_s * hz > (WAIT_HELD_T if ends else WAIT_NEVER_ENDS_T)
     long_one = long_one or (not ends and _lasts(evidence, span.length_s, LATE_SHARE))
@@ -335,7 +336,7 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""
     text = f"/HALT low{where} from {time_words(span.start_s)} to the end ({time_words(span.length_s)})"
-    certain = evidence.least_s(span.length_s) > LASTING_S and span.length_s * (evidence.clock.hz or 4e6) > HALT_JUDGED_T
+    certain = evidence.least_s(span.length_s) > LASTING_S and span.length_s * (evidence.clock.hz or FAST_CLOCK_HZ) > HALT_JUDGED_T
     # Interrupts are on, or nothing says that they are off: the next one may be due later.
     waits = not certain and (evidence.cycles["interrupt_acknowledge"] > 0 or evidence.enables is None or evidence.enables > 0)
     if asked is None:

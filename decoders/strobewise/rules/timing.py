@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Iterator, Set
 
+from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import ADDRESS, DATA, STROBES, bar
 from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
@@ -140,7 +141,7 @@ def rises_late(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
-    if (evidence.clock.hz or 4e6) < DYNAMIC_HZ:
+    if (evidence.clock.hz or FAST_CLOCK_HZ) < DYNAMIC_HZ:
         return  # nobody refreshes dynamic memory with a CPU this slow: 128 rows take it too long at best
     if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= 3:
         yield Found(

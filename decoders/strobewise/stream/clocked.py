@@ -10,13 +10,10 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from typing import Dict, FrozenSet, List, NamedTuple, Tuple
 
-from ..bus.clocked import CLOCKED, GROUP_SAMPLES, MOVERS, TICKS_PER_T
+from ..bus.clocked import CLOCKED, GROUP_SAMPLES, LOOKED_AHEAD, LOOKED_BEHIND, MOVERS, ONE_IN, TICKS_PER_T
 from ..bus.lines import BIT, MASK
 
 HALF = TICKS_PER_T // 2
-AHEAD = 8  #: samples that are looked at behind a group before it is judged
-BEHIND = 64  #: and before it
-GOOD = 10  #: of so many pulses of a strobe one may look wrong: a strobe with more of them does not tell where transfers end
 _M1, _MREQ, _IORQ, _RD, _WR, _RFSH = (MASK[name] for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 _STROBES = _M1 | _MREQ | _IORQ | _RD | _WR | _RFSH
 _NEVER = 1 << 62
@@ -98,7 +95,7 @@ def _rd_is_good(seen: Asserted, part: range) -> bool:
     """Say whether /RD begins with a request, as it does in every cycle."""
     begins = [place for place in part if seen.begins[place] & _RD]
     proper = [place for place in begins if seen.begins[place] & (_MREQ | _IORQ)]
-    return len(begins) * (GOOD - 1) <= len(proper) * GOOD and bool(begins)
+    return len(begins) * (ONE_IN - 1) <= len(proper) * ONE_IN and bool(begins)
 
 
 def _by_lengths(seen: Asserted, edge: str) -> List[int]:
@@ -147,7 +144,7 @@ class Retimer:
         if self._edge == "rising" and self._numbers and number - self._numbers[-1] > 1 and ~self._words[-1] & word & _MREQ:
             self._take(number - 1, self._words[-1])  # the last sample in which /MREQ was low: a refresh may hide in it
         self._take(number, word)
-        upto = (number - AHEAD) // GROUP_SAMPLES * GROUP_SAMPLES
+        upto = (number - LOOKED_AHEAD) // GROUP_SAMPLES * GROUP_SAMPLES
         return self._give(upto) if upto > self._done and upto > self._numbers[0] else []
 
     def finish(self) -> List[Event]:
@@ -169,7 +166,7 @@ class Retimer:
             for place in range(first, end):
                 events += self._events(seen, place, place in refreshed, m1_good)
         self._done = upto
-        keep = max(0, min(bisect_left(numbers, upto - BEHIND), len(numbers) - 1, max(0, end - 1)))
+        keep = max(0, min(bisect_left(numbers, upto - LOOKED_BEHIND), len(numbers) - 1, max(0, end - 1)))
         self._numbers, self._words = numbers[keep:], self._words[keep:]
         return events
 
@@ -186,7 +183,7 @@ class Retimer:
             for name, hint in told.items():
                 own = slice(bisect_left(hint.at, low), bisect_left(hint.at, high))
                 count = own.stop - own.start
-                good = _rd_is_good(seen, range(low, high)) if name == "RD" else sum(hint.right[own]) * GOOD >= count * (GOOD - 1)
+                good = _rd_is_good(seen, range(low, high)) if name == "RD" else sum(hint.right[own]) * ONE_IN >= count * (ONE_IN - 1)
                 if count and good:
                     refreshed += hint.at[own]
                     believed = True

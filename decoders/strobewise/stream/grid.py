@@ -10,19 +10,20 @@ import math
 from collections import Counter
 from typing import List, Optional, Sequence, Tuple
 
-FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
-ROUNDING_LEFT = 0.25  #: ticks by which times may fit better than the rounding of others would
-ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
-
-_TIMES_USED = 20_000
-_LARGEST_DIVISOR = 64  #: events may never be closer than this many samples
-_FIRST_FIT = 16
-_SPAN = 12
-_REACHES = (1.5, 3, 6, 12, 24, 48)
-_SURE = 0.99
-_TIGHT = 0.32  #: the same where the times fit this closely, as a share of it
-_FEW_TICKS = 4.0  #: ticks in an interval below which the steps, rounded always the same way, mislead
-_ROUGH = 5.0  #: ticks in an interval from which a fit over all times is no chance
+from ..bus.sampling import (
+    FEW_TICKS,
+    FINEST_SAMPLING_FS,
+    FIRST_FIT,
+    LARGEST_DIVISOR,
+    REACHES,
+    ROUGH,
+    ROUNDING_LEFT,
+    ROUNDING_TICKS,
+    SPAN,
+    SURE,
+    TIGHT,
+    TIMES_USED,
+)
 
 
 def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] = None) -> Optional[float]:
@@ -31,10 +32,10 @@ def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] =
     times: increasing; the first 20,000 are used, the last one is not: the end of a capture need not be a sample.
     timescale_fs: length of a tick, if known: when nothing coarser than a tick fits, a tick of 2 ns or more is taken for the interval.
     """
-    used = list(times[:-1][:_TIMES_USED])
+    used = list(times[:-1][:TIMES_USED])
     often = Counter(b - a for a, b in zip(used, used[1:]) if b > a)
     steps = sorted(often)
-    if not steps or len(used) <= _FIRST_FIT:
+    if not steps or len(used) <= FIRST_FIT:
         return None
     common = math.gcd(*steps)
     start = used[0]
@@ -42,7 +43,7 @@ def estimate_sample_interval(times: Sequence[int], timescale_fs: Optional[int] =
     # An export rounds to decades of a second, so that another factor is a sample interval and no rounding.
     rounded = 10 ** round(math.log10(common)) == common
     interval = _coarsest(ticks, [(float(step // common), often[step]) for step in steps]) if rounded else None
-    if interval is not None and (common == 1 or interval >= _FEW_TICKS):
+    if interval is not None and (common == 1 or interval >= FEW_TICKS):
         return interval * common
     if common > 1:
         return float(common) if len(steps) > 1 else None
@@ -58,7 +59,7 @@ def _coarsest(ticks: List[float], steps: List[Tuple[float, int]]) -> Optional[fl
     """
     smallest, largest = steps[0][0], steps[-1][0]
     tests: Optional[float] = None
-    for divisor in range(1, _LARGEST_DIVISOR + 1):
+    for divisor in range(1, LARGEST_DIVISOR + 1):
         if smallest / divisor < 2.0:
             break
         for start in _starts(steps, smallest / divisor, 1 / divisor):
@@ -67,14 +68,14 @@ def _coarsest(ticks: List[float], steps: List[Tuple[float, int]]) -> Optional[fl
                 continue
             interval, residual = fitted
             if tests is None:  # how many different spans there are; rounding alone makes two of each
-                tests = len({b - a for a, b in zip(ticks, ticks[_SPAN:])}) / 2
+                tests = len({b - a for a, b in zip(ticks, ticks[SPAN:])}) / 2
             width = min(ROUNDING_TICKS, 2 * residual + ROUNDING_LEFT)
             # Where an event falls on nearly every sample, few spans differ: what counts is how often a sample is passed over.
             least = round(smallest / interval)
-            telling = interval >= _ROUGH or width < _TIGHT * interval
+            telling = interval >= ROUGH or width < TIGHT * interval
             passed = sum(often for step, often in steps if round(step / interval) > least) if telling else 0
             chance = (width / interval) ** (max(tests, passed) - 2) * divisor
-            if 1.0 - chance >= _SURE:
+            if 1.0 - chance >= SURE:
                 return interval
     return None
 
@@ -84,7 +85,7 @@ def _starts(steps: List[Tuple[float, int]], smallest: float, share: float) -> Li
     found = []
     for shift in (0.0, 0.5, -0.5):
         start = smallest + shift * share
-        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < _FEW_TICKS and share == 1.0 else []
+        found += [smallest + tenth / 10 for tenth in range(1, 10)] if shift > 0 and start < FEW_TICKS and share == 1.0 else []
         followed = _follow(steps, start)
         found += [followed] if followed is not None else []
     return found
@@ -92,7 +93,7 @@ def _starts(steps: List[Tuple[float, int]], smallest: float, share: float) -> Li
 
 def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
-    for reach in _REACHES:
+    for reach in REACHES:
         near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0] + 0.5]
         interval = math.fsum(often * step for step, often, _ in near) / sum(often * count for _, often, count in near)  # roundings cancel
         if any(abs(step - count * interval) > ROUNDING_TICKS for step, _, count in near):
@@ -102,7 +103,7 @@ def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
 
 def _fit(ticks: List[float], interval: float) -> Optional[Tuple[float, float]]:
     """Fit offset and interval over windows that double, so that the sample counts stay certain; None for a misfit."""
-    offset, used = ticks[0], _FIRST_FIT
+    offset, used = ticks[0], FIRST_FIT
     while True:
         window = ticks[:used]
         counts = [round((tick - offset) / interval) for tick in window]

@@ -8,15 +8,13 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import Dict, FrozenSet, List, Sequence, Tuple
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, PULSES_WANTED, Calibration, Pulse, TimeBase, calibrate
+from ..bus.calibration import CLOCK_EDGES_WANTED, FEW_PULSES, PULSES_WANTED, WARM_UP_EVENTS, Calibration, Pulse, TimeBase, calibrate
 from ..bus.lines import CONTROL, LINE, MASK
 from ..bus.lines import STROBES as STROBE_NAMES
 from ..bus.semantics import REFRESH_GAP_MAX
 from .grid import estimate_sample_interval
 
 STROBE_EDGES_WANTED = 6 * PULSES_WANTED
-WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
-FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 
 CLK, M1, MREQ, IORQ, RD, WR, RFSH, BUSACK = (
     MASK[name] for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "BUSACK")

@@ -17,7 +17,7 @@ from ..rules.base import CATALOGUE, ids
 from .coverage import clip_also, clip_words, not_judged
 from .coverage import words as coverage_words
 from .steps import steps
-from .words import SUSPECT_WORDS, headline, plain
+from .words import NEARLY_AS_LIKELY, SUSPECT_WORDS, headline, plain
 
 #: No suspect is surer than this, however many findings agree: they all come from the same clips and the same few milliseconds, and a part
 #: is only proved by measuring at it. Below the surest grade, so that a part is never as sure as what its line was seen to do.
@@ -33,7 +33,6 @@ WEIGHT = {"fault": 1.0, "warning": 0.6, "note": 0.0}
 #: The same for a warning beside faults: it is as likely to follow from them as to be of its own, and may only order what they leave open.
 BESIDE_FAULTS = 0.3
 ENOUGH_FETCHES = 8  #: below this not even one instruction of each common length was seen, and silence of the rules says nothing
-NEARLY_AS_LIKELY = 0.4  #: of the first suspect's confidence, from which the sentence names the second as well
 UNSEEN = 0.3  #: for the leads where too little was seen to accuse anything: named first, far from sure
 ALL_WELL = 0.8  #: that nothing is wrong where nothing was found: what the rules do not see, and the capture did not show, is left open
 

@@ -13,8 +13,8 @@ from ..records.evidence import BusEvidence
 from ..records.strobes import ENOUGH, behaviour, released
 from ..rules.base import find_rule
 
+NEARLY_AS_LIKELY = 0.4  #: of the first suspect's confidence, from which the sentence names the second as well
 LIKELY = 0.4  #: share from which a suspect is called the likely one
-ALSO = 0.4  #: share of the first suspect's from which a second one is named
 
 SUSPECT_WORDS = {
     "cpu": "the CPU",
@@ -74,7 +74,7 @@ def blame(suspects: Sequence[SuspectShare]) -> str:
     if not suspects or suspects[0].suspect == "none":
         return ""
     first = suspects[0]
-    second = suspects[1] if len(suspects) > 1 and suspects[1].confidence > ALSO * first.confidence else None
+    second = suspects[1] if len(suspects) > 1 and suspects[1].confidence > NEARLY_AS_LIKELY * first.confidence else None
     either = SUSPECT_WORDS[first.suspect]
     if first.confidence >= LIKELY:
         return f" Most likely {either}{f', else {SUSPECT_WORDS[second.suspect]}' if second is not None else ''}."

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ...bus.clocked import CLOCKED, GROUP_SAMPLES, MOVERS, TICKS_PER_T
+from ...bus.clocked import CLOCKED, GROUP_SAMPLES, LOOKED_AHEAD, LOOKED_BEHIND, MOVERS, ONE_IN, TICKS_PER_T
 from ...bus.lines import BIT, MASK
 from ..records import Block, Words
 
@@ -23,9 +23,6 @@ Flags = npt.NDArray[np.bool_]
 Int = npt.NDArray[np.int64]
 
 HALF = TICKS_PER_T // 2
-AHEAD = 8  #: samples that are looked at behind a group before it is judged
-BEHIND = 64  #: and before it
-GOOD = 10  #: of so many pulses of a strobe one may look wrong: a strobe with more of them does not tell where transfers end
 _M1, _MREQ, _IORQ, _RD, _WR, _RFSH = (np.uint16(MASK[name]) for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 _STROBES = _M1 | _MREQ | _IORQ | _RD | _WR | _RFSH
 _NEVER = 1 << 62
@@ -128,7 +125,7 @@ def _rd_is_good(seen: Asserted, part: slice) -> bool:
     """Say whether /RD begins with a request, as it does in every cycle."""
     begins = seen.begins[part] & _RD != 0
     proper = begins & (seen.begins[part] & (_MREQ | _IORQ) != 0)
-    return int(begins.sum()) * (GOOD - 1) <= int(proper.sum()) * GOOD and bool(begins.any())
+    return int(begins.sum()) * (ONE_IN - 1) <= int(proper.sum()) * ONE_IN and bool(begins.any())
 
 
 def _by_lengths(seen: Asserted, edge: str) -> Int:
@@ -176,7 +173,7 @@ def tell(seen: Asserted, edge: str, parts: Iterable[slice]) -> Told:
         for name, hint in told.items():
             low, high = np.searchsorted(hint.at, (part.start, part.stop))
             count = int(high - low)
-            good = _rd_is_good(seen, part) if name == "RD" else int(hint.right[low:high].sum()) * GOOD >= count * (GOOD - 1)
+            good = _rd_is_good(seen, part) if name == "RD" else int(hint.right[low:high].sum()) * ONE_IN >= count * (ONE_IN - 1)
             if count and good:
                 refreshed[hint.at[low:high]] = believed = True
                 m1_good[part] |= name == "M1"
@@ -235,7 +232,7 @@ class Retimer:
             samples = _with_last_low(samples, self._held)
         self._held = samples if self._held is None else join(self._held, samples)
         last = int(self._held.number[-1])
-        upto = (last - AHEAD) // GROUP_SAMPLES * GROUP_SAMPLES
+        upto = (last - LOOKED_AHEAD) // GROUP_SAMPLES * GROUP_SAMPLES
         if upto > self._done and upto > int(self._held.number[0]):
             yield from self._give(upto)
 
@@ -255,7 +252,7 @@ class Retimer:
             parts = [slice(int(a), int(b)) for a, b in zip([first, *bounds], [*bounds, end], strict=True)]
             yield self._events(held, slice(first, end), parts)
         self._done = upto
-        keep = max(0, min(int(np.searchsorted(index, upto - BEHIND)), len(index) - 1, max(0, end - 1)))
+        keep = max(0, min(int(np.searchsorted(index, upto - LOOKED_BEHIND)), len(index) - 1, max(0, end - 1)))
         self._held = held.part(slice(keep, None))
 
     def _events(self, held: Samples, part: slice, parts: list[slice]) -> Block:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from ...bus.semantics import SHORTEST_RESET_T
 from ..sources import PulseTrain
 from .lines import LineHeld
 from .parameters import AFTER, number
@@ -12,7 +13,6 @@ from .table import Effects, Suspects, fault_kind
 if TYPE_CHECKING:
     from ..plan import Plan
 
-_SHORTEST_RESET = 4  # T-states; UM0080 asks for three
 
 
 class ResetPulses(NamedTuple):
@@ -23,7 +23,7 @@ class ResetPulses(NamedTuple):
 
     def put(self, plan: Plan) -> None:
         period = plan.t_states(self.period_s)
-        plan.sources.append(PulseTrain("RESET", period, max(_SHORTEST_RESET, plan.t_states(self.hold_s)), period))
+        plan.sources.append(PulseTrain("RESET", period, max(SHORTEST_RESET_T, plan.t_states(self.hold_s)), period))
 
 
 class InterruptMissing(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple, Tuple
 
+from ...bus.semantics import SHORTEST_RESET_T
 from ..sources import PulseTrain
 from .parameters import choice, number
 from .table import Effect, Effects, fault_kind
@@ -11,7 +12,6 @@ from .table import Effect, Effects, fault_kind
 if TYPE_CHECKING:
     from ..plan import Plan
 
-_SHORTEST_RESET = 4  # T-states; UM0080 asks for three
 
 
 class CellsForget(NamedTuple):
@@ -32,7 +32,7 @@ class ResetOnce(NamedTuple):
     hold_s: float
 
     def put(self, plan: Plan) -> None:
-        plan.sources.append(PulseTrain("RESET", plan.t_states(self.at_s), max(_SHORTEST_RESET, plan.t_states(self.hold_s))))
+        plan.sources.append(PulseTrain("RESET", plan.t_states(self.at_s), max(SHORTEST_RESET_T, plan.t_states(self.hold_s))))
 
 
 def _hold_without_supervisor(supervisor: str, **_: object) -> Tuple[str, ...]:
