@@ -207,3 +207,10 @@ def test_falls_that_are_no_whole_clocks_apart_say_nothing():
     assert by_distances(falls, 100.0) == 100.0
     assert by_distances(range(0, 32 * 400, 400), 100.0) == 100.0  # 31 distances are too few
     assert by_distances(range(0, 33 * 412, 412), 100.0) == pytest.approx(103.0)
+
+
+@pytest.mark.parametrize(("behind", "exact"), [(35, True), (70, False)])
+def test_edges_of_rd_on_half_clocks_tell_exact_times_from_two_samples_a_clock(behind, exact):
+    """Nothing else was captured that falls with one edge of CLK; /RD falls with the falling one (UM0080)."""
+    rd = [(280 * k + behind, 280 * k + behind + 105) for k in range(200)]
+    assert calibrated(clock=range(0, 70 * 800, 70), rd=rd).sample_ticks == (1.0 if exact else 35.0)

@@ -244,6 +244,8 @@ def _in_step(rises: Sequence[int], strobes: Strobes, sample_ticks: float) -> flo
     limit = ROUNDING if half >= IN_STEP_TICKS_MIN else ROUNDING_ONCE
     at_rise = [start for start, _ in strobes.m1 + strobes.rfsh if rises[0] <= start < rises[-1]]
     at_fall = [start for start, _ in strobes.mreq if rises[0] <= start < rises[-1]]
+    if len(at_rise) + len(at_fall) < IN_STEP_EDGES:  # /RD and /WR fall with a falling edge, too, but for ports (UM0080)
+        at_fall += [start for start, _ in strobes.rd + strobes.wr if rises[0] <= start < rises[-1]]
     if len(at_rise) + len(at_fall) < IN_STEP_EDGES:
         return sample_ticks
     right = 0

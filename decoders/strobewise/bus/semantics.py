@@ -45,7 +45,8 @@ REFRESH_WIDTH = 1.0
 
 # Limits of tolerance. The nearest picture that must not be taken for a refresh is a data access 1 T after the last release and 2 T wide.
 REFRESH_GAP_MAX = 0.75  #: half way between the refresh gap (0.5 T) and the shortest gap between accesses (1 T)
-#: The same for a pulse narrower than any other access, however few samples or odd a duty cycle widen the gap; half a sample less.
+#: The same for a pulse narrower than any other access, however few samples or odd a duty cycle widen the gap: half a sample less, half a
+#: sample more for one so narrow that it would be none even if it lasted a sample longer than it was seen.
 REFRESH_GAP_NARROW = 1.0
 REFRESH_GAP_MARKED = 1.25  #: the same where /RFSH itself marks the refresh, so that jitter and a badly set threshold do no harm
 REFRESH_WIDTH_MAX = 1.6  #: a refresh takes 1 T, a data access at least 2 T; the fetch itself (1.5 T) never follows this closely

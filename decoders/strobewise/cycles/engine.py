@@ -184,6 +184,8 @@ class CycleBuilder:
         doubt = 0.5 * self._calibration.sample_ticks
         narrower = narrow & (requests.rise - requests.fall < REFRESH_WIDTH_ALONE * t - doubt)
         timed = narrow & (gap < REFRESH_GAP_MAX * t) | narrower & (gap < REFRESH_GAP_NARROW * t - doubt)
+        surely = narrow & (requests.rise - requests.fall < REFRESH_WIDTH_ALONE * t - 2 * doubt)  # also where the samples made it shorter
+        timed |= surely & (gap < REFRESH_GAP_NARROW * t + doubt)
         if self._is_first and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
             alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t

@@ -115,8 +115,9 @@ class CycleTracker:
         doubt = 0.5 * calibration.sample_ticks
         self._gap_narrow, self._width_narrow = max(REFRESH_GAP_NARROW * t - doubt, REFRESH_GAP_MAX * t), REFRESH_WIDTH_ALONE * t - doubt
         self._gap_marked = REFRESH_GAP_MARKED * t
+        self._gap_certain, self._width_certain = REFRESH_GAP_NARROW * t + doubt, self._width_narrow - doubt
         #: no refresh begins this long after a release
-        self._gap_decided = self._gap_marked if captured & {"RFSH", "RD"} else self._gap_narrow
+        self._gap_decided = self._gap_marked if captured & {"RFSH", "RD"} else self._gap_certain
         self._mreq_missed = not calibration.mreq_frames and "MREQ" in captured
         self._counted = StrobeTrust(captured)
         self._first_group: Optional[List[Request]] = []
@@ -234,13 +235,19 @@ class CycleTracker:
             self._decide(self._last, None)
         self.rows.finish(end)
 
+    def _gap_limit(self, width: int) -> float:
+        """Return up to which gap a pulse of /MREQ of this width is the refresh of the request before."""
+        if width < self._width_certain:
+            return self._gap_certain
+        return self._gap_narrow if width < self._width_narrow else self._gap_max
+
     def _follows(self, request: Request) -> bool:
         """Say whether its width and the gap before make a request a candidate for a refresh."""
         line, fall, rise, control, _, _, _, _ = request
         if line != LINE_MREQ or rise - fall >= self._width_max:
             return False
         before = self._last.rise if self._last is not None else self._first_release
-        if fall - before < (self._gap_narrow if rise - fall < self._width_narrow else self._gap_max):
+        if fall - before < self._gap_limit(rise - fall):
             return True
         if self._last is not None:
             return False
@@ -255,8 +262,7 @@ class CycleTracker:
         if last is None:
             refresh = timed = self._follows(request)
         else:
-            gap_max = self._gap_narrow if rise - fall < self._width_narrow else self._gap_max
-            refresh = line == LINE_MREQ and rise - fall < self._width_max and fall - last.rise < gap_max
+            refresh = line == LINE_MREQ and rise - fall < self._width_max and fall - last.rise < self._gap_limit(rise - fall)
             timed = refresh and not self._last_timed
             self._counted.count(last, self._last_timed, timed, timed and not control & M1)
         if self._index and self._index % TRUST_GROUP == 0:
