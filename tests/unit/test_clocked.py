@@ -162,7 +162,7 @@ def test_input_and_output_without_iorq_stand_where_they_were(edge):
 
 @pytest.mark.parametrize("size", [1, 3, 97, 100_000])
 def test_groups_and_blocks_do_not_matter(size):
-    kinds = ["opcode_fetch", "memory_read", "memory_write", "io_read"] * (3 * GROUP_SAMPLES // 14)
+    kinds = ["opcode_fetch", "memory_read", "memory_write", "io_read"] * (5 * GROUP_SAMPLES // 4 // 14)  # one bound of groups lies in it
     found, length = pulses_of(kinds, [0] * len(kinds))
     if size == 1:
         kinds = kinds[:400]

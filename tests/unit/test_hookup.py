@@ -219,9 +219,11 @@ def test_the_command_names_every_symptom():
 
 
 def test_channels_that_stay_free_are_told(capsys):
-    assert call("--channels", "20", "--symptom", "dead") == 0
+    taken = {channels: len(advise(channels, find_symptom("dead")).leads) for channels in range(20, 30)}
+    channels = max(taken, key=lambda each: each - taken[each])
+    assert call("--channels", str(channels), "--symptom", "dead") == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert f"{20 - len(advise(20, find_symptom('dead')).leads)} channels may stay free: A0-A15 help only all together" in out
+    assert f"{channels - taken[channels]} channels may stay free: A0-A15 help only all together" in out
     assert call("--channels", "8") == 0
     assert "may stay free" not in capsys.readouterr().out
 

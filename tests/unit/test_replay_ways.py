@@ -6,10 +6,13 @@ import pytest
 
 from strobewise.records.replay import COMPLETE, LOST, PARTED
 from strobewise.replay.board import Region, ReplayBoard
+from strobewise.replay.compared import Predicted
 from strobewise.replay.course import _NMIS_FREE, Course, Outcome
-from strobewise.replay.judging import LEAST_GAIN
+from strobewise.replay.healthy import met_on_its_way
+from strobewise.replay.known import Program
 from strobewise.replay.observed import ACCESS, FETCH, Observed
 from strobewise.replay.search import _further
+from strobewise.replay.weighing import LEAST_GAIN
 
 F, ACC = FETCH, ACCESS
 
@@ -67,3 +70,18 @@ def test_a_storm_of_nmis_is_not():
 ])  # fmt: skip
 def test_how_much_further_a_fault_must_lead(matched, ended, further):
     assert _further(Outcome(matched, ended, 1, [], 0, []), 100) is further
+
+
+def test_a_fault_that_leads_into_the_programs_own_loop_is_told_from_one_that_leads_elsewhere():
+    """JP 0020h is read as JP 0030h where D4 is high: a healthy machine met in the loop at 0030h does just that, and in none elsewhere."""
+    loop = [0x3C, 0x3D, 0x04, 0x05, 0x18, 0xFA]  # INC A, DEC A, INC B, DEC B, JR to the first
+    rom = bytearray(b"\x76" * 0x1000)
+    rom[0:3], rom[0x30:0x36] = bytes((0xC3, 0x20, 0x00)), bytes(loop)
+    regions = (Region("rom", 0, 0x0FFF, bytes(rom)),)
+    cycles = [(F, 4), (ACC, 3), (ACC, 3), *[(F, 4), (F, 4), (F, 4), (F, 4), (F, 4), (ACC, 8)] * 8]
+    seen = course_of(rom, cycles, nmi_idle=True).seen
+    log = [Predicted(3 + k, FETCH if k % 6 < 5 else ACCESS, 0x30 + k % 6, loop[k % 6]) for k in range(48)]
+    spoilt = Outcome(len(cycles), COMPLETE, 1, log, 0, [])
+    assert met_on_its_way(seen, Program("x", regions, (), None, False), spoilt)
+    elsewhere = (Region("rom", 0, 0x0FFF, bytes(rom[:0x30]) + b"\x3c" * 0xFD0),)  # a row of INC A: no JR ends it
+    assert not met_on_its_way(seen, Program("x", elsewhere, (), None, False), spoilt)

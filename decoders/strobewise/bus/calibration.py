@@ -97,8 +97,9 @@ def clock_period(rises: Sequence[int]) -> Optional[float]:
     if len(rises) < 5:
         return None
     steps = [b - a for a, b in zip(rises, rises[1:])]
-    middle = median(steps)
-    good = [step for step in steps if 0.6 * middle < step < 1.6 * middle]  # a period of 2.5 samples shows as 2 and 3
+    # Two by two: where an edge lies just at a sample, periods are seen a sample short and long in turn.
+    middle = median([b - a for a, b in zip(rises, rises[2:])]) / 2
+    good = [step for step in steps if 0.6 * middle < step < 1.45 * middle]  # one of 2.5 samples shows as 2 and 3; stretched: 1.5
     return sum(good) / len(good)
 
 

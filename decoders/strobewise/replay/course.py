@@ -97,9 +97,12 @@ class Course(ComparedBus):
 
     # --- the way ---
 
-    def start_anywhere(self) -> None:
-        """Begin in the middle of a program: nothing is known but where it is."""
+    def start_anywhere(self, place: Optional[int] = None) -> None:
+        """Begin in the middle of a program: nothing is known but where it is: at `place`, else where the capture shows the first fetch."""
         self.cpu.forget_all()
+        if place is not None:
+            self.cpu.pc = place
+            return
         self.cpu.pc = self.seen.address[self.begin]
         first = slice(self.begin, self.begin + 2)  # nothing but a halted CPU fetches twice in a row from one address
         self.cpu.halted = self.seen.kinds[first] == [FETCH, FETCH] and len(set(self.seen.address[first])) == 1

@@ -22,6 +22,7 @@ RHYTHM_LEAST = 24  #: cycles from the first fetch on that must agree before a be
 TRIALS_MOST = 700  #: tries to pass over a place, each of a fraction of a millisecond
 REPAIR_GAIN = 12  #: cycles that must agree behind one
 _REPAIR_BEFORE, _OWN_MOST = 14, 6  #: cycles: how far back another master may have begun unnoticed; data cycles of one instruction
+MET_AT, MET_GLANCE = 6, 24  #: fetches at which a machine may be met, and cycles by which nearly all places are ruled out
 _SOON = 6  #: cycles behind a reset within which another master may take the bus
 
 
@@ -105,6 +106,29 @@ def _anywhere(seen: Observed, program: Program) -> Optional[Run]:
         if best is None or run.outcome.matched > best.outcome.matched + 2:
             best = run
     return best
+
+
+def met_on_its_way(seen: Observed, program: Program, outcome: Outcome) -> bool:
+    """Whether a healthy machine, met in the middle of its program, does what a fault from the reset on is to explain.
+
+    Where nothing but a pause says that there was a reset, a fault that leads into the program's own loop looks like the loop itself. The
+    first fetches of the course say where in the program that would be: at any of its bytes that are the same.
+    """
+    contents = board_for(seen, program).contents
+    goal = outcome.log[-1].row + 1 if outcome.log else 0
+    for first in [p for p in outcome.log if p.kind == FETCH and isinstance(p.data, int)][:MET_AT]:
+        for place in (address for address, byte in enumerate(contents) if byte == first.data):
+            if all(_met(seen, program, place, first.row, end) for end in (min(first.row + MET_GLANCE, goal), goal)):
+                return True
+    return False
+
+
+def _met(seen: Observed, program: Program, place: int, begin: int, end: int) -> bool:
+    """Whether nothing of a stretch contradicts a healthy machine that fetches from a place there."""
+    course = Course(seen, board_for(seen, program), begin, STEPS_A_CYCLE * len(seen) + STEPS_FREE, end=end)
+    course.start_anywhere(place)
+    outcome = course.run()
+    return outcome.ended == COMPLETE or (outcome.ended in (LOST, GAVE_UP) and outcome.matched >= MET_GLANCE)
 
 
 def _loosened(seen: Observed, program: Program, strict: Run) -> Run:

@@ -11,7 +11,7 @@ from .by_lead import DRIVEN, Driven, candidates_of, follow_lead
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
 from .course import Outcome
-from .healthy import Run, repair, run_course, run_healthy
+from .healthy import Run, met_on_its_way, repair, run_course, run_healthy
 from .judging import best_course, goes_its_own_way, judge_tried
 from .known import Program
 from .late import BEGINS, begun_on_the_way
@@ -98,6 +98,7 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
             tried += _try_later(seen, program, healthy, record)
         if seen.found_by == PAUSE:
             tried = [one for one in tried if one.outcome.matched >= FULL_SHARE * record.cycles and goes_its_own_way(one.outcome)]
+            tried = [one for one in tried if not met_on_its_way(seen, program, one.outcome)]
         judge_tried(record, seen, program, tried)
     if healthy.outcome.ended == PARTED and record.healthy_matched < FULL_SHARE * record.cycles:
         record.strip = strip_of(seen, program, healthy, best_course(record, tried) if hypotheses else None)

@@ -16,6 +16,7 @@ from . import blame
 from .base import CAUTION_SOLDER, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY, STRONG
 from .runaways import FULL_BUS, LONG_WALK, one_line_odd
+from .slips import samples_missing
 
 GOOD_READS, GOOD_VALUES = 24, 8  #: reads, and different bytes in all, from which on memory is known to have answered before
 ROUNDS = 16  #: fetches of FFh at 0038h: one is a restart, so many are no program
@@ -220,7 +221,7 @@ def runs_unwritten(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
-    if course is None:
+    if course is None or evidence.free_run is not None:
         return
     walk, sure = (course.walk, True) if course.walk.fetches >= WALKED else (course.walk_00, course.walk_00.fetches >= LONG_WALK)
     if walk.fetches < (WALKED if walk.value else WALKED_ZEROS):
@@ -267,7 +268,7 @@ def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def returns_unpushed(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.unwritten
-    if record is None or not record.returns or too_coarse(evidence):
+    if record is None or not record.returns or too_coarse(evidence) or samples_missing(evidence):
         return
     yield Found(
         f"at {time_words(record.returned_s)} the CPU returned to an address read from {record.returned_at:#06x}, where nothing was written since the "

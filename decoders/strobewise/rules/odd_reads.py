@@ -15,6 +15,7 @@ from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule, too_coarse
 from .grades import FAIR, GUESS, HINT
 from .memory import region_words
 from .runaways import FULL_BUS, runs_away
+from .slips import samples_missing
 
 CLOSE_SAMPLES = 4.0  #: samples a T-state from which data are sampled well inside the time in which they are valid
 ENOUGH_COMPARED = 100  #: reads whose byte was known: then memory answers, and one that differs stands out
@@ -28,6 +29,8 @@ def _judged(evidence: BusEvidence, reads: Sequence[OddRead]) -> bool:
     record = evidence.odd_reads
     if record is None or not reads or record.compared < ENOUGH_COMPARED or too_coarse(evidence) or evidence.memory is None:
         return False
+    if samples_missing(evidence):
+        return False  # what was written meanwhile nobody saw
     return (evidence.samples_per_t or 0) >= CLOSE_SAMPLES and not evidence.glitches and not runs_away(evidence.memory)
 
 

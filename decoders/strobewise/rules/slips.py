@@ -66,6 +66,11 @@ def clock_slips(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
+def samples_missing(evidence: BusEvidence) -> bool:
+    """Say whether the capture lost samples, by its clock or its program: what was written there nobody saw."""
+    return any(True for _ in clock_slips(evidence))
+
+
 def _broken_off(evidence: BusEvidence) -> Iterator[Found]:
     """Find places where the refresh address jumps and the program breaks off at once: the clock's phase may fit by chance."""
     record, hz = evidence.prediction, evidence.clock.hz
