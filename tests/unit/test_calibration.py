@@ -214,3 +214,10 @@ def test_edges_of_rd_on_half_clocks_tell_exact_times_from_two_samples_a_clock(be
     """Nothing else was captured that falls with one edge of CLK; /RD falls with the falling one (UM0080)."""
     rd = [(280 * k + behind, 280 * k + behind + 105) for k in range(200)]
     assert calibrated(clock=range(0, 70 * 800, 70), rd=rd).sample_ticks == (1.0 if exact else 35.0)
+
+
+def test_a_clock_whose_edges_lie_just_at_a_sample_is_seen_short_and_long_in_turn():
+    """Four samples a period, seen as 3 and 5, and one period in nine that the board stretches to twice its length."""
+    steps = [step for _ in range(40) for step in (*[18, 32] * 4, 50)]
+    rises = [sum(steps[:k]) for k in range(len(steps) + 1)]
+    assert clock_period(rises) == 25.0
