@@ -221,3 +221,7 @@ def test_a_clock_whose_edges_lie_just_at_a_sample_is_seen_short_and_long_in_turn
     steps = [step for _ in range(40) for step in (*[18, 32] * 4, 50)]
     rises = [sum(steps[:k]) for k in range(len(steps) + 1)]
     assert clock_period(rises) == 25.0
+
+
+def test_edges_of_which_no_period_is_like_two_of_them_are_no_clock():
+    assert clock_period([k // 2 * 110 + k % 2 * 10 for k in range(40)]) is None

@@ -93,14 +93,14 @@ def median(values: Sequence[float]) -> float:
 
 
 def clock_period(rises: Sequence[int]) -> Optional[float]:
-    """Return the clock period in ticks from rising-edge times, or None from fewer than five edges."""
+    """Return the clock period in ticks from rising-edge times, None from fewer than five edges or where no period is like two of them."""
     if len(rises) < 5:
         return None
     steps = [b - a for a, b in zip(rises, rises[1:])]
     # Two by two: where an edge lies just at a sample, periods are seen a sample short and long in turn.
     middle = median([b - a for a, b in zip(rises, rises[2:])]) / 2
     good = [step for step in steps if 0.6 * middle < step < 1.45 * middle]  # one of 2.5 samples shows as 2 and 3; stretched: 1.5
-    return sum(good) / len(good)
+    return sum(good) / len(good) if good else None  # no two periods alike: no clock
 
 
 def t_from_mreq(pulses: Sequence[Pulse], sample_ticks: float) -> Optional[float]:
