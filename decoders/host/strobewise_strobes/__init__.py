@@ -1,5 +1,5 @@
 """
-The machine cycles of a Z80 CPU by its control lines alone: "strobewise_cycles" without address and data, in less time.
+The machine cycles of a Z80 CPU by its control lines alone: "strobewise_cycles" without address and data.
 
 The host takes time for every channel that a decoder offers, mapped or not. Where few leads are clipped, or only the faults are wanted, this
 one says the same of each cycle but what was on the buses. Its options are those of "strobewise_cycles", and so are its rows; stack
