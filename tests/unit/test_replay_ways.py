@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from strobewise.records.replay import COMPLETE, LOST, PARTED
+from strobewise.replay import healthy
 from strobewise.replay.board import Region, ReplayBoard
 from strobewise.replay.compared import Predicted
 from strobewise.replay.course import _NMIS_FREE, Course, Outcome
@@ -12,6 +13,7 @@ from strobewise.replay.healthy import met_on_its_way
 from strobewise.replay.known import Program
 from strobewise.replay.observed import ACCESS, FETCH, Observed
 from strobewise.replay.search import _further
+from strobewise.replay.unknown import Unknown
 from strobewise.replay.weighing import LEAST_GAIN
 
 F, ACC = FETCH, ACCESS
@@ -85,3 +87,20 @@ def test_a_fault_that_leads_into_the_programs_own_loop_is_told_from_one_that_lea
     assert met_on_its_way(seen, Program("x", regions, (), None, False), spoilt)
     elsewhere = (Region("rom", 0, 0x0FFF, bytes(rom[:0x30]) + b"\x3c" * 0xFD0),)  # a row of INC A: no JR ends it
     assert not met_on_its_way(seen, Program("x", elsewhere, (), None, False), spoilt)
+
+
+def test_of_memory_filled_with_one_byte_not_every_place_is_tried():
+    regions = (Region("rom", 0, 0x3FFF, b"\x00" * 0x4000),)
+    walk = Outcome(60, COMPLETE, 1, [Predicted(row, FETCH, 0x100 + row, 0x00) for row in range(60)], 0, [])
+    seen, tries = course_of(b"", [(F, 4)] * 60, nmi_idle=True).seen, []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(healthy, "_met", lambda *where: tries.append(where) or False)
+        assert not met_on_its_way(seen, Program("x", regions, (), None, False), walk)
+    assert len(tries) == healthy.MET_AT * healthy.MET_PLACES
+
+
+def test_where_a_course_reads_what_nobody_knows_its_place_is_told_by_what_came_before():
+    """POP and LDI read where unknown registers point."""
+    log = [Predicted(0, FETCH, 0x20, 0xED), Predicted(1, FETCH, 0x21, 0xA0), Predicted(2, ACCESS, Unknown(0, 0xFFFF), Unknown(0, 0xFF))]
+    assert healthy._read_in_a_row(Outcome(3, COMPLETE, 1, log, 0, []), 0) == [0xED, 0xA0]
+    assert healthy._read_in_a_row(Outcome(3, COMPLETE, 1, [log[0], Predicted(1, FETCH, 0x40, 0xA0)], 0, []), 0) == [0xED]

@@ -6,15 +6,16 @@ healthy machine agrees with it again behind such a place, for long enough, the p
 
 from __future__ import annotations
 
-from typing import Iterable, Iterator, NamedTuple, Optional, Tuple
+from typing import Iterable, Iterator, List, NamedTuple, Optional, Tuple
 
 from ..records.replay import COMPLETE, GAVE_UP, LOST, PARTED
 from .board import ReplayBoard
 from .collect import first_fetches
 from .course import Checkpoint, Course, Outcome
 from .known import Program
-from .observed import BUS, FETCH, PAUSE, RESET, RHYTHM, SILENCE, Observed
+from .observed import BUS, FETCH, PAUSE, READ, RESET, RHYTHM, SILENCE, Observed
 from .timed import board_for
+from .unknown import Unknown
 
 STEPS_A_CYCLE, STEPS_FREE = 3, 3000  #: instructions that a course may run, a cycle and at least
 LOOSE_GAIN = 40  #: cycles further that a comparison which lets cycles be longer must lead
@@ -23,6 +24,7 @@ TRIALS_MOST = 700  #: tries to pass over a place, each of a fraction of a millis
 REPAIR_GAIN = 12  #: cycles that must agree behind one
 _REPAIR_BEFORE, _OWN_MOST = 14, 6  #: cycles: how far back another master may have begun unnoticed; data cycles of one instruction
 MET_AT, MET_GLANCE = 6, 24  #: fetches at which a machine may be met, and cycles by which nearly all places are ruled out
+MET_BYTES, MET_PLACES = 4, 60  #: bytes that a place must have, and how many of those that do are tried: filled memory has thousands
 _SOON = 6  #: cycles behind a reset within which another master may take the bus
 
 
@@ -116,11 +118,26 @@ def met_on_its_way(seen: Observed, program: Program, outcome: Outcome) -> bool:
     """
     contents = board_for(seen, program).contents
     goal = outcome.log[-1].row + 1 if outcome.log else 0
-    for first in [p for p in outcome.log if p.kind == FETCH and isinstance(p.data, int)][:MET_AT]:
-        for place in (address for address, byte in enumerate(contents) if byte == first.data):
-            if all(_met(seen, program, place, first.row, end) for end in (min(first.row + MET_GLANCE, goal), goal)):
-                return True
+    fetches = [k for k, p in enumerate(outcome.log) if p.kind == FETCH and isinstance(p.data, int)]
+    for k in fetches[:MET_AT]:
+        read = _read_in_a_row(outcome, k)
+        places = [at for at in range(len(contents) - len(read) + 1) if contents[at : at + len(read)] == read][:MET_PLACES]
+        begin = outcome.log[k].row
+        if any(all(_met(seen, program, place, begin, end) for end in (min(begin + MET_GLANCE, goal), goal)) for place in places):
+            return True
     return False
+
+
+def _read_in_a_row(outcome: Outcome, first: int) -> List[int]:
+    """Return the byte of one of a course's fetches, and those that it read from the addresses behind it: as many as tell a place."""
+    begin, read = outcome.log[first].address, [outcome.log[first].data]
+    for p in outcome.log[first + 1 : first + MET_BYTES]:
+        if any(isinstance(value, Unknown) for value in (begin, p.address, p.data)):
+            break
+        if p.kind not in (FETCH, READ) or p.address != begin + len(read):
+            break
+        read.append(p.data)
+    return [byte for byte in read if isinstance(byte, int)]
 
 
 def _met(seen: Observed, program: Program, place: int, begin: int, end: int) -> bool:
