@@ -45,6 +45,7 @@ LONGEST_S, LONGEST_PROOF_S = 0.008, 0.03  #: captures are cut to this, so that a
 FEW_STEPS = 6
 CHIPS = [f"U{number}" for number in range(11, 19)]
 REPAIRS = ("replaced", "resoldered", "cleaned", "reworked")
+NOT_PASSED = ("buffer-direction", "rom-not-selected", "ram-multiplexer-stuck", "rom-disable-ignored")
 NO_REPAIR = ("probe_or_capture", "program", "none")  #: truths that are no part of the machine
 
 
@@ -123,6 +124,10 @@ class Truth:
             return first if says_no else others[0]
         if kind == "driven":
             return first if self._undriven(about) else others[0]
+        if kind == "passes":  # somebody who probes what stands between sees a buffer, a select and a multiplexer that do not do it
+            return first if self.fault.kind in NOT_PASSED and not self.mended else others[0]
+        if kind == "tried":
+            return first if self.mended else others[0]
         if kind == "readout":
             return first if self.part == "rom" and not self.mended and self.fault.kind != "late-data" else others[0]
         gone = not self.mended and (about or "expansion_device") == self.part and (kind != "cooled" or self.warm)
@@ -239,6 +244,8 @@ def summed(outcomes: list[dict]) -> bool:
     median = statistics.median(solved or [0])
     print(f"solved {len(solved)} of {len(outcomes)}, {few} of them in at most {FEW_STEPS} steps; median {median:g} steps")
     print(f"repairs that did not help: {vain}; proven without being mended: {len(wrong)} {wrong or ''}")
+    unproven = sum(each["mended"] and not each["proven"] for each in outcomes)
+    print(f"right part without a proof: {unproven}, since no capture from before had shown the fault, or the steps were used up")
     return bool(wrong)
 
 

@@ -9,6 +9,7 @@ import pytest
 from strobewise.bus.model import SUSPECTS
 from strobewise.case import checks
 from strobewise.case.belief import after, prior
+from strobewise.case.board import chip_to_swap, to_probe, way_to
 from strobewise.case.experience import read_experience
 from strobewise.case.explained import leaves_program
 from strobewise.case.records import ANSWER_KINDS, REPAIRS, Answer
@@ -150,7 +151,8 @@ def test_a_share_worsens_beyond_chance_only(first, last, expected):
 @pytest.mark.parametrize("kind", [kind for kind in ANSWER_KINDS if kind != "note"])
 def test_the_outcomes_of_a_check_share_one_chance(kind, suspect):
     measured = {"pulses": ("no", "yes"), "volts": ("no", "yes"), "ohms": ("open", "good"), "between": ("bridged", "apart"),
-                "driven": ("no", "yes"), "readout": ("wrong", "right"), "supply": ("bad", "good")}
+                "driven": ("no", "yes"), "passes": ("no", "yes"), "readout": ("wrong", "right"),
+                "supply": ("bad", "good")}
     two = measured.get(kind, ("gone", "stays"))
     answer = Answer(kind, "M1" if kind in ("pulses", "volts", "ohms", "resoldered") else "cpu", part="cpu")
     both = [checks.chances(answer, suspect, found) for found in two]
@@ -168,12 +170,6 @@ def test_information_is_what_an_outcome_takes_from_the_doubt():
 
 def test_a_symptom_rules_nobody_out():
     assert sum(prior("dead").values()) == pytest.approx(1.0) and min(prior("dead").values()) > 0.0
-
-
-def test_what_no_capture_showed_is_not_asked_for_again_and_again(tmp_path):
-    case = add_capture(new_case(tmp_path / "case", symptom="garbage"), captured(tmp_path / "good.vcd"))
-    step = judge_case(add_answer(case, Answer("replaced", "ram"))).step
-    assert step.kind == "none" and step.why.startswith("no capture from before the repair shows the fault")
 
 
 def test_where_the_leads_show_no_program_the_proof_asks_for_others(tmp_path):
@@ -200,6 +196,7 @@ def test_an_open_case_names_suspects_and_what_is_next_and_a_closed_one_neither(c
     [
         (Answer("between", "A11-A12", 0.4), "connection", "rom"), (Answer("driven", "rom", 0.0, part="rom"), "glue", "rom"),
         (Answer("driven", "rom", 1.0, part="rom"), "rom", "glue"), (Answer("readout", "rom", 0.0, part="rom"), "rom", "cpu"),
+        (Answer("passes", "glue", 0.0, part="glue"), "glue", "rom"), (Answer("passes", "glue", 1.0, part="glue"), "rom", "glue"),
     ],
 )  # fmt: skip
 def test_what_is_measured_on_chips_moves_their_shares(answer, more, less):
@@ -252,3 +249,57 @@ def test_a_machine_that_leaves_its_program_has_a_fault_that_a_proof_can_ask_for(
     assert again.proof is not None and again.proof.state == "proven", again.proof
     still = judge_case(add_capture(back_at(case), tmp_path / "a.vcd"))
     assert still.proof.state == "still_there"
+
+
+BOARD = """name = "shed"
+clock_hz = 3276800
+[[board]]
+chip = "U5"
+kind = "buffer"
+pins = { D0 = [2, 18], D3 = [5, 15] }
+controls = { direction = 1, enable = 19 }
+[[board]]
+chip = "U9"
+kind = "multiplexer"
+lines = ["A0", "A7"]
+"""
+
+
+@pytest.fixture
+def mapped(tmp_path):
+    (tmp_path / "shed.toml").write_text(BOARD)
+    return new_case(tmp_path / "mapped", tmp_path / "shed.toml", "garbage")
+
+
+def test_the_chips_between_are_asked_about_where_the_profile_maps_the_board(mapped):
+    assert list(to_probe(mapped.profile, ("D3",), False)) == [
+        ("U5", "the buffer U5 (D3 from pin 5 to 15; D0 from pin 2 to 18; direction at pin 1; enable at pin 19): does what comes in go out "
+               "again, and does its direction turn with /RD?")
+    ]  # fmt: skip
+    assert [name for name, _ in to_probe(mapped.profile, (), False)] == ["U5", "U9"]
+    assert [name for name, _ in to_probe(None, ("D3",), False)] == ["glue"]
+    assert way_to(mapped.profile, "D0") == "pin 2 of the buffer U5" and way_to(mapped.profile, "A0") == way_to(None, "D0") == ""
+
+
+def test_a_chip_that_is_measured_bad_is_the_one_to_swap(mapped):
+    assert chip_to_swap(mapped, ("D0",)).chip == "U5" and chip_to_swap(mapped, ()) is None
+    bad = add_answer(mapped, Answer("passes", "U9", 0.0))
+    assert bad.items[-1].answer.part == "glue" and chip_to_swap(bad, ("D0",)).chip == "U9"
+    assert chip_to_swap(add_answer(back_at(mapped), Answer("passes", "U5", 1.0)), ("D0",)) is None
+    even = {"glue": 0.5, "cpu": 0.5}
+    one = checks.reach(Answer("passes", "U5", part="glue"), (), mapped.profile)
+    assert one == 0.5 and checks.reach(Answer("passes", "glue", part="glue"), (), mapped.profile) == 1.0
+    assert after(even, Answer("passes", "U5", 1.0), reach=one)["glue"] > after(even, Answer("passes", "glue", 1.0))["glue"]
+
+
+def test_who_saw_the_fault_nowhere_but_at_the_machine_says_whether_it_is_gone(tmp_path):
+    """A capture that shows nothing can prove nothing: the case asks, and goes on where the part was not the one."""
+    case = add_capture(new_case(tmp_path / "case", symptom="garbage"), captured(tmp_path / "good.vcd"))
+    tried = add_answer(case, Answer("replaced", "ram"))
+    step = judge_case(tried).step
+    assert step.id == "tried:ram" and step.power == "on" and [answer.fault for answer in step.answers] == ["gone", "stays"]
+    stays = judge_case(add_answer(tried, step.answers[1]))
+    assert share(stays, "ram") < share(judge_case(case), "ram")
+    assert stays.step.kind not in ("close", "none") and stays.step.id != "tried:ram"
+    gone = judge_case(add_answer(back_at(tried), step.answers[0]))
+    assert gone.step.kind == "close" and gone.proof is None and "--was ram" in gone.step.commands[0]

@@ -11,6 +11,7 @@ from strobewise.diagnosis.facade import diagnose
 from strobewise.diagnosis.joining import join_findings
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
+from strobewise.rules.replay import REPLAY_RULE
 
 
 def captured(tmp_path, name, **settings):
@@ -79,6 +80,12 @@ def told(lines, severity="fault", rule="fetch-strobe-missing", confidence=0.9, e
 def test_a_strobe_is_good_where_nothing_is_said_against_it(beside, good):
     first = join_findings([[told(("M1",))], beside], ["one", "two"], [evidence_of(), evidence_of()])[0]
     assert ("/M1 is good in two" in first.evidence) == good
+
+
+def test_what_the_known_program_says_is_lost_behind_a_pin_is_no_matter_of_the_lead_there():
+    findings = [[told(("M1",), rule=REPLAY_RULE)], []]
+    (first, *_) = join_findings(findings, ["one", "two"], [evidence_of(), evidence_of(probe_at={"M1": "connector"})])
+    assert "good" not in first.evidence and first.suspect == "cpu"
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pytest
 
 from strobewise.errors import ProfileError
 from strobewise.profile.machine import load_profile
-from strobewise.records.profile import MemoryRegion, Paging, ProfileLine
+from strobewise.records.profile import BoardChip, MemoryRegion, Paging, Pass, ProfileLine
 
 FULL = """
 name = "bench example"
@@ -104,7 +104,7 @@ MEMORY = '[[memory]]\nkind = "rom"\nstart = 0\nend = 0x0FFF\n'
     [
         ("clock_hz = 3.5", "clock_hz is 3.5 (FILE, clock_hz): a number 1000..50000000"),
         ("clock_hz = true", "clock_hz is True (FILE, clock_hz): a number 1000..50000000"),
-        ("clok_hz = 1", "unknown key 'clok_hz', perhaps clock_hz (FILE, clok_hz): one of clock_hz, interrupt_period_t_states, lines, memory, name, paging"),
+        ("clok_hz = 1", "unknown key 'clok_hz', perhaps clock_hz (FILE, clok_hz): one of board, clock_hz, interrupt_period_t_states, lines, memory, name, paging"),
         ('name = ""', "name is '' (FILE, name): a text that is not empty"),
         ("interrupt_period_t_states = 0", "interrupt_period_t_states is 0 (FILE, interrupt_period_t_states): a whole number 1..4294967296"),
         ("memory = 3", "memory is not an array of tables (FILE, memory): one table for each: [[memory]]"),
@@ -167,3 +167,27 @@ def test_a_file_that_is_no_profile(tmp_path):
     path.write_bytes(b"name = '\xff'")
     with pytest.raises(ProfileError, match=r"^not valid TOML: it is not UTF-8 text \(.*bytes\.toml\): give a TOML file$"):
         load_profile(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ('chip = "U5"\nkind = "fuse"\nlines = ["D0"]', "kind is 'fuse'"), ('kind = "buffer"\nlines = ["D0"]', "chip is missing"),
+        ('chip = "U5"\nkind = "buffer"', "no line goes through it"), ('chip = "U5"\nkind = "buffer"\nlines = ["D9"]', "there is no line 'D9'"),
+        ('chip = "U5"\nkind = "buffer"\nlines = [3]', "there is no line 3"), ('chip = "U5"\nkind = "buffer"\npins = { D0 = [2] }', r"D0 is \[2\]"),
+        ('chip = "U5"\nkind = "buffer"\npins = { D0 = [2, 65] }', r"D0 is \[2, 65\]"),
+        ('chip = "U5"\nkind = "buffer"\nlines = ["D0"]\ncontrols = { enable = 0 }', "enable is 0"),
+        ('chip = "U5"\nkind = "buffer"\nlines = ["D0"]\nside = 1', "unknown key 'side'"),
+    ],
+)  # fmt: skip
+def test_a_board_that_makes_no_sense_is_refused(tmp_path, text, wrong):
+    (tmp_path / "x.toml").write_text("[[board]]\n" + text)
+    with pytest.raises(ProfileError, match=wrong):
+        load_profile(tmp_path / "x.toml")
+
+
+def test_the_board_says_what_a_line_goes_through(tmp_path):
+    (tmp_path / "x.toml").write_text('[[board]]\nchip = "U5"\nkind = "buffer"\nlines = ["/rd"]\npins = { d0 = [2, 18] }\ncontrols = { enable = 19 }')
+    profile = load_profile(tmp_path / "x.toml")
+    assert profile.board == (BoardChip("U5", "buffer", (Pass("RD", None, None), Pass("D0", 2, 18)), (("enable", 19),)),)
+    assert profile.chips_on(("D0",)) == profile.board and profile.chips_on(("D1",)) == ()

@@ -23,11 +23,9 @@ SUSPECT_NAMES = (
     "probe_or_capture", "none",
 )  # fmt: skip
 KINDS = (
-    "volts", "ohms", "between", "pulses", "driven", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced",
-    "resoldered", "note",
+    "volts", "ohms", "between", "pulses", "driven", "passes", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned",
+    "replaced", "resoldered", "note",
 )  # fmt: skip
-WITH_VALUE = ("volts", "ohms", "between", "pulses", "driven", "readout", "supply")
-WORDS = {"pulses": {"yes": 1.0, "no": 0.0}, "driven": {"yes": 1.0, "no": 0.0}, "readout": {"right": 1.0, "wrong": 0.0}}
 
 _EPILOG = """\
 examples:
@@ -41,6 +39,7 @@ examples:
   strobewise case answer mine volts M1 0.4 --at connector          a voltage; ohms, supply likewise
   strobewise case answer mine between A11-A12 0.4                  the resistance between two lines that may be bridged
   strobewise case answer mine driven rom no                        the ROM's select, output enable and address pins do not all pulse
+  strobewise case answer mine passes U5 no                         a buffer or decoder of the profile's board (else glue) fails
   strobewise case answer mine readout rom wrong                    what a programmer read is not the image
   strobewise case answer mine replaced cpu                         what was done: replaced, resoldered, cleaned, reseated
   strobewise case answer mine cooled cpu --fault gone              what was tried: cooled, unplugged
@@ -171,19 +170,16 @@ def _note(args: argparse.Namespace) -> str:
 
 def _parsed(args: argparse.Namespace) -> Answer:
     """Return the answer of KIND [ABOUT] [VALUE]. Raises UsageError."""
+    from strobewise.case.checks import WITH_VALUE, value_said
     from strobewise.case.records import Answer
 
     words = list(args.what)
     value = None
     if args.kind in WITH_VALUE:
-        text = words.pop() if words else ""
         try:
-            number = text.lower().removesuffix("ohms").removesuffix("ohm").rstrip("v ")
-            value = WORDS[args.kind][number] if args.kind in WORDS else float(number)
-        except (KeyError, ValueError):
-            wanted = " or ".join(WORDS[args.kind]) if args.kind in WORDS else "a number"
-            example = f"as in strobewise case answer FOLDER {_EXAMPLES[args.kind]}"
-            raise UsageError(f"{text!r} is not {wanted}", args.kind, example) from None
+            value = value_said(args.kind, words.pop() if words else "")
+        except UsageError as error:
+            raise UsageError(error.what, error.where, f"as in strobewise case answer FOLDER {_EXAMPLES[args.kind]}") from None
     if args.kind == "note":
         words = []
     if len(words) > 1:
@@ -193,7 +189,7 @@ def _parsed(args: argparse.Namespace) -> Answer:
 
 _EXAMPLES = {
     "volts": "volts M1 0.4", "ohms": "ohms M1 1.2", "between": "between A11-A12 0.4", "pulses": "pulses M1 no", "driven": "driven rom no",
-    "readout": "readout rom wrong", "supply": "supply 5.02",
+    "passes": "passes glue no", "readout": "readout rom wrong", "supply": "supply 5.02",
 }  # fmt: skip
 
 

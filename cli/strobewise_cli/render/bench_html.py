@@ -28,7 +28,7 @@ UNITS: Mapping[str, str] = {"volts": "volts", "supply": "volts", "ohms": "ohms",
 #: What the buttons for yes (right) and no (wrong) say.
 BUTTONS: Mapping[str, tuple[str, str]] = {
     "pulses": ("It pulses", "It does not pulse"), "driven": ("Each pin pulses", "A pin is dead"),
-    "readout": ("It reads right", "It reads wrong"),
+    "passes": ("It does all of that", "It does not"), "readout": ("It reads right", "It reads wrong"),
 }  # fmt: skip
 TREND_MARKS = ("●", "■", "▲", "◆", "○", "□")
 TREND_WIDTH, TREND_HEIGHT, TREND_LEFT, TREND_TOP, TREND_BOTTOM = 480, 170, 56, 14, 30

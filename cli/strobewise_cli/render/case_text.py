@@ -25,6 +25,7 @@ UNITS = {"volts": " V", "ohms": " ohms", "between": " ohms", "supply": " V"}
 SAID = {
     "pulses": ("{about} pulses", "{about} does not pulse"),
     "driven": ("{about}: each of its pins is driven", "{about}: a pin that selects or addresses it is not driven"),
+    "passes": ("{about} passes its lines on as it should", "{about} does not pass its lines on as it should"),
     "readout": ("{about} reads right in a programmer", "{about} reads wrong in a programmer"),
 }
 PROOF_COLOURS = {"proven": "bold green", "not_proven": "bold yellow", "still_there": "bold red", "new_fault": "bold red"}

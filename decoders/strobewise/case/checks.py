@@ -18,9 +18,9 @@ from ..records.profile import Profile
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
 from ..rules.work import CHECKS as CHECK_WORK
 from ..rules.work import Work
-from .records import ANSWER_KINDS, REPAIRS, Answer, AnswerKind, Power
+from .records import ANSWER_KINDS, REPAIRS, SAID_OF, Answer, AnswerKind, Power
 
-WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "pulses", "driven", "readout", "supply")
+WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "supply", *SAID_OF)
 OTHERS = "others"
 Row = Mapping[str, float]
 
@@ -69,6 +69,12 @@ DRIVEN = Check(
     "each of its address pins?",
     "a chip that is never selected or addressed is innocent: what drives that pin is not",
 )  # fmt: skip
+#: Of what stands between the CPU and the memory: buffers, decoders, multiplexers.
+PASSES = Check(
+    "passes", {"no": {"glue": 0.75, "connection": 0.1, "supply": 0.05, OTHERS: 0.03}, "yes": {}}, "on", CAUTION_LIVE,
+    "put a scope or a logic probe on {what}",
+    "a chip that gives out what it is told to is innocent; one that does not is swapped before the CPU or a memory is",
+)  # fmt: skip
 READOUT = Check(
     "readout", {"wrong": {"rom": 0.9, OTHERS: 0.02}, "right": {}}, "off", CAUTION_SOLDER,
     "take the ROM out of its socket, read it in a programmer, and compare it with the image",
@@ -103,7 +109,7 @@ MENDS: Mapping[AnswerKind, tuple[Suspect, ...]] = {
     "resoldered": ("connection", "data_bus", "address_bus"), "cleaned": ("connection",), "reseated": ("connection",),
 }  # fmt: skip
 
-CHECKS: tuple[Check, ...] = (PULSES, OHMS, BETWEEN, DRIVEN, READOUT, SUPPLY, UNPLUGGED, RESEATED, COOLED)
+CHECKS: tuple[Check, ...] = (PULSES, OHMS, BETWEEN, DRIVEN, PASSES, READOUT, SUPPLY, UNPLUGGED, RESEATED, COOLED)
 BY_KIND: Mapping[AnswerKind, Check] = {check.kind: check for check in CHECKS}
 
 def checked(answer: Answer, profile: Profile | None) -> Answer:
@@ -117,11 +123,11 @@ def checked(answer: Answer, profile: Profile | None) -> Answer:
         if len(set(two)) != 2:
             raise UsageError(f"{answer.about!r} is no pair of lines", answer.kind, "name two with a hyphen, as A11-A12")
         answer = answer._replace(about="-".join(two))
-    elif answer.kind in ("reseated", "cooled", "replaced", "unplugged", "cleaned", "driven", "readout"):
+    elif answer.kind in ("reseated", "cooled", "replaced", "unplugged", "cleaned", "driven", "passes", "readout"):
         answer = _with_part(answer, profile)
     if answer.kind in WITH_VALUE and answer.value is None:
-        words = {"pulses": "say yes or no", "driven": "say yes or no", "readout": "say right or wrong"}
-        raise UsageError("no value", answer.kind, words.get(answer.kind, "give the number that you measured"))
+        words = SAID_OF.get(answer.kind)
+        raise UsageError("no value", answer.kind, f"say {words[1]} or {words[0]}" if words else "give the number that you measured")
     return answer
 
 
@@ -134,7 +140,7 @@ def _line(name: str, kind: str, profile: Profile | None) -> str:
 
 
 def _with_part(answer: Answer, profile: Profile | None) -> Answer:
-    alone = {"unplugged": "expansion_device", "cleaned": "connection", "readout": "rom"}
+    alone = {"unplugged": "expansion_device", "cleaned": "connection", "readout": "rom", "passes": "glue"}
     about = answer.about or alone.get(answer.kind, "")
     suspect = next((name for name in SUSPECTS if name == about.lower()), None)
     if suspect is not None:
@@ -142,16 +148,27 @@ def _with_part(answer: Answer, profile: Profile | None) -> Answer:
     for region in profile.memory if profile is not None else ():
         if about in region.chips and region.kind in ("rom", "ram"):
             return answer._replace(about=about, part="rom" if region.kind == "rom" else "ram")
+    if profile is not None and any(chip.chip == about for chip in profile.board):
+        return answer._replace(about=about, part="glue")
     raise UsageError(f"{about!r} is no part", answer.kind, f"one of {', '.join(SUSPECTS[:-1])}, or a chip of the profile")
+
+
+def value_said(kind: AnswerKind, text: str) -> float:
+    """Return the value of an answer as a person says it: a number with or without its unit, or yes and no. Raises UsageError."""
+    said = text.strip().lower()
+    words = SAID_OF.get(kind)
+    try:
+        return float(words.index(said)) if words else float(said.removesuffix("ohms").removesuffix("ohm").rstrip("v ").replace(",", "."))
+    except ValueError:
+        wanted = f"{words[1]} or {words[0]}" if words else "a number"
+        raise UsageError(f"{text[:40]!r} is not {wanted}", kind, f"say {wanted}") from None
 
 
 def outcome(answer: Answer) -> str | None:
     """Return the outcome of a check that an answer is, None where it says nothing by itself."""
     value = answer.value
-    if answer.kind in ("pulses", "driven") and value is not None:
-        return "yes" if value else "no"
-    if answer.kind == "readout" and value is not None:
-        return "right" if value else "wrong"
+    if answer.kind in SAID_OF and value is not None:
+        return SAID_OF[answer.kind][1 if value else 0]
     if answer.kind == "volts" and value is not None:
         return "no" if value < INPUT_LOW_V else None  # a meter shows the middle of a line that moves: only a low one is surely dead
     if answer.kind == "ohms" and value is not None:
@@ -166,7 +183,7 @@ def outcome(answer: Answer) -> str | None:
 def chances(answer: Answer, suspect: Suspect, found: str, reach: float = 1.0) -> float:
     """Return the chance of an outcome of an answer's check where this suspect is to blame, 0..1.
 
-    reach: share of the ways that may be open which a measured one is, where what is known leaves several.
+    reach: share of the ways that may be open, or of the board's chips, which a measured one is, where what is known leaves several.
     """
     kind: AnswerKind = "pulses" if answer.kind == "volts" else answer.kind
     if kind in REPAIRS:
@@ -180,7 +197,7 @@ def chances(answer: Answer, suspect: Suspect, found: str, reach: float = 1.0) ->
     chance = row.get(suspect, row.get(OTHERS, 0.5))
     if kind == "cooled" and suspect == answer.part:
         chance = COOLED_OWN
-    if kind == "ohms" and suspect == "connection":
+    if suspect == {"ohms": "connection", "passes": "glue"}.get(kind):
         chance *= reach
     if kind in ("pulses", "volts") and answer.place == "connector":
         chance = 0.95 if suspect in ("connection", "cpu") else chance  # dead there says nothing of which of the two
@@ -194,8 +211,10 @@ def _cured(answer: Answer, suspect: Suspect) -> float:
     return CURES_TOO.get(answer.kind, {}).get(suspect, CURES_BY_CHANCE)
 
 
-def reach(answer: Answer, findings: Sequence[Finding]) -> float:
-    """Return which share of the ways that a finding leaves open a measured one is."""
+def reach(answer: Answer, findings: Sequence[Finding], profile: Profile | None = None) -> float:
+    """Return which share of the ways that a finding leaves open, or of the chips of the board, a measured one is."""
+    if answer.kind == "passes":
+        return 1.0 / max(1, len(profile.board)) if profile is not None and answer.about != "glue" else 1.0
     lines = next((f.lines for f in findings if f.severity == "fault" and answer.about in f.lines), ())
     return 1.0 / max(1, len(lines))
 

@@ -16,10 +16,14 @@ if TYPE_CHECKING:
     from .trend import Trend
 
 AnswerKind = Literal[
-    "volts", "ohms", "between", "pulses", "driven", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned", "replaced",
-    "resoldered", "note"
+    "volts", "ohms", "between", "pulses", "driven", "passes", "readout", "supply", "unplugged", "reseated", "cooled", "cleaned",
+    "replaced", "resoldered", "note"
 ]  # fmt: skip
 ANSWER_KINDS: tuple[AnswerKind, ...] = get_args(AnswerKind)
+#: What is said of it where no number is: the word for 0, which speaks for a fault, and that for 1.
+SAID_OF: Mapping[AnswerKind, tuple[str, str]] = {
+    "pulses": ("no", "yes"), "driven": ("no", "yes"), "passes": ("no", "yes"), "readout": ("wrong", "right"),
+}  # fmt: skip
 #: Answers after which the machine is another one: captures that follow show whether it helped.
 REPAIRS: tuple[AnswerKind, ...] = ("replaced", "resoldered", "cleaned", "reseated")
 Outcome = Literal["", "gone", "stays"]  #: what became of the fault, "" where nobody says so
@@ -32,7 +36,7 @@ class Answer(NamedTuple):
 
     kind: AnswerKind
     about: str = ""  #: a line for volts, ohms, pulses, resoldered; two with a hyphen for between; else a part (of SUSPECTS, or a chip)
-    value: float | None = None  #: volts or ohms; pulses, driven: 1 or 0; readout: 1 where the bytes are right, else 0
+    value: float | None = None  #: volts or ohms; of those in SAID_OF 1 or 0
     place: LeadPlace = "cpu"  #: where it was measured
     fault: Outcome = ""  #: what became of the fault
     part: Suspect | None = None  #: the suspect that a chip belongs to, where `about` is a chip

@@ -8,11 +8,12 @@ from collections.abc import Mapping, Sequence
 from ..bus.lines import pin_text
 from ..bus.model import Finding, Suspect
 from ..rules import work
-from ..rules.base import CAUTION_SOLDER
+from ..rules.base import CAUTION_LIVE, CAUTION_SOLDER
 from ..rules.work import Work
 from ..verdict.words import SUSPECT_WORDS
+from .board import chip_to_swap
 from .proof import Proof
-from .records import Answer, AnswerKind, Case, Hypothesis, Step
+from .records import REPAIRS, Answer, AnswerKind, Case, Hypothesis, Step
 
 #: Share from which a part is tried where nothing tells more: one that needs no soldering, the same where no capture shows a fault, and one
 #: that does. Below it the case says that it cannot decide. Our choice.
@@ -85,10 +86,13 @@ def _repair(case: Case, top: Hypothesis, fault: Finding | None) -> Step:
     chip = _chip(fault)
     if chip and top.suspect in ("ram", "rom"):
         about, words = chip, f"{words} {chip}"
+    swapped = chip_to_swap(case, lines) if top.suspect == "glue" else None
+    if swapped is not None:
+        about, words = swapped.chip, f"replace the {swapped.kind} {swapped.chip}"
     answer = Answer(kind, about, part=top.suspect)
     why = f"{SUSPECT_WORDS[top.suspect]} is to blame with {top.share * 100:.0f} %"
     why += "" if top.share >= LIKELY else "; nothing cheaper tells more, so it is tried"
-    command = f"strobewise case answer {shlex.quote(str(case.folder))} {kind} {about}"
+    command = f"strobewise case answer {shlex.quote(str(case.folder))} {kind} {shlex.quote(about)}"
     return Step(
         "repair", f"{kind}:{about}", words, why, "off", (CAUTION_SOLDER,), answers=(answer,), commands=(command,),
         minutes=_work(case, top.suspect).minutes, risk=_work(case, top.suspect).risk,
@@ -101,11 +105,31 @@ def _chip(fault: Finding | None) -> str:
     return words if words and words.isalnum() else ""
 
 
-def close_step(case: Case, hypotheses: Sequence[Hypothesis], proof: Proof) -> Step:
-    """Return that the case can be closed."""
+def close_step(case: Case, hypotheses: Sequence[Hypothesis], proof: Proof | None) -> Step:
+    """Return that the case can be closed. proof: None where nothing can prove it."""
     was = mended(case) or (hypotheses[0].suspect if hypotheses else "none")
     command = f'strobewise case close {shlex.quote(str(case.folder))} --was {was} --part "WHAT IT WAS"'
-    return Step("close", "close", "say what it was, close the case and hand the machine back", proof.words, commands=(command,))
+    why = proof.words if proof is not None else f"the fault is gone as far as anybody saw; {NOT_SEEN}"
+    return Step("close", "close", "say what it was, close the case and hand the machine back", why, commands=(command,))
+
+
+NOT_SEEN = "no capture from before the repair shows it, so none can prove that it is gone"
+
+
+def tried(case: Case) -> Answer | None:
+    """Return what was put right last, None where nothing was."""
+    answers = (item.answer for item in reversed(case.items) if item.answer is not None and item.counts)
+    return next((answer for answer in answers if answer.kind in REPAIRS), None)
+
+
+def did_it_help(case: Case, last: Answer) -> Step:
+    """Return the question whether a repair helped, where no capture from before it shows the fault."""
+    command = f"strobewise case answer {shlex.quote(str(case.folder))} {last.kind} {shlex.quote(last.about)} --fault"
+    return Step(
+        "check", f"tried:{last.about}", "switch the machine on and see whether it does what it should now",
+        f"{NOT_SEEN}: what you see is all there is to go by", "on", (CAUTION_LIVE,),
+        answers=(last._replace(fault="gone"), last._replace(fault="stays")), commands=(f"{command} gone", f"{command} stays"), minutes=2.0,
+    )  # fmt: skip
 
 
 def mended(case: Case) -> Suspect | None:

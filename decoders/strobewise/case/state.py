@@ -111,6 +111,8 @@ def _take(case: Case, item: Item, course: _Course) -> None:
     answer = item.answer
     if answer is None:
         return
+    if answer.kind in REPAIRS:  # said again, with what came of it
+        course.repairs = [each for each in course.repairs if each.answer is None or each.answer[:2] != answer[:2]]
     if answer.kind in REPAIRS and answer.fault != "stays":
         if answer.fault == "gone":
             course.answers.append((item, None))
@@ -138,7 +140,7 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
         both = [start, start]
     for item, told in course.answers:
         if item.answer is not None:
-            reach = checks.reach(item.answer, diagnosis.findings) if diagnosis is not None else 1.0
+            reach = checks.reach(item.answer, diagnosis.findings, case.profile) if diagnosis is not None else 1.0
             both = [after(each, item.answer, told, reach) for each in both]
     return both[0], both[1], counted
 

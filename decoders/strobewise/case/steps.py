@@ -10,19 +10,20 @@ from ..bus.lines import DATA, LINE, STROBES, pin_text
 from ..bus.model import SUSPECTS, Finding, Suspect
 from ..diagnosis.examined import Examined
 from ..profile.options import Options
+from ..records.profile import Profile
 from ..rules import CATALOGUE
 from ..rules.buses import SHORTED
 from ..rules.work import SOLDERING, Work, cost
 from ..verdict.words import SUSPECT_WORDS
-from . import checks
+from . import board, checks
 from .belief import OTHER_LEADS
 from .captures import again_for_proof, at_connector, first_capture, nothing_left, of_a_bus, on_other_leads, telling_apart
 from .checks import Check
 from .explained import BEYOND, alive, blamed, open_explanations, told_apart_by
 from .plans import Plan, shows_the_program
 from .proof import Proof
-from .records import Answer, Case, Hypothesis, Step
-from .repairs import LIKELY, close_step, repair_step, telling
+from .records import SAID_OF, Answer, Case, Hypothesis, Step
+from .repairs import LIKELY, close_step, did_it_help, repair_step, telling, tried
 from .worth import bits_at_connector, bits_of_answer, bits_of_capture, bits_of_telling_apart, entropy, information
 
 NO_MORE = (
@@ -63,6 +64,9 @@ def next_step(now: Situation) -> Step:
     if now.repaired:
         if now.proof is not None and now.proof.state == "proven":
             return close_step(case, now.hypotheses, now.proof)
+        last = tried(case)
+        if not now.showing and last is not None:
+            return did_it_help(case, last) if not last.fault else close_step(case, now.hypotheses, None)
         return again_for_proof(case, now.showing, now.proof, now.proof_s)
     choices = sorted(_choices(now), key=lambda choice: -choice.rate)
     best = choices[0].step if choices else None
@@ -233,7 +237,7 @@ def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
         if len(fault.lines) == 2 and _bridged(now, fault):
             yield checks.BETWEEN, "-".join(fault.lines), " and ".join(pin_text(name) for name in fault.lines)
         elif line in LINE and LINE[line].pin is not None and line not in alive(now.examined, "connector"):
-            yield checks.OHMS, line, _way(line, fault)
+            yield checks.OHMS, line, _way(now.case.profile, line, fault)
     if comes:
         for chip in [name for name in now.shares if name in ("cpu", "ram", "rom", "clock", "glue") and now.shares[name] >= SHOWN]:
             yield checks.COOLED, chip, SUSPECT_WORDS[chip]
@@ -245,8 +249,13 @@ def _possible(now: Situation) -> Iterator[tuple[Check, str, str]]:
 def _on_chips(now: Situation) -> Iterator[tuple[Check, str, str]]:
     """Yield what can be looked at on the memory chips themselves, once a capture shows that something is wrong."""
     explained = open_explanations(now.examined)
-    if explained and "glue" not in blamed(explained):
+    if explained and not any("glue" in each.suspects for each in explained):
         return
+    port = now.case.symptom == "ignores-expansion"
+    if (now.showing or port) and now.shares.get("glue", 0.0) >= SHOWN:
+        fault = telling(now.findings)
+        for name, words in board.to_probe(now.case.profile, fault.lines if fault is not None else (), port):
+            yield checks.PASSES, name, words
     for chip in ("rom", "ram"):
         if now.showing and now.shares.get(chip, 0.0) >= SHOWN and now.shares.get("glue", 0.0) + now.shares.get("connection", 0.0) >= SHOWN:
             yield checks.DRIVEN, chip, SUSPECT_WORDS[_part(chip) or "rom"]
@@ -271,9 +280,10 @@ def _comes_and_goes(now: Situation, fault: Finding) -> bool:
     return False
 
 
-def _way(line: str, fault: Finding) -> str:
+def _way(profile: Profile | None, line: str, fault: Finding) -> str:
     """Return the way of a line that is to be measured, in words."""
-    to = "the chip that it serves" if line in DATA else "where it is missing: the connector, or the next chip"
+    usual = "the chip that it serves" if line in DATA else "where it is missing: the connector, or the next chip"
+    to = board.way_to(profile, line) or usual
     words = fault.title.partition("(")[2].partition(")")[0]
     if words and all(part.strip().isalnum() for part in words.split(",")):
         to = f"the same line at {words}"
@@ -283,16 +293,15 @@ def _way(line: str, fault: Finding) -> str:
 def check_step(now: Situation, check: Check, answer: Answer, what: str) -> Step:
     """Return a check as a step, with the answers that it can have."""
     first = next(iter(check.outcomes))
-    bits = bits_of_answer(dict(now.shares), answer, first, checks.reach(answer, now.findings))
+    bits = bits_of_answer(dict(now.shares), answer, first, checks.reach(answer, now.findings, now.case.profile))
     folder = shlex.quote(str(now.case.folder))
-    about = f" {answer.about}" if answer.about and check.kind != "unplugged" else ""
+    about = f" {shlex.quote(answer.about)}" if answer.about and check.kind != "unplugged" else ""
     commands: tuple[str, ...]
     if check.kind in ("ohms", "between", "supply"):
         commands = (f"strobewise case answer {folder} {check.kind}{about} {'VOLTS' if check.kind == 'supply' else 'OHMS'}",)
         answers: tuple[Answer, ...] = (answer,)
-    elif check.kind in ("pulses", "driven", "readout"):
-        words = ("wrong", "right") if check.kind == "readout" else ("no", "yes")
-        commands = tuple(f"strobewise case answer {folder} {check.kind}{about} {word}" for word in words)
+    elif check.kind in SAID_OF:
+        commands = tuple(f"strobewise case answer {folder} {check.kind}{about} {word}" for word in SAID_OF[check.kind])
         answers = (answer._replace(value=0.0), answer._replace(value=1.0))
     else:
         commands = tuple(f"strobewise case answer {folder} {check.kind}{about} --fault {word}" for word in ("gone", "stays"))

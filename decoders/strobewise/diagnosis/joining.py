@@ -145,8 +145,8 @@ def _good_in(
     finding: Finding, each: Sequence[Sequence[Finding]], records: Sequence[BusEvidence], names: Sequence[str]
 ) -> List[Tuple[str, LeadPlace]]:
     """Return the captures, and the places of the lead there, in which a line that a finding accuses does all that is asked of it."""
-    if finding.severity != "fault" or len(finding.lines) != 1:
-        return []
+    if finding.severity != "fault" or len(finding.lines) != 1 or finding.rule == REPLAY_RULE:
+        return []  # the known program speaks of the board behind a pin: a lead that shows the line well does not contradict it
     line, rule = finding.lines[0], find_rule(finding.rule)
     good = []
     for found, record, name in zip(each, records, names):

@@ -12,10 +12,12 @@ from typing import Union
 from ..bus.lines import LINE
 from ..errors import ProfileError, StrobewiseError
 from ..files.reading import read_named
-from ..records.profile import MemoryRegion, Paging, Profile, ProfileLine
+from ..records.profile import BoardChip, MemoryRegion, Paging, Pass, Profile, ProfileLine
 from .fields import Fields, load_toml
 
 MEMORY_KINDS = ("rom", "ram", "device", "nothing")
+BOARD_KINDS = ("buffer", "decoder", "multiplexer", "latch", "gate")
+PINS_MAX = 64  #: of a chip on the board
 
 #: Clock rates that are accepted, Hz; wide on purpose, a profile may describe a slowed-down bench.
 CLOCK_RANGE = (1_000, 50_000_000)
@@ -43,7 +45,8 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
         raise fields.refuse("lines", f"line {twice} is described twice", "one [[lines]] table for each line")
     declared = {line.name: line.active for line in lines}
     paging = tuple(_paging(table, declared) for table in fields.tables("paging"))
-    return Profile(name, clock_hz, period, memory, lines, paging, path, _stimulus(fields))
+    board = tuple(_board_chip(table, declared) for table in fields.tables("board"))
+    return Profile(name, clock_hz, period, memory, lines, paging, path, _stimulus(fields), board)
 
 
 def _region(fields: Fields, path: Path) -> MemoryRegion:
@@ -61,6 +64,37 @@ def _region(fields: Fields, path: Path) -> MemoryRegion:
     file = path.parent / name if name is not None else None
     contents = read_contents(fields, "file", file, end - start + 1) if file is not None else None
     return MemoryRegion(kind, start, end, file, contents, chips)
+
+
+def _board_chip(fields: Fields, declared: dict[str, int | None]) -> BoardChip:
+    chip = fields.text("chip")
+    kind = fields.choice("kind", BOARD_KINDS)
+    points = fields.table("pins")
+    names = [*fields.many("lines", [], "a list of lines that go through it"), *points.names()]
+    passes: dict[str, Pass] = {}
+    for name in names:
+        line = name.upper().lstrip("/") if isinstance(name, str) else ""
+        if line not in LINE and line not in declared:
+            raise fields.refuse("lines", f"there is no line {name!r}", "CPU lines, ROMDIS or lines from [[lines]]")
+        near, far = _two_pins(points, name) if isinstance(name, str) and name in points else (None, None)
+        passes[line] = Pass(line, near, far)
+    if not passes:
+        raise fields.refuse("lines", "no line goes through it", "lines = [...] or a table pins of LINE = [near pin, far pin]")
+    controls = fields.table("controls")
+    pins = tuple((word, controls.integer(word, 1, PINS_MAX)) for word in controls.names())
+    for table in (points, controls, fields):
+        table.finish()
+    return BoardChip(chip, kind, tuple(passes.values()), pins)
+
+
+def _two_pins(points: Fields, line: str) -> tuple[int, int]:
+    """Return the pins at which a line comes in, on the CPU's side, and goes out."""
+    allowed = f"two pins 1..{PINS_MAX}, the CPU's side first"
+    pins = points.many(line, [], allowed)
+    good = [pin for pin in pins if isinstance(pin, int) and not isinstance(pin, bool) and 1 <= pin <= PINS_MAX]
+    if len(pins) != 2 or len(good) != 2:
+        raise points.refuse(line, f"{line} is {pins!r}", allowed)
+    return good[0], good[1]
 
 
 def _stimulus(fields: Fields) -> str | None:

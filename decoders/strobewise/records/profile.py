@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Optional, Tuple
+from typing import TYPE_CHECKING, NamedTuple, Optional, Tuple
 
 from ..bus.lines import LINE
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
 
@@ -53,6 +54,28 @@ class Paging:
     released_by_fetch_in: Tuple[Tuple[int, int], ...] = ()
 
 
+class Pass(NamedTuple):
+    """Where a line goes through a chip of the board: two points to measure."""
+
+    line: str
+    near: Optional[int]  #: pin on the CPU's side, None where the profile does not say
+    far: Optional[int]  #: pin on the other side
+
+
+@dataclass(frozen=True)
+class BoardChip:
+    """A chip between the CPU and the rest: a buffer, a decoder, a multiplexer."""
+
+    chip: str  #: its position on the board
+    kind: str  #: one of BOARD_KINDS
+    passes: Tuple[Pass, ...]
+    controls: Tuple[Tuple[str, int], ...] = ()  #: what a pin does (direction, enable) and its number
+
+    def passing(self, line: str) -> Optional[Pass]:
+        """Return where a line goes through this chip, None where it does not."""
+        return next((each for each in self.passes if each.line == line), None)
+
+
 @dataclass(frozen=True)
 class Profile:
     """A machine as its profile describes it."""
@@ -65,10 +88,16 @@ class Profile:
     paging: Tuple[Paging, ...] = ()
     path: Optional[Path] = None
     stimulus: Optional[str] = None  #: the test program runs there, of this version
+    board: Tuple[BoardChip, ...] = ()  #: what its lines go through
 
     def region(self, address: int) -> Optional[MemoryRegion]:
         """Return the region that an address lies in, None where the profile has none."""
         return next((region for region in self.memory if address in region), None)
+
+    def chips_on(self, lines: Iterable[str]) -> Tuple[BoardChip, ...]:
+        """Return the chips of the board that any of these lines goes through, in the profile's order."""
+        wanted = set(lines)
+        return tuple(chip for chip in self.board if any(each.line in wanted for each in chip.passes))
 
     def line(self, name: str) -> Optional[ProfileLine]:
         return next((line for line in self.lines if line.name == name), None)

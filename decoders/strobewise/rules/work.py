@@ -23,7 +23,8 @@ CLIP = Work(0.5, 0.03)  #: each lead that moves
 
 #: Measurements and trials, by the kind of answer that they give (case/checks.py says what each is).
 CHECKS: Mapping[str, Work] = {
-    "pulses": Work(4.0, 0.15), "ohms": Work(4.0, 0.1), "between": Work(3.0, 0.05), "driven": Work(6.0, 0.15), "readout": Work(8.0, 0.1),
+    "pulses": Work(4.0, 0.15), "ohms": Work(4.0, 0.1), "between": Work(3.0, 0.05), "driven": Work(6.0, 0.15), "passes": Work(6.0, 0.15),
+    "readout": Work(8.0, 0.1),
     "supply": Work(2.0, 0.05), "unplugged": Work(2.0, 0.02), "reseated": Work(5.0, 0.2), "cooled": Work(5.0, 0.1),
 }  # fmt: skip
 
