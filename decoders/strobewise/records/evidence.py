@@ -57,6 +57,9 @@ class Span(NamedTuple):
         return self.end_s - self.start_s
 
 
+MOSTLY_HIGH = 0.5  #: share of the time from which a line counts as high: more than half of it
+
+
 @dataclass
 class LineEvidence:
     """What one captured line did."""
@@ -73,6 +76,11 @@ class LineEvidence:
     asserted_first: bool = False  #: active when the capture begins
     asserted_last: bool = False  #: active when the capture ends
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
+
+    @property
+    def level(self) -> str:
+        """The level at which it was for most of the time, "high" or "low"; "low" where that is not known."""
+        return "high" if (self.high_fraction or 0.0) > MOSTLY_HIGH else "low"
 
 
 class Burst(NamedTuple):

@@ -13,6 +13,7 @@ from ..bus.model import SUSPECTS, Shares
 
 PRACTICE = "common practice"
 OURS = "our choice"
+ROUNDING = 1e-4  #: what adding shares of two or three digits may come to above 1
 
 
 class Row(NamedTuple):
@@ -30,7 +31,7 @@ def blame(source: str, why: str, **shares: float) -> Shares:
     """Enter a row: suspects with their shares, most likely first. Raises ValueError for what is no row."""
     row = cast(Shares, tuple(shares.items()))
     descends = all(one >= other for (_, one), (_, other) in zip(row, row[1:]))
-    if not set(shares) <= set(SUSPECTS) or not descends or min(shares.values(), default=0.0) <= 0.0 or sum(shares.values()) > 1.0001:
+    if not set(shares) <= set(SUSPECTS) or not descends or min(shares.values(), default=0.0) <= 0.0 or sum(shares.values()) > 1.0 + ROUNDING:
         raise ValueError(f"no row of suspects: {row}")
     ROWS.append(Row(row, why, source))
     return row

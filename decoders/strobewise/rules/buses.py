@@ -11,8 +11,9 @@ from typing import Iterator, List, Optional, Tuple
 from ..bus.lines import ADDRESS, CONTROL, DATA, LINE, bar, neighbours, pin_text
 from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
+from ..records.strobes import ENOUGH_OTHERS
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, ENOUGH_READS, Found, rule
 from .grades import FAIR, LIKELY, STRONG
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 from .runaways import runs_away
@@ -23,6 +24,16 @@ COUNTED_LINES = 7  #: A0..A6 carry the refresh counter
 REFRESHES_MIN = 256  #: twice round the counter
 OPERANDS_MIN = 4  #: cases in which one line must have stood against another: three may fall together by chance (one in eight)
 LOST_SHARE = 0.9  #: of these that must have failed; the rest are reads that another driver or a late edge put right
+OTHER_WAY = 0.1  #: share that may fail the other way, which no stuck line does: the same tenth
+PAIR_ADDRESSES, PAIR_BYTES = 48, 16  #: addresses and different bytes, of which two data lines that are free differ in some (0.75^48: one in a million)
+TWIN_REQUESTS = 500  #: requests, for a data line and an address line: a short loop may well make them move together
+AT_REST = 0.01  #: changes for each request up to which an address line rests: what is left are spikes
+UNSTEADY_REFRESHES = 64  #: half round the counter: each line but A6 has moved, and a line that floats has been wrong often
+UNSTEADY_OPERANDS = 16  #: addresses: of fewer, the share below is not two
+EXCUSED = 0.3  #: of the losses of one operand byte that the other must show for their data line to be the odd one: about as many (our choice)
+LEAD_READS, LEAD_SHARE = 4, 0.02  #: reads that give another byte, and their share: a spike or two do that as well
+SETTLES_MIN, SETTLES_WRONG, SETTLES_MOST = 16, 6, 0.7  #: addresses, those that differ, and their share: late data are right often enough to run
+SETTLES_LINES, SETTLES_BIT = 6, 0.1  #: lines that differ, each in a tenth of these: fewer are a line of their own
 
 ANY: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "WR"))
 
@@ -83,7 +94,7 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
         return False
     if first in DATA and second in DATA:
         memory = evidence.memory
-        return memory is not None and int((memory.fetched | memory.read).count()) >= 48 and memory.values_read >= 16
+        return memory is not None and int((memory.fetched | memory.read).count()) >= PAIR_ADDRESSES and memory.values_read >= PAIR_BYTES
     if first in ADDRESS and second in ADDRESS:
         low, high = int(first[1:]), int(second[1:])
         if high < COUNTED_LINES:
@@ -94,13 +105,13 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
         return bool(unlike >= OPERANDS_MIN)  # the program asked for them to differ, and they never did
     # An address line that is always its data line's twin; few bytes, read over and over, may well be so by chance.
     twin = next(p for p in buses.pairs if (p.first, p.second) == (first, second))
-    return evidence.requests >= 500 and twin.moves_driven >= MOVES_MIN and buses.data_values >= TWIN_BYTES
+    return evidence.requests >= TWIN_REQUESTS and twin.moves_driven >= MOVES_MIN and buses.data_values >= TWIN_BYTES
 
 
 def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool:
     """Say whether some class of request calls for one of two strobes and not the other, and shows both or neither."""
     counts = [evidence.strobes.get(name) for name in (first, second)]
-    return any(count is not None and count.others >= 50 and count.wrong >= MOVES_MIN for count in counts)
+    return any(count is not None and count.others >= ENOUGH_OTHERS and count.wrong >= MOVES_MIN for count in counts)
 
 
 @rule(
@@ -147,9 +158,9 @@ def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
 def _stuck_lines(evidence: BusEvidence, buses: BusesRecord) -> Iterator[Tuple[int, str, int]]:
     """Yield (bit, sentence, times) for each address line that does not follow the refresh counter or the operands."""
     for bit in range(16):
-        level = "high" if (evidence.line(f"A{bit}").high_fraction or 0) > 0.5 else "low"
+        level = evidence.line(f"A{bit}").level
         lost = _lost(buses, bit)
-        quiet = buses.address_toggles[bit] <= 0.01 * max(1, evidence.requests)
+        quiet = buses.address_toggles[bit] <= AT_REST * max(1, evidence.requests)
         if bit < COUNTED_LINES and buses.refreshes >= REFRESHES_MIN and buses.refresh_toggles[bit] == 0 and quiet:
             text = f"A{bit} {level} throughout although the refresh address, counted on over {buses.refreshes} refreshes, must move it"
             yield bit, text, buses.refreshes
@@ -191,7 +202,7 @@ def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     lead = _lead_proved(evidence)
     for bit in range(COUNTED_LINES):
         # The lowest line that does not count is the odd one; those above it are judged by it.
-        if buses.refreshes >= REFRESHES_MIN // 4 and buses.refresh_wrong[bit] > UNSTEADY_SHARE * buses.refreshes:
+        if buses.refreshes >= UNSTEADY_REFRESHES and buses.refresh_wrong[bit] > UNSTEADY_SHARE * buses.refreshes:
             if buses.refresh_toggles[bit]:
                 yield Found(
                     f"A{bit} does not count with the refresh address: wrong in {buses.refresh_wrong[bit]} of {buses.refreshes} refreshes",
@@ -202,7 +213,7 @@ def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     operands = buses.operands
     for bit in range(COUNTED_LINES, 16):
         up, down = operands.zeros_lost[bit], operands.ones_lost[bit]
-        if operands.compared >= 4 * OPERANDS_MIN and min(up, down) >= 2 and up + down > UNSTEADY_SHARE * operands.compared:
+        if operands.compared >= UNSTEADY_OPERANDS and min(up, down) >= 2 and up + down > UNSTEADY_SHARE * operands.compared:
             if not _data_explains(buses, bit):
                 yield Found(
                     f"A{bit} is wrong both ways in {up + down} of {operands.compared} addresses that the program's operands give",
@@ -221,7 +232,7 @@ def _lost(buses: BusesRecord, bit: int) -> Tuple[int, int, bool]:
         (operands.ones_lost[bit], operands.ones[bit], operands.zeros_lost[bit], operands.zeros[bit], True),
         (operands.zeros_lost[bit], operands.zeros[bit], operands.ones_lost[bit], operands.ones[bit], False),
     ):
-        if asked >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other_lost <= 0.1 * max(1, other):
+        if asked >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other_lost <= OTHER_WAY * max(1, other):
             return lost, asked, high
     return ()  # type: ignore[return-value]
 
@@ -232,13 +243,13 @@ def _data_explains(buses: BusesRecord, bit: int) -> bool:
     twin = bit ^ 8
     own = operands.ones_lost[bit] + operands.zeros_lost[bit]
     other = operands.ones_lost[twin] + operands.zeros_lost[twin]
-    return bool(own and other >= 0.3 * own)
+    return bool(own and other >= EXCUSED * own)
 
 
 def _lead_proved(evidence: BusEvidence) -> bool:
     """Say whether memory answers as if the bus were right: reads at one shown address give different bytes, as reads at two addresses would."""
     memory = evidence.memory
-    return memory is not None and memory.unstable >= 4 and memory.unstable >= 0.02 * max(1, memory.repeated)
+    return memory is not None and memory.unstable >= LEAD_READS and memory.unstable >= LEAD_SHARE * max(1, memory.repeated)
 
 
 @rule(
@@ -350,8 +361,8 @@ def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         return
     operands = buses.operands
     wrong = operands.compared - operands.agreed
-    lines = sum(1 for k in range(16) if operands.ones_lost[k] + operands.zeros_lost[k] >= 0.1 * max(wrong, 1))
-    if operands.compared >= 16 and wrong >= 6 and wrong < 0.7 * operands.compared and lines >= 6:
+    lines = sum(1 for k in range(16) if operands.ones_lost[k] + operands.zeros_lost[k] >= SETTLES_BIT * max(wrong, 1))
+    if operands.compared >= SETTLES_MIN and SETTLES_WRONG <= wrong < SETTLES_MOST * operands.compared and lines >= SETTLES_LINES:
         yield Found(
             f"{wrong} of {operands.compared} addresses that the CPU made of operands differ from the bytes captured, in {lines} bits", (), wrong,
             evidence.first_request_s, evidence.last_request_s, confidence=FAIR,
@@ -362,7 +373,7 @@ def _moves_in_reads(evidence: BusEvidence, bit: int) -> bool:
     memory = evidence.memory
     if memory is None:
         return False
-    return any(record.transfers >= 16 and record.constant(bit) is None for record in (memory.reads_rom, memory.reads_ram))
+    return any(record.transfers >= ENOUGH_READS and record.constant(bit) is None for record in (memory.reads_rom, memory.reads_ram))
 
 
 def _input_dead(evidence: BusEvidence, buses: BusesRecord, bit: int) -> bool:

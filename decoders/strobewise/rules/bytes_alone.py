@@ -18,11 +18,11 @@ from .grades import FAIR, HINT, LIKELY
 NEEDS: Tuple[Tuple[str, ...], ...] = (("M1", "MREQ", "IORQ", "RD", "WR", *DATA),)
 ENOUGH_INSTRUCTIONS = 50  #: from which on the program counts as followed
 SOME_UNLIKE, UNLIKE_SHARE = 8, 0.04  #: instructions, from which on they are more than an interrupt that was not seen or a sample that was missed
-EXPLAINED = 0.8  #: share of them that one data line must explain
-BETTER = 1.5  #: times as well as any other
+EXPLAINED = 0.8  #: share of them that one data line must explain; the rest are where the others led
+BETTER = 1.5  #: times as well as any other: alike bits of one opcode often explain the same (our choice)
 FOLLOWED = 0.02  #: share of instructions unlike their bytes up to which their data are believed
 FEW_WRONG = 2  #: bytes that differ, of a program that is followed without one doubt: more than a slip of the analyser
-SOME_WRONG, ALL_ONE = 4, 0.9  #: bytes, and the share of them that must be wrong in one and the same way
+SOME_WRONG, ALL_ONE = 4, 0.9  #: bytes, and the share of them that must be wrong in one and the same way: one or two may be spikes (our choice)
 ENOUGH_OF_A_LEVEL, DEAD = 4, 0.9  #: bytes with a bit at one level, and the share of them that must come at the other
 STILL_READS, STILL_OTHERS = 200, 50  #: reads, and edges of each other data line, from which one without an edge stands out
 STILL_VALUES, STILL_SURE = 10, 24  #: different bytes: a short loop may well have a bit in common (ten: one in a thousand by chance)
@@ -179,7 +179,7 @@ def data_line_still(evidence: BusEvidence) -> Iterator[Found]:
     if len(still) != 1 or any(evidence.line(name).edges < STILL_OTHERS for name in DATA if name not in still):
         return
     sure = course.values >= STILL_SURE
-    level = "high" if (evidence.line(still[0]).high_fraction or 0.0) > 0.5 else "low"
+    level = evidence.line(still[0]).level
     yield Found(
         f"{still[0]} {level} throughout, in {course.reads} reads of {course.values} different bytes too, while all other data lines move", (still[0],),
         course.reads, evidence.first_request_s, evidence.last_request_s, severity=None if sure else "warning", confidence=LIKELY if sure else HINT,

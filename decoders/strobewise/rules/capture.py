@@ -9,7 +9,7 @@ from ..bus.lines import STROBES, bar, pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
-from ..records.strobes import LONGEST_RUN, healthy
+from ..records.strobes import ENOUGH_OTHERS, LONGEST_RUN, healthy
 from . import blame
 from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLD, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
@@ -20,6 +20,14 @@ SILENT_T = 5000.0  #: T-states without a request that no instruction explains
 SILENT_AT_THE_END_T = 300.0  #: the same where that is a good part of the capture
 SILENT_SHARE = 0.3  #: of the capture, for that: less of it at the end may be one long instruction and a slow exporter
 GLITCH_SHARE = 0.002  #: spikes for each request from which they are no accident: one in 500; a healthy machine well captured has none
+GLITCHES_MIN = 3  #: spikes: one or two are any switch in the house
+WHOLE_FETCHES = 20  #: fetches seen whole, from which it is no chance that none lost its refresh
+SOME_EDGES = 4  #: edges up to which a strobe has only shown that power came on
+CLOCK_RESTS = 0.5  #: of a silence, for which the clock must rest to be its reason
+NEARLY_ALL = 0.95  #: share of the memory requests with /IORQ in them that a bridge, an inverter or a dead output makes; spikes take a few
+ALIKE = (0.9, 1.1)  #: edges of two bridged strobes, one to the other: as many, but for spikes
+OWN_LOST = 0.5  #: share of its own accesses in which a line that is low elsewhere may be seen, and be upside down
+CONFLICTS, CONFLICTS_FAULT = 0.05, 0.2  #: share from which they are more than spikes; and from which the machine can hardly run (our choice)
 
 
 
@@ -42,7 +50,7 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
         return
     rate = f"{1e-6 / evidence.sample_interval_s:.3g} MHz" if evidence.sample_interval_s else "the sample rate"
     fetches = evidence.strobes.get("M1")
-    if evidence.framed_by == "MREQ" and fetches is not None and fetches.expected >= 20 and healthy(fetches):
+    if evidence.framed_by == "MREQ" and fetches is not None and fetches.expected >= WHOLE_FETCHES and healthy(fetches):
         # Every fetch shows its refresh where /M1 says it must be: the clock and the analyser run in step, and nothing was lost.
         yield Found(f"{samples:.1f} samples in a T-state at {rate}: few, yet every fetch was seen whole", (), severity="note")
         return
@@ -82,7 +90,7 @@ DRIVEN_IN_A_GRANT = ("M1", "RFSH", "HALT", "BUSACK")  #: the others float then (
     picture=Picture(FRAME, STORE, (done("glitches", per_ms=900),), by_time=True),
 )  # fmt: skip
 def spikes(evidence: BusEvidence) -> Iterator[Found]:
-    if evidence.glitches >= 3 and evidence.glitches > GLITCH_SHARE * evidence.requests:
+    if evidence.glitches >= GLITCHES_MIN and evidence.glitches > GLITCH_SHARE * evidence.requests:
         yield Found(
             f"{evidence.glitches} spikes on /MREQ and /IORQ among {evidence.requests} requests, each far shorter than half a T-state; "
             "they were left out of the count",
@@ -128,7 +136,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
         return
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
         return  # held: what it does not do, it is kept from
-    others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > 4]
+    others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > SOME_EDGES]
     if others and evidence.has("MREQ") and evidence.line("MREQ").edges == 0:
         return  # it works, and only its /MREQ does not
     if not evidence.has("MREQ") and {"M1", "RD"} & set(others):
@@ -167,7 +175,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
         return
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
         return
-    if evidence.has("CLK") and evidence.clock.last_edge_s is not None and evidence.clock.last_edge_s < evidence.end_s - 0.5 * rest:
+    if evidence.has("CLK") and evidence.clock.last_edge_s is not None and evidence.clock.last_edge_s < evidence.end_s - CLOCK_RESTS * rest:
         return
     hold_seen = evidence.has("CLK", "RESET", "WAIT", "BUSREQ")
     yield Found(
@@ -211,29 +219,29 @@ def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
 def io_request_conflict(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("IORQ")
     edges = [evidence.line(name).edges for name in ("MREQ", "IORQ")]
-    if count is not None and count.others >= 50 and count.false >= 0.95 and 0.9 <= edges[1] / max(1, edges[0]) <= 1.1:
+    if count is not None and count.others >= ENOUGH_OTHERS and count.false >= NEARLY_ALL and ALIKE[0] <= edges[1] / max(1, edges[0]) <= ALIKE[1]:
         yield Found(
             f"/IORQ goes low with /MREQ in {count.wrong} of {count.others} memory requests and about as often ({edges[1]} and {edges[0]} edges)",
             ("MREQ", "IORQ"), count.wrong, evidence.first_request_s, evidence.last_request_s,
             severity="fault", suspects=blame.IO_BRIDGE, confidence=STRONG,
         )  # fmt: skip
-    elif count is not None and count.others >= 50 and count.false > 0.95 and edges[1] and count.expected >= 2 and count.hit <= 0.5:
+    elif count is not None and count.others >= ENOUGH_OTHERS and count.false > NEARLY_ALL and edges[1] and count.expected >= 2 and count.hit <= OWN_LOST:
         yield Found(
             f"/IORQ low in {count.wrong} of {count.others} memory requests and high in {count.expected - count.seen} of {count.expected} I/O "
             "accesses: the opposite of what it must be, so the lead or the channel is inverted",
             ("IORQ",), count.wrong, severity="fault", suspects=blame.INVERTED_LEAD, confidence=STRONG,
             next_step="look for an inverting buffer or an inverted channel in the capture program, or tell with --map 'IORQ=!CHANNEL'",
         )  # fmt: skip
-    elif count is not None and count.others >= 50 and count.false > 0.95 and not edges[1]:
+    elif count is not None and count.others >= ENOUGH_OTHERS and count.false > NEARLY_ALL and not edges[1]:
         yield Found(
             f"/IORQ low throughout, in all {count.others} memory requests too" + ("" if count.expected else "; no I/O was called for"), ("IORQ",), count.wrong,
             severity="fault", suspects=blame.CPU_FIRST if count.expected else blame.HELD_LOW_AT_REST, confidence=STRONG,
             next_step="measure pin 20 itself: a steady low is a dead output or a short to ground, a high means the lead or an inverted channel",
         )  # fmt: skip
-    elif count is not None and count.others >= 50 and count.false > 0.05:
+    elif count is not None and count.others >= ENOUGH_OTHERS and count.false > CONFLICTS:
         yield Found(
             f"/IORQ asserted in {count.wrong} of {count.others} memory requests", ("IORQ",), count.wrong,
-            severity="fault" if count.false > 0.2 else None, confidence=STRONG,
+            severity="fault" if count.false > CONFLICTS_FAULT else None, confidence=STRONG,
         )  # fmt: skip
 
 

@@ -7,8 +7,9 @@ from typing import Iterator, Optional
 from ..bus.lines import pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
+from ..records.strobes import ENOUGH
 from . import blame
-from .base import COARSE_SAMPLES, HOLD, Found, clock_denied, rule
+from .base import COARSE_SAMPLES, FINE_SAMPLES, HOLD, Found, clock_denied, rule
 from .grades import CERTAIN, FAIR, HINT, STRONG
 from .picture import FETCH, STORE, Picture, done
 
@@ -16,11 +17,12 @@ STOPPED_T = 150.0  #: a clock that rests this long at the capture's end has stop
 STOPPED_PAUSES = 4.0  #: and this many times as long as it ever paused before
 PAUSE_T = 64.0  #: T-states: boards that share their memory hold the clock for a few (common practice), a stop is longer
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
+MEANT = 0.05  #: share by which a clock may miss the one that the profile gives, and still be that one: any oscillator that works keeps to it
 SLOW_EDGES = 16  #: edges from which a clock this slow is one, and no line that moves now and then
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 EVEN_SHARE = 0.05  #: the same where periods are shorter as well as longer: what a crystal's own edges do is a hundredth of that
 EVENLY = 0.25  #: share of the spread of nine tenths of them that must lie on either side of the middle: a clock that a board stretches is only longer
-JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period
+JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period: pulse widths of the AC table leave less (our choice)
 
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
 BEHIND_A_RISE = ("TdCr(M1f)", "TdCr(RFSHf)")
@@ -42,10 +44,10 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
     line, clock = evidence.line("CLK"), evidence.clock
     if line.edges == 0:
-        runs = evidence.requests >= 8 or evidence.line("M1").edges >= 16
+        runs = evidence.requests >= ENOUGH or evidence.line("M1").edges >= 2 * ENOUGH
         if runs and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
             return  # sampled in step with it, a clock stands still
-        if evidence.requests >= 8:
+        if evidence.requests >= ENOUGH:
             yield Found(
                 f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
                 "the lead for CLK is off, or its label is wrong",
@@ -53,9 +55,8 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
                 next_step=f"check the lead for CLK on {pin_text('CLK')}",
             )  # fmt: skip
         elif evidence.duration_s > 0:
-            level = "high" if (line.high_fraction or 0) > 0.5 else "low"
             yield Found(
-                f"no edge on CLK in {time_words(evidence.duration_s)}, {level} throughout", ("CLK",),
+                f"no edge on CLK in {time_words(evidence.duration_s)}, {line.level} throughout", ("CLK",),
                 first_s=evidence.start_s, last_s=evidence.end_s, confidence=CERTAIN,
             )  # fmt: skip
         return
@@ -140,7 +141,7 @@ def clock_too_slow(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
     if not clock.hz or clock.source != "CLK" or clock.edges < SLOW_EDGES or clock.hz > SLOW_HZ:
         return
-    if clock.nominal_hz and abs(clock.hz / clock.nominal_hz - 1) < 0.05:
+    if clock.nominal_hz and abs(clock.hz / clock.nominal_hz - 1) < MEANT:
         return  # so it is meant
     yield Found(
         f"CLK runs at {clock.hz / 1e3:.3g} kHz: each level lasts {time_words(0.5 / clock.hz)}, and a CPU that is not CMOS bears 2 µs", ("CLK",),
@@ -159,7 +160,7 @@ def clock_too_slow(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
-    if clock.source != "CLK" or not clock.hz or clock.deviation_s is None or not evidence.samples_per_t or evidence.samples_per_t < 4:
+    if clock.source != "CLK" or not clock.hz or clock.deviation_s is None or not evidence.samples_per_t or evidence.samples_per_t < FINE_SAMPLES:
         return
     sampling = 0.41 * (evidence.sample_interval_s or 0.0)  # two edges, each uniformly rounded: 1 / sqrt(6) of an interval
     excess = max(0.0, clock.deviation_s**2 - sampling**2) ** 0.5
@@ -183,7 +184,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
 
 def _evenly(low: float, high: float, middle: Optional[float]) -> bool:
     """Say whether periods are shorter than the middle one as much as longer: those of a clock that a board stretches are only longer."""
-    return middle is not None and EVENLY < (middle - low) / max(high - low, 1e-12) < 1.0 - EVENLY
+    return middle is not None and high > low and EVENLY < (middle - low) / (high - low) < 1.0 - EVENLY
 
 
 @rule(
@@ -198,7 +199,7 @@ def _evenly(low: float, high: float, middle: Optional[float]) -> bool:
 )  # fmt: skip
 def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
-    if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < 4:
+    if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < FINE_SAMPLES:
         return
     timing = evidence.timing
     for delay in timing.delays if timing is not None else ():

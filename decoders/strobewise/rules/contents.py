@@ -17,15 +17,15 @@ from .grades import FAIR, HINT, LIKELY
 from .memory import FIGHTING_BITS, ram_pages, region_words
 from .runaways import FULL_BUS, runs_away
 
-RIGHT_BEFORE = 8  #: bytes of a page that came back right, from which on it is memory that can be written
-SOME_WRONG = 4  #: bytes that came back with one bit the other way
-SOME_SILENT = 8  #: bytes that came back as FFh
-ALL_ONE = 0.9  #: share of the wrong ones that must be wrong in the same way
+RIGHT_BEFORE = 8  #: bytes of a page that came back right, from which on it is memory that can be written: a ROM gives one of 256 back by chance
+SOME_WRONG = 4  #: bytes that came back with one bit the other way: fewer may be spikes
+SOME_SILENT = 8  #: bytes that came back as FFh, or lack several bits: twice as many, for a late sample does so, too
+ALL_ONE = 0.9  #: share of the wrong ones that must be wrong in the same way: one or two may be spikes (our choice)
 LOW_LINES = 11  #: address lines below the size of any ROM: above, one that repeats is decoded so on many a board (2 KB; common practice)
 FEW_ADDRESSES, FEW_VALUES = 20, 12  #: the same where the run itself shows that something is read wrongly
 OWN_ADDRESSES, OWN_VALUES = 96, 24  #: addresses and different bytes from which on a program's bytes tell its lines apart (0.75^96: one in 10^12)
 RARER = 24  #: of the addresses, those in which two lines that are always equal are at their rarer level
-REPEATED = 48  #: pairs of addresses
+REPEATED = 48  #: pairs of addresses that hold the same byte: in a program, each does by chance in one case of some ten
 
 
 def _trusted(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:

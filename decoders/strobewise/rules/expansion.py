@@ -12,7 +12,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import Trigger
 from . import blame
-from .base import Found, rule
+from .base import ENOUGH_REQUESTS, Found, rule
 from .grades import FAIR, HINT, LIKELY, STRONG
 from .picture import LEAVE, PAGING, PUSHED, VISIT, Picture, done
 
@@ -20,12 +20,18 @@ NEEDS = (("MREQ", *ADDRESS),)  #: and the line of the profile's paging, whatever
 SOME = 0.1  #: share of triggers without an answer from which a device that answers the others is intermittent
 FEW_ZEROS = 10  #: bits of fewer addresses, each of which would show high half the time: one in a thousand by chance
 SAME_CONTENT_MIN = 16  #: addresses that must read alike with the host's ROM on and asked off before it is said not to obey
+ADDRESSES_SHOWN = 4  #: in a sentence; more of them nobody reads
+STROBES, STRAYS = 0.5, 0.3  #: share of its requests in which /M1 is seen, and of the others: a strobe that does better reached the device at times
+SAME_SHARE = 0.95  #: of the addresses: what differs are bytes that the device holds, too, by chance
+BOTH_SHARE, MIXED_SHARE = 0.98, 0.3  #: of the addresses that lack no bit which two drivers could pull low, and of them those that show both
+RUNNING_S = 1e-3  #: before the end in which the last request must lie: longer, the CPU stood still, and could not answer
+ANSWERS_S = 5e-5  #: within which a CPU at 1 MHz answers an /NMI that it takes: one instruction and the response are 34 T-states at most (UM0080)
 
 
 def _addresses(triggers: List[Trigger]) -> str:
     found = sorted({trigger.address for trigger in triggers})
-    shown = ", ".join(f"{address:#06x}" for address in found[:4])
-    return shown + (" ..." if len(found) > 4 else "")
+    shown = ", ".join(f"{address:#06x}" for address in found[:ADDRESSES_SHOWN])
+    return shown + (" ..." if len(found) > ADDRESSES_SHOWN else "")
 
 
 def _connector(evidence: BusEvidence, name: str) -> str:
@@ -49,7 +55,7 @@ def paging_not_triggered(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("M1")
     for paging in evidence.pagings:
         blind = [trigger for trigger in paging.fresh if trigger.strobed is False and trigger.answer_s is None]
-        if not blind or count is None or (count.hit > 0.5 and count.false < 0.3):
+        if not blind or count is None or (count.hit > STROBES and count.false < STRAYS):
             continue
         suspects = blame.CPU_FIRST if evidence.probe_at.get("M1") == "connector" else None
         yield Found(
@@ -141,9 +147,9 @@ def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
                     "that the host's ROM has low: both ROMs seem to drive the bus", (paging.line,), n, severity="warning", confidence=HINT,
                 )  # fmt: skip
             continue
-        if paging.same_content >= 0.95 * n:
+        if paging.same_content >= SAME_SHARE * n:
             text = f"{paging.same_content} of {n} addresses read the same with {bar(paging.line)} active and inactive: the host's ROM still answers"
-        elif paging.same_content + paging.mixed_content >= 0.98 * n and paging.mixed_content >= 0.3 * n:
+        elif paging.same_content + paging.mixed_content >= BOTH_SHARE * n and paging.mixed_content >= MIXED_SHARE * n:
             text = f"{n} addresses read with {bar(paging.line)} active never show a bit that the host's ROM has low: both ROMs drive the bus"
         else:
             continue
@@ -163,10 +169,10 @@ def rom_disable_not_obeyed(evidence: BusEvidence) -> Iterator[Found]:
 def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.line("NMI").assertions - evidence.line("NMI").asserted_first
     answered = evidence.notes.get("nmi_response", 0)
-    running = evidence.last_request_s is not None and evidence.end_s - evidence.last_request_s < 1e-3
-    if asked >= 1 and not answered and running and evidence.requests >= 50 and not evidence.line("RESET").asserted_last:
+    running = evidence.last_request_s is not None and evidence.end_s - evidence.last_request_s < RUNNING_S
+    if asked >= 1 and not answered and running and evidence.requests >= ENOUGH_REQUESTS and not evidence.line("RESET").asserted_last:
         span = evidence.line("NMI").longest
-        near_end = span is not None and evidence.end_s - span.start_s < 5e-5
+        near_end = span is not None and evidence.end_s - span.start_s < ANSWERS_S
         if span is not None and not near_end:
             yield Found(f"/NMI fell {asked} times and the CPU never went to 0x0066", ("NMI",), asked, span.start_s, span.end_s,
                         severity="fault" if asked >= 2 else "warning", confidence=FAIR)  # fmt: skip

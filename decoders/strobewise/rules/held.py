@@ -14,7 +14,7 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.units import time_words
 from ..records.evidence import PATTERN_LINES, BusEvidence, LineEvidence
 from . import blame
-from .base import HOLD, LASTING_S, Found, rule, too_coarse
+from .base import ENOUGH_REQUESTS, HOLD, LASTING_S, Found, rule, too_coarse
 from .grades import CERTAIN, FAIR, HINT, LIKELY, STRONG
 from .picture import ANSWER, FETCH, PUSHED, STORE, STORE_LOAD, Picture, done
 
@@ -23,17 +23,24 @@ RESET_AGAIN, NO_FINGER_S = 3, 0.05  #: pulses, and the time from the one to the 
 HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
-LATE_T = 100.0  #: T-states, and
+LATE_T = 100.0  #: T-states, more than any wait or grant of a working board that an instruction is held by (common practice), and
 LATE_SHARE = 0.2  #: share of the capture from which a line that holds the CPU to the end holds it for good: what works lets go sooner
 LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often,
 LATE_GRANT_T = 220.0  #: and for how many T-states it may,
 GRANTS_BEFORE = 4.0  #: and how many times longer than before
 NEVER_CLEARED = 8  #: acknowledges of one and the same low /INT: a few devices may share the line, and each is served
-NMI_MANY = 16  #: falling edges of /NMI
+NMI_MANY = 16  #: falling edges of /NMI: more than a contact that bounces makes (our choice)
 NMI_LOST = 1.5  #: for each response, from which they come faster than the CPU can answer
 NMI_STAYS_S = 0.02  #: a button let go of by then
 RUNNING_SHARE = 0.1  #: data transfers per halted fetch from which it is no halt: the response that ends one makes two to four
 HALTED_AT = 4  #: addresses fetched from under one and the same low /HALT, from which it is no halt: that fetches one
+HALTED_MIN = 4  #: the same where the line moves: one or two may be slips of the analyser
+HALT_SHARE = 0.3  #: of the capture from which a halt that nothing ended is told: shorter ones wait for the next interrupt
+END_S = 1e-9  #: how near to the end a stretch must end to last to it: less than any sample takes
+FIRST_MOMENTS, AT_REST = 0.1, 0.8  #: shares of a hold: in which the CPU may still end what it does; and in which it then makes no request
+MOSTLY = 0.5  #: share of the capture from which a hold is no pulse: more than half of it
+RESET_S = 0.5  #: no reset circuit holds a machine for longer (common practice: 10 to 200 ms)
+ANSWERED = 3  #: acknowledges from which on they do not clear the request: one or two may belong to other devices
 HALT_JUDGED_T = 45_000.0  #: T-states that must be among the time below: a clock as slow as some kilohertz has slow interrupts as well
 
 
@@ -42,10 +49,10 @@ def _rest_after(evidence: BusEvidence, name: str) -> bool:
     span = evidence.line(name).longest
     if span is None:
         return False
-    if evidence.last_request_s is None or evidence.last_request_s <= span.start_s + 0.1 * span.length_s:
+    if evidence.last_request_s is None or evidence.last_request_s <= span.start_s + FIRST_MOMENTS * span.length_s:
         return True
     silence = evidence.longest_silence
-    return silence is not None and min(silence.end_s, span.end_s) - max(silence.start_s, span.start_s) > 0.8 * span.length_s
+    return silence is not None and min(silence.end_s, span.end_s) - max(silence.start_s, span.start_s) > AT_REST * span.length_s
 
 
 def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
@@ -56,7 +63,7 @@ def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
 def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
     """Say whether a bus that was given away until the capture ended will not come back."""
     length = line.longest.length_s if line.longest is not None else 0.0
-    if length > 0.5 * evidence.duration_s:
+    if length > MOSTLY * evidence.duration_s:
         return True
     others = (line.asserted_s - length) / (line.assertions - 1) if line.assertions > 1 else 0.0
     if length * (evidence.clock.hz or FAST_CLOCK_HZ) < LATE_GRANT_T or length < GRANTS_BEFORE * others:
@@ -85,7 +92,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     if not line.asserted_last or line.longest is None:
         return
     if not _rest_after(evidence, "RESET"):
-        if _share(evidence, "RESET") <= 0.5:
+        if _share(evidence, "RESET") <= MOSTLY:
             return  # pulses, and the capture happens to end in one
         yield Found(
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
@@ -96,7 +103,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         return
     if evidence.clocked and line.longest.length_s * (evidence.clock.hz or 0.0) <= LATE_T:
         return  # without a clock no sample is taken: so few of them may be the reset of every power-on
-    if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > 0.5 or line.edges == 0:
+    if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > RESET_S or line.edges == 0:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
             f"/RESET low {how} ({time_words(line.longest.length_s)})", ("RESET",),
@@ -155,7 +162,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
             f"/WAIT low {how} ({time_words(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
             first_s=span.start_s, last_s=span.end_s, confidence=CERTAIN,
         )  # fmt: skip
-    elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= 50:
+    elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= ENOUGH_REQUESTS:
         yield Found(
             f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
             "being held: the lead for /WAIT, or its polarity, is wrong",
@@ -220,11 +227,11 @@ def interrupt_held(evidence: BusEvidence) -> Iterator[Found]:
             asked.held_acknowledged, asked.held_s, evidence.end_s,
         )  # fmt: skip
         return
-    if line.longest is None or evidence.requests < 50 or _share(evidence, "INT") < HELD_SHARE:
+    if line.longest is None or evidence.requests < ENOUGH_REQUESTS or _share(evidence, "INT") < HELD_SHARE:
         return
     stretch = f"/INT low for {_share(evidence, 'INT') * 100:.0f} % of {time_words(evidence.duration_s)}"
     first, last = line.longest.start_s, line.longest.end_s
-    if acknowledged >= 3:
+    if acknowledged >= ANSWERED:
         yield Found(f"{stretch}, acknowledged {acknowledged} times without letting go", ("INT",), acknowledged, first, last)
     elif evidence.has("IORQ") or evidence.has("M1"):
         yield Found(
@@ -244,7 +251,7 @@ def _runs_while_halted(evidence: BusEvidence) -> int:
         transfers += sum(number for pattern, number in enumerate(row) if pattern & halt)
     if evidence.line("HALT").edges == 0 and len(evidence.halt_addresses) >= HALTED_AT:
         return transfers + evidence.notes.get("halt", 0)
-    return transfers if transfers >= max(4, RUNNING_SHARE * evidence.notes.get("halt", 0)) else 0
+    return transfers if transfers >= max(HALTED_MIN, RUNNING_SHARE * evidence.notes.get("halt", 0)) else 0
 
 
 @rule(
@@ -264,7 +271,7 @@ def halt_line_contradicted(evidence: BusEvidence) -> Iterator[Found]:
         how = "low throughout" if line.edges == 0 else f"low for {_share(evidence, 'HALT') * 100:.0f} % of the capture"
         yield Found(
             f"/HALT {how}, in {transfers} data transfers that a halted CPU does not make", ("HALT",), transfers,
-            evidence.first_request_s, evidence.last_request_s, confidence=STRONG if transfers >= 50 else FAIR,
+            evidence.first_request_s, evidence.last_request_s, confidence=STRONG if transfers >= ENOUGH_REQUESTS else FAIR,
         )  # fmt: skip
 
 
@@ -287,7 +294,7 @@ def nmi_held(evidence: BusEvidence) -> Iterator[Found]:
             "CPU; a button that is held down looks so, too",
             ("NMI",), first_s=span.start_s, last_s=span.end_s, severity="fault" if span.length_s > NMI_STAYS_S else "warning", confidence=HINT,
         )  # fmt: skip
-    if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= 50:
+    if line.longest is not None and line.edges == 0 and evidence.duration_s > 0 and evidence.requests >= ENOUGH_REQUESTS:
         yield Found(f"/NMI low throughout ({time_words(evidence.duration_s)})", ("NMI",), first_s=evidence.start_s, last_s=evidence.end_s,
                     confidence=LIKELY)  # fmt: skip
 
@@ -330,8 +337,8 @@ def halted_for_good(evidence: BusEvidence) -> Iterator[Found]:
     if not evidence.notes.get("halt") or _runs_while_halted(evidence):
         return  # a halted CPU fetches one address and nothing else: this one runs, and the line lies
     woken = line.assertions > 1 and evidence.cycles["interrupt_acknowledge"] + evidence.notes.get("nmi_response", 0) > 0
-    last = evidence.end_s - span.end_s < 1e-9 or span.end_s >= evidence.end_s
-    if woken or not last or span.length_s < 0.3 * evidence.duration_s:
+    last = evidence.end_s - span.end_s < END_S or span.end_s >= evidence.end_s
+    if woken or not last or span.length_s < HALT_SHARE * evidence.duration_s:
         return
     asked = evidence.asked_in_halt if evidence.has("INT") else None
     where = f" at {evidence.halt_addresses[0]:#06x}" if len(evidence.halt_addresses) == 1 and evidence.halt_addresses[0] >= 0 else ""

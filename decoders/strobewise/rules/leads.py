@@ -27,6 +27,7 @@ WITNESSES = {
 
 
 CONSEQUENCES_MIN = 3  #: answers of the CPU to a line that holds it, below which two that come together by chance look exchanged
+MODEL_MIN = 6  #: contradictions that another labelling takes away, as many as make one line a fault in rules/prediction
 
 
 @rule(
@@ -71,7 +72,7 @@ def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
     else:
         text = f"{what} {WITNESSES[change.witness]} in {change.after * 100:.0f} % of {change.witnesses} cases"
         text += f"; as it is labelled in {change.before * 100:.0f} %" if change.before < change.after else ""
-    doubtful = change.alternatives or (change.witness == "model" and change.witnesses < 6)
+    doubtful = change.alternatives or (change.witness == "model" and change.witnesses < MODEL_MIN)
     yield Found(
         f"{text}: the board is good, your leads are not", change.lines, change.witnesses, evidence.first_request_s, evidence.last_request_s,
         next_step=step, confidence=FAIR if doubtful else STRONG,

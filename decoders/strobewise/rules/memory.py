@@ -26,6 +26,17 @@ CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level o
 BANK = 0x4000  #: bytes, the size of a RAM bank of eight 16 Kbit chips: the part that fails as one (common practice)
 FIGHTING_BITS = 3  #: lines that only ever lack a level before it is two drivers: two alone are a bridge
 NO_PAGING, MANY_UNSTEADY = 0.5, 64  #: share and number of repeated reads that give another byte, from which on no paging does that
+UNSTEADY_MIN, UNSTEADY_SHARE = 6, 0.01  #: repeated reads that give another byte, and their share: fewer are spikes
+ONE_BIT, ONE_BIT_MOST = 0.9, 1.2  #: of these, those that differ in the bit; and all bits that differ for each: a line alone, but for spikes
+VARYING_MIN, VARYING_SHARE = 16, 0.05  #: the same for several bits, of which paging that nobody declared makes some (our choice)
+VARYING_BIT = 0.1  #: of these in which a bit must differ to count: what differs less are spikes
+CONTRADICTED_MIN = 4  #: addresses that contradict a data line, as many as condemn it
+READS_MIN, INPUTS_MIN = 8, 3  #: reads of a kind that are asked for a level: an input is seldom read, and a port still drives the line
+READS_MOVE = 32  #: reads from which a line that shows both levels is good: more than a few spikes make
+GOOD_MIN, SURE_MIN = 8, 8  #: comparisons in which a page shows a bit right; in which it shows it wrong, and the rule is surer (one in 256 by chance)
+PAGE_WRONG, PAGE_SHARE = 4, 0.5  #: bytes of a page that came back wrong, and their share: more than half
+BANK_WRONG = 12  #: of a bank: three pages' worth, which a few spoilt cells do not make
+MIRROR_MIN = 8  #: bytes that stood elsewhere, each by chance in one of 256
 
 
 def region_words(evidence: BusEvidence, start: int, end: int) -> str:
@@ -106,10 +117,10 @@ def data_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
-    if memory is None or memory.unstable < 6 or memory.unstable < 0.01 * memory.repeated:
+    if memory is None or memory.unstable < UNSTEADY_MIN or memory.unstable < UNSTEADY_SHARE * memory.repeated:
         return
     bit = max(range(8), key=lambda b: memory.unstable_bits[b])
-    if memory.unstable_bits[bit] >= 0.9 * memory.unstable and sum(memory.unstable_bits) <= 1.2 * memory.unstable:
+    if memory.unstable_bits[bit] >= ONE_BIT * memory.unstable and sum(memory.unstable_bits) <= ONE_BIT_MOST * memory.unstable:
         yield Found(
             f"D{bit} differs in {memory.unstable_bits[bit]} of {memory.repeated} reads of an address that was read before, with no write "
             "between; the other bits agree",
@@ -130,9 +141,9 @@ def data_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
 def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
     paged = (evidence.profile is not None and evidence.profile.paging) or evidence.has("ROMDIS")
-    if memory is None or paged or memory.unstable < 16 or memory.unstable < 0.05 * memory.repeated:
+    if memory is None or paged or memory.unstable < VARYING_MIN or memory.unstable < VARYING_SHARE * memory.repeated:
         return
-    bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= 0.1 * memory.unstable]
+    bits = [bit for bit in range(8) if memory.unstable_bits[bit] >= VARYING_BIT * memory.unstable]
     if len(bits) > 2:
         much = memory.unstable >= max(MANY_UNSTEADY, NO_PAGING * memory.repeated)
         yield Found(f"{memory.unstable} of {memory.repeated} reads of an address that was read before, with no write between, gave another "
@@ -146,12 +157,12 @@ def _contradicted(evidence: BusEvidence, bit: int) -> bool:
     if buses is None:
         return False
     lost = [buses.operands.ones_lost[k] + buses.operands.zeros_lost[k] for k in (bit, bit + 8)]
-    return all(lost) and sum(lost) >= 4
+    return all(lost) and sum(lost) >= CONTRADICTED_MIN
 
 
 def _readings(memory: MemoryRecord) -> List[Tuple[str, Levels]]:
     kinds = (("memory never written", memory.reads_rom), ("RAM", memory.reads_ram), ("I/O", memory.reads_io))
-    return [(name, record) for name, record in kinds if record.transfers >= (8 if name != "I/O" else 3)]
+    return [(name, record) for name, record in kinds if record.transfers >= (READS_MIN if name != "I/O" else INPUTS_MIN)]
 
 
 @rule(
@@ -173,7 +184,7 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
         bad = [page for page in ram_pages(evidence, memory) if _bit_is_dead(page, bit)]
         if not bad:
             continue
-        good = [page for page in memory.pages if page not in bad and page.bits[bit][0] + page.bits[bit][2] >= 8]
+        good = [page for page in memory.pages if page not in bad and page.bits[bit][0] + page.bits[bit][2] >= GOOD_MIN]
         zeros, up, ones, down = (sum(page.bits[bit][k] for page in bad) for k in range(4))
         start, end = bad[0].start, bad[-1].end
         what = f"read low {down} of {ones} times after a 1 was written" if down >= up else f"read high {up} of {zeros} times after a 0 was written"
@@ -183,14 +194,14 @@ def ram_bit_dead(evidence: BusEvidence) -> Iterator[Found]:
             bank = f", in the 16 KB bank at {start // BANK * BANK:#06x}"
         else:
             bank = ""
-        moves = memory.reads_rom.constant(bit) is None and memory.reads_rom.transfers >= 32
+        moves = memory.reads_rom.constant(bit) is None and memory.reads_rom.transfers >= READS_MOVE
         yield Found(
             f"D{bit} in {where}{chip_words(evidence, start, bit)} {what}{bank}{elsewhere}"
             + (f"; D{bit} moves in reads from elsewhere, so the line is good" if moves else ""),
             (f"D{bit}",), up + down, min((p.first_s for p in bad if p.first_s is not None), default=None),
             max((p.last_s for p in bad if p.last_s is not None), default=None),
             suspects=None if moves else blame.RAM_BIT_OR_LINE,
-            confidence=STRONG if up + down >= 8 else FAIR,
+            confidence=STRONG if up + down >= SURE_MIN else FAIR,
         )  # fmt: skip
 
 
@@ -219,14 +230,14 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     memory = evidence.memory
     if memory is None or runs_away(memory):
         return
-    spoilt = [page for page in ram_pages(evidence, memory) if page.wrong >= 4 and page.wrong >= 0.5 * page.compared]
+    spoilt = [page for page in ram_pages(evidence, memory) if page.wrong >= PAGE_WRONG and page.wrong >= PAGE_SHARE * page.compared]
     groups: Dict[int, List[ReadBack]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
     for bank, pages in sorted(groups.items()):
         wrong = sum(p.wrong for p in pages)
         compared = sum(p.compared for p in pages)
-        if wrong < 12:
+        if wrong < BANK_WRONG:
             continue
         where = region_words(evidence, pages[0].start, pages[-1].end)
         first = min((p.first_s for p in pages if p.first_s is not None), default=None)
@@ -246,6 +257,6 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
 
 def _mirror(memory: MemoryRecord) -> Optional[int]:
     best = max(memory.mirror, key=lambda bit: memory.mirror[bit], default=None)
-    if best is None or memory.mirror_chance[best] < 8 or memory.mirror[best] < DEAD_SHARE * memory.mirror_chance[best]:
+    if best is None or memory.mirror_chance[best] < MIRROR_MIN or memory.mirror[best] < DEAD_SHARE * memory.mirror_chance[best]:
         return None
     return int(best)

@@ -21,18 +21,26 @@ from .picture import MEMORY, STORE_LOAD, Picture, done
 from .runaways import runs_away
 
 NEEDS: Tuple[Tuple[str, ...], ...] = (("MREQ", "IORQ", "RD", *ADDRESS, *DATA), ("MREQ", "IORQ", "WR", *ADDRESS, *DATA))
-CONSISTENT_MIN = 6  #: contradictions of one line before it is called a fault
-CONSISTENT_SHARE = 0.9  #: of the times that the line should be at the level which it does not reach
-ALONE_TIMES = 4  #: a line must be the only explanation this many times as often as any other
-EXPLAINED_SHARE = 0.5  #: of the contradictions for which one line read otherwise must be an explanation
+CONSISTENT_MIN = 6  #: contradictions of one line before it is called a fault: as many at one level by chance are one case in 64
+CONSISTENT_SHARE = 0.9  #: of the times that the line should be at the level which it does not reach; spikes put some right
+ALONE_TIMES = 4  #: a line must be the only explanation this many times as often as any other: alike bits of one opcode often explain the same (our choice)
+EXPLAINED_SHARE = 0.5  #: of the contradictions for which one line read otherwise must be an explanation; the rest follow from where it led
 SWAPPED_SHARE = 0.8  #: the same for two leads on each other's pins
 CROSSED_MIN = 4  #: addresses with two lines changed over: each of them is wrong in two lines at once
-LONE_MIN = 12  #: contradictions of one address line before it is called unsteady
-LONE_SHARE = 0.7  #: of all contradictions that must be its
+LONE_MIN = 12  #: contradictions of one address line before it is called unsteady: twice as many, since it is right at other times
+LONE_SHARE = 0.7  #: of all contradictions that must be its; the rest are where it led (our choice)
 MOVES_MIN = 3  #: a line that is at its rarer level in so many reads moves, when that is
 MOVES_SHARE = 0.2  #: at least this share of what is usual for the other lines: little, where the program ran into emptiness
-MANY = 24  #: contradictions that nothing explains, before they are more than a note
-MANY_SHARE = 0.02  #: of the instructions followed
+MANY = 24  #: contradictions that nothing explains, before they are more than a note: a burst of spikes makes some dozen
+MANY_SHARE = 0.02  #: of the instructions followed: a fault that stays shows more often (our choice)
+OTHER_WAY, ADDRESS_OTHER_WAY = 0.15, 0.05  #: losses the other way for each: of a byte written, in which the program may be wrong twice; of an address
+TWIN_SHARE = 0.1  #: losses of the line eight apart, for each: more of them, and it is the data line that both address bytes come over
+EXPLAINS_ALL = 0.9  #: share from which a line explains nearly everything: what spikes leave
+RUNNER_UP = 0.85  #: of the first, up to which another pair is no rival
+ONE_WAY = 0.05  #: of the one way, up to which the other is chance: a line that floats is wrong both ways
+AGAINST = 0.1  #: written bytes in which the line is wrong, for each in which it is right: spikes
+WRITES_TOLD, WRITES_SURE = 4, 8  #: written bytes that show a line right, from which that is said, and from which it clears the lead
+UNLIKE_SHARE = 0.002  #: of the cycles in which two bridged lines may differ all the same: an edge caught between two samples
 
 
 
@@ -85,7 +93,7 @@ def _stuck_write(record: PredictionRecord, bit: int) -> Optional[Tuple[int, int,
         (line.ones_lost, line.ones, line.zeros_lost, "low"),
         (line.zeros_lost, line.zeros, line.ones_lost, "high"),
     ):
-        if lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= 0.15 * lost:
+        if lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= OTHER_WAY * lost:
             return lost, asked, level
     return None
 
@@ -112,7 +120,7 @@ def _any_of_several(record: PredictionRecord) -> Tuple[int, ...]:
     singles = {int(lines[1:]): counts for lines, counts in record.explained.items() if "<" not in lines}
     if record.total < MANY or record.sought < CONSISTENT_MIN:
         return ()
-    return tuple(sorted(bit for bit, counts in singles.items() if sum(counts[:2]) >= 0.9 * record.sought))
+    return tuple(sorted(bit for bit, counts in singles.items() if sum(counts[:2]) >= EXPLAINS_ALL * record.sought))
 
 
 def _swapped(record: PredictionRecord) -> Optional[Tuple[int, int]]:
@@ -120,7 +128,7 @@ def _swapped(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     totals = sorted(((sum(counts[:2]), lines) for lines, counts in record.explained.items()), reverse=True)
     if len(totals) < 2 or "<" not in totals[0][1] or totals[0][0] < max(2 * CONSISTENT_MIN, SWAPPED_SHARE * record.sought):
         return None
-    if totals[1][0] > 0.85 * totals[0][0]:
+    if totals[1][0] > RUNNER_UP * totals[0][0]:
         return None
     low, high = totals[0][1].split("<>")
     return int(low[1:]), int(high[1:])
@@ -172,15 +180,15 @@ def program_misread(evidence: BusEvidence) -> Iterator[Found]:
     right = written.ones + written.zeros - written.ones_lost - written.zeros_lost
     against = written.ones_lost if low > high else written.zeros_lost  # the lead is wrong there, too: it was not the CPU's input
     # A lead that hangs in the air is wrong both ways; one that stands still does not move in reads. The CPU's input is neither.
-    one_way = min(low, high) <= 0.05 * max(low, high)
-    input_dead = one_way and _moves(record, bit) and against <= 1 + 0.1 * right
+    one_way = min(low, high) <= ONE_WAY * max(low, high)
+    input_dead = one_way and _moves(record, bit) and against <= 1 + AGAINST * right
     way = f"captured {'low' if low > high else 'high'} where the CPU acted as if it were {'high' if low > high else 'low'}"
     yield Found(
         f"D{bit} {way if one_way else 'captured at the other level than the one on which the CPU acted'}, in {total} of "
         f"{record.sought} contradictions over {coverage(record)}"
-        + (f", although it moves in reads{f' and is right in {right} written bytes' if right >= 4 else ''}" if input_dead else "")
+        + (f", although it moves in reads{f' and is right in {right} written bytes' if right >= WRITES_TOLD else ''}" if input_dead else "")
         + f"; first, {_first(record, f'D{bit}')}",
-        (f"D{bit}",), total, start, end, suspects=(blame.DATA_INPUT if right >= 8 else blame.DATA_INPUT_OR_LEAD) if input_dead else None, confidence=LIKELY,
+        (f"D{bit}",), total, start, end, suspects=(blame.DATA_INPUT if right >= WRITES_SURE else blame.DATA_INPUT_OR_LEAD) if input_dead else None, confidence=LIKELY,
     )  # fmt: skip
 
 
@@ -227,7 +235,7 @@ def _crossed_addresses(record: PredictionRecord) -> Optional[Tuple[int, int]]:
         return None
     best: Tuple[int, int] = max(record.exchanged, key=lambda pair: record.exchanged[pair])
     count = record.exchanged[best]
-    return best if count >= CROSSED_MIN and count >= 0.9 * record.total else None
+    return best if count >= CROSSED_MIN and count >= EXPLAINS_ALL * record.total else None
 
 
 @rule(
@@ -312,7 +320,7 @@ def _bridge(record: PredictionRecord) -> Optional[Tuple[int, int]]:
     """Return two neighbouring address lines that are one on the bus, where the program calls for them to differ."""
     for low, high in record.unlike:
         count = record.alone_wrong[low] + record.alone_wrong[high]
-        if count >= CONSISTENT_MIN and count >= LONE_SHARE * record.total and record.unlike[low, high] <= 0.002 * record.cycles:
+        if count >= CONSISTENT_MIN and count >= LONE_SHARE * record.total and record.unlike[low, high] <= UNLIKE_SHARE * record.cycles:
             return low, high
     return None
 
@@ -327,8 +335,8 @@ def _stuck_address(record: PredictionRecord, bit: int) -> Optional[Tuple[int, in
         (line.ones_lost, line.ones, line.zeros_lost, "low"),
         (line.zeros_lost, line.zeros, line.ones_lost, "high"),
     ):
-        enough = lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= 0.05 * lost
-        if enough and twin.ones_lost + twin.zeros_lost <= 0.1 * lost and _misread(record) != bit & 7:
+        enough = lost >= CONSISTENT_MIN and lost >= CONSISTENT_SHARE * asked and other <= ADDRESS_OTHER_WAY * lost
+        if enough and twin.ones_lost + twin.zeros_lost <= TWIN_SHARE * lost and _misread(record) != bit & 7:
             return lost, asked, level
     return None
 
@@ -379,4 +387,4 @@ def _lines_of(record: PredictionRecord) -> Tuple[str, ...]:
     if len(masks) < CONSISTENT_MIN or any(mask != masks[0] for mask in masks) or masks[0] & (masks[0] - 1):
         return ()
     bit = masks[0].bit_length() - 1
-    return (f"D{bit - 16}" if bit >= 16 else f"A{bit}",)
+    return ((*ADDRESS, *DATA)[bit],)

@@ -13,21 +13,24 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.memory import MemoryRecord, RomCheck
 from . import blame
-from .base import CAUTION_SOLDER, Found, rule
+from .base import CAUTION_SOLDER, ENOUGH_READS, Found, rule
 from .grades import FAIR, GUESS, HINT, LIKELY, STRONG
 from .memory import DEAD_SHARE, FIGHTING_BITS, chip_words
 from .picture import MEMORY, STORE_LOAD, Picture, done
 from .runaways import FULL_BUS, runs_away
 
-EXPLAINED = 0.95  #: share of the wrong reads that one fault must give before it is named
+EXPLAINED = 0.95  #: share of the wrong reads that one fault must give before it is named: all of them, but for spikes
 FEW_DENY = 0.05  #: addresses that may still speak against it, for each that speaks for it: spikes
 ONE_BYTE = 0.8  #: share of one byte among the wrong reads from which it may be what nobody drives, so that it proves no address
 SOME_WRONG = 4  #: reads, from which on they are more than spikes
 ENOUGH_WRONG, ENOUGH_ADDRESSES = 8, 4  #: wrong reads, and their addresses, from which one cause may be named for all
-TIMES_RIGHT = 0.1  #: share of the wrong addresses that were right at other times, from which nothing constant is to blame
+TIMES_RIGHT = 0.1  #: share of the wrong addresses that were right at other times, from which nothing constant is to blame: a spike or two put some right
 UNDRIVEN = 0.5  #: share of one byte among the wrong reads from which it is what nobody drives
 VARIED = 0.1  #: share of the repeated wrong reads that give yet another byte, below which a second memory answers
-FEW_DIFFERENT = 3  #: addresses of a byte or two that have lost a bit
+FEW_DIFFERENT, FEW_IN = 3, 50  #: addresses of a byte or two that have lost a bit; or one in so many
+SILENT_READS, SILENT_SHARE = 45, 0.8  #: wrong reads, and of all reads of the run those that gave one byte: what nobody drives (nine tenths of 50)
+MOSTLY_WRONG, MOSTLY_READS = 0.3, 50  #: share of the reads up to which the right byte comes most of the time; and how many must be known
+ANOTHER_SHARE = 0.3  #: of the addresses that must differ for another version of the ROM: two programs differ nearly everywhere (our choice)
 
 
 @rule(
@@ -109,7 +112,7 @@ def _lanes(evidence: BusEvidence, memory: MemoryRecord, rom: RomCheck) -> Option
     if not lanes or {bit for bit, _ in lanes} != set(spoilt_bits(rom)) or len(lanes) > 2:
         return None
     text = " and ".join(f"D{bit} always {'high' if level else 'low'}" for bit, level in lanes)
-    ram_moves = memory.reads_ram.transfers >= 16 and all(memory.reads_ram.constant(bit) is None for bit, _ in lanes)
+    ram_moves = memory.reads_ram.transfers >= ENOUGH_READS and all(memory.reads_ram.constant(bit) is None for bit, _ in lanes)
     tail = ", yet it moves in reads from RAM" if ram_moves else ""
     return Found(f"{_share(rom)}: {text}{tail}{chip_words(evidence, rom.start, lanes[0][0])}", tuple(f"D{bit}" for bit, _ in lanes), rom.wrong,
                  rom.first_s, rom.last_s, suspects=blame.ROM_BIT if ram_moves else blame.ROM_BIT_OR_LINE, confidence=STRONG)  # fmt: skip
@@ -170,7 +173,7 @@ def _fight(rom: RomCheck) -> Optional[Found]:
 
 
 def _silent(memory: MemoryRecord, rom: RomCheck) -> Optional[Found]:
-    if not (rom.wrong >= DEAD_SHARE * rom.compared >= 45 and memory.commonest[1] >= 0.8 * memory.reads):
+    if not (rom.wrong >= DEAD_SHARE * rom.compared >= SILENT_READS and memory.commonest[1] >= SILENT_SHARE * memory.reads):
         return None
     return Found(f"{_share(rom)}, nearly all of them gave {memory.commonest[0]:02X}h: this ROM does not answer", (), rom.wrong, rom.first_s,
                  rom.last_s, suspects=blame.ROM_SILENT, confidence=STRONG)  # fmt: skip
@@ -180,7 +183,7 @@ def _other(evidence: BusEvidence, rom: RomCheck) -> Found:
     """Few flipped bits; or most reads right; or more than any of these explains."""
     bits, span = spoilt_bits(rom), (rom.first_s, rom.last_s)
     where = f"{_share(rom)}, at {rom.wrong_addresses} of {rom.addresses} addresses"
-    if rom.wrong_addresses <= max(FEW_DIFFERENT, rom.addresses // 50) and len(bits) <= 2:
+    if rom.wrong_addresses <= max(FEW_DIFFERENT, rom.addresses // FEW_IN) and len(bits) <= 2:
         return Found(f"{where}, in {_names(bits)}: bits that have flipped{chip_words(evidence, rom.start, None)}", tuple(f"D{bit}" for bit in bits),
                      rom.wrong, *span, suspects=blame.ROM_FLIPPED, confidence=STRONG)  # fmt: skip
     if rom.commonest[0] in (0x00, 0xFF) and rom.commonest[1] >= ONE_BYTE * rom.wrong and rom.wrong >= ENOUGH_WRONG:
@@ -188,10 +191,10 @@ def _other(evidence: BusEvidence, rom: RomCheck) -> Found:
         also = f"; or {_address_words(line)}, where the image is {rom.commonest[0]:02X}h as well" if line is not None else ""
         return Found(f"{where}, and {rom.commonest[1]} of them gave {rom.commonest[0]:02X}h: nothing drives the bus there, or not in time{also}", (),
                      rom.wrong, *span, suspects=blame.ROM_SOMETIMES if line is None else blame.ROM_OR_ADDRESS, confidence=FAIR)  # fmt: skip
-    if rom.wrong <= 0.3 * rom.compared and rom.compared >= 50 and rom.wrong >= SOME_WRONG and not _like_another_memory(rom):
+    if rom.wrong <= MOSTLY_WRONG * rom.compared and rom.compared >= MOSTLY_READS and rom.wrong >= SOME_WRONG and not _like_another_memory(rom):
         return Found(f"{where}, in {_names(bits)}: the right bytes come most of the time", (), rom.wrong, *span, confidence=LIKELY,
                      suspects=blame.ROM_SOMETIMES)  # fmt: skip
-    if rom.wrong_addresses > 0.3 * rom.addresses:
+    if rom.wrong_addresses > ANOTHER_SHARE * rom.addresses:
         text = f"{where}: another version of this ROM, or another memory answers there"
         return Found(text, (), rom.wrong, *span, severity="warning", confidence=HINT)
     return Found(f"{where}, first at {time_words(rom.first_s)}", (), rom.wrong, *span, severity="warning", confidence=HINT)

@@ -24,6 +24,8 @@ FEW_ADDRESSES = 16  #: a program may poll one byte for ever; it does not run ove
 RESTARTS = NMI_ADDRESS + 2  #: below it lie the addresses to which reset, restarts and NMI lead (UM0080)
 ENOUGH_OF_A_START = 8  #: addresses among them, from which the CPU is known to have come by its start
 LONG_WALK = 0x2000  #: addresses of 00h in a row that are more than RAM not yet used
+ALIKE_SHARE = 0.9  #: of the addresses that must all give that byte; the rest are those of the start
+AT_RST_38 = 0.5  #: of the fetches that are of 0038h: the restart and what its handler would hold, by turns at most
 FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to have answered
 
 
@@ -119,14 +121,14 @@ def one_line_odd(value: int) -> Optional[int]:
 
 def _all_alike(memory: MemoryRecord) -> bool:
     addresses = int((memory.fetched | memory.read).count())
-    enough = memory.reads >= RUNAWAY_READS and memory.alike >= max(FEW_ADDRESSES, 0.9 * addresses)
+    enough = memory.reads >= RUNAWAY_READS and memory.alike >= max(FEW_ADDRESSES, ALIKE_SHARE * addresses)
     return bool(enough and memory.commonest[1] >= RUNAWAY_SHARE * memory.reads)
 
 
 def _all_ff(memory: MemoryRecord) -> bool:
     """Say whether the CPU runs in circles through 0038h, or over many addresses that all give FFh."""
     often = memory.reads >= RUNAWAY_READS and memory.reads_ff >= RUNAWAY_SHARE * memory.reads
-    return bool(often and (memory.fetches_at_38 >= 0.5 * memory.fetches or memory.alike >= FEW_ADDRESSES))
+    return bool(often and (memory.fetches_at_38 >= AT_RST_38 * memory.fetches or memory.alike >= FEW_ADDRESSES))
 
 
 def _all_00(memory: MemoryRecord) -> bool:

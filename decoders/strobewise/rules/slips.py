@@ -12,7 +12,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.slips import Period, Slips
 from . import blame
-from .base import Found, rule
+from .base import FINE_SAMPLES, Found, rule
 from .grades import FAIR, HINT
 
 STEADY_SAMPLES = 1.1  #: between which nine tenths of the periods must lie: two numbers of samples, as a steady clock gives
@@ -52,7 +52,7 @@ def _split(period: Period, middle_s: float, sample_s: float) -> bool:
 )  # fmt: skip
 def clock_slips(evidence: BusEvidence) -> Iterator[Found]:
     slips, sample_s = evidence.slips, evidence.sample_interval_s
-    if slips is None or sample_s is None or evidence.clocked or evidence.clock.source != "CLK" or (evidence.samples_per_t or 0) < 4:
+    if slips is None or sample_s is None or evidence.clocked or evidence.clock.source != "CLK" or (evidence.samples_per_t or 0) < FINE_SAMPLES:
         return
     cut = sorted(cut_short(slips, sample_s))
     if not cut or len(cut) > MANY_CUT * slips.periods or (len(cut) == 1 and not _with_a_pulse(slips, cut[0], slips.middle_s or 0.0)):

@@ -14,17 +14,21 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence, StrobeCount
 from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
 from . import blame
-from .base import CAUTION_CLIP, RAM_WRONG, RUNAWAY, Found, beside_the_edge, clock_denied, rule, too_coarse
+from .base import CAUTION_CLIP, ENOUGH_REQUESTS, RAM_WRONG, RUNAWAY, Found, beside_the_edge, clock_denied, rule, too_coarse
 from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
+
+FETCHES_A_READ = 20  #: fetches for each read of data of a program that works; one that runs away on one byte reads none
+RUN_OF_A_PROGRAM = 8  #: requests between two fetches, the most of any instruction with its interrupt response (UM0080)
+SURE_REQUESTS = 100  #: requests without the strobe, from which on nothing else is likely
 
 
 def runs_a_program(evidence: BusEvidence) -> bool:
     """Say whether the machine does more than run away: data are read and written between the fetches, as only answered reads allow."""
     fetches = evidence.cycles["opcode_fetch"]
     reads = evidence.cycles["memory_read"] + evidence.cycles["memory_access"]
-    return fetches >= 50 and reads * 20 >= fetches and evidence.longest_run_without_fetch <= 8
+    return fetches >= ENOUGH_REQUESTS and reads * FETCHES_A_READ >= fetches and evidence.longest_run_without_fetch <= RUN_OF_A_PROGRAM
 
 
 def _strobe(
@@ -78,7 +82,7 @@ def _strobe(
         count.first_missing_s if count.first_missing_s is not None else evidence.first_request_s,
         count.last_missing_s if count.last_missing_s is not None else evidence.last_request_s,
         suspects=suspects,
-        confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= 100 else STRONG,
+        confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
     )
 
 
@@ -185,9 +189,8 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST)
     if evidence.requests == 0 and evidence.has("M1") and evidence.line("MREQ").edges == 0 and evidence.line("M1").edges >= 2 * ENOUGH:
-        level = "high" if (evidence.line("MREQ").high_fraction or 0.0) > 0.5 else "low"
         fetches = evidence.line("M1").edges // 2
-        yield Found(f"{fetches} pulses of /M1, /MREQ {level} throughout", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
+        yield Found(f"{fetches} pulses of /M1, /MREQ {evidence.line('MREQ').level} throughout", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
 
 
 @rule(

@@ -16,7 +16,7 @@ from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.timing import Settling
 from . import blame
-from .base import RAM_WRONG, RUNAWAY, Found, rule, too_coarse
+from .base import COARSE_SAMPLES, FINE_SAMPLES, RAM_WRONG, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
@@ -118,7 +118,7 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def rises_late(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.timing
-    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < 4:
+    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < FINE_SAMPLES:
         return
     means = {delay.symbol: delay.mean_s for delay in record.delays if delay.mean_s is not None}
     late = {line: means[rise] - means[fall] for line, fall, rise in BOTH_EDGES if rise in means and fall in means}
@@ -143,7 +143,7 @@ def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
     if (evidence.clock.hz or FAST_CLOCK_HZ) < DYNAMIC_HZ:
         return  # nobody refreshes dynamic memory with a CPU this slow: 128 rows take it too long at best
-    if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= 3:
+    if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= COARSE_SAMPLES:
         yield Found(
             f"no refresh for {time_words(span.length_s)} from {time_words(span.start_s)} on: dynamic memory that the CPU refreshes loses "
             "its contents",

@@ -40,7 +40,7 @@ def _state(name: str, evidence: BusEvidence) -> LineState:
 
 def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, str]:
     name = line.line
-    high = (line.high_fraction or 0.0) > 0.5
+    high = line.level == "high"
     if name in STROBES and name in evidence.strobes:
         count = evidence.strobes[name]
         seen = behaviour(line, count)

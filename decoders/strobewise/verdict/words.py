@@ -123,7 +123,7 @@ def _still(name: str, evidence: BusEvidence) -> Optional[str]:
     line = evidence.line(name)
     if line.edges or line.high_fraction is None or not (name in ADDRESS or name in DATA) or not evidence.requests:
         return None
-    level = "high" if line.high_fraction > 0.5 else "low"
+    level = line.level
     return f"is stuck {level}: it never moves while {counted(evidence.requests, 'requests')} went by"
 
 
