@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-from typing import Iterator
+from collections.abc import Iterator
 
 import pytest
 
@@ -12,11 +12,12 @@ from conftest import ROOT
 
 ENGINE = ROOT / "decoders" / "strobewise"
 ROOMS = (
-    "rules", "records", "evidence", "verdict", "identify", "diagnosis", "watch", "program", "replay", "compare", "stream", "cycles", "case", "learn",
+    "rules", "records", "evidence", "verdict", "identify", "diagnosis", "watch", "program", "replay", "compare", "stream", "cycles",
+    "case", "learn",
 )  # fmt: skip
 FILES = sorted(path for room in ROOMS for path in (ENGINE / room).rglob("*.py"))
-#: Rooms whose every number in a comparison has a name. In the others whole numbers are mostly the shape of things (rows of a cycle, lines of
-#: a bus, edges of a pulse), so only those that are not whole are looked at.
+#: Rooms whose every number in a comparison has a name. In the others whole numbers are mostly the shape of things (rows of a cycle,
+#: lines of a bus, edges of a pulse), so only those that are not whole are looked at.
 JUDGING = ("rules", "records", "verdict")
 STRUCTURE = (0, 1, 2)  #: none, one or many, both: no thresholds
 #: What is let through, and why.
@@ -86,7 +87,8 @@ def _parts(node: ast.expr) -> Iterator[float]:
 
 
 def test_what_has_no_reason_is_seen():
-    source = "A = 4\nB = 5  #: told\n#: told\nC = 6\nD, E = 1, 2.5\nF = 'x'\nG: float = 3.0\nH = 7  # fmt: skip\nI = {'a': 1}\nJ = 8  #: so  # fmt: skip\n"
+    source = "A = 4\nB = 5  #: told\n#: told\nC = 6\nD, E = 1, 2.5\nF = 'x'\nG: float = 3.0\nH = 7  # fmt: skip\n"
+    source += "I = {'a': 1}\nJ = 8  #: so  # fmt: skip\n"
     assert untold(source) == ["A", "(D, E)", "G", "H", "I"]
 
 

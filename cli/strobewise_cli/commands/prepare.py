@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import IO, TYPE_CHECKING
 
-from strobewise.bus.units import FS_PER_S
+from strobewise.bus.units import FS_PER_S, VCD_UNITS_FS
 from strobewise.errors import UsageError
 from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, opened
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
@@ -134,10 +134,8 @@ def _times(path: str, made: Plan, kind: str, step_fs: int) -> list[str]:
 
 
 def _time(femtoseconds: float) -> str:
-    for unit, size in (("s", 1e15), ("ms", 1e12), ("us", 1e9), ("ns", 1e6), ("ps", 1e3)):
-        if abs(femtoseconds) >= size:
-            return f"{femtoseconds / size:.4g} {unit}"
-    return f"{femtoseconds:.4g} fs"
+    unit, size = next((each for each in VCD_UNITS_FS.items() if abs(femtoseconds) >= each[1]), ("fs", 1))
+    return f"{femtoseconds / size:.4g} {unit}"
 
 
 def _rate(hertz: float) -> str:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..bus.calibration import Calibration
+from ..bus.units import NEVER
 from ..capture.records import BitAssignment, Block
 from ..capture.unknown import at_rest
 from ..capture.vcd.reader import VcdCapture
@@ -59,7 +60,7 @@ def read_piece(piece: Piece) -> Found | None:
     """Read a piece and find its requests; None where it has no safe point. Raises CaptureError."""
     finder = RequestFinder(piece.captured, piece.calibration)
     events: list[BlockEvents] = []
-    safe: int | None = -(1 << 62) if piece.is_first else None
+    safe: int | None = -NEVER if piece.is_first else None
     doubtful = piece.doubtful
     first_time, settled = None, 0
     reading, writing = os.pipe()
@@ -131,7 +132,7 @@ def _safe_point(block: Block, piece: Piece, first_time: int, doubtful: int) -> t
 
 def between(found: BlockEvents, low: int, high: int | None) -> BlockEvents:
     """Return the events from one moment up to another one, None: up to the end. Nothing is under way at either."""
-    end = 1 << 62 if high is None else high
+    end = NEVER if high is None else high
     fall = found.requests.fall
     keep = (fall >= low) & (fall < end)
     first, last = np.searchsorted(found.clock_rises, [low, end]).tolist()

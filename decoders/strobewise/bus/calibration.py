@@ -35,6 +35,7 @@ FITTING = 0.4  #: T-states off up to which a distance counts: a sample at 3 samp
 GAP_SAMPLES_SURE = 6  #: samples in a gap from which its length against the pulse behind it is not a matter of the grid
 WIDER_THAN_GAP = 1.25  #: a refresh is 1 T behind a gap of half a T (UM0080); a clock high for three quarters makes that 1.33
 GAP_SAMPLES_MIN = 2.5  #: usual samples in the gap before a refresh from which one of a single sample is a spike
+CLOCK_SPIKE_T, CLOCK_SPIKE_SAMPLES = 0.5, 4  #: clock edges closer than half a period are a spike's, where samples tell them apart
 CLOCK_SAMPLES_MIN = 2.2  #: samples a clock period below which its edges can not be counted (two a period is the theoretical limit)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 FINEST_SAMPLING_FS = 2_000_000  #: a one-tick grid is taken for an analyser's from 2 ns up (500 MHz; common practice)
 ROUNDING_LEFT = 0.25  #: ticks by which times may fit better than the rounding of others would
+SAME_STEP = 0.5  #: ticks beyond a reach up to which a step still counts as within it: steps of 2 and 3 ticks may be the same one
 ROUNDING_TICKS = 1.25  #: width of the rounding of times: 1, and a little for exports that round twice
 
 TIMES_USED = 20_000  #: of a capture, from its beginning: more say nothing new (our choice)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Iterator, Optional
+from typing import Dict, Iterator, Optional
 
 #: The unit of a tick's length, the finest that a VCD can give (IEEE Std 1364-2005, clause 18), in seconds.
 FEMTOSECOND = 1e-15
 FS_PER_S = 10**15
+#: Femtoseconds of the units that a VCD counts in, the longest first (IEEE Std 1364-2005, clause 18.2.3.6).
+VCD_UNITS_FS: Dict[str, int] = {"s": FS_PER_S, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
+NEVER = 1 << 62  #: ticks or T-states: later than anything in a capture, with room for sums in 64 bits; -NEVER is before all of it
 
 
 _T_S: ContextVar[Optional[float]] = ContextVar("t_s", default=None)

@@ -20,6 +20,7 @@ from ..bus.sampling import (
     ROUGH,
     ROUNDING_LEFT,
     ROUNDING_TICKS,
+    SAME_STEP,
     SPAN,
     SURE,
     TIGHT,
@@ -104,7 +105,7 @@ def _starts(steps: Ticks, often: Ticks, smallest: float, share: float) -> list[f
 def _follow(steps: Ticks, often: Ticks, interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
     for reach in REACHES:
-        near = steps < reach * steps[0] + 0.5  # steps of 2 and 3 ticks may be the same one
+        near = steps < reach * steps[0] + SAME_STEP
         counts = np.maximum(np.rint(steps[near] / interval), 1.0)
         interval = float(np.sum(often[near] * steps[near])) / float(np.sum(often[near] * counts))  # roundings cancel in the sum
         if (np.abs(steps[near] - counts * interval) > ROUNDING_TICKS).any():

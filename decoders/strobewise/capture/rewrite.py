@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..bus.lines import LINES
-from ..bus.units import FS_PER_S
+from ..bus.units import FS_PER_S, VCD_UNITS_FS
 from ..errors import CaptureError
 from . import Capture
 from .channels.mapping import ChannelMap
@@ -26,7 +26,6 @@ from .grid import estimate_sample_interval
 from .records import Block, Times, Words
 
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
-_UNITS = (("s", 10**15), ("ms", 10**12), ("us", 10**9), ("ns", 10**6), ("ps", 10**3), ("fs", 1))
 _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
 _GRID_SAMPLES = 1_000_000_000  #: of a grid that has more the steps are the skews of a simulation
 _TICKS_A_SAMPLE = 4  #: from so many on, steps that differ by a tick do not hide the sample interval
@@ -79,7 +78,7 @@ class Plan:
 
 def timescale_text(tick_fs: int) -> str:
     """Return "10 ns" for a decade of a second in femtoseconds."""
-    for unit, size in _UNITS:
+    for unit, size in VCD_UNITS_FS.items():
         if tick_fs >= size:
             return f"{tick_fs // size} {unit}"
     raise ValueError(f"no timescale: {tick_fs} fs")

@@ -325,5 +325,8 @@ def _time(seconds: float) -> str:
     return time_words(seconds) if seconds < 60.0 else f"{seconds / 60.0:.3g} minutes"
 
 
+CHANCE_TOLD = 1e-4  #: below it nobody tells one chance from another
+
+
 def _percent(chance: float) -> str:
-    return f"{chance * 100:.2g} %" if chance >= 1e-4 else "less than 0.01 %"
+    return f"{chance * 100:.2g} %" if chance >= CHANCE_TOLD else "less than 0.01 %"

@@ -29,9 +29,9 @@ from .records import AS_ITS_FILE_SAYS, Answer, Case, Closed, Item, Taken
 from .sheet import SHEET, CaseError, parse_sheet, read_sheet, sheet_text
 
 SYMPTOM_NAMES = tuple(symptom.name for symptom in (*SYMPTOMS, UNKNOWN))
-LEADS_MAX = 64
+LEADS_MAX = 64  #: of any analyser that takes the CPU's 40 pins and some of the board's
 _SAFE = re.compile(r"[^A-Za-z0-9._-]+")
-_NAME_CHARS = 80
+_NAME_CHARS = 80  #: of a file's name that are kept: any file system takes them with what is put before
 #: How long a change waits for another one, our choice: whoever adds a capture holds the folder while it is copied and judged.
 _WAIT_S = 60.0
 

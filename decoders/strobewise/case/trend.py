@@ -13,11 +13,11 @@ from typing import NamedTuple
 from ..bus.lines import bar
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
+from ..records.strobes import FEW_MISSES
 from .records import Item
 from .trend_part import TrendPart
 
 Z = 5.0  #: standard errors; one in a few millions by chance
-FEW = 8  #: misses, below which spikes and cut-off cycles explain them (as records/strobes.py)
 TWICE = 2.0  #: times as large, from which a series is said to worsen
 SAMPLES = 2.0  #: of doubt between two delays, each known to one
 
@@ -101,7 +101,7 @@ def _slower(points: Sequence[TrendPoint]) -> list[str]:
 
 def worse(first: tuple[int, int], last: tuple[int, int]) -> bool:
     """Say whether the second share is larger beyond chance, and by enough to speak of. Each: (of how many, how many)."""
-    if not first[0] or not last[0] or last[1] < FEW:
+    if not first[0] or not last[0] or last[1] < FEW_MISSES:
         return False
     one, other = first[1] / first[0], last[1] / last[0]
     pooled = (first[1] + last[1]) / (first[0] + last[0])

@@ -15,7 +15,7 @@ from ..records.evidence import CLASSES, EXPECTED
 Int = npt.NDArray[np.int64]
 
 GRAIN = 512  #: requests counted together: fine enough for a dozen slices of a short capture
-SLICES = 12
+SLICES = 12  #: of a capture, as many as a picture as wide as a column of text shows apart
 _SHIFTS = {name: np.uint16(BIT[name]) for name in STROBES}
 _EXPECTS = {name: np.array([row is not None and name in row for row in EXPECTED]) for name in STROBES}
 assert all(len(row) == CLASSES for row in _EXPECTS.values())

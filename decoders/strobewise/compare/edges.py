@@ -24,6 +24,8 @@ Int = npt.NDArray[np.int64]
 
 KEPT_EVENTS = 400_000  #: events of the raw capture that the delays are measured on
 FEW_EDGES = 16  #: edges below which a delay is not worth a word
+BEFORE_EDGE = 0.75  #: of a period from the edge before, from which an edge belongs to the next: outputs come within half a period of theirs
+WITHIN_SAMPLES = 1.1  #: samples: one, and what rounding adds
 AGREEMENT = 0.6  #: share of the edges that must lie within one sample of the median: other edges come from other kinds of cycle
 
 #: Which clock edge makes a strobe move: (line, edge, level of CLK after that edge). Source: UM0080, timing figures; symbols as in
@@ -146,11 +148,11 @@ def _delay(run: Run, own: Int, reference: Int, wraps: bool) -> float | None:
     delay = (own - reference[np.maximum(before, 0)])[before >= 0].astype(np.float64)
     if wraps:
         period = float(np.median(np.diff(reference)))
-        delay[delay > 0.75 * period] -= period  # an edge that skew shows just before its clock edge
+        delay[delay > BEFORE_EDGE * period] -= period  # an edge that skew shows just before its clock edge
     if not len(delay):
         return None
     middle = float(np.median(delay))
-    if np.mean(np.abs(delay - middle) <= 1.1 * run.sample_interval_s / run.tick_s) < AGREEMENT:
+    if np.mean(np.abs(delay - middle) <= WITHIN_SAMPLES * run.sample_interval_s / run.tick_s) < AGREEMENT:
         return None
-    near = delay[np.abs(delay - middle) <= 1.1 * run.sample_interval_s / run.tick_s]
+    near = delay[np.abs(delay - middle) <= WITHIN_SAMPLES * run.sample_interval_s / run.tick_s]
     return float(near.mean()) * run.tick_s

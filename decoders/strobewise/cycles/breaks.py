@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from ..bus.model import KINDS
 from ..bus.semantics import BLIND_T, RESET_SETTLES_T, UNSEEN_BEFORE_T, told_by_silence
+from ..bus.units import NEVER
 from .pulses import Int
 from .refreshes import touching
 from .requests import BlockEvents
@@ -19,7 +20,6 @@ from .requests import BlockEvents
 Flags = npt.NDArray[np.bool_]
 Span = tuple[int, int]
 
-_NEVER = 1 << 62
 _BY_SILENCE = np.array([[told_by_silence(kind, inferred) for inferred in (False, True)] for kind in KINDS])
 
 
@@ -56,7 +56,7 @@ class Breaks:
     @property
     def resets(self) -> list[Span]:
         """Return the resets at hand, one that lasts with an end that never comes."""
-        return [*self._resets, (self._reset_since, _NEVER)] if self._reset_since >= 0 else self._resets
+        return [*self._resets, (self._reset_since, NEVER)] if self._reset_since >= 0 else self._resets
 
     @property
     def is_blind(self) -> bool:
@@ -65,7 +65,7 @@ class Breaks:
 
     def in_blind(self, low: Int, high: Int) -> Flags:
         """Say which stretches of ticks, each with what led to it, touch one in which a line that cycles hang on was not known."""
-        lasting = [(self._blind_since, _NEVER)] if self._blind_since >= 0 else []
+        lasting = [(self._blind_since, NEVER)] if self._blind_since >= 0 else []
         return touching([*self._blind, *lasting], low - self._reach, high)
 
     def cut(self, start: Int, fall: Int, rise: Int, kinds: npt.NDArray[np.uint8], inferred: Flags, latest: int) -> Cut | None:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import CLOCK_SPIKE_SAMPLES, CLOCK_SPIKE_T, Calibration
 from ..bus.lines import ADDRESS, ADDRESS_MASK, BIT, DATA, DATA_MASK
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import (
@@ -36,6 +36,7 @@ from ..bus.semantics import (
     compile_decisions,
     trust_word,
 )
+from ..bus.units import NEVER
 from .breaks import Breaks
 from .ending import Columns, ended
 from .placing import ASSERTS_AT, BARE_AT, BARE_WIDTH, WIDTH
@@ -48,7 +49,6 @@ _KIND_OF, _INFERRED_OF = (np.array(column) for column in compile_decisions())
 _KIND_OF = _KIND_OF.astype(np.uint8)
 _Column = npt.NDArray[Any]
 
-_NEVER = 1 << 62
 BATCH_REQUESTS = 3 << 13  #: requests to a batch: large enough that array overhead does not count, small enough for the cache
 _LOOK_AHEAD = 12  #: requests kept back: an NMI response is known by the next three cycles, each of at most two requests
 FETCH, READ, WRITE, ACCESS, ACK, GRANTED, UNKNOWN = (
@@ -76,7 +76,7 @@ class Batch:
 class CycleBuilder:
     """Turn what the blocks gave into machine cycles, batch by batch."""
 
-    def __init__(self, captured: frozenset[str], calibration: Calibration, busack_valid: bool = True, began: int = -_NEVER) -> None:
+    def __init__(self, captured: frozenset[str], calibration: Calibration, busack_valid: bool = True, began: int = -NEVER) -> None:
         """captured: canonical names. busack_valid: /BUSACK is believed. began: first tick of the capture."""
         self._captured = captured
         self._calibration = calibration
@@ -90,11 +90,11 @@ class CycleBuilder:
         self._rises_base = 0
         self._grants: list[tuple[int, int]] = []
         self._breaks = Breaks(self._t or 0.0, began)
-        self._latest = self._latest_t1 = -_NEVER  #: start of the last row that was handed out, and of the last cycle
+        self._latest = self._latest_t1 = -NEVER  #: start of the last row that was handed out, and of the last cycle
         self._trust: int | None = None
         self._group_trusts: list[int] = []
         #: release of the request before; was it a refresh, and one by the gap before it alone; /M1 asserted
-        self._before = (-_NEVER, False, False, False)
+        self._before = (-NEVER, False, False, False)
         self._is_first = True  #: nothing has been handed out
         self._directions = captured.issuperset(("RD", "WR"))
         self._timed = np.zeros(0, np.bool_)
@@ -149,14 +149,14 @@ class CycleBuilder:
             return np.empty(0, np.int64)
         rises = np.concatenate(self._rises) if len(self._rises) > 1 else self._rises[0]
         t = self._t or 0.0
-        if t >= 4 * self._calibration.sample_ticks:
-            close = np.flatnonzero(np.diff(rises) < 0.5 * t)
+        if t >= CLOCK_SPIKE_SAMPLES * self._calibration.sample_ticks:
+            close = np.flatnonzero(np.diff(rises) < CLOCK_SPIKE_T * t)
             if len(close):
                 keep = np.ones(len(rises), np.bool_)
                 last = 0
                 for k in close.tolist():  # rare: only spikes come here
                     before = k if keep[k] else last
-                    if rises[k + 1] - rises[before] < 0.5 * t:
+                    if rises[k + 1] - rises[before] < CLOCK_SPIKE_T * t:
                         keep[k + 1] = False
                         last = before
                 rises = rises[keep]
@@ -188,7 +188,7 @@ class CycleBuilder:
         timed |= surely & (gap < REFRESH_GAP_NARROW * t + doubt)
         if self._is_first and not timed[0]:  # the capture may start between a fetch and its refresh
             control = int(requests.control[0])
-            alone = narrow[0] and requests.rise[0] - requests.fall[0] < 1.25 * t
+            alone = narrow[0] and requests.rise[0] - requests.fall[0] < REFRESH_WIDTH_ALONE * t
             timed[0] = bool(alone and control & int(_RD) and control & int(_WR) and control & int(_M1))
         self._timed = every_other(timed, was_timed)
         trust = self._trusts(requests, self._timed)
@@ -345,7 +345,7 @@ class CycleBuilder:
             if whole >= TRUST_GROUP:
                 self._trust = self._group_trusts[whole // TRUST_GROUP - 1]
         self._pending = [requests.select(slice(whole, None))] if whole < len(requests) else []
-        limit = horizon if horizon is not None else _NEVER
+        limit = horizon if horizon is not None else NEVER
         self._grants = [grant for grant in self._grants if grant[0] >= limit]
         self._breaks.forget(limit)
         if len(rises):

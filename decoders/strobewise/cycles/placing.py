@@ -20,5 +20,5 @@ def _per_kind(value: str) -> npt.NDArray[np.float64]:
 ASSERTS_AT, WIDTH = _per_kind("asserts_at"), _per_kind("width")
 BARE_WIDTH = np.array([bare_width(kind) for kind in KIND_INDEX] + [1.0])
 BARE_AT = np.array([0.5] * (len(KIND_INDEX) + 1))
-BARE_AT[[KIND_INDEX["memory_write"]]] = 1.5
-BARE_AT[[KIND_INDEX["io_read"], KIND_INDEX["io_write"]]] = 1.0
+BARE_AT[[KIND_INDEX["memory_write"]]] = 1.5  # UM0080, timing figures
+BARE_AT[[KIND_INDEX["io_read"], KIND_INDEX["io_write"]]] = 1.0  # the same

@@ -21,6 +21,7 @@ from ..bus.semantics import (
     HOLD_BACK_T,
     LONGEST_REQUEST_T,
 )
+from ..bus.units import NEVER
 from .pulses import NO_TIMES, Control, Int, clean, place_of, pulses
 
 Words = npt.NDArray[np.uint64]
@@ -29,9 +30,8 @@ CLK, M1, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "M1
 BUSACK, RESET = np.uint16(1 << BIT["BUSACK"]), np.uint16(1 << BIT["RESET"])
 WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
 
-LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2
+LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2  #: which line shows a request: /MREQ, /IORQ, or another strobe alone
 
-_NEVER = 1 << 62
 _DATA = np.uint64(DATA_MASK)
 
 
@@ -131,7 +131,7 @@ class RequestFinder:
         self._times = np.empty(0, np.int64)
         self._words = np.empty(0, np.uint64)
         self._unknown: Words | None = None
-        self._settled = -_NEVER  # requests that start before this have been handed out
+        self._settled = -NEVER  # requests that start before this have been handed out
         self._open = {BUSACK: -1, RESET: -1}
         self._first = True
         self._under_way = self._frames  #: a pulse of /MREQ may have been when the capture began, and its end has not come
@@ -158,7 +158,7 @@ class RequestFinder:
         rises = np.flatnonzero(rising) + 1
         clock_rises = times[rises[np.searchsorted(rises, seen) :]]
         at = np.flatnonzero(changed & WATCHED != 0) + 1
-        events = _Events(times, at, np.append(times[at], _NEVER), changed[at - 1], control[at], hidden)
+        events = _Events(times, at, np.append(times[at], NEVER), changed[at - 1], control[at], hidden)
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
         first_release = self._first_release(events, control[0]) if self._under_way else -1
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
@@ -225,7 +225,7 @@ class RequestFinder:
                 need = min(need, int(fall[unsettled].min()))
             # Every request that starts before `need` is settled.
         else:
-            need = _NEVER
+            need = NEVER
         ready = (fall >= self._settled) & (fall < need)
         dropped = np.concatenate(spikes)
         count = int(np.count_nonzero((dropped >= self._settled) & (dropped < need)))
@@ -289,18 +289,18 @@ class RequestFinder:
     def _line(self, events: _Events, bit: np.uint16, bare: bool, final: bool) -> tuple[Int, Int, Int, int]:
         """Return a line's complete pulses (positions among the strobe events), where spikes were cleaned away, and a start (ticks).
 
-        That is the start of a pulse still under way, _NEVER where nothing is under way, or nothing more will come; it is the start of the
+        That is the start of a pulse still under way, NEVER where nothing is under way, or nothing more will come; it is the start of the
         pulse before where only a spike lies between the two.
         """
         times = events.times
         falls, rises, low_before = pulses(bit, events.changed, events.levels)
         if low_before:
             rises = rises[1:]  # its assert edge was before the capture: it can not be placed
-        open_at = int(times[falls[-1]]) if len(falls) > len(rises) else _NEVER
+        open_at = int(times[falls[-1]]) if len(falls) > len(rises) else NEVER
         if final or int(events.all_times[-1]) - open_at > self._longest:
-            open_at = _NEVER
-        elif open_at != _NEVER and events.hidden is not None and events.hidden[events.at[falls[-1]] - 1] & bit:
-            open_at = _NEVER
+            open_at = NEVER
+        elif open_at != NEVER and events.hidden is not None and events.hidden[events.at[falls[-1]] - 1] & bit:
+            open_at = NEVER
         last, falls = falls[len(rises) :], falls[: len(rises)]
         fits = times[rises] - times[falls] <= self._longest
         if events.hidden is not None:  # as at the ends of a capture: an edge that was not seen can not be placed
@@ -314,8 +314,8 @@ class RequestFinder:
                 row = place_of(events.all_times, events.at[middle], (times[falls] + times[rises]) >> 1)
                 alone &= events.hidden[row] & self._framing == 0
             falls, rises = falls[alone], rises[alone]
-        if open_at == _NEVER:
-            return *clean(times, falls, rises, self._glitch, self._gap), _NEVER
+        if open_at == NEVER:
+            return *clean(times, falls, rises, self._glitch, self._gap), NEVER
         # The last of the times, which never comes, ends it.
         falls, rises, spikes = clean(times, np.append(falls, last), np.append(rises, len(times) - 1), self._glitch, self._gap)
         return falls[:-1], rises[:-1], spikes, int(times[falls[-1]])
@@ -355,7 +355,7 @@ class Blindness:
                     found.append((self.since, int(times[k])))
                     self.since = -1
         if final and self.since >= 0:
-            found.append((self.since, _NEVER))
+            found.append((self.since, NEVER))
         return found
 
 

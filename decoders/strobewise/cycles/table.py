@@ -22,7 +22,7 @@ DTYPES: dict[str, type[np.generic]] = {
     "inferred": np.bool_,  # concluded without the kind's own strobe
     "note": np.uint8,  # index into bus.model.NOTES
 }
-NOT_KNOWN = -1
+NOT_KNOWN = -1  #: no address, no byte and no length
 MAY_BE_UNKNOWN = ("t_states", "wait_states", "address", "data")  #: columns in which NOT_KNOWN may stand
 
 

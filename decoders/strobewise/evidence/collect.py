@@ -35,6 +35,7 @@ SPIKE_SAMPLES = 1.6  #: a stretch no longer than this may be a spike
 ANSWER_T = 40.0  #: a request this short before the end of the capture may still be answered: a halted CPU looks every 4 T, and waits
 ENABLE_INTERRUPTS, DISABLE_INTERRUPTS = 0xFB, 0xF3  #: the opcodes of EI and DI (UM0080, instruction set)
 PHASES_MIN = 50  #: edges of /MREQ from which their place in the clock period is a mean, not a chance
+PHASES_AGREE = 0.5  #: length of the mean of their directions, 0 to 1, from which they come at one place: places all over give near 0
 PHASES_WANTED = 5_000  #: falling edges of /MREQ that are placed in the clock period
 FALLS_KEPT = 64  #: falls of /MREQ that wait for the clock edge behind them: with a clock that runs it comes within a few of them
 RISES_KEPT = 8_192  #: clock edges behind which a request may come: more than the longest lasts
@@ -364,7 +365,7 @@ class _ClockWatch:
 
     def record(self, tick_s: float) -> ClockEvidence:
         clock = ClockEvidence(edges=self.count)
-        if self.phases >= PHASES_MIN and abs(self._phase) > 0.5 * self.phases:
+        if self.phases >= PHASES_MIN and abs(self._phase) > PHASES_AGREE * self.phases:
             clock.mreq_phase = float(np.angle(self._phase) / (2 * np.pi) % 1.0)
         if self.longest is not None and self.shortest is not None and self.last_seen is not None:
             clock.shortest_s = self.shortest * tick_s

@@ -11,6 +11,7 @@ from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import NOTE_INDEX
 from ..bus.semantics import CLOCK_SLACK_T, LONGEST_CYCLE_T, RESET_SEEN_T
+from ..bus.units import NEVER
 from ..capture import Capture
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.pipeline import Onlooker
@@ -51,7 +52,7 @@ class Program(Onlooker):
         calibration = self._calibration
         t_ticks = calibration.t_ticks if calibration is not None else None
         rows = _rows(table)
-        last = int(table.start[-1]) if len(table) else -(1 << 62)
+        last = int(table.start[-1]) if len(table) else -NEVER
         resets = [reset for reset in self._resets if final or reset[1] <= last]
         self._resets = self._resets[len(resets) :]
         places, marks = [], []

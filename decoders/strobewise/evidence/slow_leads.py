@@ -27,6 +27,7 @@ HALT_FETCHES_MIN = 8  #: fetches in a halt that must be seen before its absence 
 NEARLY_NONE = 0.02  #: transfers for each fetch in a halt, at most: the response that ends it makes a few
 TRANSFERS_PER_FETCH = 0.2  #: transfers for each fetch of a program that runs, at least
 REQUEST_T = 24.0  #: the request is sampled at the end of an instruction, so many T-states before the acknowledge at most
+LASTING_SAMPLES = 1.5  #: samples from which two lines were low together, and did not only cross
 RESTS = 0.5  #: share of the time that an interrupt request rests at its inactive level, at least
 SOURCES_PER_ACK = 3  #: falls of a line for each acknowledge, at most, for it to be the request
 OTHERS = ("NMI", "WAIT", "BUSREQ", "RESET", "HALT", "BUSACK")  #: lines that /INT may have been exchanged with
@@ -128,7 +129,7 @@ def _acknowledges(stretch: Stretch) -> Int:
     if "MREQ" in stretch.captured:
         low &= stretch.words & np.uint64(1 << BIT["MREQ"]) != 0
     at = np.flatnonzero(low[1:] & ~low[:-1]) + 1
-    lasting = stretch.times[np.minimum(at + 1, len(low) - 1)] - stretch.times[at] > stretch.sample_ticks * 1.5
+    lasting = stretch.times[np.minimum(at + 1, len(low) - 1)] - stretch.times[at] > stretch.sample_ticks * LASTING_SAMPLES
     return stretch.times[at[lasting]]
 
 

@@ -15,6 +15,7 @@ from ..bus.lines import BIT
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import MODE_1_ADDRESS
 from ..bus.timing import CHARACTERISTIC, GRADES
+from ..bus.units import NEVER
 from ..capture.channels.mapping import ChannelMap
 from ..capture.distinct import median
 from ..capture.records import Block
@@ -29,7 +30,6 @@ from .stretches import Stretches
 
 Int = npt.NDArray[np.int64]
 
-_NEVER = 1 << 62
 _CLK, _MREQ, _M1 = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "M1"))
 
 NMI_KEPT = 64  #: falling edges of /NMI that are kept
@@ -198,7 +198,7 @@ class _Clock:
         """edges: which of the times are such edges."""
         self._upto: Int = np.cumsum(edges, dtype=np.int64)  #: edges up to each time
         self.count = int(self._upto[-1]) if len(times) else 0
-        self._times = np.r_[-_NEVER, times[edges], _NEVER]
+        self._times = np.r_[-NEVER, times[edges], NEVER]
 
     def period(self) -> float:
         """Return the middle length from edge to edge, ticks."""

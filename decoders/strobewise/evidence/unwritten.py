@@ -18,13 +18,12 @@ from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.unwritten import Unwritten
-from .memory import returned
+from .memory import PAGE_BITS, returned
 from .part import Part
 
 _FETCH, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted"))
 _RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
 _NEVER = np.iinfo(np.int64).max
-PAGE_BITS = 10  #: pages of 1 KB, as memory.py counts in
 RETURNS_KEPT = 256  #: returns from where nothing was written, of which those from RAM count
 RIGHT = 8  #: bytes of a page that came back as they were written, from which on it is RAM
 

@@ -9,11 +9,10 @@ from ..bus.model import KINDS
 from ..bus.units import time_words
 from ..profile.options import Options
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
-from .model import NEVER, Check, CheckedCapture, Expectations, Range, shown
+from .model import FEW_CYCLES, NEVER, Check, CheckedCapture, Expectations, Range, shown
 from .observe import Observation, Seen, observe
 from .rom_digest import compare
 
-FEW = 50  #: machine cycles from which on shares of them say something
 #: Kinds of machine cycle and the lines that tell them from others; a fetch shows by its refresh.
 TOLD_BY = {
     "memory_read": ("RD", "WR"), "memory_write": ("RD", "WR"), "io_read": ("IORQ", "RD", "WR"), "io_write": ("IORQ", "RD", "WR"),
@@ -101,13 +100,13 @@ def _shares(expected: Expectations, seen: Observation) -> Iterator[Check]:
     total = sum(count for kind, count in cycles.items() if kind != "bus_granted")
     told = [kind for kind in KINDS if seen.evidence.has(*TOLD_BY.get(kind, ()))]
     for kind, allowed in expected.shares.items():
-        if expected.fewer_leads and (kind not in told or total < FEW):
+        if expected.fewer_leads and (kind not in told or total < FEW_CYCLES):
             continue
         share = 100 * cycles[kind] / total if total else None
         remark = "" if kind in told else f"{' and '.join(TOLD_BY[kind])} tell this kind, and were not captured"
         yield Check(f"shares.{kind}", kind in told and share in allowed, f"{allowed.text} %", f"{shown(share)} %", "", remark)
     order = [kind for kind in expected.order if kind in told or not expected.fewer_leads]
-    if len(order) > 1 and (total >= FEW or not expected.fewer_leads):
+    if len(order) > 1 and (total >= FEW_CYCLES or not expected.fewer_leads):
         counts = [cycles[kind] for kind in order]
         text = ", ".join(f"{kind} {count}" for kind, count in zip(order, counts, strict=True))
         yield Check("shares.order", counts == sorted(counts, reverse=True), " >= ".join(order), text, "")

@@ -11,6 +11,7 @@ from ..bus.model import CycleKind, CycleNote, LeadPlace, LineStateName, Suspect,
 from ..errors import StrobewiseError
 from .rom_digest import RomDigest
 
+FEW_CYCLES = 50  #: machine cycles below which their shares say nothing: one more or less moves a share by two percent
 VERSION = 1
 
 #: Quantities of the table [limits] -> what they are; "us" are microseconds.

@@ -13,14 +13,13 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..learn.machine import regions
 from ..learn.watch import Seen as MemorySeen
 from ..verdict.line_states import MAY_REST
-from .model import BUSES, VERSION, ExpectationError
+from .model import BUSES, FEW_CYCLES, VERSION, ExpectationError
 from .observe import Observation
 from .rom_digest import RomDigest, digest_of
 
 if TYPE_CHECKING:
     from tomlkit.items import InlineTable, Table
 
-FEW = 50  #: machine cycles of a kind below which a share says nothing: at least one is then expected
 SHARE_FACTOR = 3.0  #: another stretch of the program may have so many times more, or fewer, of a kind of machine cycle
 SHARE_LEAST = 5.0  #: percent of the cycles from which on a share is recorded
 ORDER_FACTOR = 4.0  #: a kind that is so many times more frequent than another stays so in another stretch of the program
@@ -189,7 +188,7 @@ def _shares(seen: Sequence[Observation]) -> Table:
     found: dict[str, list[float]] = {}
     for one in seen:
         total = sum(count for kind, count in one.evidence.cycles.items() if kind != "bus_granted")
-        if total < FEW:
+        if total < FEW_CYCLES:
             return table
         for kind in KINDS:
             if kind != "bus_granted":

@@ -14,13 +14,13 @@ import numpy as np
 
 from ..capture.distinct import distinct
 from ..records.leads import Relabelling
+from .buses import INSTRUCTIONS_MIN
 from .program_fit import Fit, Program
 from .raw import Flags, Int
 from .search import contradictions
 
 GOOD = 0.99  #: share of the instructions that agree from which nothing is tried
-INSTRUCTIONS_MIN = 24  #: instructions that are judged: with fewer, one that was cut off is more than GOOD allows
-COUNTS = 0.99  #: the same for the refresh counter's steps: the highest bit alone spoils one in 64
+REFRESH_COUNTS = 0.99  #: the same for the refresh counter's steps: the highest bit alone spoils one in 64
 REFRESHES_MIN = 64  #: refreshes: half of the counter's round, in which all bits but the highest have moved
 REFRESHES_SURE = 128  #: refreshes: the counter's whole round, where they are the only witness
 EXPLAINS = 0.8  #: share of what disagreed that a change must explain
@@ -162,7 +162,7 @@ def _fit(program: Program, buses: Buses, change: Change) -> Fit:
 def _agreed(program: Program, buses: Buses, change: Change) -> int:
     """Return how many instructions agree under a change, the refresh counter's opinion included."""
     agreed = _fit(program, buses, change).agreed
-    if min(change.bits) < 7 and counting(buses.refresh) < COUNTS <= counting(buses.changed(change)[2]):
+    if min(change.bits) < 7 and counting(buses.refresh) < REFRESH_COUNTS <= counting(buses.changed(change)[2]):
         agreed += 1  # of two exchanges that the program likes alike, the one that the counter likes
     return agreed
 
@@ -193,7 +193,7 @@ def _by_model(buses: Buses, program: Program, now: Fit, crossed: Sequence[tuple[
 def _by_refresh(buses: Buses, program: Program | None, now: Fit | None) -> Relabelling | None:
     """Ask the refresh counter, which tells of A0 to A6 and of what they were exchanged with; the program must not object."""
     before = counting(buses.refresh)
-    if before >= COUNTS or len(buses.refresh) < REFRESHES_SURE:
+    if before >= REFRESH_COUNTS or len(buses.refresh) < REFRESHES_SURE:
         return None
     found = []
     for change in _changes(Buses(*buses[:4], data=None, refresh=buses.refresh)):

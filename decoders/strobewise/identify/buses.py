@@ -24,11 +24,12 @@ ACK = KIND_INDEX["interrupt_acknowledge"]
 COUNTS = 0.95  #: share of the steps of a counter's bit that must be as the lower bits call for
 #: Changes of a line inside requests for each change from one to the next: an address stands before its request begins, data come later.
 ADDRESS_INSIDE, DATA_INSIDE = 0.12, 0.2
+FEWER_STEPS = 0.1  #: off that, where only some of the steps are looked at: fewer of them, so each spoilt one weighs more
 COUNTED = 0.9  #: how sure a bit is that counts
 GUESS_MIN = 0.75  #: agreement from which a tie between two lines is a first guess
 MAKES_SENSE = 0.9  #: share of the instructions that must agree before the order is believed
 MOVES_MIN = 4  #: changes of a line from which something follows from when it changes
-INSTRUCTIONS_MIN = 24  #: instructions that must make sense together
+INSTRUCTIONS_MIN = 24  #: instructions that must make sense together: of fewer, one that was cut off is a large share
 NAMED = 0.65  #: confidence from which a bit is named
 
 FindSlow = Callable[[list[int], list[int]], list[Role]]
@@ -189,7 +190,7 @@ def _best_counter(columns: Columns, left: set[int], carry: Flags, which: Flags |
         agrees = min(float(np.mean(steps[wanted])), float(np.mean(~steps[~wanted])) if (~wanted).any() else 1.0)
         if agrees > fit:
             best, fit = k, agrees
-    return best if fit >= COUNTS - (0.1 if which is not None else 0.0) else None
+    return best if fit >= COUNTS - (FEWER_STEPS if which is not None else 0.0) else None
 
 
 class _Ties:

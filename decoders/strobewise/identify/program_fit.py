@@ -27,11 +27,12 @@ FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, GRANTED = (
     KIND_INDEX[kind]
     for kind in ("opcode_fetch", "memory_read", "memory_write", "memory_access", "io_read", "io_write", "bus_granted")
 )
+#: Kinds as the digits of a number that tells the data cycles of an instruction; 0 is none.
 _DIGIT = {"memory_read": 1, "memory_write": 2, "io_read": 3, "io_write": 4}
 _OTHER = 5  #: a cycle that belongs to no instruction: an acknowledge, an unknown one
 _BASE = 6  #: one more than the digits 0 to 5 that a cycle of a pattern may have
 _LONGEST = 6  #: data cycles of the longest instruction
-_NO_PATTERN = -1
+_NO_PATTERN = -1  #: no such number
 
 #: Where an instruction goes on.
 NEXT, JUMP, MAY_JUMP, RELATIVE, MAY_RELATIVE, CALL, RETURN, RESTART, REPEAT, ANYWHERE = range(10)

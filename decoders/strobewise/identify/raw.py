@@ -25,8 +25,13 @@ FETCHES_MIN = 20  #: pairs of pulses, a transfer and its refresh, that a candida
 PULSES_TRIED = 512  #: pulses from which the T-state is estimated: more of them take time and move it little
 CLOCK_EDGES_MIN = 128  #: edges: 64 periods, from which a regular line is a clock
 CLOCK_REGULAR = 0.35  #: largest deviation of a clock's periods from the middle one, as a share of it
-FRAME_FITS = 0.8  #: share of its pulses that must have the lengths of /MREQ
-BOTH_MAX = 0.1  #: share of the pulses that may look like the first and the second of a pair at once
+CLOCK_EVEN = 0.98  #: share of the periods that must be so: spikes and pauses spoil a few
+FRAME_FITS = 0.8  #: share of its pulses that must have the lengths of /MREQ: spikes and waits spoil some (our choice)
+SURELY_BETTER = 0.1  #: of that share by which one fits better than another; below it the number of pulses decides
+AROUND_T = 0.45  #: T-states around a length: less than half a T-state, the step from one length of /MREQ to the next
+TRANSFER_T = 1.1  #: T-states, more than a refresh: a transfer lasts 1.5 at least (UM0080, timing figures)
+BOTH_MAX = 0.1  #: share of the pulses that may look like the first and the second of a pair at once: a clock's all do
+SPIKE_T = 0.6  #: T-states: pulses and gaps shorter than this are spikes; the shortest that the CPU makes last one, but for /MREQ's gap
 SAME_T = (0.75, 1.33)  #: ratio of two estimates of the T-state that agree
 _ONE = np.uint64(1)
 
@@ -100,7 +105,7 @@ def find_clock(raw: Raw) -> list[tuple[float, int]]:
         rises = raw.times[at[::2]]
         steps = np.diff(rises)
         middle = float(np.median(steps))
-        if np.mean(np.abs(steps - middle) <= CLOCK_REGULAR * middle) >= 0.98:
+        if np.mean(np.abs(steps - middle) <= CLOCK_REGULAR * middle) >= CLOCK_EVEN:
             found.append((clock_period(rises[:PULSES_TRIED].tolist()) or middle, channel))
     return sorted(found)
 
@@ -118,7 +123,7 @@ def find_frame(raw: Raw) -> Frame | None:
         frame = _framed(channel, t, fall, rise)
         fit = _fits(frame, raw.sample)
         # Of several that fit, /MREQ has the most pulses: the other strobes only go with some of them.
-        better = best is None or fit > best_fit + 0.1 or (fit > best_fit - 0.1 and len(fall) > len(best.fall))
+        better = best is None or fit > best_fit + SURELY_BETTER or (fit > best_fit - SURELY_BETTER and len(fall) > len(best.fall))
         if int(frame.fetch.sum()) >= FETCHES_MIN and better:
             best, best_fit = frame, fit
     return best if best_fit >= FRAME_FITS else None
@@ -138,6 +143,6 @@ def _fits(frame: Frame, sample: float) -> float:
         return 0.0  # a clock: each of its pulses follows the last one closely
     widths = (frame.rise - frame.fall) / frame.t
     part = widths * 2 % 1.0
-    slack = min(0.45, 0.2 + sample / frame.t)
-    fits = np.where(frame.refresh, np.abs(widths - 1.0) < 0.45, (widths > 1.1) & (np.minimum(part, 1 - part) < 2 * slack))
+    slack = min(AROUND_T, 0.2 + sample / frame.t)
+    fits = np.where(frame.refresh, np.abs(widths - 1.0) < AROUND_T, (widths > TRANSFER_T) & (np.minimum(part, 1 - part) < 2 * slack))
     return float(np.mean(fits)) * min(1.0, 4 * float(np.mean(frame.refresh)))

@@ -12,13 +12,16 @@ import numpy as np
 from ..bus.model import KIND_INDEX
 from ..bus.semantics import RESET_T
 from .program_fit import FETCH, WRITE
-from .raw import Flags, Frame, Int, Raw
+from .raw import SPIKE_T, Flags, Frame, Int, Raw
 from .roles import Role
 from .sample import Sample
 
 ACK = KIND_INDEX["interrupt_acknowledge"]
 PULSES_MAX = 4000  #: edges of a line that still moves seldom; a strobe has more in any capture of use
-SPIKE_T = 0.6  #: pulses and gaps shorter than this are spikes
+NOT_ALWAYS = 0.99  #: share of the requests up to which a line that is low is no line at rest
+SELDOM = 0.5  #: the same for /INT, which rests for most of the time where it is answered
+LONGER_T = 0.6  #: T-states by which a wait makes a request longer: one, and what sampling hides
+WAITS_WITHIN, WAITS_LONGER = 0.8, 0.95  #: share of the pulses of /WAIT inside requests, and of these that make them longer
 HALT_FETCHES = 4  #: fetches of one address in a row before a line that is low all the while is taken for /HALT
 GRANT_T = (0.2, 60.0)  #: T-states from request to grant
 RELEASE_T = (0.2, 8.0)  #: T-states from the end of the request to the end of the grant
@@ -102,7 +105,7 @@ def _halt(sample: Sample, spans: dict[int, _Spans], low: Int, bits: int) -> Role
         pairs = held[1:] & held[:-1]
         if int(pairs.sum()) < HALT_FETCHES - 1:
             continue  # too few fetches behind one another to be of one address
-        if np.all(low[1:][pairs] == low[:-1][pairs]) and float(np.mean(pairs)) < 0.99:
+        if np.all(low[1:][pairs] == low[:-1][pairs]) and float(np.mean(pairs)) < NOT_ALWAYS:
             return Role(k, "HALT", 0.93)
     return None
 
@@ -117,7 +120,7 @@ def _interrupt(sample: Sample, spans: dict[int, _Spans]) -> Role | None:
         if len(span.start) > 3 * len(when) + 2 or not _inside(span, when).all():
             continue
         share = float(np.mean(_inside(span, sample.fall)))
-        if share < 0.5 and (best is None or share < best[0]):
+        if share < SELDOM and (best is None or share < best[0]):
             best = share, k
     return None if best is None else Role(best[1], "INT", 0.8 if len(when) < 3 else 0.92)
 
@@ -133,8 +136,8 @@ def _waits(raw: Raw, frame: Frame, spans: dict[int, _Spans]) -> Role | None:
         known = at >= 0
         at, start, end = at[known], span.start[known], span.end[known]
         within = (end <= frame.rise[at]) & (start >= frame.fall[at] - frame.t)
-        longer = widths[at] - usual[at] > 0.6
-        if float(np.mean(within)) >= 0.8 and float(np.mean(longer[within])) >= 0.95:
+        longer = widths[at] - usual[at] > LONGER_T
+        if float(np.mean(within)) >= WAITS_WITHIN and float(np.mean(longer[within])) >= WAITS_LONGER:
             return Role(k, "WAIT", 0.93)
     return None
 

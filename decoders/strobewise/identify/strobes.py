@@ -10,13 +10,16 @@ from typing import NamedTuple
 import numpy as np
 
 from ..capture.distinct import median
-from .raw import Flags, Frame, Int, Raw, Words
+from .raw import SPIKE_T, Flags, Frame, Int, Raw, Words
 from .roles import Role
 
 NEAR_T = 0.22  #: how far an edge may be from its place, in T-states, besides the sampling
 NEAR_SAMPLES = 0.75  #: samples that the skew between two channels adds
-PRESENT = 0.9  #: share of the requests that call for a strobe in which it must be
-SPIKE_T = 0.6  #: pulses shorter than this are spikes
+PRESENT = 0.9  #: share of the requests that call for a strobe in which it must be: edges that two samples hide spoil some
+PRESENT_WR = 0.75  #: the same for /WR, since a refresh behind an acknowledge is taken for a write as well
+IN_TIME = 0.97  #: share of the pulses of /IORQ that must lie outside /MREQ with another strobe; one that only happens to keeps to less
+IO_T_MOST = 4  #: T-states of the middle one: two and a half, and a wait or so
+COVERS = 0.8  #: share of the strobes outside /MREQ that must have it: acknowledges of a dead /M1 have not
 HOPELESS = 0.7  #: share of the falls in place below which the rises are not looked at: below PRESENT, and what /WR asks for
 ABSENT = 0.06  #: share of the others in which it may be
 
@@ -114,7 +117,7 @@ def _write(raw: Raw, frame: Frame, rd: int, free: list[int]) -> list[Role]:
     for channel in free:
         here = float(np.mean(_in_place(raw, frame, WRITE, channel, write)))
         false = float(np.mean(~raw.level(channel, frame.points[reads])))
-        if here - false > score and here >= 0.75 and false <= ABSENT:
+        if here - false > score and here >= PRESENT_WR and false <= ABSENT:
             best, score = channel, here - false
     # The refresh behind an acknowledge is taken for a data access: a few of them have no /WR.
     return [] if best is None else [Role(best, "WR", _sure(min(0.97, score + 0.1)))]
@@ -141,7 +144,7 @@ def _io_request(raw: Raw, frame: Frame, named: dict[str, int], rest: list[int]) 
         good = alone & joined & (widths > 1.0) & (widths < 12)
         # Short strobes of nothing else come so regularly: /RD, /WR and /M1 outside /MREQ must all find theirs.
         share = float(np.mean(good))
-        if share >= 0.97 and median(widths) < 4 and _covers(raw, frame, channel, partners):
+        if share >= IN_TIME and median(widths) < IO_T_MOST and _covers(raw, frame, channel, partners):
             best = max(best or (0.0, 0), (min(0.97, 0.8 + 0.06 * len(fall)), channel))
     return [] if best is None else [Role(best[1], "IORQ", best[0])]
 
@@ -155,4 +158,4 @@ def _covers(raw: Raw, frame: Frame, channel: int, partners: list[int]) -> bool:
         outside = (late >> np.uint64(frame.channel) & np.uint64(1)).astype(np.bool_)
         total += int(outside.sum())
         inside += int(np.count_nonzero(outside & (late >> np.uint64(channel) & np.uint64(1) == 0)))
-    return total > 0 and inside >= 0.8 * total
+    return total > 0 and inside >= COVERS * total

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 BEGIN = "# --- seen by strobewise learn: written anew each time; keep your own notes above or below ---"
 END = "# --- end of what was seen ---"
 _BLOCK = re.compile(rf"\n*{re.escape(BEGIN)}\n.*?{re.escape(END)}\n?", re.DOTALL)
-PORTS_SHOWN = 12
+PORTS_SHOWN = 12  #: in a comment of the profile; more of them nobody reads
 
 
 def profile_text(learned: Learned, before: str | None = None, rom_file: str | None = None) -> str:

@@ -20,8 +20,8 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 
 ANSWER_T = 16.0  #: T-states behind the start of a fetch within which a line is taken to answer it
-NOTHING = -1
-TWO_VALUES = -2
+NOTHING = -1  #: no byte was read there
+TWO_VALUES = -2  #: more than one byte was
 WAITED_IN = ("opcode_fetch", "memory_read", "memory_write", "io_read", "io_write")
 MOVES_T = 2.0  #: T-states into a cycle by which it is decided who answers it: data move in T3 (UM0080)
 PAGING_LINE = "ROMDIS"

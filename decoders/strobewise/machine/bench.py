@@ -6,12 +6,13 @@ import random
 from typing import Dict, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import MASK
+from ..bus.units import NEVER
 from ..cpu.model import Z80
 from .board import ALL_HIGH, Board, FaultyBoard
 from .halts import Opcodes
 from .pins import REFRESHING, RELEASED, PinTiming, Template
 from .player import SOURCE_DELAY, Player
-from .sources import NEVER, BusMaster, Source
+from .sources import BusMaster, Source
 from .waveform import Edge, NoiseFilter, Timed
 from .wiring import CONNECTOR, DIE, IN, OUT, LineCondition, Wiring, probe_masks
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Optional, Sequence, Tuple
 
-NEVER = 1 << 62
+from ..bus.units import NEVER
 
 
 class Source:

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from typing import IO, Callable, Dict, Iterable, List, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, LINE
+from ..bus.units import VCD_UNITS_FS
 
 #: Timescales by their text without the space, picoseconds.
 TIMESCALES: Dict[str, int] = {
-    f"{count}{unit}": count * factor
-    for unit, factor in (("ps", 1), ("ns", 1000), ("us", 1_000_000))
+    f"{count}{unit}": count * VCD_UNITS_FS[unit] // VCD_UNITS_FS["ps"]
+    for unit in ("ps", "ns", "us")
     for count in (1, 10, 100)
 }
 

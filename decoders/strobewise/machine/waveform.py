@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 from typing import List, Sequence, Tuple
 
+from ..bus.units import NEVER
 from .pins import FALL, PinTiming, Template
-from .sources import NEVER
 
 Timed = Tuple[int, int]  #: (picoseconds, packed word)
 Edge = Tuple[int, int, int]  #: (picoseconds after the template's start, mask of the line, its new level: the mask or 0)

@@ -14,8 +14,8 @@ _READ, _WRITE, _IO_READ, _IO_WRITE, _ACK = (kind << 16 for kind in (READ, WRITE,
 # A row's key is address | kind << 16 | flags << 24, so that one comparison settles the ordinary case; -1 where something is not known.
 FLAG_SHIFT = 24
 BREAK = 1  #: something is missing before the row: samples lost, a reset, a cycle cut short
-IN_HALT = 2
-NMI_RESPONSE = 4
+IN_HALT = 2  #: the row is a fetch of a halted CPU
+NMI_RESPONSE = 4  #: the row is the fetch with which the CPU answers an /NMI
 
 
 class PredictionRows(NamedTuple):

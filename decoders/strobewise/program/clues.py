@@ -9,6 +9,7 @@ from ..cpu.model import Z80
 from .capture_bus import ACK, FETCH, FLAG_SHIFT, READ, PredictionRows
 from .steps import Entry, entries, successors
 
+#: Bit of F that a condition asks for (UM0080, flags).
 CONDITION_BITS = {"NZ": 0x40, "Z": 0x40, "NC": 1, "C": 1, "PO": 4, "PE": 4, "P": 0x80, "M": 0x80}
 PAIRS = (("b", "c"), ("d", "e"), ("h", "l"), ("ixh", "ixl"), ("iyh", "iyl"))
 _PAIR_OF = {MASK[high] | MASK[low]: (high, low) for high, low in PAIRS}

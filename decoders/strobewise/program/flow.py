@@ -39,6 +39,7 @@ from .steps import (
 
 LEADS_KEPT = 1 << 12  #: jumps, by where they stand, of which it is remembered where they lead: programs loop
 
+#: Interrupt mode that an instruction sets (UM0080).
 _MODES = {"IM 0": 0, "IM 1": 1, "IM 2": 2}
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Dict, List, Optional, Tuple
 
 from ..bus.semantics import RESET_ADDRESS
+from ..bus.units import NEVER
 from .steps import (
     ACCESS,
     EMPTY,
@@ -135,7 +136,7 @@ class FlowState:
     def _with_grants(self, steps: List[Step], final: bool) -> List[Step]:
         if not self._grants:
             return steps
-        horizon = self._rows.start[0] if self._rows.kind else 1 << 62
+        horizon = self._rows.start[0] if self._rows.kind else NEVER
         ready = [grant for grant in self._grants if final or grant[0] < horizon]
         self._grants = self._grants[len(ready) :]
         extra = [Step(GRANT, start, end, None, b"", None, None, None, 0, "bus granted") for start, end in ready]

@@ -14,7 +14,7 @@ from ..cpu.opcodes import PREFIXES, Operation, operation_of
 FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, ACK, GRANTED, UNKNOWN = range(len(KIND_INDEX))
 RESET = 0xF0  #: stands among the kinds of a row for a stretch of /RESET low
 GAP = 0xF1  #: and this for a stretch in which the capture shows no cycle although the CPU must have run
-NOT_KNOWN = -1
+NOT_KNOWN = -1  #: no address, no byte and no length
 STARTS = frozenset((FETCH, ACK, RESET, GAP))
 #: What a row of a vaguer kind may have been.
 MAY_BE = {ACCESS: (READ, WRITE), UNKNOWN: (IO_READ, IO_WRITE, ACK)}

@@ -114,7 +114,7 @@ class StrobeCount:
         return self.wrong / self.others if self.others else 0.0
 
 
-REGULAR_EDGES = 200
+REGULAR_EDGES = 200  #: edges of CLK, 100 periods, from which their deviation says something
 REGULAR_DEVIATION = 0.35  #: of the mean period: sampled two or three times in a period, a clock's own is 0.2
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Dict, List, NamedTuple, Optional, Protocol, Tuple, TypeVar
 
+BANK = 0x4000  #: bytes, the size of a RAM bank of eight 16 Kbit chips: the part that fails as one (common practice)
+
 _Map = TypeVar("_Map", bound="AddressMap")
 
 

@@ -13,6 +13,7 @@ from .evidence import Burst, LineEvidence, StrobeCount
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
 ENOUGH_OTHERS = 50  #: requests that must not have a strobe, before one that is low in them all, without an edge, is held
+HELD_HIT = 0.5  #: share of its requests that must show it, for that: one seen in fewer is not low all the time
 RELEASES_MIN = 1.4  #: edges per request that shows it below which a strobe is held: a good one makes two
 HEALTHY_HIT = 0.97  #: share of its requests in which a healthy strobe is seen, glitches and cut-off cycles allowed for
 HEALTHY_FALSE = 0.03  #: share of the requests that must not have it, in which a healthy strobe is seen: the rest of the same allowance
@@ -73,7 +74,7 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
         return None
     if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
         return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
-    if line.edges < RELEASES_MIN * count.seen and count.hit > 0.5:
+    if line.edges < RELEASES_MIN * count.seen and count.hit > HELD_HIT:
         return Behaviour("held", f"{bar(line.line)} {_held(line, count)}")
     false = count.false if count.wrong >= FEW_WRONG else 0.0
     if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import NOTE_INDEX
+from ..bus.units import NEVER
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.pipeline import Onlooker
@@ -139,7 +140,7 @@ class Cycles(Onlooker):
         keep = np.ones(len(rows), np.bool_)
         kind, t_states, waits, note = rows[:, 2].copy(), rows[:, 3].copy(), rows[:, 4].copy(), rows[:, 9]
         for tick in fell:  # the cycles that a reset broke off, and those before its end
-            end = next((up for up in released if up > tick), 1 << 62)
+            end = next((up for up in released if up > tick), NEVER)
             keep &= ~((rows[:, 0] >= tick) & (rows[:, 0] < end))
             last = int(np.searchsorted(rows[:, 0], tick)) - 1
             if last >= 0:

@@ -17,7 +17,7 @@ from .observed import FETCH, READ, WRITE, Observed
 from .unknown import Unknown
 from .weighing import FULL_SHARE, GUESSED_MORE, Tried, convinces, explains_all_of, is_one_bit
 
-GROUPS_SHOWN = 3
+GROUPS_SHOWN = 3  #: groups of faults that are told; what comes behind them is no answer
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 LOST_SHARE = 0.5  #: of what the best explains that a fault which was lost on the same way must have explained to stand beside it
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody

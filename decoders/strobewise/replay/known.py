@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import List, NamedTuple, Optional, Sequence, Tuple
 
 from ..profile.options import Options
+from ..records.memory import BANK
 from ..records.profile import NOTHING_KNOWN, MemoryRegion, Paging, Profile
 from .board import Region
 from .stimulus import VERSION, stimulus_for
-
-BANK = 0x4000  #: RAM that no profile divides is tried in banks of this size
 
 
 class Program(NamedTuple):

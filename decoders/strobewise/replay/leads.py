@@ -19,6 +19,7 @@ STROBES = ("M1", "IORQ", "RD", "WR")
 LEAST_CASES = 8  #: cycles in which a strobe must have been due before it is called dead
 STRAY_SHARE = 0.04  #: of its cases in which a strobe must be wrong, where there are few
 STUCK = 0.002  #: share of the time at the other level up to which a line counts as stuck
+FLOATS = 0.2  #: of all cases that are wrong, from which a strobe that is neither high nor low floats (our choice)
 DEAD_SHARE = 0.9  #: of them in which it was not seen
 _UNSEEN = {IO_READ: "IORQ", IO_WRITE: "IORQ", ACKNOWLEDGE: "IORQ"}
 
@@ -62,7 +63,7 @@ def disagreeing(seen: Observed, outcome: Outcome, board: ReplayBoard) -> Dict[st
             found[name] = "high"
         elif always and not never:
             found[name] = "low"
-        elif wrong >= LEAST_CASES and wrong >= 0.2 * (low + high):
+        elif wrong >= LEAST_CASES and wrong >= FLOATS * (low + high):
             found[name] = "float"
     return found
 

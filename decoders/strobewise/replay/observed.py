@@ -16,7 +16,7 @@ FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, ACKNOWLEDGE, GRANTED, UNKNOWN_KIN
     )
 )  # fmt: skip
 ANY = -1  #: a cycle that was broken off, or that another master's cycles hide: it says nothing
-NOT_KNOWN = -1
+NOT_KNOWN = -1  #: no address, no byte and no length
 
 #: How the begin of the program was found.
 RESET, SILENCE, PAUSE, RHYTHM, BUS = "reset", "silence", "pause", "rhythm", "bus"

@@ -17,12 +17,12 @@ from typing import Iterator, List, NamedTuple, Optional, Sequence, Tuple
 from ..cpu.disassembly import disassemble
 from ..errors import ProfileError
 from ..machine.programs import assemble
+from ..records.memory import BANK
 from ..records.profile import Profile
 
 VERSION = "0.2.0"  #: of the test program: another one puts other bytes into the ROM
-LEAST_SIZE, MOST_SIZE = 0x800, 0x10000
+LEAST_SIZE, MOST_SIZE = 0x800, 0x10000  #: bytes: the smallest ROM of such a machine (common practice); all that the CPU addresses
 _SIZE = 0x2000  #: of a ROM that nobody describes
-_BANK = 0x4000
 _FIRST_LINE = 7  #: the first address line that is walked by jumps
 _BODY = 0x0408  #: clear of all stops
 _BLOCK = 16  #: bytes of filling that tell one place
@@ -43,7 +43,7 @@ LEAD_IN = bytes.fromhex(
     "37 3d 15 27 23 07 15 b5 07 99 37 85 95 7d 2b 3d 91 95 1b 0d b9 59 b5 25 79 a5 0a b1 0c 91 a1 9d 07 03 07 0b 35 b5 15 b3 "
     "24 35 03"
 )
-LEAD_IN_AT = 0x0007
+LEAD_IN_AT = 0x0007  #: behind the instructions at the reset's address
 
 _START = f"""
     3D              ; DEC A                          no byte that RAM with one wrong bit could give back for a walking one
@@ -182,7 +182,7 @@ def _banks(ram: Sequence[Tuple[int, int]]) -> Iterator[Tuple[int, int]]:
     for begin, last in ram:
         first = begin
         while first <= last:
-            size = min(_BANK, first & -first if first else _BANK)
+            size = min(BANK, first & -first if first else BANK)
             while first + size - 1 > last:
                 size >>= 1
             if size < 0x200:

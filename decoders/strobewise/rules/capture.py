@@ -169,7 +169,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
 def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests <= 2 or evidence.last_request_s is None:
         return
-    hz = evidence.clock.hz or 2e6
+    hz = evidence.clock.hz or SLOW_CLOCK_HZ
     rest = evidence.end_s - evidence.last_request_s
     if rest * hz < SILENT_T and not (rest > SILENT_SHARE * evidence.duration_s and rest * hz > SILENT_AT_THE_END_T):
         return

@@ -10,7 +10,7 @@ from typing import Dict, Iterator, List, Optional, Tuple
 from ..bus.lines import DATA
 from ..bus.model import Shares
 from ..records.evidence import BusEvidence
-from ..records.memory import Levels, MemoryRecord, ReadBack
+from ..records.memory import BANK, Levels, MemoryRecord, ReadBack
 from . import blame
 from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule
 from .grades import FAIR, HINT, LIKELY, STRONG
@@ -23,7 +23,6 @@ CLEAN_SHARE = 0.05  #: share of wrong comparisons up to which the other bits cou
 MIXED_BYTES = 12  #: different bytes read before a level that all of them share says something of the line
 ENOUGH_WRITES = 16  #: from which a level kept in all of them, and what was written to, say something
 CONSTANT_ADDRESSES = 48  #: different addresses whose bytes all show one level on a line before that is no chance (0.75^48 is one in a million)
-BANK = 0x4000  #: bytes, the size of a RAM bank of eight 16 Kbit chips: the part that fails as one (common practice)
 FIGHTING_BITS = 3  #: lines that only ever lack a level before it is two drivers: two alone are a bridge
 NO_PAGING, MANY_UNSTEADY = 0.5, 64  #: share and number of repeated reads that give another byte, from which on no paging does that
 UNSTEADY_MIN, UNSTEADY_SHARE = 6, 0.01  #: repeated reads that give another byte, and their share: fewer are spikes

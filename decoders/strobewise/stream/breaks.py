@@ -6,8 +6,7 @@ from collections import deque
 from typing import Deque, List, Tuple
 
 from ..bus.semantics import RESET_SETTLES_T, UNSEEN_BEFORE_T
-
-_NEVER = 1 << 62
+from ..bus.units import NEVER
 
 
 class Breaks:
@@ -15,14 +14,14 @@ class Breaks:
 
     def __init__(self, t: float) -> None:
         """t: ticks in a T-state."""
-        self.began = -_NEVER  #: first tick of the capture
-        self.spans: Deque[List[int]] = deque()  #: where one began, where it ended (_NEVER: it lasts), for how long it counts
+        self.began = -NEVER  #: first tick of the capture
+        self.spans: Deque[List[int]] = deque()  #: where one began, where it ended (NEVER: it lasts), for how long it counts
         self._settles = round(RESET_SETTLES_T * t)
         self._unseen = round(UNSEEN_BEFORE_T * t)
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
-        self.spans.append([fall, _NEVER, _NEVER])
+        self.spans.append([fall, NEVER, NEVER])
 
     def taken_back(self, rise: int) -> None:
         """/BUSACK went high."""
@@ -30,7 +29,7 @@ class Breaks:
 
     def reset(self, fall: int) -> None:
         """/RESET went low."""
-        self.spans.append([fall, _NEVER, fall + self._settles])
+        self.spans.append([fall, NEVER, fall + self._settles])
 
     def reset_over(self, rise: int) -> None:
         """/RESET went high."""
@@ -38,7 +37,7 @@ class Breaks:
 
     def _over(self, end: int, grant: bool) -> None:
         for span in self.spans:
-            if span[1] == _NEVER and (span[2] == _NEVER) == grant:
+            if span[1] == NEVER and (span[2] == NEVER) == grant:
                 span[1] = end
 
     def cut(self, start: int, fall: int, rise: int) -> Tuple[bool, bool, bool]:
@@ -54,7 +53,7 @@ class Breaks:
             until = min(high, counts)
             if low < rise and until > fall:
                 cut = True
-                if counts != _NEVER:
+                if counts != NEVER:
                     begun_in_reset = begun_in_reset or low <= start < until
                     in_reset = in_reset or low <= fall
         return cut, begun_in_reset, in_reset

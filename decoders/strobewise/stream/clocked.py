@@ -12,11 +12,11 @@ from typing import Dict, FrozenSet, List, NamedTuple, Tuple
 
 from ..bus.clocked import CLOCKED, GROUP_SAMPLES, LOOKED_AHEAD, LOOKED_BEHIND, MOVERS, ONE_IN, TICKS_PER_T
 from ..bus.lines import BIT, MASK
+from ..bus.units import NEVER
 
 HALF = TICKS_PER_T // 2
 _M1, _MREQ, _IORQ, _RD, _WR, _RFSH = (MASK[name] for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 _STROBES = _M1 | _MREQ | _IORQ | _RD | _WR | _RFSH
-_NEVER = 1 << 62
 #: Whether /MREQ is asserted in the sample in which a refresh begins and in those behind it, as far as the refresh alone decides that.
 SHAPES = {"falling": (False, True, False), "rising": (True, False)}
 
@@ -63,13 +63,13 @@ class Asserted:
         """Return for how many samples a line had been as it was before its edge at this position."""
         edges = self.edges(bit)
         place = bisect_left(edges, at) - 1
-        return self.index[at] - self.index[edges[place]] if place >= 0 else _NEVER
+        return self.index[at] - self.index[edges[place]] if place >= 0 else NEVER
 
     def run_from(self, bit: int, at: int) -> int:
         """Return for how many samples a line stays as it is behind its edge at this position."""
         edges = self.edges(bit)
         place = bisect_right(edges, at)
-        return self.index[edges[place]] - self.index[at] if place < len(edges) else _NEVER
+        return self.index[edges[place]] - self.index[at] if place < len(edges) else NEVER
 
 
 def _hints(seen: Asserted, edge: str) -> Dict[str, Hints]:
@@ -114,7 +114,7 @@ def _by_lengths(seen: Asserted, edge: str) -> List[int]:
     rises = [place for place in rises if place > falls[0]]
     pulses = list(zip(falls, rises))
     width = [seen.index[rise] - seen.index[fall] for fall, rise in pulses]
-    gap = [_NEVER] + [seen.index[after[0]] - seen.index[before[1]] for before, after in zip(pulses, pulses[1:])]
+    gap = [NEVER] + [seen.index[after[0]] - seen.index[before[1]] for before, after in zip(pulses, pulses[1:])]
     narrow = [w == 1 and g == 1 for w, g in zip(width, gap)]
     paired = [now and before == 1 for now, before in zip(narrow, [0, *width[:-1]])]
     if sum(paired) * 4 >= sum(w == 1 for w in width):
@@ -137,7 +137,7 @@ class Retimer:
         self._directed = captured.issuperset(("RD", "WR"))
         self._numbers: List[int] = []
         self._words: List[int] = []
-        self._done = -_NEVER  #: samples up to here have been given out
+        self._done = -NEVER  #: samples up to here have been given out
 
     def feed(self, number: int, word: int) -> List[Event]:
         """Take the levels from a sample on, as a packed word; return the events of the groups that are complete then."""
@@ -149,7 +149,7 @@ class Retimer:
 
     def finish(self) -> List[Event]:
         """Return the events of what is left."""
-        return self._give(_NEVER) if self._numbers else []
+        return self._give(NEVER) if self._numbers else []
 
     def _take(self, number: int, word: int) -> None:
         self._numbers.append(number)

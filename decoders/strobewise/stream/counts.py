@@ -8,7 +8,7 @@ from ..bus.model import KIND_INDEX, KINDS
 from ..records.evidence import CLASSES, PATTERNS, REFRESH_CLASS, BusEvidence
 from .records import HALT, PATTERN_MASK, PATTERN_SHIFT, BegunItem, EndedItem
 
-_HALTS_KEPT = 64
+_HALTS_KEPT = 64  #: addresses of halts, as evidence/collect.py keeps them: four tell a line that lies from a halt
 _Key = Tuple[str, int, Optional[int], Optional[int], bool]  #: kind, control words of the cycle and its refresh, wait states, inferred
 
 

@@ -11,7 +11,7 @@ from .requests import RequestSource
 from .tracker import CycleTracker
 from .warm_up import WarmUp, idle_word
 
-_CONTROL = 0xFFFF
+_CONTROL = 0xFFFF  #: the 16 lowest bits of the packed word: the control lines (bus/lines.py)
 _REST_LOW, _REST_HIGH = (  # control lines by the level at which they rest; CLK has none
     sum(1 << line.bit for line in LINES if line.bit < 16 and line.active_level == level and line.name != "CLK") for level in (1, 0)
 )

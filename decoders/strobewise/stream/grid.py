@@ -19,6 +19,7 @@ from ..bus.sampling import (
     ROUGH,
     ROUNDING_LEFT,
     ROUNDING_TICKS,
+    SAME_STEP,
     SPAN,
     SURE,
     TIGHT,
@@ -94,7 +95,7 @@ def _starts(steps: List[Tuple[float, int]], smallest: float, share: float) -> Li
 def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
     """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
     for reach in REACHES:
-        near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0] + 0.5]
+        near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0] + SAME_STEP]
         interval = math.fsum(often * step for step, often, _ in near) / sum(often * count for _, often, count in near)  # roundings cancel
         if any(abs(step - count * interval) > ROUNDING_TICKS for step, _, count in near):
             return None

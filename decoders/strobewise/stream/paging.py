@@ -13,7 +13,7 @@ from ..bus.lines import BIT
 from ..records.expansion import SLACK_T, PagingRecord, Trigger
 from .records import Begun
 
-TRIGGERS_KEPT = 4096
+TRIGGERS_KEPT = 4096  #: as many as evidence/expansion.py keeps: a device asked more often has shown what it does
 
 
 class PagingOptions(NamedTuple):

@@ -19,7 +19,7 @@ from .sampler import Sampler, Sinks
 #: The window colours a class by its number and its row: so waits are orange and remarks red, lengths neither.
 LENGTHS, REMARKS, WAITS = range(len(KINDS), len(KINDS) + 3)
 FETCHED, WRITTEN = range(2)
-CLOCK_RANGE_HZ = (10_000, 50_000_000)
+CLOCK_RANGE_HZ = (10_000, 50_000_000)  #: what anybody clocks this CPU with, by hand-made circuits and by the fastest CMOS parts
 
 
 def channels_of(names: Sequence[str]) -> Tuple[Dict[str, str], ...]:

@@ -7,6 +7,7 @@ from typing import Callable, Dict, List, Mapping, Optional, Sequence, Tuple
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import CLOCK_SLACK_T, LONGEST_CYCLE_T, RESET_SEEN_T
+from ..bus.units import NEVER
 from ..cpu.disassembly import render
 from ..cpu.opcodes import Operation
 from ..program.flow import ProgramFlow
@@ -48,7 +49,7 @@ class Program:
         self._reset: Optional[int] = None  #: where /RESET went low
         self._resets: List[Tuple[int, int]] = []
         self._gap: Optional[Tuple[int, int]] = None
-        self._last_start = -(1 << 62)
+        self._last_start = -NEVER
 
     def cycles(self, begun: Sequence[BegunItem], ended: Sequence[EndedItem]) -> None:
         """Take the first and the second items of some cycles."""

@@ -18,10 +18,10 @@ from ..bus.semantics import (
     GLITCH_T,
     LONGEST_REQUEST_T,
 )
+from ..bus.units import NEVER
 from .records import IORQ, LINE_BARE, LINE_IORQ, LINE_MREQ, MREQ, RD, WR, Request
 
 _HISTORY = 512  #: events kept behind what is needed before old ones are cut off
-_NEVER = 1 << 62
 
 
 class Limits:
@@ -116,7 +116,7 @@ class RequestSource:
         """Deliver what is complete at the end of the capture."""
         for strobe in self._strobes:
             strobe.fall = None
-        self._settle(_NEVER)
+        self._settle(NEVER)
 
     def _pulse(self, place: int, strobe: _Strobe, fall: int, rise: int) -> None:
         """Take a line's complete pulse: join it to the one before, or let that go its way."""

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections import deque
 from typing import Callable, Deque, FrozenSet, List, NamedTuple, Optional, Tuple
 
-from ..bus.calibration import Calibration
+from ..bus.calibration import CLOCK_SPIKE_SAMPLES, CLOCK_SPIKE_T, Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SHORTEST, SPEC, TIMING_SAMPLES_MIN, bare_width, told_by_silence
+from ..bus.units import NEVER
 from .breaks import Breaks
 from .records import HALT, LINE_BARE, BegunItem, EndedItem
 
 FETCH, WRITE, GRANTED, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted", "unknown"))
-_RISES_KEPT = 4096
-_NEVER = 1 << 62
+_RISES_KEPT = 4096  #: clock edges to place a cycle by: more than the longest of them lasts with any wait that works
 
 
 def _placing() -> Tuple[Tuple[Tuple[float, float], ...], ...]:
@@ -83,7 +83,7 @@ class CycleRows:
         self._counts_clock, self._tells_lengths = calibration.counts_clock, calibration.tells_lengths
         t = self._t or 0.0
         self._framed, self._bare = ([_Place.of(at, width, t) for at, width in table] for table in (_FRAMED, _BARE))  # by kind index
-        self._spike = 0.5 * t if calibration.counts_clock and t >= 4 * calibration.sample_ticks else 0.0
+        self._spike = CLOCK_SPIKE_T * t if calibration.counts_clock and t >= CLOCK_SPIKE_SAMPLES * calibration.sample_ticks else 0.0
         self.has_address = captured.issuperset(ADDRESS)
         self.has_data = captured.issuperset(DATA)
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN
@@ -94,8 +94,8 @@ class CycleRows:
         self._grants: Deque[List[int]] = deque()  #: /BUSACK low, [fall, rise, T1, its number]; -1 for what is not known yet
         self._resets: Deque[List[int]] = deque()  #: /RESET low, the same
         self._breaks = Breaks(t)
-        self._latest = -_NEVER  #: where the last cycle or grant starts, or, before the first one, where the capture does
-        self._latest_t1 = -_NEVER  #: the latest T1 of any cycle, as its own strobes say it
+        self._latest = -NEVER  #: where the last cycle or grant starts, or, before the first one, where the capture does
+        self._latest_t1 = -NEVER  #: the latest T1 of any cycle, as its own strobes say it
         self._blind: Deque[List[int]] = deque()  #: a line that cycles hang on is not known, the same
         self._blind_reach = int(BLIND_T * t)
 
@@ -150,7 +150,7 @@ class CycleRows:
 
     def blinded(self, since: int) -> None:
         """A line that cycles hang on is not known any more."""
-        self._blind.append([since, _NEVER])
+        self._blind.append([since, NEVER])
 
     def sees_again(self, time: int) -> None:
         """All of them are known again."""

@@ -33,6 +33,7 @@ from ..bus.semantics import (
     TRUST_RFSH,
     compile_decisions,
 )
+from ..bus.units import NEVER
 from .records import (
     BUSACK,
     LINE_BARE,
@@ -123,7 +124,7 @@ class CycleTracker:
         self._first_group: Optional[List[Request]] = []
         self._index = 0
         self._last: Optional[Request] = None  #: the request before
-        self._first_release = -1 << 62  #: here ended a pulse of /MREQ that was under way when the capture began
+        self._first_release = -NEVER  #: here ended a pulse of /MREQ that was under way when the capture began
         self._last_trust = 0
         self._last_refresh = self._last_timed = False
         self._undecided = False  #: the request before still waits for its follower
@@ -183,7 +184,7 @@ class CycleTracker:
     @property
     def last_rise(self) -> int:
         """Where the last request was released."""
-        return self._last.rise if self._last is not None else -1 << 62
+        return self._last.rise if self._last is not None else -NEVER
 
     def catch_up(self, fetches: int, others: int, last: Cycle) -> None:
         """Learn of cycles of the group under way that were given out without being asked: so many fetches with their refresh, and others.

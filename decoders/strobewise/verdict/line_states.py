@@ -10,7 +10,7 @@ from typing import List, Tuple
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
 from ..bus.model import LineState, LineStateName
 from ..records.evidence import BusEvidence, LineEvidence
-from ..records.strobes import behaviour, released
+from ..records.strobes import ENOUGH_OTHERS, behaviour, released
 
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.
 MAY_REST = ("IORQ", "WR", "HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK", "ROMDIS")
@@ -73,7 +73,7 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
             return "idle", ""
         return ("stuck_high" if high else "stuck_low"), "" if level == inactive else f"{bar(name)} asserted throughout"
     if spec is not None and (name[0] in "AD") and name[1:].isdigit():
-        return ("stuck_high" if high else "stuck_low"), "never moved" if evidence.requests > 50 else ""
+        return ("stuck_high" if high else "stuck_low"), "never moved" if evidence.requests > ENOUGH_OTHERS else ""
     if name == "CLK":
         return ("stuck_high" if high else "stuck_low"), "no edge"
     return "idle", ""

@@ -9,6 +9,7 @@ import numpy as np
 
 from ...bus.clocked import EDGES, TICKS_PER_T
 from ...bus.lines import MASK
+from ...bus.units import FS_PER_S
 from ..grid import estimate_sample_interval
 from ..records import Times, Words
 from .retiming import SHAPES, Asserted, Flags, Int, Samples
@@ -104,5 +105,5 @@ def retimed_tick_fs(step: float, timescale_fs: int, clock_hz: Optional[float]) -
 
     At least 1 fs: a file whose samples are closer than that has no axis worth keeping.
     """
-    period_fs = 1e15 / clock_hz if clock_hz else step * timescale_fs
+    period_fs = FS_PER_S / clock_hz if clock_hz else step * timescale_fs
     return max(1, round(period_fs / TICKS_PER_T))

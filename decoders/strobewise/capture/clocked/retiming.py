@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from ...bus.clocked import CLOCKED, GROUP_SAMPLES, LOOKED_AHEAD, LOOKED_BEHIND, MOVERS, ONE_IN, TICKS_PER_T
 from ...bus.lines import BIT, MASK
+from ...bus.units import NEVER
 from ..records import Block, Words
 
 Control = npt.NDArray[np.uint16]
@@ -25,7 +26,6 @@ Int = npt.NDArray[np.int64]
 HALF = TICKS_PER_T // 2
 _M1, _MREQ, _IORQ, _RD, _WR, _RFSH = (np.uint16(MASK[name]) for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH"))
 _STROBES = _M1 | _MREQ | _IORQ | _RD | _WR | _RFSH
-_NEVER = 1 << 62
 
 
 class Samples(NamedTuple):
@@ -76,8 +76,8 @@ class Asserted:
         edges = np.flatnonzero((self.begins | self.ends) & bit)
         place = np.searchsorted(edges, at) - 1
         if not len(edges):
-            return np.full(len(at), _NEVER)
-        since = np.where(place >= 0, self.index[edges[np.maximum(place, 0)]], -_NEVER)
+            return np.full(len(at), NEVER)
+        since = np.where(place >= 0, self.index[edges[np.maximum(place, 0)]], -NEVER)
         width: Int = self.index[at] - since
         return width
 
@@ -85,7 +85,7 @@ class Asserted:
         """Return for how many samples a line stays as it is behind its edges at these positions."""
         edges = np.flatnonzero((self.begins | self.ends) & bit)
         place = np.searchsorted(edges, at, "right")
-        until = np.where(place < len(edges), self.index[edges[np.minimum(place, len(edges) - 1)]], _NEVER) if len(edges) else _NEVER
+        until = np.where(place < len(edges), self.index[edges[np.minimum(place, len(edges) - 1)]], NEVER) if len(edges) else NEVER
         width: Int = until - self.index[at]
         return width
 
@@ -140,7 +140,7 @@ def _by_lengths(seen: Asserted, edge: str) -> Int:
         return changed
     rises = rises[rises > falls[0]]
     falls = falls[: len(rises)]
-    width, gap = seen.index[rises] - seen.index[falls], np.full(len(falls), _NEVER)
+    width, gap = seen.index[rises] - seen.index[falls], np.full(len(falls), NEVER)
     gap[1:] = seen.index[falls[1:]] - seen.index[rises[:-1]]
     narrow = (width == 1) & (gap == 1)
     paired = narrow & np.concatenate([[False], width[:-1] == 1])
@@ -222,7 +222,7 @@ class Retimer:
     def __init__(self, captured: frozenset[str], edge: str) -> None:
         self._captured, self._edge = captured, edge
         self._held: Samples | None = None
-        self._done = -_NEVER  #: samples up to here have been given out
+        self._done = -NEVER  #: samples up to here have been given out
 
     def feed(self, samples: Samples) -> Iterator[Block]:
         """Take more samples; yield the events of the groups that are complete."""
@@ -239,7 +239,7 @@ class Retimer:
     def finish(self) -> Iterator[Block]:
         """Yield the events of what is left."""
         if self._held is not None:
-            yield from self._give(_NEVER)
+            yield from self._give(NEVER)
 
     def _give(self, upto: int) -> Iterator[Block]:
         """Give out the events before a sample, and keep what the next group needs to look back at."""

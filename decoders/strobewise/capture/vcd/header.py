@@ -10,11 +10,12 @@ import re
 from collections.abc import Iterator
 from typing import NamedTuple, Optional
 
+from ...bus.units import VCD_UNITS_FS
 from .. import limits
 from ..records import VOLT_KINDS, Channel
 from .positions import BodyError
 
-UNITS_FS = {b"s": 10**15, b"ms": 10**12, b"us": 10**9, b"ns": 10**6, b"ps": 10**3, b"fs": 1}
+UNITS_FS = {unit.encode("ascii"): femtoseconds for unit, femtoseconds in VCD_UNITS_FS.items()}
 ASSUMED_TIMESCALE_FS = 10**6
 EXPORT_AGAIN = "export the capture again as VCD"
 

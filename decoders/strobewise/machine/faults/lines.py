@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple, Sequence, Tuple
 
 from ...bus.lines import BIT
+from ...bus.units import NEVER
 from ..wiring import LEVELS
 from . import blame
 from .clock import ClockStopped
@@ -14,7 +15,6 @@ from .table import Effects, fault_kind
 if TYPE_CHECKING:
     from ..plan import Plan
 
-_FOREVER = 1 << 62  # T-states
 
 #: While these are held, no refresh reaches the RAM.
 _STOPS_REFRESH = ("RFSH", "WAIT", "BUSREQ")
@@ -32,7 +32,7 @@ class LineHeld(NamedTuple):
         after = plan.t_states(self.after_s)
         if self.line in _STOPS_REFRESH:
             plan.watch_refresh()
-        plan.condition(self.line, self.level, self.at, ((after, _FOREVER),) if after else None)
+        plan.condition(self.line, self.level, self.at, ((after, NEVER),) if after else None)
 
 
 class LineFailing(NamedTuple):
