@@ -11,13 +11,18 @@ from strobewise.bus.model import KIND_INDEX
 from strobewise.evidence.memory import returned
 from strobewise.evidence.own_bytes import own_bytes
 from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
+from strobewise.records.bytes_alone import BytesRecord, Compared
 from strobewise.records.memory import Levels, OwnBytes, Popped, ReadBack, RomCheck
+from strobewise.records.odd_reads import OddReads
 from strobewise.records.profile import MemoryRegion, Profile
+from strobewise.records.told import Told
 from strobewise.rules import run
 from strobewise.rules.buses import _lead_proved
+from strobewise.verdict.judge import without_consequences
 
 F, R, W = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
-BUS = evidence_of().captured | {*ADDRESS, *DATA}
+CONTROLS = evidence_of().captured
+BUS = CONTROLS | {*ADDRESS, *DATA}
 
 
 def found(memory, **changes):
@@ -175,3 +180,83 @@ def test_bytes_that_differ_at_one_address_prove_the_lead_of_an_address_line(unst
     assert _lead_proved(evidence) == proved
     evidence.memory = None
     assert not _lead_proved(evidence)
+
+
+# --- a line that makes no difference ---
+
+
+def run_through(addresses, change=lambda address: address, data=None):
+    """Return what a run through these addresses tells; change: the address that reaches the ROM."""
+    data = np.random.default_rng(5).integers(0, 256, 0x800) if data is None else data
+    content = np.full(65536, -1, np.int16)
+    for address in addresses:
+        content[address] = data[change(address)]
+    return own_bytes(content, content >= 0)
+
+
+def bridged(address):
+    return address if address & 0x30 == 0x30 else address & ~0x30
+
+
+LOOP = np.resize(np.arange(8) * 29 & 0xFF, 0x800)  # one routine of eight bytes, written out again and again
+
+
+@pytest.mark.parametrize(
+    ("own", "lines"),
+    [
+        (run_through(range(0x20, 0x60), lambda a: a & ~0x08), ("A3",)),
+        (run_through([*range(8), *range(0x100, 0x108)], lambda a: a & ~0x02), ("A1",)),
+        (run_through(range(6), lambda a: a & ~0x01), None),  # three pairs
+        (run_through(range(0x100), bridged), ("A4", "A5")),
+        (run_through(range(0x100), lambda a: a & ~0x30), None),  # two lines: nobody knows
+        (run_through(range(0x40)), None),
+        (run_through(range(0x40), data=LOOP), None),
+        (run_through([*range(0x10), *range(0x200, 0x210, 16)], data=LOOP), None),  # twice through it
+        (run_through(range(0x20, 0x40), lambda a: a & ~0x10), None),  # a routine of 16 bytes, written twice, for all that is seen
+        (run_through(range(0x20, 0x60), lambda a: a & ~0x10), ("A4",)),  # but not again 32 bytes on
+    ],
+)
+def test_an_address_line_that_makes_no_difference(own, lines):
+    finding = found(of_memory(own=own)).get("rom-against-itself")
+    assert (finding.lines if finding else None) == lines
+    if finding:
+        assert all(line in finding.evidence for line in lines) and finding.confidence in (0.8, 0.85)
+
+
+# --- at addresses that the program tells ---
+
+
+def found_told(**changes):
+    return {finding.rule: finding for finding in run(evidence_of(captured=CONTROLS | set(DATA), **changes))}
+
+
+def told(memory, written=(50, 0), **changes):
+    return {"told": Told(900, 400, Compared(*written), memory, OddReads()), "bytes_alone": BytesRecord(300, 0), **changes}
+
+
+DEAD = of_memory([page(20, {2: (0, 20)})])
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, True),
+        ({"written": (50, 2)}, False),  # the CPU writes other bytes than the program calls for
+        ({"bytes_alone": BytesRecord(300, 20)}, False),
+        ({"samples_per_t": 2.5}, False),
+        ({"told": Told(900, 199, Compared(), DEAD, OddReads())}, False),
+    ],
+)
+def test_memory_is_judged_at_told_addresses(changes, expected):
+    finding = found_told(**told(DEAD, **changes)).get("told-ram-wrong")
+    assert (finding is not None) == expected
+    if finding:
+        assert finding.lines == ("D2",) and finding.evidence.endswith("the addresses are those that the program calls for")
+        assert finding.severity == "fault" and finding.suspect == "ram" and finding.next_step
+
+
+def test_what_is_told_of_the_rom_explains_what_is_told_of_ram():
+    both = found_told(**told(of_memory([page(20, {2: (0, 20)})], own=run_through(range(0x20, 0x60), lambda a: a & ~0x08))))
+    assert {"told-ram-wrong", "told-rom-wrong"} <= set(both)
+    left = [finding.rule for finding in without_consequences(list(both.values()))]
+    assert "told-rom-wrong" in left and "told-ram-wrong" not in left

@@ -5,6 +5,8 @@ All per batch with arrays: accesses sorted by address, so that each read stands 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 from bitarray import bitarray
@@ -15,6 +17,7 @@ from ..bus.semantics import MODE_1_ADDRESS
 from ..capture.channels.mapping import ChannelMap
 from ..capture.distinct import distinct
 from ..cycles.engine import Batch
+from ..cycles.table import CycleTable
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, Popped, ReadBack
@@ -61,7 +64,10 @@ class MemoryPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        cycles = batch.cycles
+        self.take(batch.cycles, lambda rows: self._switched_off(batch, rows))
+
+    def take(self, cycles: CycleTable, switched_off: Callable[[npt.NDArray[np.intp]], Flags]) -> None:
+        """Take cycles; switched_off: says for which rows an expansion device had switched the host's ROM off."""
         known = (cycles.data >= 0) & (cycles.address >= 0)
         kind = cycles.kind
         io = known & ((kind == _IO_READ) | (kind == _IO_WRITE))
@@ -90,7 +96,7 @@ class MemoryPart(Part):
         self._read[address[~write]] = True
         self._written[address[write]] = True
         if self._roms:
-            own = ~write & ~self._switched_off(batch, memory)
+            own = ~write & ~switched_off(memory)
             for rom in self._roms:
                 rom.feed(address[own], data[own], time[own])
         order = np.argsort(address, kind="stable")
@@ -181,9 +187,9 @@ class MemoryPart(Part):
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
-        evidence.memory = self._record(evidence)
+        evidence.memory = self.record()
 
-    def _record(self, evidence: BusEvidence) -> MemoryRecord:
+    def record(self) -> MemoryRecord:
         """Return the record."""
         written_pages = np.asarray(self._written.reshape(PAGES, -1).any(axis=1))
         rom, ram = Levels(), Levels()

@@ -6,6 +6,8 @@ what another bus master may have written since, and what an expansion device giv
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -13,6 +15,7 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
+from ..cycles.table import CycleTable
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.odd_reads import OddRead, OddReads
@@ -44,14 +47,17 @@ class OddReadsPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        cycles = batch.cycles
+        self.take(batch.cycles, lambda rows: batch.requests.control[batch.request_of_cycle[rows]])
+
+    def take(self, cycles: CycleTable, control: Callable[[npt.NDArray[np.intp]], npt.NDArray[np.uint16]]) -> None:
+        """Take cycles; control: returns the control lines in rows."""
         kind = cycles.kind
         given = kind == _GRANTED
         granted = np.maximum.accumulate(np.where(given, cycles.end, self._granted)) if given.any() else np.full(len(kind), self._granted)
         wanted = (cycles.data >= 0) & (cycles.address >= 0) & ((kind == _FETCH) | (kind == _READ) | (kind == _WRITE))
         rows = np.flatnonzero(wanted)
         if self._rom_disable is not None:
-            rows = rows[batch.requests.control[batch.request_of_cycle[rows]] & self._rom_disable == 0]
+            rows = rows[control(rows) & self._rom_disable == 0]
         if len(rows) and self._wrong < ENOUGH:
             address, write = cycles.address[rows].astype(np.uint16), kind[rows] == _WRITE
             self._compare(address, cycles.data[rows], write, cycles.start[rows], granted[rows].astype(np.int64))
@@ -116,8 +122,12 @@ class OddReadsPart(Part):
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
+        evidence.odd_reads = self.record()
+
+    def record(self) -> OddReads:
+        """Return the record."""
         self._close()
-        evidence.odd_reads = self._record
+        return self._record
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> OddReadsPart | None:

@@ -25,6 +25,7 @@ from . import (
     settling,
     slips,
     timing,
+    told,
     unwritten,
 )
 from .part import Part
@@ -34,7 +35,7 @@ from .part import Part
 Maker = Callable[[frozenset[str], ChannelMap, Options, float], Optional[Part]]
 PARTS: tuple[Maker, ...] = (
     buses.make, memory.make, course.make, expansion.make, leads.make, timing.make, settling.make, prediction.make, free_run.make,
-    bytes_alone.make, bare_fetches.make, unwritten.make, odd_reads.make, slips.make,
+    bytes_alone.make, bare_fetches.make, unwritten.make, odd_reads.make, slips.make, told.make,
 )  # fmt: skip
 
 

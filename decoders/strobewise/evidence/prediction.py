@@ -65,6 +65,17 @@ class Columns(NamedTuple):
 
 def columns_of(table: CycleTable, counted: bool) -> Columns:
     """Return the rows of a cycle table; counted: their T-states come from the clock."""
+    broken, kept = find_breaks(table, counted)
+    table = table[kept]
+    known = _COMPARABLE[table.kind] & (table.address >= 0) & (table.data >= 0)
+    flags = np.where(table.note == _NMI, NMI_RESPONSE, 0) | np.where(_stays(table), IN_HALT, 0) | np.where(broken, BREAK, 0)
+    key = np.where(known, table.address | table.kind.astype(np.int32) << 16 | flags.astype(np.int32) << FLAG_SHIFT, -1)
+    internal, untimed = find_internal(table)
+    return Columns(key.astype(np.int32), table.data, np.clip(internal, -1000, 30_000).astype(np.int16), untimed, table.start)
+
+
+def find_breaks(table: CycleTable, counted: bool) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.intp]]:
+    """Return the rows that are no bus grants, and whether something is missing before each; counted: their T-states come from the clock."""
     t_ticks = _clock_period(table)
     broken = np.zeros(len(table) + 1, np.bool_)
     if t_ticks:
@@ -72,14 +83,13 @@ def columns_of(table: CycleTable, counted: bool) -> Columns:
             broken[place] = True
     broken[1:] |= (table.note == _CUT) | ((table.t_states == NOT_KNOWN) if t_ticks else False)
     kept = np.flatnonzero(table.kind != _GRANTED)
-    broken = np.logical_or.reduceat(broken[:-1], np.r_[0, kept[:-1] + 1]) if len(kept) else broken[:0]  # since the row kept before
-    table = table[kept]
-    known = _COMPARABLE[table.kind] & (table.address >= 0) & (table.data >= 0)
-    flags = np.where(table.note == _NMI, NMI_RESPONSE, 0) | np.where(_stays(table), IN_HALT, 0) | np.where(broken, BREAK, 0)
-    key = np.where(known, table.address | table.kind.astype(np.int32) << 16 | flags.astype(np.int32) << FLAG_SHIFT, -1)
+    return np.logical_or.reduceat(broken[:-1], np.r_[0, kept[:-1] + 1]) if len(kept) else broken[:0], kept  # since the row kept before
+
+
+def find_internal(table: CycleTable) -> tuple[Int, npt.NDArray[np.bool_]]:
+    """Return the T-states of each row beyond the least of its kind, 0 where its length is not known, and where that is so."""
     untimed = (table.t_states == NOT_KNOWN) | (table.wait_states == NOT_KNOWN)
-    internal = np.where(untimed, 0, table.t_states - table.wait_states - _LEAST_T[table.kind])
-    return Columns(key.astype(np.int32), table.data, np.clip(internal, -1000, 30_000).astype(np.int16), untimed, table.start)
+    return np.where(untimed, 0, table.t_states - table.wait_states - _LEAST_T[table.kind]), untimed
 
 
 def _stays(table: CycleTable) -> npt.NDArray[np.bool_]:

@@ -25,6 +25,7 @@ from .profile import MemoryRegion, Profile
 from .replay import ReplayRecord
 from .slips import Slips
 from .timing import Settling, TimingRecord
+from .told import Told
 from .unwritten import Unwritten
 from .volts import AnalogLevels
 
@@ -197,6 +198,7 @@ class BusEvidence:
     slips: Optional[Slips] = None
     bare_fetches: Optional[int] = None  #: pulses of /M1 with nothing of /MREQ up to the next, where /RD and /IORQ were not captured
     bytes_alone: Optional[BytesRecord] = None  #: where addresses were not captured
+    told: Optional[Told] = None  #: the same
     leads: Optional[LeadsRecord] = None
     free_run: Optional[FreeRunRecord] = None  #: where the user says that the capture is one
     replay: Optional[ReplayRecord] = None  #: where the program is known

@@ -99,6 +99,14 @@ class Popped(NamedTuple):
     got: int
 
 
+class Alike(NamedTuple):
+    """Addresses that all hold the same byte where one address line, or two that are one, are all that differs between them."""
+
+    lines: Tuple[int, ...]  #: number of the address line; of two neighbours that pull each other low, the lower first
+    pairs: int  #: addresses beyond the first of each such group, the commonest byte left out
+    values: int  #: different bytes in these groups
+
+
 @dataclass
 class OwnBytes:
     """The bytes of memory that was never written, one of each address, against each other."""
@@ -110,6 +118,7 @@ class OwnBytes:
     equal: List[Tuple[int, int, int]] = field(default_factory=list)  #: (bit, bit, addresses at the rarer level) of data lines always equal
     #: by address bit: pairs of addresses that differ in it alone, the commonest byte left out, and how many of them hold the same byte
     pairs: Dict[int, Tuple[int, int]] = field(default_factory=dict)
+    alike: List[Alike] = field(default_factory=list)
 
 
 @dataclass

@@ -149,12 +149,12 @@ def stored_otherwise(evidence: BusEvidence) -> Iterator[Found]:
     record = _believed(evidence)
     if record is None:
         return
-    dead = _dead_bit(record.stored)
+    followed = (record.stored, *([evidence.told.written] if evidence.told is not None else []))
+    stored, dead = next(((each, found) for each in followed if (found := _dead_bit(each)) is not None), (record.stored, None))
     if dead is None:
         yield from _never_written(evidence, record)
         return
     bit, level = dead
-    stored = record.stored
     yield Found(
         f"D{bit} {level} in all of {stored.number} bytes that were written, {stored.wrong} of which must have it the other way by what was read",
         (f"D{bit}",), stored.wrong, stored.first_s, stored.last_s, confidence=FAIR,

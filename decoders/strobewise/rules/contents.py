@@ -9,7 +9,7 @@ from typing import Iterator, List, Optional
 
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.memory import MemoryRecord, OwnBytes, ReadBack
+from ..records.memory import Alike, MemoryRecord, OwnBytes, ReadBack
 from . import blame
 from .base import CAUTION_SOLDER, RAM_WRONG, Found, rule
 from .course import astray
@@ -25,7 +25,10 @@ LOW_LINES = 11  #: address lines below the size of any ROM: above, one that repe
 FEW_ADDRESSES, FEW_VALUES = 20, 12  #: the same where the run itself shows that something is read wrongly
 OWN_ADDRESSES, OWN_VALUES = 96, 24  #: addresses and different bytes from which on a program's bytes tell its lines apart (0.75^96: one in 10^12)
 RARER = 24  #: of the addresses, those in which two lines that are always equal are at their rarer level
-REPEATED = 48  #: pairs of addresses that hold the same byte: in a program, each does by chance in one case of some ten
+REPEATED, REPEATED_VALUES = 48, 12  #: pairs of addresses that hold the same byte (by chance: one case of some ten), and different bytes in them
+FEW_REPEATED, FEW_REPEATED_VALUES = 6, 6  #: the same, where no loop explains them
+MORE_REPEATED, ABOVE = 10, 4  #: the same, where as many pairs across the next line show that they do not repeat there
+MORE_VALUES = 2  #: so many more different bytes are among them than a routine could have that repeats across that line
 
 
 def _trusted(evidence: BusEvidence, memory: MemoryRecord) -> List[ReadBack]:
@@ -143,6 +146,7 @@ def rom_against_itself(evidence: BusEvidence) -> Iterator[Found]:
         return  # where there is an image, it tells more
     own = memory.own
     count, first, last = own.addresses, evidence.first_request_s, evidence.last_request_s
+    yield from _short_of_a_line(evidence, own)
     few = count < OWN_ADDRESSES or own.values < OWN_VALUES
     if few and (count < FEW_ADDRESSES or own.values < FEW_VALUES or not astray(evidence)):
         return
@@ -165,20 +169,43 @@ def rom_against_itself(evidence: BusEvidence) -> Iterator[Found]:
             "and they differ elsewhere",
             (f"D{low}", f"D{high}"), count, first, last, suspects=blame.ROM_PAIR, confidence=LIKELY,
         )  # fmt: skip
-    bit = repeats(own)
-    if bit is not None:
-        same = own.pairs[bit][1]
-        yield Found(
-            f"{same} pairs of addresses that differ in A{bit} alone hold the same byte ({own.values} different bytes in all): A{bit} makes no "
-            "difference to the ROM",
-            (f"A{bit}",), same, first, last, suspects=blame.ROM_ADDRESS, confidence=LIKELY,
-        )  # fmt: skip
 
 
-def repeats(own: OwnBytes) -> Optional[int]:
-    """Return the one address bit across which the bytes repeat; None where there is none, or where that is how boards are decoded."""
-    found = [bit for bit, (pairs, same) in own.pairs.items() if pairs >= REPEATED and same == pairs]
-    return found[0] if len(found) == 1 and found[0] < LOW_LINES else None
+def _short_of_a_line(evidence: BusEvidence, own: OwnBytes) -> Iterator[Found]:
+    """Find an address line that makes no difference to the ROM, or two that pull each other low at it."""
+    alike = repeats(own)
+    if alike is None:
+        return
+    names = tuple(f"A{bit}" for bit in alike.lines)
+    single = f"{alike.pairs} pairs of addresses that differ in {names[0]} alone hold the same byte"
+    both = f"addresses hold the same byte {alike.pairs} times wherever {' and '.join(names)} are not both high"
+    ends = f"{names[0]} makes no difference to the ROM" if len(names) == 1 else f"{names[0]} and {names[-1]} pull each other low at the ROM"
+    yield Found(
+        f"{single if len(names) == 1 else both} ({alike.values} different bytes of {own.values} in all): {ends}", names, alike.pairs,
+        evidence.first_request_s, evidence.last_request_s, suspects=blame.ROM_ADDRESS if len(names) == 1 else blame.BRIDGE,
+        confidence=LIKELY if alike.pairs >= REPEATED else FAIR,
+    )  # fmt: skip
+
+
+def repeats(own: OwnBytes) -> Optional[Alike]:
+    """Return the one address line across which all bytes repeat, or two; None where there is none, or where that is how boards are decoded."""
+    found = [alike for alike in own.alike if _is_no_loop(alike, own)]
+    return found[0] if len(found) == 1 and found[0].lines[-1] < LOW_LINES else None
+
+
+def _is_no_loop(alike: Alike, own: OwnBytes) -> bool:
+    """Say whether so many bytes repeat that a run through one routine written out again and again does not explain it.
+
+    Such a routine of 2, 4, 8 ... bytes repeats across A1, A2, A3 ..., but has no more different bytes than bytes, and repeats across the
+    lines above as well.
+    """
+    if alike.pairs >= REPEATED and alike.values >= REPEATED_VALUES:
+        return True
+    if alike.pairs < FEW_REPEATED or alike.values < FEW_REPEATED_VALUES:
+        return False
+    above, same = own.pairs.get(alike.lines[-1] + 1, (0, 0))
+    alone = alike.pairs >= MORE_REPEATED and above >= ABOVE and same <= above / 2
+    return alone or alike.values >= (1 << alike.lines[-1]) + MORE_VALUES
 
 
 def _moves_elsewhere(memory: MemoryRecord, bit: int) -> bool:

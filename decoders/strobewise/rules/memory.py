@@ -146,7 +146,8 @@ def reads_unsteady(evidence: BusEvidence) -> Iterator[Found]:
     if len(bits) > 2:
         much = memory.unstable >= max(MANY_UNSTEADY, NO_PAGING * memory.repeated)
         yield Found(f"{memory.unstable} of {memory.repeated} reads of an address that was read before, with no write between, gave another "
-                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, severity="fault" if much else None,
+                    f"byte ({', '.join(f'D{bit}' for bit in bits)})", (), memory.unstable, evidence.first_request_s, evidence.last_request_s,
+                    severity="fault" if much else None,
                     confidence=FAIR if much else HINT)  # fmt: skip
 
 
@@ -233,6 +234,7 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
     groups: Dict[int, List[ReadBack]] = {}
     for page in spoilt:
         groups.setdefault(page.start // BANK, []).append(page)
+    proven = bool(evidence.regions) or any(page.wrong < page.compared for page in memory.pages)  # else RAM need not be there at all
     for bank, pages in sorted(groups.items()):
         wrong = sum(p.wrong for p in pages)
         compared = sum(p.compared for p in pages)
@@ -243,8 +245,9 @@ def ram_bank_missing(evidence: BusEvidence) -> Iterator[Found]:
         last = max((p.last_s for p in pages if p.last_s is not None), default=None)
         if sum(p.read_ff for p in pages) >= DEAD_SHARE * wrong:
             yield Found(
-                f"{where} gave FFh in {wrong} of {compared} reads after something else was written: no memory answers in the bank at {bank * BANK:#06x}",
-                (), wrong, first, last, confidence=LIKELY,
+                f"{where} gave FFh in {wrong} of {compared} reads after something else was written: no memory answers in the bank at {bank * BANK:#06x}"
+                + ("" if proven else ", and nothing that was written came back anywhere: the program may be astray"),
+                (), wrong, first, last, suspects=None if proven else blame.STACK_NOWHERE, confidence=LIKELY if proven else FAIR,
             )  # fmt: skip
         elif (bit := _mirror(memory)) is not None:
             yield Found(
