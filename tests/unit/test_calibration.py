@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from strobewise.bus.calibration import TimeBase, by_distances, calibrate, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.calibration import TimeBase, before_reads, by_distances, calibrate, clock_period, t_from_mreq, t_from_widths
 
 
 def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
@@ -225,3 +225,10 @@ def test_a_clock_whose_edges_lie_just_at_a_sample_is_seen_short_and_long_in_turn
 
 def test_edges_of_which_no_period_is_like_two_of_them_are_no_clock():
     assert clock_period([k // 2 * 110 + k % 2 * 10 for k in range(40)]) is None
+
+
+@pytest.mark.parametrize(("sample", "earlier"), [(1.0, 18), (9.0, 18), (10.0, 20)])
+def test_how_long_before_a_read_mreq_is_looked_at(sample, earlier):
+    """Two samples; where those are short, an eighth of the shortest reads but for spikes, whatever the waits of the others."""
+    reads = [(1000 * k, 1000 * k + (600 if k % 3 else 150)) for k in range(24)]
+    assert before_reads([*reads, (90_000, 90_001)], sample) == earlier

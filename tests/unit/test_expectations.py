@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import replace
 
 import pytest
 
 from conftest import TRACES
 from strobewise.bus.semantics import TRUST_GROUP
 from strobewise.cpu.opcodes import operations
-from strobewise.expectations import ExpectationError, Range, load_expectations, observe, options_of, recorded, verify
+from strobewise.expectations import ExpectationError, Range, check, load_expectations, observe, options_of, recorded, verify
 from strobewise.expectations.model import Event
-from strobewise.expectations.observe import Seen, _match
+from strobewise.expectations.observe import Seen, _match, interrupt_rate
 from strobewise.expectations.rom_digest import compare, digest_of
-from strobewise.machine import Fault, simulate
+from strobewise.machine import GENERIC, Fault, Scenario, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise.program.steps import Step
@@ -282,6 +283,63 @@ OTHERS = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("distances", "periods", "unsure"),
+    [
+        ((100, 100), 2, 0), ((100, 104), 2, 4), ((100, 200), 3, 0), ((100, 204, 100), 4, 4), ((100,), None, 0), ((100, 160), None, 0),
+        ((100, 130), None, 0), ((100, 124), 2, 24), ((100, 200) * 4, 12, 0), ((100, 130) * 4, 8, 30),
+    ],
+)  # fmt: skip
+def test_the_rate_of_interrupts_counts_those_that_were_not_answered(distances, periods, unsure):
+    starts = [7 + sum(distances[:k]) for k in range(len(distances) + 1)]
+    rate, share = interrupt_rate(starts, 1e-6)
+    assert rate == (None if periods is None else pytest.approx(periods / (sum(distances) * 1e-6)))
+    assert share == pytest.approx(unsure / sum(distances))
+
+
+def test_a_rate_is_held_no_finer_than_the_capture_shows_it(expect):
+    made = expect("[limits]\ninterrupts_per_second = [100, 110]")
+    seen = observe(FULL, Options())
+
+    def passes(rate, unsure):
+        return check("x", made, replace(seen, interrupts_per_second=rate, interrupts_unsure=unsure)).passed
+
+    assert passes(99, 0.02) and not passes(97, 0.02) and not passes(99, 0) and passes(112, 0.02) and not passes(113, 0.02)
+
+
+def test_a_machine_that_halts_may_be_halted_all_the_time(tmp_path):
+    """A program that ends in HALT, captured from its start and later: neither /HALT nor the shares say that anything is wrong."""
+    code = bytes.fromhex("31 00 80 06 C8 21 00 40 77 23 7E 10 FB 76")  # LD SP / LD B / LD HL / LD (HL),A / INC HL / LD A,(HL) / DJNZ / HALT
+    quiet = replace(GENERIC, interrupt_period_t_states=None)
+    captures = []
+    for name, lines, start in (("start", "full", 0.0), ("later", "full", 0.004), ("sixteen", "sixteen", 0.004)):
+        captures.append(tmp_path / f"{name}.vcd")
+        with open(captures[-1], "w", encoding="ascii") as out:
+            simulate(Scenario(machine=quiet, contents=((0, code),)), lines=lines, start_s=start, duration_s=0.004).write_vcd(out)
+    path = tmp_path / "halts.expect.toml"
+    seen = observe(captures[0], Options())
+    assert seen.halted > 100
+    path.write_text(recorded([seen], ["start.vcd"]), encoding="utf-8")
+    made = load_expectations(path)
+    assert made.halts and "memory_write" in made.shares
+    for each in captures:
+        assert verify(each, made, options_of(made)).failures == ()
+
+
+def test_ends_of_a_capture_and_its_rate_are_not_held_against_the_machine(recording, tmp_path):
+    assert recording.cycles["unknown"] == Range(None, 2)
+    coarse = verify(simulated_at(tmp_path, sample_hz=9_000_000), recording, options_of(recording))
+    assert coarse.failures == () and "capture-too-coarse" in {f.rule for f in observe(tmp_path / "other.vcd", Options()).diagnosis.findings}
+    strict = replace(recording, fewer_leads=False)
+    assert "findings.new.capture-too-coarse" in {each.name for each in verify(tmp_path / "other.vcd", strict, options_of(strict)).failures}
+
+
+def simulated_at(tmp_path, **changes):
+    with open(tmp_path / "other.vcd", "w", encoding="ascii") as out:
+        simulate(**changes).write_vcd(out)
+    return tmp_path / "other.vcd"
+
+
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory):
     folder = tmp_path_factory.mktemp("recording")
@@ -294,9 +352,7 @@ def recording(tmp_path_factory):
 
 
 def failures(recording, tmp_path, **changes):
-    with open(tmp_path / "other.vcd", "w", encoding="ascii") as out:
-        simulate(**changes).write_vcd(out)
-    return verify(tmp_path / "other.vcd", recording, options_of(recording)).failures
+    return verify(simulated_at(tmp_path, **changes), recording, options_of(recording)).failures
 
 
 @pytest.mark.parametrize("changes", OTHERS.values(), ids=OTHERS)

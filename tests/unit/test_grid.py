@@ -11,6 +11,8 @@ from strobewise.capture.grid import estimate_sample_interval
 from strobewise.stream import grid as plain
 
 NS = 10**6  # femtoseconds
+#: Samples behind each of eight half clocks at which a strobe moves, beside the clock itself.
+IN_STEP_PATTERN = ((0,), (0, 3), (0,), (0, 3, 8), (0,), (0,), (0, 3), (0, 3))
 
 
 def events(seed, closest, count=4000):
@@ -40,6 +42,17 @@ def test_any_interval_of_four_ticks_and_more(interval, closest, seed, start):
     grid = estimate_sample_interval(exported(events(seed, closest), interval) + start)
     assert grid is not None
     assert grid.interval == pytest.approx(interval, rel=1e-4)
+
+
+@pytest.mark.parametrize("first", [14, 46])
+def test_in_step_with_the_clock_each_step_is_rounded_the_same_way(first):
+    """1 MHz at 32 MHz: every edge lies a whole number of samples behind one of the clock's, and a step of three samples is always short."""
+    behind = [(0, 2) if number % 200 == 0 else IN_STEP_PATTERN[number % 8] for number in range(4000)]
+    samples = [first + number * 16 + more for number, each in enumerate(behind) for more in each]
+    times = exported(np.array(samples), 31.25, np.rint)
+    grid = estimate_sample_interval(times)
+    assert grid is not None and grid.interval == pytest.approx(31.25, rel=1e-4)
+    assert plain.estimate_sample_interval(times.tolist()) == pytest.approx(31.25, rel=1e-4)
 
 
 def test_a_tick_that_is_the_sample_interval_is_told_from_the_timescale():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,18 +13,19 @@ from hypothesis import strategies as st
 from recorded_program import KINDS, Recorder, as_prediction_rows, random_run, run
 
 from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.bus.model import KIND_INDEX
 from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, find_dependences, shows_on_the_bus
 from strobewise.cpu.generator import MAIN, source
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES, operations
-from strobewise.cycles.table import CycleTable
+from strobewise.cycles.table import DTYPES, CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence import prediction
 from strobewise.machine import fault, simulate
 from strobewise.program.prediction import Predictor
 from strobewise.program.words import explain
 from strobewise.records.evidence import BusEvidence
-from strobewise.rules.prediction import coverage
+from strobewise.rules.prediction import coverage, followed
 
 
 def follow(cycles, predictor=None, **settings):
@@ -454,6 +456,76 @@ def test_a_contradiction_late_in_a_long_capture_is_found():
     record = filled(part)
     assert record.differences["data"] > 0
     assert min(d.start for d in record.kept) > 0.7 * at
+
+
+def long_run(change, at=0.83):
+    """Return the record of a long capture in which `change` was done to one batch, far from the windows that are spread evenly."""
+    bus, ran = run(LOOP, 3 * 14 * 20 + 20)
+    whole = bus.cycles[: ran[3 * 14 * 20].first]
+    part, start = prediction.PredictionPart(True, True, 1e-9), 0
+    count = prediction.BUDGET_CYCLES // len(whole) * 12
+    assert int(count * at) % 16, "else an even window lies there"
+    for number in range(count):
+        table = table_of(whole, start)
+        part.feed(Batch(change(table) if number == int(count * at) else table))
+        start = int(table.end[-1])
+    return filled(part)
+
+
+def spoiled(table, first=None, **odd):
+    """Return a table in which one written byte in the middle is wrong, and some cycles before it are odd."""
+    columns = {name: getattr(table, name).copy() for name in DTYPES}
+    wrong = int(np.flatnonzero((table.kind == KIND_INDEX["memory_write"]) & (table.address >= 0x7F00))[-3])
+    columns["data"][wrong] ^= 8
+    for name, value in odd.items():
+        columns[name][wrong - 60 if first is None else first] = value
+    return CycleTable(**columns)
+
+
+@pytest.mark.parametrize("odd", [{"inferred": True}, {"note": 3}, {"kind": KIND_INDEX["unknown"]}])
+def test_a_window_lies_where_something_is_odd(odd):
+    assert long_run(spoiled).differences.get("data", 0) == 0  # as the even windows pass it over
+    record = long_run(lambda table: spoiled(table, **odd))
+    assert record.differences["data"] == 1 and record.odd_windows == 1
+    evidence = BusEvidence(captured=frozenset())
+    evidence.prediction = record
+    assert f"in {record.windows - 1} windows spread evenly and 1 where something is odd, " in followed(evidence)
+    assert followed(evidence).endswith("1 contradiction; the rest was not followed")
+
+
+def test_a_fetch_from_where_nothing_was_fetched_is_odd():
+    oddities = prediction.Oddities()
+    bus, _ = run(LOOP, 200)
+    table = table_of(bus.cycles)
+    assert oddities.first(table) == 0 and oddities.first(table) is None
+    fetch = int(np.flatnonzero(table.kind == KIND_INDEX["opcode_fetch"])[40])
+    address = table.address.copy()
+    address[fetch] = 0x1234
+    assert oddities.first(replace(table, address=address)) == fetch and oddities.first(replace(table, address=address)) is None
+
+
+def test_where_most_is_odd_nothing_is():
+    bus, _ = run(LOOP, 200)
+    table = table_of(bus.cycles)
+    oddities, tenth = prediction.Oddities(), int(0.1 * len(table))
+    oddities.first(table)
+    for count, found in ((1, 7), (tenth, 7), (tenth + 1, None)):
+        inferred = np.zeros(len(table), np.bool_)
+        inferred[7 : 7 + count] = True
+        assert oddities.first(replace(table, inferred=inferred)) == found
+
+
+def test_odd_windows_are_few_and_nothing_is_followed_twice():
+    bus, ran = run(LOOP, 3 * 14 * 20 + 20)
+    whole = bus.cycles[: ran[3 * 14 * 20].first]
+    part, start, count = prediction.PredictionPart(True, True, 1e-9), 0, prediction.BUDGET_CYCLES // len(whole) * 3
+    for _ in range(count):
+        table = table_of(whole, start)
+        part.feed(Batch(spoiled(table, first=20, inferred=True)))
+        start = int(table.end[-1])
+    record = filled(part)
+    assert record.odd_windows <= prediction.ODD_KEPT and record.cycles <= record.cycles_in_all
+    assert len({each.start for each in record.kept}) == len(record.kept)
 
 
 def test_columns_leave_bus_grants_out_and_mark_what_is_missing_before_a_row():

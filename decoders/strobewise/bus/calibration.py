@@ -16,6 +16,7 @@ Pulse = Tuple[int, int]  #: assert and release time, ticks
 WARM_UP_EVENTS = 400_000  #: events looked at, at most, before the time base is settled
 FEW_PULSES = 8  #: pulses of a line that must be seen before its behaviour is judged
 CLOCK_EDGES_WANTED = 512  #: rising edges that settle the clock period
+READ_PARTS = 8  #: of a /RD pulse: a fifth of a T-state, the most that the delays of two strobes of one CPU lie apart
 FRAMED_MIN = 0.8  #: share of pulses inside /MREQ or /IORQ below which /MREQ frames nothing (all of them on a healthy bus)
 ALIAS_FIT = 0.03  #: how close a period must come to the alias of a given clock: a crystal, and the rounding of some hundred edges
 ALIASED = 1.6  #: a clock period this much longer than the strobes allow is no clock period
@@ -91,6 +92,15 @@ def median(values: Sequence[float]) -> float:
     """Return the middle value of a sequence that is not empty."""
     ordered = sorted(values)
     return float(ordered[len(ordered) // 2])
+
+
+def before_reads(reads: Sequence[Pulse], sample_ticks: float) -> int:
+    """Return how many ticks before /RD falls /MREQ must be released: they fall together, but for two samples, or what their delays differ.
+
+    reads: pulses of /RD, at least one. The shortest, those of fetches, last 1.5 T (UM0080), and /MREQ rests for a whole T before each.
+    """
+    widths = sorted(end - start for start, end in reads)
+    return int(max(2 * sample_ticks, widths[len(widths) // 12] / READ_PARTS))
 
 
 def clock_period(rises: Sequence[int]) -> Optional[float]:

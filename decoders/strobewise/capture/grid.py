@@ -103,13 +103,16 @@ def _starts(steps: Ticks, often: Ticks, smallest: float, share: float) -> list[f
 
 
 def _follow(steps: Ticks, often: Ticks, interval: float) -> Optional[float]:
-    """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
+    """Sharpen an interval over steps of growing length; None when no interval has all of them for multiples within the rounding."""
     for reach in REACHES:
         near = steps < reach * steps[0] + SAME_STEP
         counts = np.maximum(np.rint(steps[near] / interval), 1.0)
         interval = float(np.sum(often[near] * steps[near])) / float(np.sum(often[near] * counts))  # roundings cancel in the sum
-        if (np.abs(steps[near] - counts * interval) > ROUNDING_TICKS).any():
+        # But for steps that are rounded the same way each time, as in step with the clock: then it is what all of them allow.
+        low, high = float(((steps[near] - ROUNDING_TICKS) / counts).max()), float(((steps[near] + ROUNDING_TICKS) / counts).min())
+        if low > high:
             return None
+        interval = min(max(interval, low), high)
     return interval
 
 

@@ -9,7 +9,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, FEW_PULSES, PULSES_WANTED, WARM_UP_EVENTS, Calibration, Pulse, TimeBase, calibrate
+from ..bus.calibration import (
+    CLOCK_EDGES_WANTED,
+    FEW_PULSES,
+    PULSES_WANTED,
+    WARM_UP_EVENTS,
+    Calibration,
+    Pulse,
+    TimeBase,
+    before_reads,
+    calibrate,
+)
 from ..bus.lines import BIT
 from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture.grid import estimate_sample_interval
@@ -181,7 +191,8 @@ class WarmUp:
         found = self._pulses(RD, changed, control, times)
         if len(found) >= FEW_PULSES:
             inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
-            before = [(start - int(2 * sample), end) for start, end in found]
+            earlier = before_reads(found, sample)
+            before = [(start - earlier, end) for start, end in found]
             shares.append(min(inside, self._released(before, 0, control, times)))
         return max(shares, default=1.0)
 

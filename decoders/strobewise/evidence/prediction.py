@@ -1,4 +1,4 @@
-"""The CPU model run beside the capture: all of a short one, windows spread evenly over a long one."""
+"""The CPU model run beside the capture: all of a short one; of a long one windows spread evenly, and those in which something is odd."""
 
 from __future__ import annotations
 
@@ -27,9 +27,14 @@ CHUNKS_KEPT = 64  #: stretches of cycles held until the end; beyond that every s
 LEAST_WINDOW = 800  #: cycles to a window, so that most registers are known in most of it
 LONGEST_WINDOW = 2400  #: cycles kept of a batch once all can no longer be followed
 
+ODD_KEPT = 6  #: stretches in which something is odd, held beside the others: a sixth more to follow
+ODD_LEAD = 250  #: cycles before what is odd, so that most registers are known by then
+ODD_SHARE = 0.1  #: of the cycles of a batch that may be odd: more of them are how this capture is, and the windows anywhere show it
+PAGE_BITS = 8  #: a fetch from a page of 256 bytes that nothing was fetched from before is odd, too
+
 NEEDED = ("MREQ", "IORQ")  #: strobes, besides /RD or /WR
 
-_FETCH, _GRANTED = KIND_INDEX["opcode_fetch"], KIND_INDEX["bus_granted"]
+_FETCH, _GRANTED, _UNKNOWN = KIND_INDEX["opcode_fetch"], KIND_INDEX["bus_granted"], KIND_INDEX["unknown"]
 _LEAST_T = np.array([SPEC[kind].t_min if kind in SPEC else 0 for kind in KINDS], np.int64)
 _COMPARABLE = np.array([kind in SPEC for kind in KINDS])
 _HALT, _NMI, _CUT = NOTE_INDEX["halt"], NOTE_INDEX["nmi_response"], NOTE_INDEX["cut_short"]
@@ -58,9 +63,10 @@ class Columns(NamedTuple):
         internal[:1] = 0
         return PredictionRows(self.key.tolist(), self.data.tolist(), internal.tolist(), self.untimed.tolist(), self.start.tolist())
 
-    def head(self, count: int) -> Columns:
-        """Return the first rows."""
-        return Columns(self.key[:count], self.data[:count], self.internal[:count], self.untimed[:count], self.start[:count])
+    def rows_from(self, first: int, count: int) -> Columns:
+        """Return some rows."""
+        part = slice(first, first + count)
+        return Columns(self.key[part], self.data[part], self.internal[part], self.untimed[part], self.start[part])
 
 
 def columns_of(table: CycleTable, counted: bool) -> Columns:
@@ -115,28 +121,66 @@ def _clock_period(table: CycleTable) -> float:
     return median((table.end[known] - table.start[known]) / table.t_states[known])
 
 
+class Stretches:
+    """Stretches of a capture, a bounded number of them: where they become too many every second one goes, and of those that come."""
+
+    def __init__(self, most: int) -> None:
+        self.kept: list[Columns] = []
+        self.stride = 1
+        self._most = most
+        self._offered = 0
+
+    def wants(self) -> bool:
+        """Say whether the stretch that comes now is one to keep."""
+        self._offered += 1
+        return (self._offered - 1) % self.stride == 0
+
+    def keep(self, stretch: Columns) -> None:
+        """Keep a stretch that was wanted."""
+        self.kept.append(stretch)
+        if len(self.kept) > self._most:
+            del self.kept[1::2]
+            self.stride *= 2
+
+
+class Oddities:
+    """Looks for cycles that are odd: of no kind, told without their strobe, cut short, or fetched where nothing was before."""
+
+    def __init__(self) -> None:
+        self._pages = np.zeros(0x10000 >> PAGE_BITS, np.bool_)
+
+    def first(self, table: CycleTable) -> int | None:
+        """Return the row of the first odd cycle of a batch, None where there is none, or only such as most of them are."""
+        odd = (table.kind == _UNKNOWN) | table.inferred | (table.note == _CUT)
+        found = [int(odd.argmax())] if 0 < np.count_nonzero(odd) <= max(1, ODD_SHARE * len(odd)) else []
+        fetched = np.flatnonzero((table.kind == _FETCH) & (table.address >= 0))
+        pages = table.address[fetched] >> PAGE_BITS
+        new = ~self._pages[pages]
+        if new.any():
+            self._pages[pages] = True
+            found.append(int(fetched[new.argmax()]))
+        return min(found, default=None)
+
+
 class PredictionPart(Part):
     """Keeps stretches of the capture while it goes by, and lets the model follow them at the end."""
 
     def __init__(self, timed: bool, has_halt: bool, tick_s: float) -> None:
         self._timed, self._has_halt, self._tick_s = timed, has_halt, tick_s
-        self._chunks: list[Columns] = []
-        self._stride = 1
-        self._batches = 0
+        self._even, self._odd, self._oddities = Stretches(CHUNKS_KEPT), Stretches(ODD_KEPT), Oddities()
         self._cycles = 0
         self._fetches = 0
 
     def feed(self, batch: Batch) -> None:
         """Keep a batch, or leave it out."""
         self._cycles += len(batch.cycles)
-        self._batches += 1
-        if (self._batches - 1) % self._stride or not len(batch.cycles):
-            return
-        table = batch.cycles if self._cycles <= BUDGET_CYCLES else batch.cycles[:LONGEST_WINDOW]
-        self._chunks.append(columns_of(table, self._timed))
-        if len(self._chunks) > CHUNKS_KEPT:
-            del self._chunks[1::2]
-            self._stride *= 2
+        odd = self._oddities.first(batch.cycles)
+        if odd is not None and self._odd.wants():
+            first = max(0, odd - ODD_LEAD)
+            self._odd.keep(columns_of(batch.cycles[first : first + LEAST_WINDOW], self._timed))
+        if self._even.wants() and len(batch.cycles):
+            table = batch.cycles if self._cycles <= BUDGET_CYCLES else batch.cycles[:LONGEST_WINDOW]
+            self._even.keep(columns_of(table, self._timed))
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
@@ -145,24 +189,34 @@ class PredictionPart(Part):
     def _record(self, evidence: BusEvidence) -> PredictionRecord:
         """Let the model follow what was kept."""
         predictor = Predictor(self._timed, self._has_halt)
-        whole = self._cycles <= BUDGET_CYCLES and self._stride == 1
-        share = max(LEAST_WINDOW, BUDGET_CYCLES // max(1, len(self._chunks)))
+        whole = self._cycles <= BUDGET_CYCLES and self._even.stride == 1
+        share = max(LEAST_WINDOW, BUDGET_CYCLES // max(1, len(self._even.kept)))
+        stretches = [(each if whole else each.rows_from(0, share), False) for each in self._even.kept]
+        if not whole:
+            stretches += [(each, True) for each in self._odd.kept]
+            stretches.sort(key=lambda pair: int(pair[0].start[0]))
+        windows, last = [0, 0], -1
         fetches = np.zeros(32, np.int64)  # ones of A0..A15 in fetches, and in all cycles
         reads = np.zeros(8, np.int64)
         counted = [0, 0, 0]  # fetches, reads, cycles
         unlike = dict.fromkeys(NEIGHBOURS, 0)
-        for chunk in self._chunks:
+        for stretch, odd in stretches:
+            part = stretch.rows_from(int(np.searchsorted(stretch.start, last, "right")), len(stretch.start))  # nothing is followed twice
+            if not len(part.start):
+                continue
             if not whole:
                 predictor.lose_track()
-            part = chunk if whole else chunk.head(share)
+            windows[odd] += 1
+            last = int(part.start[-1])
             predictor.feed(part.rows())
             _count_levels(part, fetches, reads, counted, unlike)
             if predictor.exhausted:
                 break
-        return self._result(predictor, whole, fetches, reads, counted, unlike)
+        return self._result(predictor, (1, 0) if whole else (windows[0], windows[1]), fetches, reads, counted, unlike)
 
     def _result(
-        self, predictor: Predictor, whole: bool, fetches: Int, reads: Int, counted: list[int], unlike: dict[tuple[int, int], int]
+        self, predictor: Predictor, windows: tuple[int, int], fetches: Int, reads: Int, counted: list[int],
+        unlike: dict[tuple[int, int], int],
     ) -> PredictionRecord:
         address = [_line(int(fetches[bit]), counted[0], predictor.address_lost, bit) for bit in range(16)]
         values = np.array(predictor.written_values)
@@ -173,9 +227,10 @@ class PredictionPart(Part):
         explained = {lines: (counts[0], counts[1], counts[2], counts[3]) for lines, counts in predictor.explained.items()}
         levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
-            predictor.rows, self._cycles, predictor.instructions, 1 if whole else len(self._chunks), dict(predictor.counts), predictor.kept,
+            predictor.rows, self._cycles, predictor.instructions, sum(windows), dict(predictor.counts), predictor.kept,
             self._tick_s, predictor.other_lengths, address, written, wrong, predictor.alone_wrong,
             unlike, predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
+            windows[1],
         )  # fmt: skip
 
 

@@ -11,13 +11,13 @@ from ..bus.model import CycleKind, CycleNote, LeadPlace, LineStateName, Suspect,
 from ..errors import StrobewiseError
 from .rom_digest import RomDigest
 
-FEW_CYCLES = 50  #: machine cycles below which their shares say nothing: one more or less moves a share by two percent
+FEW_CYCLES = 1000  #: machine cycles below which their shares say nothing: fewer may be a loop or two
 VERSION = 1
 
 #: Quantities of the table [limits] -> what they are; "us" are microseconds.
 LIMITS = {
     "clock_hz": "clock frequency, measured or estimated",
-    "interrupts_per_second": "rate of interrupt acknowledges, from the first to the last one",
+    "interrupts_per_second": "rate of interrupts, from the first acknowledge to the last one; where one was not answered it counts",
     "wait_states": "wait states that /WAIT asked for, in all",
     "longest_silence_us": "longest stretch between two requests",
     "longest_without_refresh_us": "longest stretch between two refreshes",
@@ -41,6 +41,10 @@ class Range(NamedTuple):
         if not isinstance(value, (int, float)):
             return False
         return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+    def meets(self, low: float, high: float) -> bool:
+        """Say whether a value that lies somewhere between two may be as expected."""
+        return (self.high is None or low <= self.high) and (self.low is None or high >= self.low)
 
     @property
     def text(self) -> str:
@@ -130,6 +134,11 @@ class Expectations:
     forbidden: tuple[Event, ...] = ()
     digest: str | None = None  #: of the stream of machine cycles
     rom_digests: tuple[RomDigest, ...] = ()
+
+    @property
+    def halts(self) -> bool:
+        """Say whether the machine may be halted all the time: then it shows little of what it does otherwise."""
+        return "stuck_low" in self.lines.get("HALT", ())
 
     @property
     def events(self) -> tuple[Event, ...]:

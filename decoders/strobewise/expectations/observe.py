@@ -32,7 +32,10 @@ from .model import Event, ExpectationError, Expectations
 
 DIGEST_COLUMNS = tuple(name for name in DTYPES if name not in ("start", "end"))  #: times move with the capture's start
 FEW_INTERRUPTS = 3  #: fewer say nothing of a rate
-_ACKNOWLEDGE = KIND_INDEX["interrupt_acknowledge"]
+UNEVEN = 0.25  #: of the usual distance between two interrupts: a few that are further off whole multiples of it say nothing, either
+SOME_INTERRUPTS = 8  #: distances that are no few
+_ACKNOWLEDGE, _FETCH = KIND_INDEX["interrupt_acknowledge"], KIND_INDEX["opcode_fetch"]
+_HALT = NOTE_INDEX["halt"]
 
 
 @dataclass
@@ -53,6 +56,8 @@ class Observation:
     events: tuple[Seen, ...]  #: in the order of Expectations.events
     interrupts: int = 0
     interrupts_per_second: float | None = None
+    interrupts_unsure: float = 0.0  #: by which share of it the rate may be off, since an interrupt waits for its instruction
+    halted: int = 0  #: fetches of a halted CPU, as far as /HALT was captured
     timing_ns: dict[str, float] = field(default_factory=dict)
     uncertainty_ns: float | None = None  #: one sample
     memory: MemorySeen = field(default_factory=MemorySeen)
@@ -103,8 +108,8 @@ def observe(
     found = tuple(next(instructions) if event.instruction is not None else seen for event, seen in zip(events, cycles.seen, strict=True))
     sample = examined.sample_interval_s
     return Observation(
-        conclude([examined]), cycles.digest(), found, cycles.interrupts, cycles.rate(examined.tick_s),
-        _delays_ns(kept.run(examined)), None if sample is None else sample * 1e9, learner.seen,
+        conclude([examined]), cycles.digest(), found, len(cycles.interrupts), *interrupt_rate(cycles.interrupts, examined.tick_s),
+        cycles.halted, _delays_ns(kept.run(examined)), None if sample is None else sample * 1e9, learner.seen,
     )  # fmt: skip
 
 
@@ -115,8 +120,8 @@ class _CycleWatch(Part):
         self._events = events
         self.seen = [Seen() for _ in events]
         self._hashes = [hashlib.sha256(name.encode()) for name in DIGEST_COLUMNS]
-        self.interrupts = 0
-        self._first = self._last = 0
+        self.interrupts: list[int] = []  #: ticks
+        self.halted = 0
         self._tick_s = 1.0
 
     def attach(self, captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> _CycleWatch:
@@ -136,11 +141,8 @@ class _CycleWatch(Part):
         for digest, name in zip(self._hashes, DIGEST_COLUMNS, strict=True):
             column = getattr(table, name)
             digest.update(np.ascontiguousarray(column).astype(column.dtype.newbyteorder("<"), copy=False).tobytes())
-        at = np.flatnonzero(table.kind == _ACKNOWLEDGE)
-        if len(at):
-            self._first = self._first if self.interrupts else int(table.start[at[0]])
-            self._last = int(table.start[at[-1]])
-            self.interrupts += len(at)
+        self.interrupts += table.start[table.kind == _ACKNOWLEDGE].tolist()
+        self.halted += int(np.count_nonzero((table.kind == _FETCH) & (table.note == _HALT)))
         for event, seen in zip(self._events, self.seen, strict=True):
             if event.instruction is not None or seen.cannot_tell:
                 continue
@@ -163,11 +165,22 @@ class _CycleWatch(Part):
         whole = hashlib.sha256(b"".join(part.digest() for part in self._hashes))
         return "sha256:" + whole.hexdigest()
 
-    def rate(self, tick_s: float) -> float | None:
-        """Return interrupts a second, None where too few were seen."""
-        if self.interrupts < FEW_INTERRUPTS:
-            return None
-        return (self.interrupts - 1) / ((self._last - self._first) * tick_s)
+
+def interrupt_rate(starts: Sequence[int], tick_s: float) -> tuple[float | None, float]:
+    """Return interrupts a second, None where too few were seen, and by which share of it that may be off.
+
+    starts: of the acknowledges, ticks. One that was not answered, as while the bus is granted, leaves a distance twice as long.
+    """
+    if len(starts) < FEW_INTERRUPTS:
+        return None, 0.0
+    distances = np.diff(np.array(starts, np.float64)) * tick_s
+    usual = float(np.quantile(distances, 0.25, method="lower"))  # one that was lost makes a longer distance, nothing a shorter one
+    periods = np.maximum(1, np.round(distances / usual))
+    off = float(np.abs(distances - periods * usual).max())
+    if len(distances) < SOME_INTERRUPTS and off > UNEVEN * usual:
+        return None, 0.0
+    span = float(distances.sum())
+    return float(periods.sum()) / span, off / span
 
 
 class _InstructionWatch(Part):

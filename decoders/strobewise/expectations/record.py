@@ -13,6 +13,7 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..learn.machine import regions
 from ..learn.watch import Seen as MemorySeen
 from ..verdict.line_states import MAY_REST
+from .check import running
 from .model import BUSES, FEW_CYCLES, VERSION, ExpectationError
 from .observe import Observation
 from .rom_digest import RomDigest, digest_of
@@ -20,6 +21,7 @@ from .rom_digest import RomDigest, digest_of
 if TYPE_CHECKING:
     from tomlkit.items import InlineTable, Table
 
+CUT_CYCLES = 2  #: that begin before a capture, or end behind it
 SHARE_FACTOR = 3.0  #: another stretch of the program may have so many times more, or fewer, of a kind of machine cycle
 SHARE_LEAST = 5.0  #: percent of the cycles from which on a share is recorded
 ORDER_FACTOR = 4.0  #: a kind that is so many times more frequent than another stays so in another stretch of the program
@@ -155,6 +157,8 @@ def _lines(seen: Sequence[Observation], exact: bool) -> Table:
     for name, found in states.items():
         if not exact and name in MAY_REST and found <= {"idle", "active"}:
             found.update(("idle", "active"))  # what the program and the world outside happen to do
+            if name == "HALT" and any(one.halted for one in seen):
+                found.add("stuck_low")  # another capture may lie within a halt
         elif not exact and name in (*ADDRESS, *DATA) and found <= MOVING:
             found.update(MOVING)  # what the program happens to address; a line that is stuck shows in the verdict
     for bus, members in BUSES.items():
@@ -176,7 +180,10 @@ def _cycles(seen: Sequence[Observation], exact: bool) -> Table:
         low, high = min(counts), max(counts)
         if exact:
             table[name] = low if low == high else [low, high]
-        elif high == 0 and name in ("unknown", "inferred_fetches"):
+        elif high <= CUT_CYCLES and name == "unknown":
+            table[name] = _inline(most=CUT_CYCLES)
+            table[name].comment("the ends of a capture may cut one each")
+        elif high == 0 and name == "inferred_fetches":
             table[name] = 0
     return table
 
@@ -187,12 +194,12 @@ def _shares(seen: Sequence[Observation]) -> Table:
     table = tomlkit.table()
     found: dict[str, list[float]] = {}
     for one in seen:
-        total = sum(count for kind, count in one.evidence.cycles.items() if kind != "bus_granted")
+        cycles = running(one)
+        total = sum(cycles.values())
         if total < FEW_CYCLES:
             return table
-        for kind in KINDS:
-            if kind != "bus_granted":
-                found.setdefault(kind, []).append(100 * one.evidence.cycles[kind] / total)
+        for kind, count in cycles.items():
+            found.setdefault(kind, []).append(100 * count / total)
     for name, shares in found.items():
         if min(shares) >= SHARE_LEAST and name != "memory_access":
             table[name] = [math.floor(min(shares) / SHARE_FACTOR), min(100, math.ceil(max(shares) * SHARE_FACTOR))]
@@ -224,7 +231,8 @@ def _limits(seen: Sequence[Observation], exact: bool) -> Table:
         table["clock_hz"] = _around([round(hz) for hz in clocks], CLOCK_PERCENT if exact else CLOCK_PERCENT_ELSEWHERE)
     rates = [one.interrupts_per_second for one in seen if one.interrupts_per_second is not None]
     if len(rates) == len(seen):
-        table["interrupts_per_second"] = _around([round(rate, 2) for rate in rates], RATE_PERCENT)
+        unsure = math.ceil(100 * max(one.interrupts_unsure for one in seen))
+        table["interrupts_per_second"] = _around([round(rate, 2) for rate in rates], max(RATE_PERCENT, unsure))
     for name, spans in (
         ("longest_silence_us", [one.evidence.longest_silence for one in seen]),
         ("longest_without_refresh_us", [one.evidence.longest_without_refresh for one in seen]),

@@ -54,6 +54,7 @@ class PredictionRecord:
     exhausted: bool  #: so much differed that the rest was not followed
     unseen_acknowledges: int
     levels: List[LineCount] = field(default_factory=list)  #: D0..D7 in reads that were followed: ones and zeros captured
+    odd_windows: int = 0  #: of the windows, those chosen because something is odd in them; the others are spread evenly
 
     @property
     def total(self) -> int:

@@ -21,6 +21,9 @@ MEANT = 0.05  #: share by which a clock may miss the one that the profile gives,
 SLOW_EDGES = 16  #: edges from which a clock this slow is one, and no line that moves now and then
 OFF_FREQUENCY = 0.02  #: crystals keep 0.01 %, ceramic resonators 0.5 % (common practice); two percent is neither
 EVEN_SHARE = 0.05  #: the same where periods are shorter as well as longer: what a crystal's own edges do is a hundredth of that
+STEADY_SAMPLES = 0.5  #: standard deviation of a steady clock's periods at worst: half of them are a sample longer than the others
+IN_STEP_SAMPLES = 0.71  #: where both ends of each fall just at a sample, the least noise throws each of them to either side: sqrt(1 / 2)
+IN_STEP = 0.01  #: samples a period by which a whole multiple may be missed: some hundred clocks then show all phases, and not one alone
 EVENLY = 0.25  #: share of the spread of nine tenths of them that must lie on either side of the middle: a clock that a board stretches is only longer
 JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling adds, as a share of the period: pulse widths of the AC table leave less (our choice)
 
@@ -171,7 +174,7 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
         return
     slips = evidence.slips
-    steady = 0.5 * (evidence.sample_interval_s or 0.0)  # at worst half of the periods are a sample longer than the others
+    steady = (IN_STEP_SAMPLES if in_step(evidence.samples_per_t) else STEADY_SAMPLES) * (evidence.sample_interval_s or 0.0)
     excess = max(0.0, clock.deviation_s**2 - steady**2) ** 0.5
     if excess * clock.hz > EVEN_SHARE and slips is not None and _evenly(*slips.usual_s, slips.middle_s):
         low, high = slips.usual_s
@@ -180,6 +183,11 @@ def clock_jitter(evidence: BusEvidence) -> Iterator[Found]:
             f"they vary by {time_words(excess)} (standard deviation), {excess * clock.hz * 100:.0f} % of a period",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=HINT,
         )  # fmt: skip
+
+
+def in_step(samples_per_t: float) -> bool:
+    """Say whether the analyser's clock is a whole multiple of CLK: then all edges may lie just at a sample, for the whole capture."""
+    return abs(samples_per_t - round(samples_per_t)) < IN_STEP
 
 
 def _evenly(low: float, high: float, middle: Optional[float]) -> bool:

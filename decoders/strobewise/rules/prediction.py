@@ -61,11 +61,15 @@ def followed(evidence: BusEvidence) -> str:
     record = _prediction(evidence)
     if record is None:
         return ""
-    where = "from end to end" if record.windows == 1 else (
-        f"in {record.windows} windows spread evenly, {100 * record.cycles / max(1, record.cycles_in_all):.0f} % of the machine cycles"
-    )  # fmt: skip
     outcome = f"{record.total} contradiction{'s' if record.total > 1 else ''}" if record.total else "no contradiction"
-    return f"{record.instructions} instructions followed {where}: {outcome}"
+    if record.windows == 1:
+        return f"{record.instructions} instructions followed from end to end: {outcome}"
+    even, share = record.windows - record.odd_windows, 100 * record.cycles / max(1, record.cycles_in_all)
+    odd = f" and {record.odd_windows} where something is odd" if record.odd_windows else ""
+    return (
+        f"{record.instructions} instructions followed in {even} windows spread evenly{odd}, {share:.0f} % of the machine cycles: {outcome}; "
+        "the rest was not followed"
+    )
 
 
 def _first(record: PredictionRecord, *whats: str) -> str:

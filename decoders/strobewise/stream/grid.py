@@ -93,12 +93,16 @@ def _starts(steps: List[Tuple[float, int]], smallest: float, share: float) -> Li
 
 
 def _follow(steps: List[Tuple[float, int]], interval: float) -> Optional[float]:
-    """Sharpen an interval over steps of growing length; None when one of them is no multiple within the rounding."""
+    """Sharpen an interval over steps of growing length; None when no interval has all of them for multiples within the rounding."""
     for reach in REACHES:
         near = [(step, often, max(round(step / interval), 1)) for step, often in steps if step < reach * steps[0][0] + SAME_STEP]
         interval = math.fsum(often * step for step, often, _ in near) / sum(often * count for _, often, count in near)  # roundings cancel
-        if any(abs(step - count * interval) > ROUNDING_TICKS for step, _, count in near):
+        # But for steps that are rounded the same way each time, as in step with the clock: then it is what all of them allow.
+        low = max((step - ROUNDING_TICKS) / count for step, _, count in near)
+        high = min((step + ROUNDING_TICKS) / count for step, _, count in near)
+        if low > high:
             return None
+        interval = min(max(interval, low), high)
     return interval
 
 

@@ -8,7 +8,17 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import Dict, FrozenSet, List, Sequence, Tuple
 
-from ..bus.calibration import CLOCK_EDGES_WANTED, FEW_PULSES, PULSES_WANTED, WARM_UP_EVENTS, Calibration, Pulse, TimeBase, calibrate
+from ..bus.calibration import (
+    CLOCK_EDGES_WANTED,
+    FEW_PULSES,
+    PULSES_WANTED,
+    WARM_UP_EVENTS,
+    Calibration,
+    Pulse,
+    TimeBase,
+    before_reads,
+    calibrate,
+)
 from ..bus.lines import CONTROL, LINE, MASK
 from ..bus.lines import STROBES as STROBE_NAMES
 from ..bus.semantics import REFRESH_GAP_MAX
@@ -133,9 +143,10 @@ class WarmUp:
         shares = []
         # /M1 falls, and /RFSH rises, while /MREQ is released; /RD falls with /MREQ, which was released before. In their middle it is
         # asserted.
-        for bit, edge, earlier in ((M1, 0, 0), (RFSH, 1, 0), (RD, 0, int(2 * sample))):
+        for bit, edge in ((M1, 0), (RFSH, 1), (RD, 0)):
             pulses = found[bit]
             if len(pulses) >= FEW_PULSES:
+                earlier = before_reads(pulses, sample) if bit == RD else 0
                 released = sum(1 for pulse in pulses if self._level(pulse[edge] - earlier) & MREQ) / len(pulses)
                 shares.append(min(1.0 - self._share(pulses, MREQ | IORQ), released))
         return max(shares, default=1.0)
