@@ -285,6 +285,21 @@ def test_the_page_of_a_comparison_shows_both_captures(browser, tmp_path):
     assert errors(browser) == []
 
 
+def test_volts_of_a_scope_are_drawn_between_the_limits_of_an_input(browser, tmp_path):
+    rows = [f"{n * 20e-9:.9f},{4.2 if n % 20 < 10 else 0.2},0.45" for n in range(4000)]  # /MREQ swings, /M1 stays near half a volt
+    (tmp_path / "scope.csv").write_text("\n".join(["time (s),MREQ (V),M1 (V)", *rows]) + "\n")
+    page = tmp_path / "scope.html"
+    page.write_text(render_page(diagnose([tmp_path / "scope.csv"]), Options()), encoding="utf-8")
+    browser.get(page.as_uri())
+    assert len(browser.find_elements("css selector", "#waveform line.limit")) == 4  # 0.8 and 2.0 V for each of two lines
+    drawn = {path.get_attribute("d") for path in browser.find_elements("css selector", "#waveform path.volts")}
+    heights = [{float(y) for y in re.findall(r"[ML][\d.-]+ ([\d.]+)", path)} for path in drawn]
+    assert sorted(map(len, heights)) == [1, 2]  # one that stays, one with two levels
+    assert not browser.find_elements("css selector", "#waveform path.level")
+    assert re.search(r"/M1 0 \(0\.45 V\)", browser.find_element("id", "readout").text)
+    assert errors(browser) == []
+
+
 def test_a_wrong_read_has_its_level_dashed_and_leads_to_the_write(browser, tmp_path):
     page = tmp_path / "ram.html"
     page.write_text(render_page(diagnose([TRACES / "faults" / "ram-bit-dead" / "ram-bit.vcd.gz"]), Options()), encoding="utf-8")

@@ -1,10 +1,90 @@
-"""What the page of a case makes of a step."""
+"""What the page of a case makes of it: where it stands, its steps, and which channel was which line."""
 
 from __future__ import annotations
 
-from strobewise_cli.render.bench_html import LEAD_COLOURS
+from types import SimpleNamespace
+
+import pytest
+
+from strobewise.case.records import ANSWER_KINDS, Answer, Step
+from strobewise.case.state import judge_case
+from strobewise.case.store import add_answer, add_capture, close_case, new_case
+from strobewise.machine import fault, simulate
+from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, heading_of, put_right
+from strobewise_cli.render.case_text import closed_words, lead_place_words, power_words
+
+LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
+
+
+def captured(path, **settings):
+    with path.open("w", encoding="ascii") as file:
+        simulate(**{"lines": LINES, "duration_s": 0.006, **settings}).write_vcd(file)
+    return path
 
 
 def test_leads_have_the_colours_of_the_resistor_code():
     """IEC 60062, digits 0 to 9; after the tenth lead they begin anew."""
     assert " ".join(LEAD_COLOURS) == "black brown red orange yellow green blue violet grey white"
+
+
+def test_everything_that_can_be_put_down_has_words():
+    assert tuple(KIND_WORDS) == ANSWER_KINDS
+
+
+def test_the_top_of_the_page_says_where_the_repair_stands(tmp_path):
+    """A fault from before a repair is not told as one that is there; and a proof is told as one."""
+    case = new_case(tmp_path / "case", symptom="dead")
+    assert heading_of(judge_case(case)).headline == "NOTHING CAPTURED YET"
+    case = add_capture(case, captured(tmp_path / "dead.vcd", faults=[fault("dead-low", line="M1")]))
+    state = judge_case(case)
+    assert heading_of(state)[:2] == ("fault", "FAULT") and not put_right(state)
+    case = add_answer(case, Answer("replaced", "cpu"))
+    state = judge_case(case)
+    assert put_right(state) and state.changes[-1].words == "whether it helped is open until the machine is looked at again"
+    top = heading_of(state)
+    assert top[:2] == ("cannot_decide", "NOT PROVEN YET") and top.summary.startswith("Before the repair: /M1 (pin 27) is dead")
+    case = add_capture(case, captured(tmp_path / "good.vcd", duration_s=0.008, seed=3))
+    assert heading_of(judge_case(case)) == ("no_fault_found", "PROVEN", "Gone after the repair: /M1 dead.")
+    closed = judge_case(close_case(case, "cpu", "U1", proven=True))
+    assert heading_of(closed).headline == "CLOSED" and heading_of(closed).summary.endswith(" UTC: it was the CPU: U1 (proven).")
+    assert closed_words(closed)[4] == "-" and "T" not in closed_words(closed)[:16]
+
+
+def test_a_capture_says_which_channel_was_which_line(tmp_path):
+    path = captured(tmp_path / "x.vcd", names="channels", lines=("MREQ", "M1"))
+    case = add_capture(new_case(tmp_path / "case"), path, maps=(("MREQ", "CH0"), ("M1", "CH1")), probe_at={"M1": "connector"})
+    words = lead_place_words(judge_case(case).diagnosis.captures[0])
+    assert words == ["CH0: /MREQ, CH1: /M1 at the connector", "channels named: /MREQ, /M1 by 1-x.vcd.map.toml"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "power", "words"),
+    [
+        ("capture", "off", "power off to clip, on to capture"), ("check", "on", "power on"), ("repair", "off", "power off"),
+        ("close", None, ""),
+    ],
+)  # fmt: skip
+def test_power_is_off_to_clip_and_on_to_capture(kind, power, words):
+    assert power_words(Step(kind, "x", "do", "why", power)) == words
+
+
+def test_volts_of_a_scope_are_drawn_where_the_windows_hold_some(tmp_path):
+    import numpy as np
+
+    from strobewise_cli.render.html_data import WINDOW_EVENTS_MAX, Window, _VoltsCutter
+    from strobewise_cli.render.html_viewer import _volts, _with_volts
+
+    use = SimpleNamespace(line="M1", target_bit=3)
+    channels = SimpleNamespace(uses=[use], assignments=[SimpleNamespace(code="0", target_bit=3)])
+    window = Window("a", "A", 100, 200, 150)
+    cutter = _VoltsCutter([window], channels)
+    for begin in (0, 110):
+        times = np.arange(begin, begin + 110, 10)
+        cutter("0", times, times / 100.0)
+        cutter("1", times, times / 100.0)  # no line
+    assert _volts(window, "M1", 100)[:4] == [10, 1.1, 20, 1.2] and _volts(window, "M1", 100)[-2:] == [100, 2.0]
+    row = {"name": "M1", "label": "/M1", "bit": 3}
+    assert _with_volts(row, [window]) == {**row, "volts": [0.0, 5.0]}
+    assert "volts" not in _with_volts({**row, "name": "RD"}, [window])
+    cutter("0", np.arange(120, 120 + 3 * WINDOW_EVENTS_MAX) // (3 * WINDOW_EVENTS_MAX) + 120, np.full(3 * WINDOW_EVENTS_MAX, 6.1))
+    assert len(_volts(window, "M1", 100)) == 2 * WINDOW_EVENTS_MAX and _with_volts(row, [window])["volts"] == [0.0, 6.1]

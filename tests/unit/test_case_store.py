@@ -146,3 +146,17 @@ def test_a_bundle_holds_digests_in_place_of_rom_contents(tmp_path):
     assert theirs.items == case.items and theirs.profile.memory[0].contents is None
     assert "SHA-256 " in (tmp_path / "theirs" / "machine" / "profile.toml").read_text()
     assert bundle(case) == packed
+
+
+def test_a_capture_of_which_no_line_is_known_is_no_entry(tmp_path):
+    """It would say nothing, and its channels would be guessed again each time."""
+    from strobewise.case.state import capture_of_lines
+    from strobewise.machine import fault, simulate
+
+    case, path = new_case(tmp_path / "case"), tmp_path / "x.vcd"
+    with path.open("w", encoding="ascii") as file:
+        simulate(lines=("M1",), names="channels", duration_s=0.002, faults=[fault("dead-low", line="M1")]).write_vcd(file)
+    with pytest.raises(UsageError, match=r"which channel is which line.* \(x\.vcd\): say it, as --map"):
+        add_capture(case, path, read=capture_of_lines)
+    assert open_case(tmp_path / "case").items == () and not list((tmp_path / "case" / "captures").iterdir())
+    assert add_capture(case, path, maps=(("M1", "CH0"),), read=capture_of_lines).items

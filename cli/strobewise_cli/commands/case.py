@@ -90,7 +90,7 @@ def _new(args: argparse.Namespace) -> int:
 
 def _add(args: argparse.Namespace) -> int:
     from strobewise.capture.channels.map_options import read_map_file, split_map
-    from strobewise.case.state import examined_capture
+    from strobewise.case.state import capture_of_lines
     from strobewise.case.store import add_capture
 
     if (args.capture is None) == (args.driver is None):
@@ -101,7 +101,7 @@ def _add(args: argparse.Namespace) -> int:
         return _told(_recorded(case, args, places), args)
     pairs = [*(read_map_file(args.map_file) if args.map_file is not None else ()), *(split_map(text) for text in args.maps)]
     case = add_capture(
-        case, args.capture, maps=pairs, probe_at=places, note=args.note, minutes_on=args.minutes_on, read=examined_capture,
+        case, args.capture, maps=pairs, probe_at=places, note=args.note, minutes_on=args.minutes_on, read=capture_of_lines,
         taken=taken_said(args),
     )  # fmt: skip
     return _told(case, args)

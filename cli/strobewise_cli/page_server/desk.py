@@ -11,20 +11,23 @@ from typing import NamedTuple
 from strobewise.bus.model import LEAD_PLACES, SUSPECTS, LeadPlace
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
+from strobewise.case.checks import value_said
 from strobewise.case.experience import Experience
-from strobewise.case.records import ANSWER_KINDS, AS_ITS_FILE_SAYS, OUTCOMES, Answer, Case, CaseState, Step, Taken
+from strobewise.case.records import ANSWER_KINDS, AS_ITS_FILE_SAYS, OUTCOMES, SAID_OF, Answer, Case, CaseState, Step, Taken
 from strobewise.case.sheet import SHEET
-from strobewise.case.state import case_options, examined_capture, judge_case, options_by_capture
+from strobewise.case.state import capture_of_lines, case_options, examined_capture, judge_case, options_by_capture
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, safe_name, withdraw
 from strobewise.errors import UsageError
 from strobewise.files.plain_data import Json
 from strobewise.files.writing import own_folder
 from strobewise.profile.machine import shipped_profiles
 from strobewise.profile.options import Options
+from strobewise_cli.page_server.swollen import refuse_swollen
 from strobewise_cli.render.html_data import PageData, collect_all
 
 NOTE_CHARS = 500
 NOTES_KEPT = 5
+PATIENCE_S = 2.0  #: that a look waits for a change to end
 
 
 class Beginning(NamedTuple):
@@ -61,8 +64,16 @@ class Desk:
         return self._version
 
     def view(self) -> View:
-        """Judge the case, once for each of its states. Raises StrobewiseError, OSError."""
-        with self._lock:
+        """Judge the case, once for each of its states. Raises StrobewiseError, OSError.
+
+        While a change takes long, the case as it was looked at last, with a word of that.
+        """
+        if not self._lock.acquire(timeout=PATIENCE_S):
+            before = self._looked
+            if before is not None:
+                return before[1]._replace(version=self._version, notes=(*self._notes, "The bench is reading a capture: wait a moment."))
+            self._lock.acquire()
+        try:
             if not (self.folder / SHEET).exists():
                 return View(None, (), self._version, tuple(self._notes))
             case = open_case(self.folder)
@@ -72,6 +83,8 @@ class Desk:
                 pages = tuple(collect_all(shown, case_options(case), options_by_capture(case))) if shown is not None else ()
                 self._looked = case, View(state, pages, 0, ())
             return self._looked[1]._replace(version=self._version, notes=tuple(self._notes))
+        finally:
+            self._lock.release()
 
     def begin(self, told: Mapping[str, Json]) -> None:
         """Begin the case. Raises StrobewiseError, OSError."""
@@ -92,13 +105,14 @@ class Desk:
 
         Raises StrobewiseError, OSError; the case is as it was then.
         """
+        refuse_swollen(path)  # before anybody has to wait for it
         with self._changing():
             case = open_case(self.folder)
             step = judge_case(case, self._experience).step
             maps, places = planned_leads(path, step, case_options(case, self.beginning.taken)) if planned else ((), {})
             add_capture(
                 case, path, maps=maps, probe_at=places, note=note[:NOTE_CHARS], minutes_on=minutes_on, name=safe_name(name),
-                read=examined_capture, taken=self.beginning.taken,
+                read=capture_of_lines, taken=self.beginning.taken,
             )  # fmt: skip
 
     def record(self, told: Mapping[str, Json]) -> None:
@@ -128,7 +142,9 @@ class Desk:
         if kind is None or place is None or fault is None:
             raise UsageError("this is no answer", "the page", "load it again")
         with self._changing():
-            answer = Answer(kind, _text(told, "about"), _number(told, "value"), place, fault)
+            value = told.get("value")
+            said = value_said(kind, value) if isinstance(value, str) and value.strip() and kind in SAID_OF else _number(told, "value")
+            answer = Answer(kind, _text(told, "about"), said, place, fault)
             add_answer(open_case(self.folder), answer, _text(told, "note"))
 
     def withdraw(self, told: Mapping[str, Json]) -> None:

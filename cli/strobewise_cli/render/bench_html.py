@@ -8,14 +8,24 @@ from typing import NamedTuple
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import SUSPECTS
-from strobewise.case.records import ANSWER_KINDS, Answer, CaseState, Step
+from strobewise.case.records import ANSWER_KINDS, Answer, AnswerKind, CaseState, Step
+from strobewise.case.state import examined_capture
 from strobewise.case.trend import Trend
 from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN
 from strobewise.profile.machine import shipped_profiles
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.page_server.desk import Beginning, View
-from strobewise_cli.render.case_text import answer_words, closed_words, hypothesis_words, item_words, settings_words
+from strobewise_cli.render.case_text import (
+    answer_words,
+    closed_words,
+    hypothesis_words,
+    item_words,
+    lead_place_words,
+    power_words,
+    settings_words,
+    time_of_day,
+)  # fmt: skip
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, told
 from strobewise_cli.render.html_charts import Chart, Label
 from strobewise_cli.render.html_report import environment, finding_blocks, viewer_context
@@ -30,8 +40,30 @@ BUTTONS: Mapping[str, tuple[str, str]] = {
     "pulses": ("It pulses", "It does not pulse"), "driven": ("Each pin pulses", "A pin is dead"),
     "passes": ("It does all of that", "It does not"), "readout": ("It reads right", "It reads wrong"),
 }  # fmt: skip
+AFTER_A_REPAIR = ("capture:proof", "capture:running", "tried:")  #: steps that look whether it helped
 TREND_MARKS = ("●", "■", "▲", "◆", "○", "□")
 TREND_WIDTH, TREND_HEIGHT, TREND_LEFT, TREND_TOP, TREND_BOTTOM = 480, 170, 56, 14, 30
+
+
+#: What can be put down, as the page says it, with what each is about and an example of its value.
+KIND_WORDS: Mapping[AnswerKind, str] = {
+    "volts": "a voltage (line; volts)", "ohms": "a line's resistance (line; ohms)",
+    "between": "the resistance between two lines (as A11-A12; ohms)", "pulses": "whether a line pulses (line; yes or no)",
+    "driven": "whether a memory's pins are driven (rom or ram; yes or no)",
+    "passes": "whether a chip passes its lines on (chip, or glue; yes or no)",
+    "readout": "what the ROM reads in a programmer (right or wrong)",
+    "supply": "the supply (volts)", "unplugged": "unplugged what sits on the port", "reseated": "took a chip out and put it back (part)",
+    "cooled": "cooled a chip alone (part)", "cleaned": "cleaned contacts", "replaced": "replaced a part (part or chip)",
+    "resoldered": "re-soldered a joint (line)", "note": "only a note",
+}  # fmt: skip
+
+
+class Heading(NamedTuple):
+    """What stands on top of the page."""
+
+    state: str  #: class of the style sheet
+    headline: str
+    summary: str
 
 
 class Choice(NamedTuple):
@@ -58,16 +90,15 @@ def _empty(view: View, beginning: Beginning, token: str) -> dict[str, object]:
 
 
 def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> dict[str, object]:
-    case, step, verdict, diagnosis = state.case, state.step, state.verdict, state.diagnosis
+    case, step, diagnosis = state.case, state.step, state.diagnosis
     changes = {change.number: sentence(change.words) for change in state.changes}
     closed = case.closed is not None
-    seen = verdict if verdict is not None and diagnosis is not None else None
+    heading = heading_of(state)
     return {
         "token": token, "ready": view.version, "notes": view.notes, "device": beginning.device or "",
         "name": case.machine or case.folder.name, "about": _about(state),
-        "state": "no_fault_found" if closed else aspect(seen) if seen is not None else "cannot_decide",
-        "headline": "CLOSED" if closed else HEADLINES[aspect(seen)] if seen is not None else "NOTHING CAPTURED YET",
-        "summary": sentence(closed_words(state)) if closed else sentence(told(seen).lstrip(": ")) if seen is not None else "",
+        "state": heading.state, "headline": heading.headline, "summary": heading.summary,
+        "before": " before the repair" if put_right(state) else "",
         "step": _step(step), "closed": closed, "lead_pins": lead_picture(step),
         "seen_pins": None if diagnosis is None else pinout(pins_to_measure(diagnosis), coverage(diagnosis), chips_to_look_at(diagnosis)),
         "not_judged": coverage_words(diagnosis.verdict.not_judged) if diagnosis is not None else "",
@@ -75,15 +106,35 @@ def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> 
         "findings": [block._replace(next_step="") for block in finding_blocks(diagnosis.findings, view.pages)] if diagnosis else [],
         "proof": state.proof, "proof_words": sentence(state.proof.words) if state.proof is not None else "",
         "items": [
-            {"number": item.number, "time": item.time.replace("T", " ").rstrip("Z"), "words": sentence(item_words(item)),
-             "counts": item.counts, "changed": changes.get(item.number, "")}
+            {"number": item.number, "time": time_of_day(item.time), "words": sentence(item_words(item)),
+             "counts": item.counts, "changed": changes.get(item.number, ""),
+             "leads": lead_place_words(examined_capture(case, item)[0]) if item.file is not None and item.counts else ()}
             for item in case.items
         ],
         "trend": trend_chart(state.trend), "warnings": state.trend.warnings if state.trend is not None else (),
-        "kinds": ANSWER_KINDS, "all_suspects": [(name, SUSPECT_WORDS[name]) for name in SUSPECTS],
+        "kinds": [(kind, KIND_WORDS[kind]) for kind in ANSWER_KINDS], "all_suspects": [(name, SUSPECT_WORDS[name]) for name in SUSPECTS],
         "likely": state.hypotheses[0].suspect if state.hypotheses else "none",
         **viewer_context(view.pages),
     }  # fmt: skip
+
+
+def put_right(state: CaseState) -> bool:
+    """Say whether what the captures showed may be gone by now: something was put right since, and they are those from before."""
+    return state.step.kind == "close" or state.case.closed is not None or state.step.id.startswith(AFTER_A_REPAIR)
+
+
+def heading_of(state: CaseState) -> Heading:
+    """Return where the case stands, in one line."""
+    proof, verdict = state.proof, state.verdict
+    if state.case.closed is not None:
+        return Heading("no_fault_found", "CLOSED", sentence(closed_words(state)))
+    if proof is not None and proof.state == "proven":
+        return Heading("no_fault_found", "PROVEN", sentence(proof.words.partition(": ")[2] or proof.words))
+    if verdict is None or state.diagnosis is None:
+        return Heading("cannot_decide", "NOTHING CAPTURED YET", "Make the capture below, or put down what you measured.")
+    if put_right(state):
+        return Heading("cannot_decide", "NOT PROVEN YET", sentence(f"before the repair: {state.diagnosis.verdict.headline}"))
+    return Heading(aspect(verdict), HEADLINES[aspect(verdict)], sentence(told(verdict).lstrip(": ")))
 
 
 def _about(state: CaseState) -> str:
@@ -97,9 +148,10 @@ def _about(state: CaseState) -> str:
 
 def _step(step: Step) -> dict[str, object]:
     return {
-        "id": step.id, "kind": step.kind, "title": sentence(step.title), "why": sentence(step.why), "power": step.power or "",
+        "id": step.id, "kind": step.kind, "title": sentence(step.title), "why": sentence(step.why), "power": power_words(step),
         "cautions": step.cautions, "leads": lead_rows(step), "settings": settings_words(step) if step.settings else "",
-        "minutes": round(step.minutes), "choices": [choice(answer) for answer in step.answers], "commands": step.commands,
+        "minutes": round(step.minutes), "minutes_on": step.settings.get("minutes_on", ""),
+        "choices": [choice(answer) for answer in step.answers], "commands": step.commands,
     }  # fmt: skip
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from strobewise import __version__
 from strobewise.case.records import CaseState
-from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, lead_words, trend_lines
+from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, lead_words, power_words, trend_lines
 from strobewise_cli.render.html_report import asset, environment
 from strobewise_cli.render.phrases import sentence
 
@@ -44,7 +44,7 @@ def context(state: CaseState) -> dict[str, object]:
         "trend": "" if trend is None else "\n".join(trend_lines(trend)),
         "warnings": () if trend is None else trend.warnings,
         "next": None if case.closed is not None else {
-            "title": sentence(step.title), "why": sentence(step.why), "power": step.power or "",
+            "title": sentence(step.title), "why": sentence(step.why), "power": power_words(step),
             "cautions": step.cautions, "leads": lead_words(step),
             "commands": step.commands,
         },

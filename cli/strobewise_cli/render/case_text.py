@@ -12,6 +12,7 @@ from strobewise.bus.units import time_words
 from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step, Taken
 from strobewise.case.trend import Trend
 from strobewise.verdict.words import SUSPECT_WORDS
+from strobewise_cli.render.diagnosis_text import map_words
 from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line, report_console
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from strobewise.case.proof import Proof
+    from strobewise.diagnosis.examined import Examined
 
 UNITS = {"volts": " V", "ohms": " ohms", "between": " ohms", "supply": " V"}
 #: What an answer of yes (right) and no (wrong) says, with {about}.
@@ -120,7 +122,29 @@ def closed_words(state: CaseState) -> str:
     closed = state.case.closed
     assert closed is not None
     proven = "proven" if closed.proven else "not proven"
-    return f"{closed.time}: it was {SUSPECT_WORDS[closed.was]}, {closed.part} ({proven})"
+    return f"{time_of_day(closed.time)}: it was {SUSPECT_WORDS[closed.was].partition(' (')[0]}: {closed.part} ({proven})"
+
+
+def time_of_day(text: str) -> str:
+    """Return a time of the sheet as people write it."""
+    return f"{text[:16].replace('T', ' ')} UTC"
+
+
+def power_words(step: Step) -> str:
+    """Return whether the machine's power is on or off while a step is done; nothing where that makes no difference."""
+    if step.power is None:
+        return ""
+    return "power off to clip, on to capture" if step.kind == "capture" else f"power {step.power}"
+
+
+def lead_place_words(examined: Examined) -> list[str]:
+    """Return which channel of a capture is which line, and what named them."""
+    places = examined.evidence.probe_at
+    rows = [
+        f"{channel}: {bar(line)}{' at the connector' if places.get(line) == 'connector' else ''}"
+        for line, channel in examined.channels.channels.items()
+    ]  # fmt: skip
+    return [", ".join(rows) or "no channel is known", *(words for words in map_words(examined) if words.startswith("channels named"))]
 
 
 def lead_words(step: Step) -> list[tuple[str, str, str]]:
@@ -145,7 +169,7 @@ def _step(console: Console, step: Step) -> None:
     _say(console, "Next: ", sentence(step.title), "bold")
     _say(console, "      ", f"why: {step.why}")
     if step.power is not None:
-        _say(console, "      ", f"power {step.power}; about {step.minutes:.0f} minutes" if step.minutes else f"power {step.power}")
+        _say(console, "      ", f"{power_words(step)}; about {step.minutes:.0f} minutes" if step.minutes else power_words(step))
     for text in step.cautions:
         _say(console, "  !   ", text)
     for channel, line, where in lead_words(step):

@@ -17,7 +17,9 @@ import numpy.typing as npt
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, Finding
 from strobewise.capture import open_capture
+from strobewise.capture.channels.mapping import ChannelMap
 from strobewise.capture.clocked.view import as_clocked
+from strobewise.capture.followed import Followed
 from strobewise.capture.records import Block
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.pipeline import Onlooker
@@ -31,6 +33,7 @@ from strobewise.rules import find_rule, run
 from strobewise_cli.render.html_memory import Contradiction, LastWrites
 
 Int = npt.NDArray[np.int64]
+Volts = npt.NDArray[np.float64]
 
 BINS = 96  #: stretches of the capture in the charts over time
 COLUMNS = 480  #: stretches in the timeline of held lines
@@ -58,6 +61,7 @@ class Window:
     times: Int = field(default_factory=lambda: np.empty(0, np.int64))
     words: npt.NDArray[np.uint64] = field(default_factory=lambda: np.empty(0, np.uint64))
     cycles: CycleTable = field(default_factory=CycleTable.empty)
+    volts: dict[str, list[tuple[Int, Volts]]] = field(default_factory=dict)  #: line -> times in ticks and volts, piece by piece
     contradiction: Contradiction | None = None  #: of a read at the moment that gave back another byte than was written
 
 
@@ -162,10 +166,10 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     t_ticks = 1.0 / (clock * examined.tick_s) if clock else None
     windows = _windows(moments, examined, t_ticks, suffix, f" ({name})" if name else "")
     watch = _Watch(examined, _timeline_lines(examined))
-    _read_again(examined, options, [watch, _Cutter(windows), LastWrites(windows)])
+    _read_again(examined, options, [watch, _Cutter(windows), LastWrites(windows)], windows)
     writes = _writes(windows, examined, t_ticks)
     if writes:
-        _read_again(examined, options, [_Cutter(writes)])
+        _read_again(examined, options, [_Cutter(writes)], writes)
     windows = [*windows, *writes]
     for window in windows:
         _close(window)
@@ -173,9 +177,11 @@ def collect(examined: Examined, options: Options, moments: Sequence[Moment], suf
     return PageData(examined, t_ticks, kept, watch.course(), {line for moment in moments for line in moment.lines})
 
 
-def _read_again(examined: Examined, options: Options, onlookers: Sequence[Onlooker]) -> None:
+def _read_again(examined: Examined, options: Options, onlookers: Sequence[Onlooker], windows: Sequence[Window]) -> None:
     channels = examined.channels
     with open_capture(examined.path, options.raw, options.one_a_clock) as opened:
+        if isinstance(opened, Followed) and any(channel.is_volts for channel in opened.header.channels):
+            opened.volts_watch = _VoltsCutter(windows, channels)
         capture, _ = as_clocked(opened, channels, examined.evidence.clocked or "no", options.nominal_hz)
         rebuild = Rebuild.of(capture.header, channels, options.nominal_hz, onlookers)
         rebuild.run(capture.blocks(channels.assignments))
@@ -256,6 +262,26 @@ def _cut(window: Window, block: Block) -> None:
     last = min(last, first + WINDOW_EVENTS_MAX + 1)
     window.times = np.concatenate([window.times, block.times[first:last]])
     window.words = np.concatenate([window.words, block.words[first:last]])
+
+
+class _VoltsCutter:
+    """Puts the volts of the lines into the windows, as they are read."""
+
+    def __init__(self, windows: Sequence[Window], channels: ChannelMap) -> None:
+        lines = {use.target_bit: use.line for use in channels.uses if use.line is not None}
+        self._windows, self._lines = windows, {each.code: lines.get(each.target_bit) for each in channels.assignments}
+
+    def __call__(self, code: str, times: Int, volts: Volts) -> None:
+        line = self._lines.get(code)
+        if line is None or not len(times):
+            return
+        for window in self._windows:
+            first, last = np.searchsorted(times, [window.start, window.end], "right").tolist()
+            pieces = window.volts.setdefault(line, [])
+            room = WINDOW_EVENTS_MAX - sum(len(piece) for piece, _ in pieces)
+            taken = slice(first, min(last, first + max(room, 0)))
+            if taken.stop > taken.start:
+                pieces.append((times[taken].copy(), volts[taken].copy()))
 
 
 def _close(window: Window) -> None:

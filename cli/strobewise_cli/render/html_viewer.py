@@ -17,6 +17,7 @@ from strobewise_cli.render.html_data import PageData, Window
 from strobewise_cli.render.html_ghost import ghosts
 from strobewise_cli.render.html_memory import expected_levels
 
+SUPPLY_V = 5.0  #: up to which volts are drawn at least
 FIRST_SEEN = ("finding", "new", "gone", "kept", "parting")  #: names of windows, in the order of a page; the others come last
 _FETCH, _READ, _ACKNOWLEDGE = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "interrupt_acknowledge"))
 _NMI = NOTES.index("nmi_response")
@@ -30,6 +31,7 @@ class Row(TypedDict):
     label: str
     bit: int  #: of the packed word, the lowest one of a bus
     width: NotRequired[int]  #: of a bus
+    volts: NotRequired[list[float]]  #: lowest and highest of the drawing, of a line that a scope recorded
 
 
 def rows_of(examined: Examined, named: Collection[str] = ()) -> list[Row]:
@@ -56,7 +58,7 @@ def viewer(captures: Sequence[PageData]) -> dict[str, object]:
     sources: list[dict[str, object]] = []
     windows: list[tuple[int, dict[str, object]]] = []  # with the place of each in the list
     for number, data in enumerate(captures):
-        rows = rows_of(data.examined, data.named)
+        rows = [_with_volts(row, data.windows) for row in rows_of(data.examined, data.named)]
         start = data.examined.start_tick
         sources.append({
             "tickSeconds": data.examined.tick_s,
@@ -82,6 +84,7 @@ def _window(window: Window, rows: list[Row], start: int, t_ticks: float | None) 
         "moment": window.moment - start,
         "lines": list(window.lines),
         "traces": {row["name"]: _trace(window, row, start) for row in rows},
+        "volts": {row["name"]: _volts(window, row["name"], start) for row in rows if "volts" in row},
         "cycles": [
             [
                 int(at) - start, int(end) - start, int(kind), None if address == NOT_KNOWN else int(address),
@@ -96,6 +99,23 @@ def _window(window: Window, rows: list[Row], start: int, t_ticks: float | None) 
         "ghosts": ghosts(window.lines, window.cycles, t_ticks, start),
         "instructions": [[at - start, end - start, text] for at, end, text in instructions(window.cycles)],
     }  # fmt: skip
+
+
+def _with_volts(row: Row, windows: Sequence[Window]) -> Row:
+    """Return a row that draws volts where the windows hold some of its line: from 0 to 5 V, and further where they go further."""
+    pieces = [volts for window in windows for _, volts in window.volts.get(row["name"], ())]
+    if not pieces or "width" in row:
+        return row
+    lowest, highest = min(float(each.min()) for each in pieces), max(float(each.max()) for each in pieces)
+    return {**row, "volts": [round(min(0.0, lowest), 2), round(max(SUPPLY_V, highest), 2)]}
+
+
+def _volts(window: Window, line: str, start: int) -> list[float]:
+    """Return the volts of a line as time, volts, time, volts ..."""
+    return [
+        number for times, volts in window.volts.get(line, ())
+        for at, level in zip((times - start).tolist(), volts.tolist(), strict=True) for number in (at, round(level, 2))
+    ]  # fmt: skip
 
 
 def _trace(window: Window, row: Row, start: int) -> list[int]:

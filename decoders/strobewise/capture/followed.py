@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ..records.volts import AnalogLevels
 from .records import BitAssignment, BitStatistics, Block, Header, Times
-from .vcd.state import BodyState, Layout
+from .vcd.state import BodyState, Layout, VoltsWatch
 
 
 class Followed:
@@ -21,6 +21,7 @@ class Followed:
     _layout: Optional[Layout] = None
     _state: Optional[BodyState] = None
     _kept: Optional[tuple[list[BitAssignment], Iterator[Block]]] = None
+    volts_watch: Optional[VoltsWatch] = None  #: of a CSV or a session file; set before `blocks` is asked
 
     @abstractmethod
     def _rewind(self) -> None:
@@ -42,6 +43,7 @@ class Followed:
         layout = Layout(self.header, assigned)
         self._rewind()
         self._layout, self._state = layout, BodyState(layout)
+        self._state.volts_watch = self.volts_watch
         return self._blocks(layout, self._state)
 
     def keep(self, assignment: Iterable[BitAssignment], blocks: Iterator[Block]) -> None:

@@ -34,10 +34,11 @@ def capture_step(
         StepLead(channel, line, LINE[line].pin if line in LINE else None, places.get(line, "cpu"), _connector_pin(case, line))
         for line, channel in channels.items()
     )  # fmt: skip
-    words = [f"--map {line}={shlex.quote(channel)}" for line, channel in channels.items()]
+    named = all(line == channel for line, channel in channels.items())  # such a capture says itself which channel is which line
+    words = [] if named else [f"--map {line}={shlex.quote(channel)}" for line, channel in channels.items()]
     words += [f"--probe-at {line}={place}" for line, place in places.items() if line in channels and place != "cpu"]
     words += [f"--minutes-on {settings['minutes_on']:g}"] if settings.get("minutes_on") else []
-    command = f"strobewise case add {shlex.quote(str(case.folder))} CAPTURE.vcd {' '.join(words)}"
+    command = " ".join(["strobewise case add", shlex.quote(str(case.folder)), "CAPTURE.vcd", *words])
     cautions = (CAUTION_CLIP, *((RANGE_CAUTION,) if "connector" in places.values() else ()))
     return Step(
         "capture", id, title, why, "off", cautions, leads, settings, commands=(command,), minutes=CAPTURE.minutes + CLIP.minutes * moved,
@@ -52,6 +53,12 @@ def _connector_pin(case: Case, line: str) -> str | None:
 def _settings(plan: Plan) -> dict[str, float | str]:
     told: dict[str, float | str] = {"sample_hz": plan.sample_hz, "duration_s": plan.duration_s, "trigger": plan.trigger}
     return told | ({"minutes_on": plan.minutes_on} if plan.minutes_on else {})
+
+
+def length_words(plan: Plan) -> str:
+    """Return the settings of a capture, as the end of a sentence."""
+    trigger = plan.trigger if plan.trigger.startswith("no trigger") else f"trigger on the {plan.trigger}"
+    return f"{time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {trigger}"
 
 
 def nothing_left(why: str) -> Step:
@@ -69,7 +76,7 @@ def first_capture(case: Case, plan: Plan, before: Sequence[Examined], bits: floa
     channels = numbered(plan.lines)
     names = ", ".join(bar(line) for line in plan.lines)
     warm = f" once it has been on for {plan.minutes_on:g} minutes, or has failed," if plan.minutes_on else ""
-    title = f"clip {names} at the CPU and capture{warm} for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
+    title = f"clip {names} at the CPU and capture{warm} for {length_words(plan)}"
     why = purpose or "these leads let the rules decide that speak of what is still open"
     return capture_step(case, "capture", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
 
@@ -81,7 +88,7 @@ def telling_apart(case: Case, plan: Plan, before: Sequence[Examined], apart: Seq
     lines += [line for line in plan.lines if line not in lines][: case.leads - len(lines)]
     channels = numbered(lines)
     names = ", ".join(bar(line) for line in lines)
-    title = f"clip {names} at the CPU and capture for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
+    title = f"clip {names} at the CPU and capture for {length_words(plan)}"
     why = f"several faults explain what was seen so far; on {', '.join(bar(line) for line in apart if line in lines)} they differ"
     return capture_step(case, "capture:apart", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
 
@@ -90,7 +97,7 @@ def of_a_bus(case: Case, plan: Plan, before: Sequence[Examined], lines: Sequence
     """Return the capture of lines of a bus beside those that say what the bus is used for."""
     channels = numbered(lines)
     names = ", ".join(bar(line) for line in lines)
-    title = f"clip {names} at the CPU and capture for {time_words(plan.duration_s)} at {plan.sample_hz / 1e6:g} MHz; {plan.trigger}"
+    title = f"clip {names} at the CPU and capture for {length_words(plan)}"
     why = "the strobes tell no more; the lines that select a memory may be bridged or lost, and a look at them comes before any soldering"
     return capture_step(case, "capture:select", title, why, channels, {}, _settings(plan), 0.0, _moved(channels, before))
 

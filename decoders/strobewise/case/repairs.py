@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Mapping, Sequence
 
@@ -18,6 +19,7 @@ from .records import REPAIRS, Answer, AnswerKind, Case, Hypothesis, Step
 #: Share from which a part is tried where nothing tells more: one that needs no soldering, the same where no capture shows a fault, and one
 #: that does. Below it the case says that it cannot decide. Our choice.
 WORTH_A_TRIAL, WORTH_A_TRIAL_UNSEEN, WORTH_SOLDERING = 0.1, 0.25, 0.2
+_CHIP = re.compile(r"\(chip ([A-Za-z0-9]+)\)")
 NEARLY = 0.5  #: of the likeliest part's share, from which another one may be tried before it because it is less work
 LIKELY = 0.5  #: share below which putting a part right is a trial
 #: What is done about a suspect: the kind of answer, what to do, and what work it is where it does not come out of a socket.
@@ -100,9 +102,14 @@ def _repair(case: Case, top: Hypothesis, fault: Finding | None) -> Step:
 
 
 def _chip(fault: Finding | None) -> str:
-    """Return the one chip that a finding names, where its title ends with it in brackets."""
-    words = fault.title.rpartition("(")[2].partition(")")[0] if fault is not None and fault.title.endswith(")") else ""
-    return words if words and words.isalnum() else ""
+    """Return the one chip that a finding names: at the end of its title in brackets, or as a chip in its evidence."""
+    if fault is None:
+        return ""
+    words = fault.title.rpartition("(")[2].partition(")")[0] if fault.title.endswith(")") else ""
+    if words and words.isalnum():
+        return words
+    named = set(_CHIP.findall(fault.evidence))
+    return named.pop() if len(named) == 1 else ""
 
 
 def close_step(case: Case, hypotheses: Sequence[Hypothesis], proof: Proof | None) -> Step:

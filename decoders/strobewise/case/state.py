@@ -14,6 +14,7 @@ from ..bus.model import SuspectShare, Verdict
 from ..capture.raw.form import parse_raw
 from ..diagnosis.examined import Examined
 from ..diagnosis.facade import Diagnosis, conclude, examine
+from ..errors import UsageError
 from ..files.names import map_path
 from ..profile.options import Options
 from ..verdict.judge import SHOWN
@@ -75,7 +76,8 @@ def judge_case(case: Case, experience: Experience = NO_EXPERIENCE) -> CaseState:
         was, was_proof = shares, course.proof
         _take(case, item, course)
         shares, table, counted = _shares(case, course, experience)
-        changes.append(Change(item.number, _change_words(was, shares, was_proof, course.proof)))
+        waiting = item in course.repairs and item.answer is not None and not item.answer.fault
+        changes.append(Change(item.number, _change_words(was, shares, was_proof, course.proof, waiting)))
     hypotheses = _hypotheses(shares, table, counted)
     diagnosis = conclude(course.examined) if course.pool else None
     findings = diagnosis.findings if diagnosis is not None else []
@@ -150,10 +152,12 @@ def _hypotheses(shares: Shares, table: Shares, counted: int) -> tuple[Hypothesis
     return tuple(Hypothesis(name, round(share, 4), round(table[name], 4), counted) for name, share in ranked if share >= SHOWN)
 
 
-def _change_words(was: Shares, now: Shares, proof: Proof | None, proof_now: Proof | None) -> str:
+def _change_words(was: Shares, now: Shares, proof: Proof | None, proof_now: Proof | None, repaired: bool) -> str:
     """Say what an entry changed: whom it made more suspect, and whom less."""
     if proof_now is not None and proof_now is not proof:
         return proof_now.words
+    if repaired:
+        return "whether it helped is open until the machine is looked at again"
     moved = sorted(((now[name] - was[name], name) for name in now if abs(now[name] - was[name]) >= MOVED), key=lambda each: -abs(each[0]))
     if not moved:
         return "nothing of the suspects"
@@ -206,6 +210,16 @@ def examined_capture(case: Case, item: Item) -> tuple[Examined, TrendPart]:
         while len(_kept) > KEPT:
             del _kept[next(iter(_kept))]
     return _kept[key]
+
+
+def capture_of_lines(case: Case, item: Item) -> Examined:
+    """Return a capture that is to go on the sheet, examined. Raises UsageError where nobody knows which of its channels is which line."""
+    examined, _ = examined_capture(case, item)
+    if not examined.channels.channels:
+        what = "nobody knows which channel is which line: they carry the analyser's own names"
+        remedy = "say it, as --map MREQ=CH0 for each; strobewise case next prints them for the leads that it asked for"
+        raise UsageError(what, case.path(item).name.partition("-")[2], remedy)
+    return examined
 
 
 def _facts(path: str) -> tuple[int, int]:

@@ -7,7 +7,7 @@
   const chooser = document.getElementById("window");
   if (!data.windows.length) { readout.textContent = "The capture holds nothing to draw."; return; }
 
-  const LABEL = 84, MARGIN = 18, ROW = 22, TOP = 26, LEVEL = 14, SMALL_T = 7;
+  const LABEL = 84, MARGIN = 18, ROW = 22, TOP = 26, LEVEL = 14, SMALL_T = 7, TALL = 76, LIMITS = [0.8, 2.0];
   let width = 900, current = data.windows[0], source = null, rows, cyclesY, instructionsY, height;
   const cursors = { a: null, b: null };
 
@@ -20,17 +20,22 @@
   function use(next) {
     if (source === next) return;
     source = next;
-    rows = source.rows.map((row, i) => ({ ...row, y: TOP + i * ROW }));
-    cyclesY = TOP + rows.length * ROW + 4;
+    let next_y = TOP;
+    rows = source.rows.map(row => { const made = { ...row, y: next_y, tall: row.volts ? TALL : ROW }; next_y += made.tall; return made; });
+    cyclesY = next_y + 4;
     instructionsY = cyclesY + ROW;
     height = instructionsY + ROW + 4;
     svg.attr("height", height);
     clip.attr("height", height);
     plot.selectAll("*").remove();
-    const names = [...rows.map(row => [row.label, row.y + LEVEL, ""]), ["cycles", cyclesY + 15, "faint"], ["program", instructionsY + 15, "faint"]];
+    const volts = rows.filter(row => row.volts);
+    const limits = volts.flatMap(row => LIMITS.map(limit => [`${limit.toFixed(1)} V`, y_of(row, limit) + 4, "faint"]));
+    const names = [...rows.map(row => [row.label, row.y + LEVEL, ""]), ...limits, ["cycles", cyclesY + 15, "faint"], ["program", instructionsY + 15, "faint"]];
     labels.selectAll("text").data(names).join("text").attr("x", LABEL - 8).attr("y", n => n[1]).attr("text-anchor", "end").attr("class", n => n[2]).text(n => n[0]);
   }
 
+  // Volts of a scope: where a voltage lies in its row.
+  const y_of = (row, volts) => row.y + row.tall - 6 - (volts - row.volts[0]) / (row.volts[1] - row.volts[0]) * (row.tall - 12);
   const base = d3.scaleLinear();
   let x = base.copy();
   // The wheel scrolls the page, unless the waveform was chosen by a click or the tab key.
@@ -96,9 +101,18 @@
     }
     return path + `H${x(Math.min(to, current.end)).toFixed(1)}`;
   }
+  // The volts themselves, with what lies just outside the view, so that no edge is cut off.
+  function voltage(row, from, to) {
+    const trace = current.volts[row.name] || [];
+    if (!trace.length) return "";
+    let path = "";
+    for (let i = at(trace, from); i * 2 < trace.length && (i === 0 || trace[i * 2 - 2] <= to); i++)
+      path += `${path ? "L" : "M"}${x(trace[i * 2]).toFixed(1)} ${y_of(row, trace[i * 2 + 1]).toFixed(1)}`;
+    return path;
+  }
   // What a strobe should have done, dashed: high, and low from begin to end.
   function ghost(row, from, to) {
-    const spans = current.ghosts[row.name], high = row.y + 1, low = row.y + 5 + LEVEL;
+    const spans = current.ghosts[row.name], high = row.y + 1, low = row.y + (row.volts ? row.tall - 3 : 5 + LEVEL);
     let path = `M${x(Math.max(from, current.start)).toFixed(1)} ${high}`;
     for (let i = 0; i < spans.length; i += 2)
       if (spans[i + 1] >= from && spans[i] <= to) path += `H${x(Math.max(from, spans[i])).toFixed(1)}V${low}H${x(spans[i + 1]).toFixed(1)}V${high}`;
@@ -106,7 +120,7 @@
   }
   // The level of a data line that was written, dashed over the read that gives back another one.
   function expected([name, from, to, level]) {
-    const row = rows.find(r => r.name === name), y = row.y + (level ? 1 : 5 + LEVEL);
+    const row = rows.find(r => r.name === name), y = row.y + (level ? 1 : row.volts ? row.tall - 3 : 5 + LEVEL);
     return `M${x(from).toFixed(1)} ${y}H${x(to).toFixed(1)}`;
   }
   function values(row, from, to) {
@@ -149,7 +163,12 @@
       for (const c of inView) for (let n = 0; n < Math.max(1, c[5] || 1); n++) lines.push(c[0] + n * (c[5] ? (c[1] - c[0]) / c[5] : 0));
     plot.selectAll("line.grid").data(lines).join("line").attr("class", "grid").attr("x1", d => x(d)).attr("x2", d => x(d)).attr("y1", TOP - 4).attr("y2", cyclesY);
     const named = new Set(current.lines || []);
-    plot.selectAll("path.level").data(rows.filter(r => !r.width), r => r.name).join("path")
+    const measured = rows.filter(r => r.volts);
+    plot.selectAll("line.limit").data(measured.flatMap(r => LIMITS.map(limit => y_of(r, limit)))).join("line").attr("class", "limit")
+      .attr("x1", LABEL).attr("x2", width - MARGIN).attr("y1", d => d).attr("y2", d => d);
+    plot.selectAll("path.volts").data(measured, r => r.name).join("path")
+      .attr("class", r => named.has(r.name) ? "volts named" : "volts").attr("d", r => voltage(r, from, to));
+    plot.selectAll("path.level").data(rows.filter(r => !r.width && !r.volts), r => r.name).join("path")
       .attr("class", r => named.has(r.name) ? "level named" : "level").attr("d", r => level(r, from, to));
     plot.selectAll("path.ghost").data(rows.filter(r => current.ghosts[r.name]), r => r.name).join("path").attr("class", "ghost").attr("d", r => ghost(r, from, to));
     plot.selectAll("path.expected").data(current.expected.filter(e => e[2] >= from && e[1] <= to), e => e[0]).join("path").attr("class", "ghost expected").attr("d", expected);
@@ -178,7 +197,8 @@
       }
       const levels = rows.map(row => {
         const trace = current.traces[row.name], value = trace[at(trace, cursors.a) * 2 + 1];
-        return `${row.label} ${row.width ? hex(value, Math.ceil(row.width / 4)) : value}`;
+        const volts = row.volts && current.volts[row.name].length ? ` (${current.volts[row.name][at(current.volts[row.name], cursors.a) * 2 + 1].toFixed(2)} V)` : "";
+        return `${row.label} ${row.width ? hex(value, Math.ceil(row.width / 4)) : value}${volts}`;
       });
       parts.push("\nat A: " + levels.join("  "));
     }

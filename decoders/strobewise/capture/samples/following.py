@@ -77,6 +77,8 @@ class Follower:
             every = self._times.ticks(first, np.arange(piece.samples, dtype=np.int64))
             for number, (signal, each) in enumerate(zip(self._volts, levels, strict=True)):
                 account(state, signal.first_bit, each, every)
+                if state.volts_watch is not None:
+                    state.volts_watch(signal.code.decode("latin-1"), every, piece.volts[number])
                 self._levels[number] = each[-1]
         self._samples, state.time = first + piece.samples, end
         words, unknown = self._words(octets, [each[at] for each in levels], len(at))

@@ -225,6 +225,8 @@ class ScopeCapture(Followed):
             values = samples[:, column.place]
             if signal.volts:
                 levels = state.volts[signal.code].add(values * column.scale)
+                if state.volts_watch is not None:
+                    state.volts_watch(signal.code.decode("latin-1"), times, values * column.scale)
             else:
                 levels = (values != 0.0).astype(np.int8)
             account(state, signal.first_bit, levels, times)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Optional
 
 import numpy as np
 import numpy.typing as npt
 
-from ..records import BitAssignment, BitStatistics, Channel, Header
+from ..records import BitAssignment, BitStatistics, Channel, Header, Times
 from ..scope.levels import LevelRecord
+
+#: Is shown the volts of a channel as they are read: its Channel.code, times in ticks, int64 (n,), and volts, float64 (n,).
+VoltsWatch = Callable[[str, Times, npt.NDArray[np.float64]], None]
 
 WORD_BITS = 64
 COUNTED_BITS = 64  #: of a wider vector only so many lowest bits, and those mapped, are followed and counted
@@ -105,6 +108,7 @@ class BodyState:
         self.known: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)  #: the same for known levels
         self.untimed: npt.NDArray[np.int64] = np.zeros(layout.bits, np.int64)  #: ticks spent known in blocks that were passed over
         self.volts: dict[bytes, LevelRecord] = {signal.code: LevelRecord() for signal in layout.signals if signal.volts}
+        self.volts_watch: Optional[VoltsWatch] = None
 
     def statistics(self, layout: Layout) -> ChannelStatistics:
         """Return what each bit did, as if the capture ended here."""
