@@ -125,7 +125,10 @@ def test_the_verdict_has_its_waveform_with_what_should_have_been(browser, tmp_pa
         assert data["windows"][0]["title"] == "/M1 dead"
         signs = [text.text for text in browser.find_elements("css selector", "[aria-labelledby=seen-title] text.sign")]
         assert "?" in signs and "\N{CHECK MARK}" in signs and signs.count("\N{MULTIPLICATION X}") == 1
-        one(browser, ".timeline summary").click()
+        which, take_back = browser.find_elements("css selector", ".timeline summary")
+        which.click()
+        assert "CH3: /M1" in one(browser, ".timeline").text and "by 1-capture-1.vcd.map.toml" in one(browser, ".timeline").text
+        take_back.click()
         one(browser, ".withdraw [name=because]").send_keys("wrong machine")
         wait_for_change(browser, one(browser, ".withdraw button").click)
         assert one(browser, "#verdict").text.startswith("NOTHING CAPTURED YET") and "wrong machine" in one(browser, ".timeline").text

@@ -286,7 +286,7 @@ def test_the_page_of_a_comparison_shows_both_captures(browser, tmp_path):
 
 
 def test_volts_of_a_scope_are_drawn_between_the_limits_of_an_input(browser, tmp_path):
-    rows = [f"{n * 20e-9:.9f},{4.2 if n % 20 < 10 else 0.2},0.45" for n in range(4000)]  # /MREQ swings, /M1 stays near half a volt
+    rows = [f"{n * 20e-9:.9f},{4.2 if n % 4 < 2 else 0.2},0.45" for n in range(4000)]  # /MREQ swings, /M1 stays near half a volt
     (tmp_path / "scope.csv").write_text("\n".join(["time (s),MREQ (V),M1 (V)", *rows]) + "\n")
     page = tmp_path / "scope.html"
     page.write_text(render_page(diagnose([tmp_path / "scope.csv"]), Options()), encoding="utf-8")
