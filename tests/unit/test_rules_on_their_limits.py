@@ -283,6 +283,13 @@ def test_how_long_a_reset_is_held(start, end, fires):
     assert not found(evidence, "reset-held")
 
 
+@pytest.mark.parametrize(("requests", "leads"), [(3, False), (4, True)])
+def test_one_cycle_on_its_way_shows_no_cpu_that_runs_under_reset(requests, leads):
+    evidence = held("RESET", 0.0, 0.01, edges=0, requests=requests)
+    (finding,) = found(evidence, "reset-held")
+    assert ("although the CPU runs" in finding.evidence, finding.suspects[0].suspect == "probe_or_capture") == (leads, leads)
+
+
 @pytest.mark.parametrize(("start", "fires"), [(0.001, False), (0.00099, True)])
 def test_a_bus_request_that_is_low_for_most_of_a_capture_while_the_cpu_runs(start, fires):
     evidence = held("BUSREQ", start, 0.01)

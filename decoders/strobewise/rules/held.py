@@ -41,6 +41,7 @@ FIRST_MOMENTS, AT_REST = 0.1, 0.8  #: shares of a hold: in which the CPU may sti
 MOSTLY = 0.5  #: share of the capture from which a hold is no pulse: more than half of it
 RESET_S = 0.5  #: no reset circuit holds a machine for longer (common practice: 10 to 200 ms)
 ANSWERED = 3  #: acknowledges from which on they do not clear the request: one or two may belong to other devices
+RUNS_ON = 4  #: requests by which a CPU runs: the cycle in which a hold began, with what the start or the end cut off, makes up to three
 HALT_JUDGED_T = 45_000.0  #: T-states that must be among the time below: a clock as slow as some kilohertz has slow interrupts as well
 
 
@@ -91,7 +92,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     line = evidence.line("RESET")
     if not line.asserted_last or line.longest is None:
         return
-    if not _rest_after(evidence, "RESET"):
+    if evidence.requests >= RUNS_ON and not _rest_after(evidence, "RESET"):
         if _share(evidence, "RESET") <= MOSTLY:
             return  # pulses, and the capture happens to end in one
         yield Found(
@@ -103,7 +104,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
         return
     if evidence.clocked and line.longest.length_s * (evidence.clock.hz or 0.0) <= LATE_T:
         return  # without a clock no sample is taken: so few of them may be the reset of every power-on
-    if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > RESET_S or line.edges == 0:
+    if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > RESET_S:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
             f"/RESET low {how} ({time_words(line.longest.length_s)})", ("RESET",),
