@@ -10,15 +10,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 ROOT = Path(__file__).resolve().parents[1]
 TRACES = ROOT / "traces"
 ON_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
-settings.register_profile("ci", derandomize=True)  # a run says whether this change is good; searching on is for the workbench
-settings.register_profile("fresh", derandomize=False, database=None, print_blob=True)  # pytest --hypothesis-profile=fresh, on CI too
-if ON_CI:
-    settings.load_profile("ci")
+UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault of what is tested
+settings.register_profile("usual", UNHURRIED)
+settings.register_profile("ci", UNHURRIED, derandomize=True)  # a run says whether this change is good; searching on is for the workbench
+settings.register_profile("fresh", UNHURRIED, derandomize=False, database=None, print_blob=True)  # for --hypothesis-profile
+settings.load_profile("ci" if ON_CI else "usual")
 collect_ignore = ["example_repository"]  # a project of its own; test_pytest_plugin.py runs it
 
 
