@@ -19,7 +19,7 @@ def evidence_of(**changes):
     evidence.lines = {name: LineEvidence(name, edges=6000, high_fraction=0.5) for name in captured}
     for name in ("HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"):
         evidence.lines[name] = LineEvidence(name, edges=0, high_fraction=1.0)
-    evidence.clock = ClockEvidence(3_500_000.0, "CLK", 35_000, 2.4e-7, Span(0.0, 3.4e-7), 2.0e-8, 0.5, 0.01, None)
+    evidence.clock = ClockEvidence(3_500_000.0, "CLK", 35_000, Span(0.0, 3.4e-7), 2.0e-8, 0.01, None)
     pattern = {name: 1 << k for k, name in enumerate(PATTERN_LINES)}
     fetch = pattern["M1"] | pattern["MREQ"] | pattern["RD"]
     evidence.histogram[KIND_INDEX["opcode_fetch"]][fetch] = 1000

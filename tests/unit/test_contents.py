@@ -160,7 +160,7 @@ def test_a_line_that_moves_nowhere_is_not_the_roms():
 
 
 def test_where_there_is_an_image_it_speaks():
-    rom = RomCheck("x.rom", 0, 0x7FF, 900)
+    rom = RomCheck("x.rom", 0, 900)
     assert "rom-against-itself" not in found(of_memory(own=image(lambda _, data: data | 0x08), roms=[rom]))
 
 

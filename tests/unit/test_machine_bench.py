@@ -11,6 +11,7 @@ from machine_waves import QUIET, SLOW, T_NS, WITH_PAGER, cycle, data_written, ed
 from strobewise.machine import BusRequest, Press, fault, simulate
 from strobewise.machine.board import Port, WaitRule
 from strobewise.machine.halts import Opcodes
+from strobewise.machine.scenario import Cpu
 
 # LD SP,8000h; IM 1; EI; JR itself; the routine at 0038h writes port 0AAh
 WITH_INTERRUPTS = "31 00 80 ED 56 FB 18 FE" + "00" * 48 + "3E 5A D3 AA FB ED 4D" + "00" * 39 + "3E A5 D3 BB ED 45"
@@ -46,6 +47,12 @@ def test_reset_in_the_middle_cuts_the_cycle_short_and_starts_anew():
     fall = next(t for t, level in edges(capture, "RESET") if not level and t > 20_000)
     rise = next(t for t, level in edges(capture, "RESET") if level and t > fall)
     assert all(not fall + 3 * T_NS < t < rise for line in ("M1", "MREQ", "RFSH") for t, _ in edges(capture, line))
+
+
+@pytest.mark.parametrize(("cmos", "value"), [(False, 0x00), (True, 0xFF)])
+def test_the_make_of_the_cpu_is_the_scenario_s(cmos, value):
+    capture = run("0E AA ED 71 18 FE", cpu=Cpu(cmos=cmos))  # LD C,0AAh; OUT (C),0
+    assert ports_written(capture)[0][1] == value
 
 
 def test_interrupt_runs_the_routine():

@@ -198,7 +198,7 @@ def test_one_address_line_alone_is_the_lines_fault_and_the_model_is_believed():
     cycles = recorded("21 10 40 3e 5a 77" + "00" * 20 + "77", 24)
     stuck = [cycle._replace(address=cycle.address & ~4) if cycle.kind == "opcode_fetch" else cycle for cycle in cycles]
     predictor = follow(stuck)
-    assert predictor.address_lost[1][2] >= 8 and sum(predictor.address_lost[0]) == 0
+    assert predictor.address_wrong[1][2] >= 8 and sum(predictor.address_wrong[0]) == 0
     assert set(predictor.counts) == {"code"} and predictor.instructions >= 24
 
 

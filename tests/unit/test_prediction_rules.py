@@ -13,9 +13,9 @@ from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _mis
 def record(explained=None, sought=20, **changes):
     values = {
         "cycles": 1000, "cycles_in_all": 1000, "instructions": 400, "windows": 1, "differences": {"next": sought}, "kept": [],
-        "tick_s": 1e-9, "other_lengths": 0, "address": [LineCount() for _ in range(16)], "written": [LineCount() for _ in range(8)],
+        "tick_s": 1e-9, "written": [LineCount() for _ in range(8)],
         "address_wrong": [LineCount() for _ in range(16)], "alone_wrong": [0] * 16, "unlike": {}, "exchanged": {},
-        "explained": explained or {}, "sought": sought, "exhausted": False, "unseen_acknowledges": 0,
+        "explained": explained or {}, "sought": sought, "exhausted": False,
         "levels": [LineCount(100, 0, 100, 0) for _ in range(8)],
     }  # fmt: skip
     return PredictionRecord(**{**values, **changes})

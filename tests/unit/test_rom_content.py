@@ -61,7 +61,7 @@ def test_the_counts_are_those_of_the_reads():
 @pytest.mark.parametrize(("compared", "wrong", "told"), [(8, 8, True), (7, 7, False), (8, 2, True), (900, 0, False), (7, 0, False)])
 def test_a_rom_is_judged_from_eight_reads_on_and_where_some_differ(compared, wrong, told):
     flipped = [wrong, *[0] * 7]
-    rom = RomCheck("x.rom", 0, 0x7FF, compared, wrong, wrong, 800, [0] * 8, flipped, [compared] * 8, [compared] * 8, {}, 0.001, 0.002)
+    rom = RomCheck("x.rom", 0, compared, wrong, wrong, 800, [0] * 8, flipped, [compared] * 8, [compared] * 8, {}, 0.001, 0.002)
     assert (content(rom) is not None) == told
 
 

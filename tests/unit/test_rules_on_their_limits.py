@@ -93,7 +93,7 @@ def test_a_data_line_is_an_address_line_s_twin_only_where_data_is_driven(driven,
 
 
 def volts(low, high, between=0.0, above=0.0):
-    return AnalogLevels(1000, low, high, low, (low + high) / 2, high, between, above, None, None, 0, 0, 0, 0)
+    return AnalogLevels(low, high, low, (low + high) / 2, high, between, above, None, None, 0, 0, 0, 0)
 
 
 @pytest.mark.parametrize(

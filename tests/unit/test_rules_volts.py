@@ -157,7 +157,7 @@ def test_logic_has_no_volts(tmp_path):
 )
 def test_an_output_that_moves_and_is_neither_high_nor_low(line, edges, between, told):
     """An input with a pull-up alone may take its time; a line at rest between the limits is another rule's."""
-    volts = AnalogLevels(10_000, 0.1, 4.1, 0.1, 1.4, 4.1, between, 0.4, 0.2, 4.0, 50, 50, 0, 0)
+    volts = AnalogLevels(0.1, 4.1, 0.1, 1.4, 4.1, between, 0.4, 0.2, 4.0, 50, 50, 0, 0)
     evidence = evidence_of(captured=frozenset({line, "MREQ"}))
     evidence.lines = {line: LineEvidence(line, edges=edges, high_fraction=0.5, volts=volts)}
     assert ("level-between" in {finding.rule for finding in run(evidence)}) == told

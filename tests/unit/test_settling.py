@@ -124,7 +124,7 @@ def test_a_clock_slower_than_the_cpu_can_bear(hz, nominal, edges, speaks):
 
 @pytest.mark.parametrize(("jump", "suspect"), [((0.0039, 0.0045), "probe_or_capture"), ((0.001, 0.002), "clock")])
 def test_a_pause_in_which_the_refresh_ran_on_is_a_gap_in_the_capture(jump, suspect):
-    clock = ClockEvidence(3.5e6, "CLK", 500, 2.4e-7, Span(0.004, 0.0044), 2e-8, 0.5, 0.01)
+    clock = ClockEvidence(3.5e6, "CLK", 500, Span(0.004, 0.0044), 2e-8, 0.01)
     buses = BusesRecord([], 900, [9] * 7, [0] * 7, Operands(), Pushes(), [9] * 16, 60, [jump])
     (finding,) = found("clock-pauses", clock=clock, buses=buses)
     assert finding.suspect == suspect and ("gap" in finding.evidence) == (suspect == "probe_or_capture")

@@ -61,7 +61,7 @@ def test_periods_cut_short(record, tells):
 def predicted(*starts):
     kept = [Difference(start, 0, b"\x00", "next", 1, 2, 0, ()) for start in starts]
     none = [LineCount() for _ in range(16)]
-    return PredictionRecord(900, 900, 300, 1, {"next": len(kept)}, kept, 1e-6, 0, none, none[:8], none, [0] * 16, {}, {}, {}, 0, False, 0)
+    return PredictionRecord(900, 900, 300, 1, {"next": len(kept)}, kept, 1e-6, none[:8], none, [0] * 16, {}, {}, {}, 0, False)
 
 
 def jumping(*spans):

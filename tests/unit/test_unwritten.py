@@ -49,8 +49,8 @@ RESET = (F, 0x0000, 0xF3)
 
 def test_what_runs_where_nothing_was_written():
     lost = [(F, 0x5000 + k, 0x40) for k in range(20)]
-    assert after([RESET, (F, 1, 0xC3), *lost]) == Unwritten(20, 0x5000, 2e-6, 1, 1)
-    assert after([RESET], [(F, 1, 0xC3)], lost[:7], lost[7:]) == Unwritten(20, 0x5000, 2e-6, 1, 1)
+    assert after([RESET, (F, 1, 0xC3), *lost]) == Unwritten(20, 0x5000, 2e-6, 1)
+    assert after([RESET], [(F, 1, 0xC3)], lost[:7], lost[7:]) == Unwritten(20, 0x5000, 2e-6, 1)
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_without_a_reset_nothing_is_known():
 
 @pytest.mark.parametrize(("addresses", "tells"), [(16, True), (15, False)])
 def test_a_few_addresses_may_be_a_hook(addresses, tells):
-    evidence = evidence_of(unwritten=Unwritten(addresses, 0x5000, 0.001, 0x0123, 1))
+    evidence = evidence_of(unwritten=Unwritten(addresses, 0x5000, 0.001, 0x0123))
     evidence.captured |= {*ADDRESS, *DATA}
     finding = next((each for each in run(evidence) if each.rule == "runs-unwritten"), None)
     assert (finding is not None) == tells
@@ -117,7 +117,7 @@ def test_returns_to_what_nothing_pushed(rows, returns):
 
 def test_one_return_that_nothing_pushed_is_enough():
     for returns in (0, 1):
-        evidence = evidence_of(unwritten=Unwritten(0, -1, None, -1, 0, returns, 0.001, 0x5000))
+        evidence = evidence_of(unwritten=Unwritten(0, -1, None, -1, returns, 0.001, 0x5000))
         evidence.captured |= {*ADDRESS, *DATA}
         assert ("returns-unpushed" in [each.rule for each in run(evidence)]) == bool(returns)
     evidence.samples_per_t = 2.9

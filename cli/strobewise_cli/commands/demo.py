@@ -32,7 +32,6 @@ class Demo(NamedTuple):
 
     file: str  #: below the folder, with forward slashes
     about: str  #: what it holds, in a few words
-    sample_hz: int
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,7 +54,7 @@ def demos() -> list[Demo]:
     folder = demo_folder()
     with open(folder / INDEX, newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    return [Demo(row["file"], str(load_toml(folder / row["scenario"], UsageError)["name"]), int(row["sample_hz"])) for row in rows]
+    return [Demo(row["file"], str(load_toml(folder / row["scenario"], UsageError)["name"])) for row in rows]
 
 
 def _list() -> None:

@@ -63,7 +63,6 @@ class EdgeDelay(NamedTuple):
 
     reference: str
     median_s: float
-    edges: int
 
 
 class RunPart(Part):
@@ -123,7 +122,7 @@ def edge_delays(
         name = f"CLK {'rise' if level else 'fall'}" if by_clock else "/MREQ assert"
         delay = _delay(run, own, reference, wraps=by_clock)
         if delay is not None:
-            delays[line, edge] = EdgeDelay(name, delay, len(own))
+            delays[line, edge] = EdgeDelay(name, delay)
     return delays
 
 

@@ -170,7 +170,6 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
         evidence.clocked, evidence.timed = taken.edge, taken.timed
         evidence.clocked_fit, evidence.clocked_other_fit = taken.fit, taken.other_fit
     clock.nominal_hz = options.nominal_hz
-    clock.high_fraction = evidence.line("CLK").high_fraction
     calibration = rebuild.calibration
     if calibration is None:
         return

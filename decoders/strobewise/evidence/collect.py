@@ -316,7 +316,6 @@ class _ClockWatch:
         self.count = 0
         self.last: int | None = None  #: the last edge, None where one behind it could not be seen
         self.last_seen: int | None = None
-        self.shortest: int | None = None
         self.longest: tuple[int, int] | None = None
         self._sum = self._squares = 0.0
         self._steps = 0
@@ -343,8 +342,6 @@ class _ClockWatch:
             k = int(steps.argmax())
             end = int(rises[k + (1 if self.last is None else 0)])
             self.longest = _longer(self.longest, end - int(steps[k]), end)
-            low = int(steps.min())
-            self.shortest = low if self.shortest is None else min(self.shortest, low)
             self._sum += float(steps.sum())
             self._squares += float(np.square(steps, dtype=np.float64).sum())
             self._steps += len(steps)
@@ -367,8 +364,7 @@ class _ClockWatch:
         clock = ClockEvidence(edges=self.count)
         if self.phases >= PHASES_MIN and abs(self._phase) > PHASES_AGREE * self.phases:
             clock.mreq_phase = float(np.angle(self._phase) / (2 * np.pi) % 1.0)
-        if self.longest is not None and self.shortest is not None and self.last_seen is not None:
-            clock.shortest_s = self.shortest * tick_s
+        if self.longest is not None and self.last_seen is not None:
             clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)
             mean = self._sum / self._steps
             clock.mean_s = mean * tick_s

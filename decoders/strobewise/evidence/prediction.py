@@ -196,9 +196,9 @@ class PredictionPart(Part):
             stretches += [(each, True) for each in self._odd.kept]
             stretches.sort(key=lambda pair: int(pair[0].start[0]))
         windows, last = [0, 0], -1
-        fetches = np.zeros(32, np.int64)  # ones of A0..A15 in fetches, and in all cycles
+        addresses = np.zeros(16, np.int64)  # ones of A0..A15 in all cycles
         reads = np.zeros(8, np.int64)
-        counted = [0, 0, 0]  # fetches, reads, cycles
+        counted = [0, 0]  # reads, cycles
         unlike = dict.fromkeys(NEIGHBOURS, 0)
         for stretch, odd in stretches:
             part = stretch.rows_from(int(np.searchsorted(stretch.start, last, "right")), len(stretch.start))  # nothing is followed twice
@@ -209,47 +209,43 @@ class PredictionPart(Part):
             windows[odd] += 1
             last = int(part.start[-1])
             predictor.feed(part.rows())
-            _count_levels(part, fetches, reads, counted, unlike)
+            _count_levels(part, addresses, reads, counted, unlike)
             if predictor.exhausted:
                 break
-        return self._result(predictor, (1, 0) if whole else (windows[0], windows[1]), fetches, reads, counted, unlike)
+        return self._result(predictor, (1, 0) if whole else (windows[0], windows[1]), addresses, reads, counted, unlike)
 
     def _result(
-        self, predictor: Predictor, windows: tuple[int, int], fetches: Int, reads: Int, counted: list[int],
+        self, predictor: Predictor, windows: tuple[int, int], addresses: Int, reads: Int, counted: list[int],
         unlike: dict[tuple[int, int], int],
     ) -> PredictionRecord:
-        address = [_line(int(fetches[bit]), counted[0], predictor.address_lost, bit) for bit in range(16)]
         values = np.array(predictor.written_values)
         written = [
             _line(int(values[np.arange(256) >> bit & 1 == 1].sum()), int(values.sum()), predictor.written_lost, bit) for bit in range(8)
         ]
-        wrong = [_line(int(fetches[16 + bit]), counted[2], predictor.address_wrong, bit) for bit in range(16)]
+        wrong = [_line(int(addresses[bit]), counted[1], predictor.address_wrong, bit) for bit in range(16)]
         explained = {lines: (counts[0], counts[1], counts[2], counts[3]) for lines, counts in predictor.explained.items()}
-        levels = [LineCount(ones=int(reads[bit]), zeros=counted[1] - int(reads[bit])) for bit in range(8)]
+        levels = [LineCount(ones=int(reads[bit]), zeros=counted[0] - int(reads[bit])) for bit in range(8)]
         return PredictionRecord(
             predictor.rows, self._cycles, predictor.instructions, sum(windows), dict(predictor.counts), predictor.kept,
-            self._tick_s, predictor.other_lengths, address, written, wrong, predictor.alone_wrong,
-            unlike, predictor.exchanged, explained, predictor.sought, predictor.exhausted, predictor.unseen_acknowledges, levels,
+            self._tick_s, written, wrong, predictor.alone_wrong,
+            unlike, predictor.exchanged, explained, predictor.sought, predictor.exhausted, levels,
             windows[1],
         )  # fmt: skip
 
 
-def _count_levels(part: Columns, fetches: Int, reads: Int, counted: list[int], unlike: dict[tuple[int, int], int]) -> None:
-    """Count in at which levels the lines stood in fetches (address) and in bytes of the program and other reads (data)."""
+def _count_levels(part: Columns, addresses: Int, reads: Int, counted: list[int], unlike: dict[tuple[int, int], int]) -> None:
+    """Count in at which levels the lines stood in addresses and in bytes of the program and other reads (data)."""
     kind = part.key >> 16 & 0xFF
-    addresses = part.key[(part.key >= 0) & (kind == _FETCH)] & 0xFFFF
     everywhere = part.key[part.key >= 0] & 0xFFFF
     for bit in range(16):
-        fetches[bit] += int(np.count_nonzero(addresses >> bit & 1))
-        fetches[16 + bit] += int(np.count_nonzero(everywhere >> bit & 1))
+        addresses[bit] += int(np.count_nonzero(everywhere >> bit & 1))
     data = part.data[(part.key >= 0) & ((kind == _FETCH) | (kind == KIND_INDEX["memory_read"]))]
     for low, high in unlike:
         unlike[low, high] += int(np.count_nonzero((everywhere >> low ^ everywhere >> high) & 1))
     for bit in range(8):
         reads[bit] += int(np.count_nonzero(data >> bit & 1))
-    counted[0] += len(addresses)
-    counted[1] += len(data)
-    counted[2] += len(everywhere)
+    counted[0] += len(data)
+    counted[1] += len(everywhere)
 
 
 def _line(shown_high: int, shown: int, lost: tuple[list[int], list[int]], bit: int) -> LineCount:

@@ -82,7 +82,7 @@ class RomPart:
         up, down = ((self._pairs * _lacks(*way)).sum(axis=(1, 2)).tolist() for way in ((_VALUES, ~_VALUES), (~_VALUES, _VALUES)))
         likely = [name for name, count in self._explained.items() if 3 * count >= wrong]
         return RomCheck(
-            self._name, self._start, self._end, compared, wrong, int(self._bad.sum()), int((self._good | self._bad).sum()), up, down,
+            self._name, self._start, compared, wrong, int(self._bad.sum()), int((self._good | self._bad).sum()), up, down,
             [compared - n for n in ones], ones, {name: self._explained[name] for name in likely},
             self._span[0] * tick_s if self._span else None, self._span[1] * tick_s if self._span else None,
             int((self._good & self._bad).sum()), {name: self._contradicts(name) for name in likely}, self._bridged() if wrong else None,

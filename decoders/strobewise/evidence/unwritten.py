@@ -13,12 +13,11 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import RESET_ADDRESS
 from ..capture.channels.mapping import ChannelMap
-from ..capture.distinct import distinct
 from ..cycles.engine import Batch
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.unwritten import Unwritten
-from .memory import PAGE_BITS, returned
+from .memory import returned
 from .part import Part
 
 _FETCH, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted"))
@@ -99,11 +98,10 @@ class UnwrittenPart(Part):
         returns = [(start, address) for start, address in self._returns if ram[address] and not self._hidden]
         back = (len(returns), returns[0][0] * self._tick_s, returns[0][1]) if returns else (0, None, -1)
         if not len(odd):
-            evidence.unwritten = Unwritten(0, -1, None, -1, 0, *back)
+            evidence.unwritten = Unwritten(0, -1, None, -1, *back)
             return
         first = int(odd[self._fetched[odd].argmin()])
-        pages = len(distinct(odd >> PAGE_BITS))
-        evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), pages, *back)
+        evidence.unwritten = Unwritten(len(odd), first, float(self._fetched[first] * self._tick_s), int(self._before[first]), *back)
 
 
 def _ram(evidence: BusEvidence) -> npt.NDArray[np.bool_]:

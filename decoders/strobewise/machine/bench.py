@@ -72,15 +72,16 @@ class Bench(Player):
         end: int,
         record_from: int,
         rng: random.Random,
+        cmos: bool = False,
     ) -> None:
-        """jitter: largest displacement of a clock edge, picoseconds. end, record_from: T-states, picoseconds."""
+        """cmos: the make of the CPU. jitter: largest displacement of a clock edge, picoseconds. end, record_from: T-states, picoseconds."""
         super().__init__(board, timing, jitter, record_from, rng)
         self.sources = list(sources)
         self.activities = list(activities)
         self.shorts = list(shorts)
         self.probe_at = probe_at
         self.end = end
-        self.cpu = Z80()
+        self.cpu = Z80(cmos)
         self.records: List[List[int]] = []  #: of each cycle: T-state, picosecond, wait states, address, data, bus granted
         self.kinds: List[str] = []
         self.notes: Dict[int, str] = {}

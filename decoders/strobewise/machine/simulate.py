@@ -201,6 +201,7 @@ def _bench(scenario: Scenario, plan: Plan) -> Bench:
         plan.end if plan.clock_stops_at is None else min(plan.end, plan.clock_stops_at),
         plan.start_ps - 8 * plan.period,
         plan.rng,
+        scenario.cpu.cmos,
     )
 
 

@@ -23,8 +23,7 @@ class Tally:
         self.kept: List[Difference] = []  #: the first of them
         self.other_lengths = 0  #: instructions that took another time than they should
         self.unseen_acknowledges = 0
-        self.address_lost = ([0] * 16, [0] * 16)  #: by the level that the count of PC calls for, by line: seen at the other
-        self.written_lost = ([0] * 8, [0] * 8)  #: the same for written bytes
+        self.written_lost = ([0] * 8, [0] * 8)  #: by the level that the program gives, by line: the bus showed the other
         self.written_values = [0] * 256  #: bytes on the bus in writes that were compared
         self.address_wrong = ([0] * 16, [0] * 16)  #: by level called for, by line: addresses of any kind wrong in this line alone
         self.alone_wrong = [0] * 16  #: the same for both levels, with those that were found to be no line's fault later on

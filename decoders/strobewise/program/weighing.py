@@ -72,12 +72,10 @@ class Weighing(Tally):
         """Say whether to take an address line for wrong, rather than the model: as long as it is wrong in one direction."""
         before, count = self._trusted.get(line, (level, 0))
         if before != level:
-            self.address_lost[before][line] -= count
             self.address_wrong[before][line] -= count
             self._suspect[line] = 0
             return False
         self._trusted[line] = (level, count + 1)
-        self.address_lost[level][line] += 1
         self.address_wrong[level][line] += 1
         self.alone_wrong[line] += 1
         self._suspect[line] += 1

@@ -36,7 +36,6 @@ class Pushes:
     """Return addresses that calls and restarts push, against those that the bus showed; lists have one entry a data bit."""
 
     compared: int = 0  #: bytes
-    agreed: int = 0
     ones: List[int] = field(default_factory=lambda: [0] * 8)
     ones_lost: List[int] = field(default_factory=lambda: [0] * 8)
     zeros: List[int] = field(default_factory=lambda: [0] * 8)

@@ -126,10 +126,8 @@ class ClockEvidence:
     hz: Optional[float] = None
     source: str = "none"  #: "CLK", "given", or the strobe that it was estimated from
     edges: int = 0
-    shortest_s: Optional[float] = None  #: shortest and longest period seen
-    longest: Optional[Span] = None
+    longest: Optional[Span] = None  #: the longest period seen
     deviation_s: Optional[float] = None  #: standard deviation of the period
-    high_fraction: Optional[float] = None
     last_edge_s: Optional[float] = None
     nominal_hz: Optional[float] = None  #: what the profile or --clock says
     mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1

@@ -71,7 +71,6 @@ class RomCheck:
 
     name: str
     start: int
-    end: int
     compared: int = 0
     wrong: int = 0
     wrong_addresses: int = 0

@@ -40,8 +40,6 @@ class PredictionRecord:
     differences: Dict[str, int]  #: by what they are: next, code, address, data, kind
     kept: List[Difference]  #: the first of them, ticks
     tick_s: float
-    other_lengths: int  #: instructions that took another time than the manual gives
-    address: List[LineCount]  #: A0..A15 in fetches, where PC says what they must be
     written: List[LineCount]  #: D0..D7 in written bytes whose value the program gives
     address_wrong: List[LineCount]  #: A0..A15 in addresses of any kind; lost: wrong in this line alone
     alone_wrong: List[int]  #: the same for both levels, with those that were found to be no line's fault later on
@@ -52,7 +50,6 @@ class PredictionRecord:
     explained: Dict[str, Tuple[int, int, int, int]]
     sought: int  #: contradictions for which such an explanation was sought; few at one place, so that a loop does not count again and again
     exhausted: bool  #: so much differed that the rest was not followed
-    unseen_acknowledges: int
     levels: List[LineCount] = field(default_factory=list)  #: D0..D7 in reads that were followed: ones and zeros captured
     odd_windows: int = 0  #: of the windows, those chosen because something is odd in them; the others are spread evenly
 

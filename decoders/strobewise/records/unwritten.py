@@ -12,7 +12,6 @@ class Unwritten(NamedTuple):
     first: int  #: address of the earliest of them
     first_s: Optional[float]
     came_from: int  #: address of the fetch before that, -1 where there was none
-    pages: int  #: of 1 KB, in which they lie
     returns: int = 0  #: returns to an address that was read from RAM in which nothing had been written
     returned_s: Optional[float] = None  #: the first of them
     returned_at: int = -1  #: where its low byte was read

@@ -13,7 +13,6 @@ class AnalogLevels(NamedTuple):
     Fractions are of the samples. Input levels 0.8 V and 2.0 V: strobewise.bus.volts.
     """
 
-    samples: int
     minimum_v: float
     maximum_v: float
     percentile_1_v: float

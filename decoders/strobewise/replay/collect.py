@@ -103,7 +103,6 @@ class Cycles(Onlooker):
         seen = Observed(self._captured, address_mask=self._address_mask)
         seen.asserted = {name: bool(self._low >> BIT[name] & 1) for name in _INPUTS if name in self._captured}
         seen.truncated = self._count > MOST_CYCLES
-        seen.end_s = evidence.end_s
         samples = evidence.samples_per_t
         seen.coarse = evidence.clock.source != "CLK" and (samples is None or samples < COARSE_SAMPLES)
         if not self._rows:

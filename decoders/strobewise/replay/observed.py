@@ -42,7 +42,6 @@ class Observed:
     found_by: Optional[str] = None  #: how the begin was found, None where it was not
     coarse: bool = False  #: T-states are measured to about one only
     last_s: float = 0.0  #: end of the last cycle
-    end_s: float = 0.0  #: end of the capture
     truncated: bool = False  #: there is more in the capture than was kept
     asserted: Dict[str, bool] = field(default_factory=dict)  #: captured inputs: were they ever asserted
 

@@ -76,7 +76,6 @@ class LevelRecord:
         total = self.samples
         _, between, above = (count / total for count in self.counts)
         return AnalogLevels(
-            samples=total,
             minimum_v=self.minimum,
             maximum_v=self.maximum,
             percentile_1_v=self._percentile(0.01),
