@@ -25,6 +25,7 @@ from strobewise.rules.base import _softened, beside_the_edge, clock_denied, too_
 from strobewise.rules.blame import INVERTED_LEAD, VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
 from strobewise.rules.buses import _moves_in_reads
 from strobewise.rules.capture import _some, _spiky
+from strobewise.rules.clock import in_step
 from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
@@ -91,11 +92,11 @@ def pausing(clocks: float) -> Any:
     return evidence_of(clock=clock(longest=Span(0.004, 0.004 + clocks / HZ)))
 
 
-def spread(share: float, sampling: float, usual: tuple[float, float] | None = None) -> Any:
-    """share: standard deviation of the period beyond what sampling adds, of a period."""
+def spread(share: float, sampling: float, usual: tuple[float, float] | None = None, samples: float = 7.4) -> Any:
+    """share: standard deviation of the period beyond what sampling adds, of a period; sampling: that, of a sample."""
     deviation = ((share / HZ) ** 2 + (sampling * S) ** 2) ** 0.5
     slips = None if usual is None else Slips({}, 1000, 1 / HZ, usual)
-    return evidence_of(clock=clock(deviation_s=deviation), slips=slips)
+    return evidence_of(clock=clock(deviation_s=deviation), slips=slips, samples_per_t=samples)
 
 
 def leaning(low: float) -> Any:
@@ -112,6 +113,7 @@ def upside_down(phase: float = 0.2, hz: float = HZ, m1: float | None = None) -> 
     return evidence_of(clock=clock(hz=hz, mreq_phase=phase), timing=timing)
 
 
+EVEN = (0.9 / HZ, 1.1 / HZ)
 CLOCK = (
     Limit("clock.STOPPED_T", fires("clock-stopped", rests), 151, 149),
     Limit("clock.STOPPED_PAUSES", fires("clock-stopped", lambda pause: rests(400, pause)), 99, 101),
@@ -121,7 +123,10 @@ CLOCK = (
     Limit("clock.SLOW_EDGES", fires("clock-too-slow", lambda n: evidence_of(clock=clock(hz=5e4, edges=n))), 16, 15),
     Limit("clock.OFF_FREQUENCY", fires("clock-off-frequency", off_nominal), 0.0205, 0.0195),
     Limit("clock.JITTER_SHARE", fires("clock-jitter", lambda share: spread(share, 0.41)), 0.121, 0.119),
-    Limit("clock.EVEN_SHARE", fires("clock-jitter", lambda share: spread(share, 0.5, (0.9 / HZ, 1.1 / HZ))), 0.051, 0.049),
+    Limit("clock.EVEN_SHARE", fires("clock-jitter", lambda share: spread(share, 0.5, EVEN)), 0.051, 0.049),
+    Limit("clock.STEADY_SAMPLES", fires("clock-jitter", lambda share: spread(share, 0.5, EVEN)), 0.051, 0.049),
+    Limit("clock.IN_STEP_SAMPLES", fires("clock-jitter", lambda share: spread(share, 0.71, EVEN, 7.0)), 0.051, 0.049),
+    Limit("clock.IN_STEP", in_step, 7.0098, 7.0102),
     Limit("clock.EVENLY", fires("clock-jitter", leaning), 0.255, 0.245),
     Limit("clock.EVENLY", fires("clock-jitter", leaning), 0.745, 0.755),
     Limit("clock.DELAYS_KNOWN_HZ", fires("clock-inverted", lambda hz: upside_down(hz=hz)), 4.95e6, 5.05e6),

@@ -12,9 +12,10 @@ from strobewise.records.buses import BusesRecord, Operands, Pushes
 from strobewise.records.bytes_alone import BytesRecord, Compared
 from strobewise.records.course import AlikeReads, CourseRecord, LastRead, Tail, Walk
 from strobewise.records.evidence import LineEvidence
-from strobewise.records.memory import Levels, OwnBytes, ReadBack, RomCheck
+from strobewise.records.memory import Alike, Levels, OwnBytes, ReadBack, RomCheck
 from strobewise.records.odd_reads import OddRead, OddReads
 from strobewise.records.profile import MemoryRegion, Profile
+from strobewise.records.told import Told
 from strobewise.records.unwritten import Unwritten
 from strobewise.rules.bytes_alone import _believed, _dead_bit, _one_bit, _read_otherwise
 from strobewise.rules.contents import _only_lack, _trusted, one_bit, repeats
@@ -23,6 +24,7 @@ from strobewise.rules.memory import _bit_is_dead, _contradicted, _mirror, _readi
 from strobewise.rules.odd_reads import _in_ram, _judged, _sure
 from strobewise.rules.rom import _address, _at_times, _few, _like_another_memory, _only_lacks, _other, _proves_an_address, _silent
 from strobewise.rules.runaways import _all_00, _all_alike, _all_ff
+from strobewise.rules.told import _as_told
 
 CLEAN = (500, 0, 500, 0)
 
@@ -122,6 +124,11 @@ def moving_elsewhere(reads: int) -> Any:
     return evidence
 
 
+def again(line: int, pairs: int, values: int, above: int = 0) -> bool:
+    """Bytes that repeat across an address line; above: pairs across the next one, none of them alike."""
+    return repeats(OwnBytes(pairs={line + 1: (above, 0)}, alike=[Alike((line,), pairs, values)])) is not None
+
+
 ITSELF = "rom-against-itself"
 CONTENTS = (
     Limit("contents.RIGHT_BEFORE", lambda n: bool(_trusted(evidence_of(), memory([page(compared=n, wrong=2)]).memory)), 10, 9),
@@ -129,13 +136,19 @@ CONTENTS = (
     Limit("contents.SOME_WRONG", fires("ram-unsteady", lambda n: now_and_then(n, False)), 4, 3),
     Limit("contents.SOME_SILENT", fires("ram-unsteady", lambda n: now_and_then(n, True)), 8, 7),
     Limit("contents.ALL_ONE", lambda n: one_bit([page((500, n, 500, 0), wrong=1000)]), 900, 899, 0, None),
-    Limit("contents.LOW_LINES", lambda line: repeats(OwnBytes(pairs={line: (48, 48)})) is not None, 10, 11),
+    Limit("contents.LOW_LINES", lambda line: again(line, 48, 12), 10, 11),
     Limit("contents.FEW_ADDRESSES", fires(ITSELF, lambda n: own(n, astray=True)), 20, 19),
     Limit("contents.FEW_VALUES", fires(ITSELF, lambda n: own(values=n, astray=True)), 12, 11),
     Limit("contents.OWN_ADDRESSES", fires(ITSELF, own), 96, 95),
     Limit("contents.OWN_VALUES", fires(ITSELF, lambda n: own(values=n)), 24, 23),
     Limit("contents.RARER", fires(ITSELF, lambda n: own(rarer=n)), 24, 23),
-    Limit("contents.REPEATED", lambda n: repeats(OwnBytes(pairs={3: (n, n)})) is not None, 48, 47),
+    Limit("contents.REPEATED", lambda n: again(10, n, 12), 48, 47),
+    Limit("contents.REPEATED_VALUES", lambda n: again(10, 48, n), 12, 11),
+    Limit("contents.FEW_REPEATED", lambda n: again(3, n, 10), 6, 5),
+    Limit("contents.FEW_REPEATED_VALUES", lambda n: again(1, 6, n), 6, 5),
+    Limit("contents.MORE_REPEATED", lambda n: again(9, n, 6, above=4), 10, 9),
+    Limit("contents.ABOVE", lambda n: again(9, 10, 6, above=n), 4, 3),
+    Limit("contents.MORE_VALUES", lambda n: again(3, 6, n), 10, 9),
 )  # fmt: skip
 
 
@@ -351,6 +364,12 @@ def written(values: int) -> Any:
     return evidence_of(bytes_alone=BytesRecord(1000, 0, written=values, constant=[0, *[None] * 7], moving=0xFF))
 
 
+def followed(cycles: int) -> bool:
+    evidence = evidence_of(bytes_alone=BytesRecord(1000))
+    evidence.told = Told(cycles, cycles, Compared(), memory().memory, OddReads())
+    return _as_told(evidence) is not None
+
+
 STILL = "data-line-still"
 BYTES_ALONE = (
     Limit("bytes_alone.ENOUGH_INSTRUCTIONS", lambda n: _believed(evidence_of(bytes_alone=BytesRecord(n))) is not None, 50, 49),
@@ -368,6 +387,7 @@ BYTES_ALONE = (
     Limit("bytes_alone.STILL_OTHERS", fires(STILL, lambda n: never_moves(others=n)), 50, 49),
     Limit("bytes_alone.STILL_VALUES", fires(STILL, lambda n: never_moves(values=n)), 10, 9),
     Limit("bytes_alone.STILL_SURE", severity(STILL, lambda n: never_moves(values=n)), 24, 23, None, "warning"),
+    Limit("told.ENOUGH_TOLD", followed, 200, 199),
     Limit("bytes_alone.MANY_VALUES", fires("stored-otherwise", written), 40, 39),
 )  # fmt: skip
 
