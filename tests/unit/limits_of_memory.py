@@ -366,7 +366,7 @@ def written(values: int) -> Any:
 
 def followed(cycles: int) -> bool:
     evidence = evidence_of(bytes_alone=BytesRecord(1000))
-    evidence.told = Told(cycles, cycles, Compared(), memory().memory, OddReads())
+    evidence.told = Told(cycles, Compared(), memory().memory, OddReads())
     return _as_told(evidence) is not None
 
 

@@ -231,7 +231,7 @@ def found_told(**changes):
 
 
 def told(memory, written=(50, 0), **changes):
-    return {"told": Told(900, 400, Compared(*written), memory, OddReads()), "bytes_alone": BytesRecord(300, 0), **changes}
+    return {"told": Told(400, Compared(*written), memory, OddReads()), "bytes_alone": BytesRecord(300, 0), **changes}
 
 
 DEAD = of_memory([page(20, {2: (0, 20)})])
@@ -244,7 +244,7 @@ DEAD = of_memory([page(20, {2: (0, 20)})])
         ({"written": (50, 2)}, False),  # the CPU writes other bytes than the program calls for
         ({"bytes_alone": BytesRecord(300, 20)}, False),
         ({"samples_per_t": 2.5}, False),
-        ({"told": Told(900, 199, Compared(), DEAD, OddReads())}, False),
+        ({"told": Told(199, Compared(), DEAD, OddReads())}, False),
     ],
 )
 def test_memory_is_judged_at_told_addresses(changes, expected):

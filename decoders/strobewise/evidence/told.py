@@ -66,7 +66,7 @@ class ToldPart(Part):
         written, times = teller.written, table.start[kept][teller.contradicted] * self._tick_s
         if len(times):
             written.first_s, written.last_s = float(times[0]), float(times[-1])
-        evidence.told = Told(int(np.count_nonzero(memory)), int(np.count_nonzero(address >= 0)), written, record.record(), odd.record())
+        evidence.told = Told(int(np.count_nonzero(address >= 0)), written, record.record(), odd.record())
 
 
 def _rows(table: CycleTable, broken: npt.NDArray[np.bool_]) -> TellingRows:

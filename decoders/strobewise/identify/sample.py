@@ -32,7 +32,6 @@ class Sample:
     refresh: Words  #: raw words in each refresh
     note: Int  #: index into bus.model.NOTES
     fall: Int  #: ticks
-    rise: Int
 
     def columns(self, channels: list[int]) -> tuple[dict[int, Int], dict[int, Int]]:
         """Return the levels (0 or 1) of channels as address lines and as data lines."""
@@ -78,5 +77,4 @@ def take_sample(raw: Raw, t: float, lines: dict[str, int], timescale_fs: int | N
         raw.at(np.concatenate(refresh)),
         notes,
         falls,
-        rises,
     )

@@ -13,8 +13,7 @@ from .odd_reads import OddReads
 class Told:
     """Addresses told by the program, and the memory at them."""
 
-    cycles: int  #: memory cycles followed
-    told: int  #: of these, those whose address the program tells
+    told: int  #: memory cycles whose address the program tells
     written: Compared  #: bytes written, pushed return addresses among them, against what the program calls for
     memory: MemoryRecord
     odd_reads: OddReads
