@@ -193,6 +193,10 @@ def silent(within: float) -> Any:
     return held("WAIT", 0.001, 0.002, last_request_s=0.0015, longest_silence=Span(0.001, 0.001 + within * 0.001))
 
 
+def runs_under_reset(requests: int) -> Any:
+    return held("RESET", 0.0, 0.01, requests=requests, last_request_s=0.009)
+
+
 def begun(share: float) -> Any:
     return held("WAIT", 0.001, 0.002, last_request_s=0.001 * (1 + share))
 
@@ -229,6 +233,7 @@ HELD = (
     Limit("held.MOSTLY", lambda share: granted(share * 0.01, 0.009), 0.505, 0.495),
     Limit("held.RESET_S", fires("reset-held", lambda s: held("RESET", 10 - s, 10, end_s=10.0, last_request_s=9.0)), 0.505, 0.495),
     Limit("held.ANSWERED", severity("interrupt-held", acknowledged), 3, 2, None, "note"),
+    Limit("held.RUNS_ON", says("reset-held", "although the CPU runs", runs_under_reset), 4, 3),
     Limit("held.HALT_JUDGED_T", strong("halted-for-good", lambda t: halt(0.1, end_s=0.1, clock=clock(hz=t / 0.1))), 45_500, 44_500),
 )  # fmt: skip
 
