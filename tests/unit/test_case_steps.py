@@ -6,19 +6,23 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from hand_made import evidence_of
 
 from conftest import TRACES
 from strobewise.bus.lines import STROBES
-from strobewise.bus.model import Finding
+from strobewise.bus.model import Finding, Verdict
 from strobewise.case import steps
-from strobewise.case.belief import prior
+from strobewise.case.belief import from_captures, prior
 from strobewise.case.captures import SHOWS_A_PROGRAM, nothing_left
 from strobewise.case.checks import BY_KIND
+from strobewise.case.explained import parts_early
+from strobewise.case.records import Step
 from strobewise.case.repairs import REPAIR
 from strobewise.case.steps import _comes_and_goes
 from strobewise.case.store import new_case
 from strobewise.diagnosis.facade import diagnose
 from strobewise.records.evidence import StrobeCount
+from strobewise.records.replay import PARTED, Candidate, ReplayRecord
 from strobewise.rules import work
 from strobewise.verdict.actions import CAPTURE, CHIPS, LEADS, LOOK, MEASURE, UNPLUG
 
@@ -64,3 +68,35 @@ def test_the_lines_that_select_a_memory_are_looked_at_before_a_blind_repair(tmp_
     assert steps._selecting(now._replace(examined=(full,))) is None and steps._selecting(now._replace(findings=(fault,))) is None
     assert steps._selecting(now._replace(case=replace(case, symptom="ignores-expansion"))) is None
     assert [lead.line for lead in steps._selecting(now._replace(case=replace(case, leads=4))).leads] == ["MREQ", "M1", "RD", "A15"]
+
+
+def replayed(matched=5, found_by="reset", candidates=(), cycles=5000):
+    return ReplayRecord("x.rom@0x0000", 0.0, found_by, cycles, matched, PARTED, candidates=list(candidates))
+
+
+@pytest.mark.parametrize(
+    ("matched", "found_by", "early"), [(11, "reset", True), (12, "reset", False), (5, "rhythm", False), (5000, "reset", False)]
+)
+def test_who_leaves_the_program_at_once_has_read_no_memory_that_it_wrote(matched, found_by, early):
+    """A store and a load of one byte are ten machine cycles: LD A,n; LD (nn),A; LD A,(nn) (UM0080)."""
+    assert parts_early(replayed(matched, found_by)) is early
+    assert not parts_early(None)
+    shares = from_captures(prior("garbage"), Verdict("no_fault_found", (), "", (), ()), [evidence_of(replay=replayed(matched, found_by))])
+    assert (shares["ram"] < shares["data_bus"] / 2) is early
+
+
+def held(line, suspect="expansion_device"):
+    return Candidate(1, f"{line.lower()}-held", "line", (line,), None, (), suspect, (suspect,), 5000)
+
+
+@pytest.mark.parametrize(("line", "seen", "asked"), [("BUSREQ", (), True), ("BUSREQ", ("BUSREQ",), False), ("D3", (), False)])
+def test_nothing_is_soldered_for_an_input_that_no_lead_has_shown(tmp_path, line, seen, asked):
+    case = new_case(tmp_path / "case", symptom="dead")
+    evidence = evidence_of(replay=replayed(candidates=[held(line)]))
+    evidence.captured = frozenset(("MREQ", "M1", *seen))
+    examined = SimpleNamespace(evidence=evidence, channels=SimpleNamespace(channels={}))
+    now = steps.Situation(case, prior("dead"), (), (), (examined,), (examined,), ("CLK", "WAIT", "RFSH"), None, False)
+    step = steps._before(now, Step("repair", "replaced:clock", "solder", "", risk=work.SOLDERED.risk))
+    assert (step is not None) is asked and steps._before(now, Step("repair", "x", "plug", "", risk=0.0)) is None
+    if step is not None:
+        assert {"BUSREQ", "CLK", "WAIT"} <= {lead.line for lead in step.leads} and "no lead has shown yet (/BUSREQ, CLK, /WAIT)" in step.why

@@ -15,7 +15,7 @@ from ..records.evidence import BusEvidence
 from ..rules import CATALOGUE
 from ..rules.base import Rule
 from .checks import chances, outcome
-from .explained import keeps_to_program, leaves_program
+from .explained import keeps_to_program, leaves_program, parts_early
 from .records import Answer
 
 Shares = dict[Suspect, float]
@@ -24,6 +24,7 @@ REPLAY_TRUST = 0.5  #: that a program which runs as it should would have met a f
 #: Parts that lead a running program astray; the others stop it, or disturb no program (common practice).
 MISLEADS = frozenset({"cpu", "rom", "ram", "data_bus", "address_bus", "glue", "connection", "expansion_device"})
 KEEPS_ON = 0.3  #: that another part leads a program astray nevertheless; our choice
+NOT_READ_YET = 0.2  #: that a memory leads a program astray which has hardly had the time to write to it and read it again; our choice
 GOOD_AT_CONNECTOR = 0.4  #: that a bad contact or joint is none of those whose lines are good at the connector; our choice
 OTHER_LEADS = 0.15  #: that a lead shows a fault again on another channel, where the lead was to blame; our choice
 NOBODY = frozenset({"none"})
@@ -71,6 +72,8 @@ def from_captures(start: Shares, verdict: Verdict, records: Sequence[BusEvidence
     shares = {name: share * (1.0 - detection(name, records)) for name, share in start.items()}
     if any(leaves_program(record.replay) for record in records):  # what it does is wrong, though no rule says why
         shares = {name: share * (1.0 if name in MISLEADS else KEEPS_ON) for name, share in shares.items()}
+    if any(parts_early(record.replay) for record in records):
+        shares["ram"] = shares.get("ram", 0.0) * NOT_READ_YET
     if any("connector" in record.probe_at.values() for record in records):
         shares["connection"] = shares.get("connection", 0.0) * GOOD_AT_CONNECTOR
     return normalised(shares)

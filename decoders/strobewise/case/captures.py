@@ -81,15 +81,23 @@ def first_capture(case: Case, plan: Plan, before: Sequence[Examined], bits: floa
     return capture_step(case, "capture", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
 
 
-def telling_apart(case: Case, plan: Plan, before: Sequence[Examined], apart: Sequence[str], bits: float) -> Step:
-    """Return the capture that tells the faults apart which all explain what was seen so far. apart: lines on which they differ."""
+def telling_apart(
+    case: Case, plan: Plan, before: Sequence[Examined], apart: Sequence[str], bits: float, unseen: bool = False
+) -> Step:  # fmt: skip
+    """Return the capture that tells the faults apart which all explain what was seen so far. apart: lines on which they differ.
+
+    unseen: there is one such fault, on a line that nobody has looked at; what might do the same comes behind it in `apart`.
+    """
     lines = list(dict.fromkeys((*TELLS_DIRECTION, *plan.lines[:1], *shows_the_program(case))))[: case.leads - 1]
     lines += [line for line in apart if line not in lines][: case.leads - len(lines)]
     lines += [line for line in plan.lines if line not in lines][: case.leads - len(lines)]
     channels = numbered(lines)
     names = ", ".join(bar(line) for line in lines)
     title = f"clip {names} at the CPU and capture for {length_words(plan)}"
-    why = f"several faults explain what was seen so far; on {', '.join(bar(line) for line in apart if line in lines)} they differ"
+    named = ", ".join(bar(line) for line in apart if line in lines)
+    why = f"several faults explain what was seen so far; on {named} they differ"
+    if unseen:
+        why = f"what was seen so far points at a line that no lead has shown yet ({named})"
     return capture_step(case, "capture:apart", title, why, channels, {}, _settings(plan), bits, _moved(channels, before))
 
 

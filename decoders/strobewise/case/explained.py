@@ -17,6 +17,7 @@ from ..rules.replay import PROGRAM_LEFT
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
 REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
+EARLY = 12  #: cycles from the reset on; a store and a load of one byte take ten with their operands (UM0080)
 MOVES = 20  #: edges from which a line is alive
 LEAST = 50  #: cycles beyond the last that agrees: from so many on it was no accident
 
@@ -36,6 +37,11 @@ def leaves_program(replay: ReplayRecord | None) -> bool:
     if replay is None or replay.healthy_ended != PARTED or replay.memory_without is not None:
         return False
     return replay.cycles - replay.healthy_matched >= LEAST
+
+
+def parts_early(replay: ReplayRecord | None) -> bool:
+    """Say whether a machine leaves its program so soon behind the reset that it can hardly have read what it wrote."""
+    return replay is not None and replay.found_by == "reset" and leaves_program(replay) and replay.healthy_matched < EARLY
 
 
 def goes_further(replay: ReplayRecord | None, failing: Sequence[ReplayRecord | None]) -> bool:

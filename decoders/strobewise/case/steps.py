@@ -33,6 +33,8 @@ NO_MORE = (
 FEW_BITS = 0.03  #: a step that is expected to tell less is not worth a clip; our choice
 SHOWN = 0.05  #: share from which a part is worth cooling alone
 SELECTING = ("A15", "A14", "A13", "A12")  #: address lines that select a memory, where a chip has 4 K or more (common practice)
+#: Inputs of the CPU that stop a machine, and whose fault that mostly is (common practice).
+HELD_BY: Mapping[str, Suspect] = {"CLK": "clock", "RESET": "reset", "WAIT": "glue", "BUSREQ": "glue"}
 COMES_AND_GOES = (0.02, 0.98)  #: share of the requests that failed, between which a look at the pin meets it by chance
 
 
@@ -83,7 +85,11 @@ def _before(now: Situation, repair: Step | None) -> Step | None:
     """Return what comes before a repair whatever the figures say, None where nothing does.
 
     A device is unplugged before another one is tried; one that does not answer is innocent until its side of the connector was looked at.
+    Nothing is soldered for an input that no lead has shown.
     """
+    if repair is not None and repair.risk >= SOLDERING and _unseen_input(now):
+        plan = Plan.of(now.case, now.shares, settled_rules(now.examined), shows_the_program(now.case))
+        return _apart(now, plan)
     if repair is None or not any(answer.part == "expansion_device" for answer in repair.answers):
         return None
     if now.examined and _at_the_port(now) and not _seen_at_connector(now):
@@ -164,10 +170,9 @@ def _captures(now: Situation) -> Iterator[Step]:
     if not any(finding.lines for finding in faulty):
         worth = bits_of_capture(shares, frozenset(plan.lines), settled, replayed)
         yield first_capture(now.case, plan, now.examined, worth)
-    apart = told_apart_by(now.examined)
-    if apart:
-        worth = bits_of_telling_apart(shares, blamed(open_explanations(now.examined)))
-        yield telling_apart(now.case, plan, now.examined, apart, worth)
+    apart = _apart(now, plan)
+    if apart is not None:
+        yield apart
     if now.examined and not _seen_at_connector(now) and (_at_the_port(now) or _behind_a_pin(now)):
         yield at_connector(now.case, now.examined, bits_at_connector(shares))
     for finding in faulty[:1]:
@@ -175,6 +180,29 @@ def _captures(now: Situation) -> Iterator[Step]:
         if line in STROBES and _leads_of(now, line) == 1:
             worth = bits_of_lead(shares)
             yield on_other_leads(now.case, now.examined, line, worth)
+
+
+def _apart(now: Situation, plan: Plan) -> Step | None:
+    """Return the capture of the lines on which the faults differ that explain what was seen, None where there is no such line.
+
+    Where they blame one part alone it is worth its time for an input that nobody looked at: with it come the others that stop a machine.
+    """
+    apart = told_apart_by(now.examined)
+    if not apart:
+        return None
+    suspects = blamed(open_explanations(now.examined))
+    if not _unseen_input(now):
+        worth = bits_of_telling_apart(dict(now.shares), suspects)
+        return telling_apart(now.case, plan, now.examined, apart, worth)
+    lines = (*apart, *(line for line in now.clip_also if line not in apart and line in HELD_BY))
+    held = tuple(dict.fromkeys((*suspects, *(HELD_BY[line] for line in lines if line in HELD_BY))))
+    return telling_apart(now.case, plan, now.examined, lines, bits_of_telling_apart(dict(now.shares), held), unseen=True)
+
+
+def _unseen_input(now: Situation) -> bool:
+    """Say whether all that explains what was seen is one part's, by an input of the CPU that no lead has shown."""
+    apart = told_apart_by(now.examined)
+    return bool(apart) and len(blamed(open_explanations(now.examined))) == 1 and LINE[apart[0]].direction == "input"
 
 
 def bits_of_lead(shares: Mapping[Suspect, float]) -> float:
