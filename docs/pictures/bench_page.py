@@ -11,11 +11,12 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
-sys.path[:0] = [str(ROOT / folder) for folder in ("decoders", "cli", "tests", "tests/e2e")]
+sys.path[:0] = [str(ROOT / folder) for folder in ("decoders", "cli", "tests", "tests/e2e", "tests/unit")]
 
 from bench_server import serving  # noqa: E402
-from test_bench_browser import MOST_STEPS, Machine, begin, one  # noqa: E402
+from test_bench_browser import MOST_STEPS, Machine, begin, one, wait_for_change  # noqa: E402
 from test_report_browser import start  # noqa: E402
+from test_rules_volts import scope  # noqa: E402
 
 WIDE, PHONE = (1024, 1250), (430, 1250)
 
@@ -43,10 +44,21 @@ def main() -> int:
                 shoot("phone", PHONE)
                 driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
                 for _ in range(MOST_STEPS):
-                    if one(driver, "#next").get_attribute("data-step") == "none":
+                    step = one(driver, "#next").get_attribute("data-step") or ""
+                    if step == "none":
                         break
+                    if step.startswith("capture:proof"):
+                        shoot("proof")
                     machine.take(driver)
                 shoot("closed")
+            with serving(Path(folder) / "scope") as bench:
+                begin(driver, bench, "Dunlin no. 8")
+                path = scope(Path(folder), dead={"M1": (0.35, 0.55)})
+                for gate in driver.find_elements("css selector", "#next [data-gate]"):
+                    gate.click()
+                wait_for_change(driver, lambda: one(driver, "#file").send_keys(path))
+                driver.execute_script("scrollTo(0, document.getElementById('waveform-title').offsetTop - 10)")
+                shoot("volts", (1024, 560))
         finally:
             driver.quit()
     return 0

@@ -103,6 +103,7 @@ def test_from_an_empty_folder_to_a_proven_repair(browser, tmp_path):
             steps.append(one(browser, "#next").get_attribute("data-step"))
             machine.take(browser)
             assert errors(browser) == []
+            assert browser.execute_script("return scrollY") == 0  # the verdict and the next step are what is seen first
         assert steps[0].startswith("capture") and "replaced:cpu" in steps and steps[-1] == "close", steps
         assert one(browser, "#verdict").text.startswith("CLOSED.") and "U1, the CPU" in one(browser, "#verdict").text
         assert one(browser, "#proof").text.startswith("Proven: ")

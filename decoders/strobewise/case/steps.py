@@ -62,7 +62,8 @@ def next_step(now: Situation) -> Step:
     """Return what to do next."""
     case = now.case
     if case.closed is not None:
-        return nothing_left(f"the case is closed: it was {SUSPECT_WORDS[case.closed.was]}, {case.closed.part}")
+        was = SUSPECT_WORDS[case.closed.was].partition(" (")[0]
+        return nothing_left(f"the case is closed; it was {was}: {case.closed.part}")
     if now.repaired:
         if now.proof is not None and now.proof.state == "proven":
             return close_step(case, now.hypotheses, now.proof)

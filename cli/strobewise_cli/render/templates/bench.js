@@ -32,7 +32,10 @@
     }
     return false;
   }
-  async function change(path, told) { if (await send("POST", path, JSON.stringify(told))) location.reload(); }
+  // After a change of one's own the page begins at its top, with the verdict and what is next; after one of somebody else's it stays.
+  history.scrollRestoration = "auto";
+  function again() { history.scrollRestoration = "manual"; location.reload(); }
+  async function change(path, told) { if (await send("POST", path, JSON.stringify(told))) again(); }
   function fields(form) {
     const told = {};
     for (const field of form.elements) {
@@ -88,7 +91,7 @@
         });
         if (!await send("PUT", `/captures?${asked}`, each)) return;
       }
-      if (files.length) location.reload();
+      if (files.length) again();
     };
     const record = document.getElementById("record");
     if (record) record.addEventListener("click", () => change("/records", {
