@@ -5,9 +5,14 @@ from __future__ import annotations
 import atexit
 import functools
 import os
+import random
 import shutil
+import signal
+import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -20,6 +25,9 @@ EXPECTED = ROOT / "tests" / "example_repository" / "captures" / "board.expect.to
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")]), "COLUMNS": "80"}
 
 
+OLD = b"what was there before\n"
+
+
 class Writer(NamedTuple):
     """A command, run in a folder of its own, and the files that it makes there."""
 
@@ -27,6 +35,7 @@ class Writer(NamedTuple):
     arguments: tuple[object, ...]
     files: tuple[str, ...]
     folders: tuple[str, ...] = ()  #: what an error may name instead
+    old: bytes = OLD  #: what its files hold before
 
     @property
     def command(self) -> list[str]:
@@ -71,8 +80,49 @@ WRITERS = (
     Writer("case show", ("case", "show", CASE, "--json", "out.json"), ("out.json",)),
     Writer("case report", ("case", "report", CASE, "--html", "out.html", "--markdown", "out.md"), ("out.html", "out.md")),
     Writer("case report --bundle", ("case", "report", CASE, "--bundle", "out.zip"), ("out.zip",)),
+    Writer(
+        "learn", ("learn", TRACES / "good" / "healthy-full.vcd.gz", "-o", "out.toml", "--rom-out", "out.rom"), ("out.toml", "out.rom"),
+        old=b'name = "mine"\n',
+    ),
     Writer("stimulus", ("stimulus", "-o", "out.rom"), ("out.rom",)),
 )
+
+
+#: Runs a command in a process namespace of its own, so that what it started dies with it, whatever becomes of its process group.
+NAMESPACES = (("unshare", "--pid", "--fork", "--kill-child"), ("unshare", "--user", "--map-root-user", "--pid", "--fork", "--kill-child"))
+
+
+@functools.cache
+def namespace() -> tuple[str, ...]:
+    """Return what runs a command in a process namespace of its own, nothing where that is not allowed."""
+    for each in NAMESPACES if shutil.which("unshare") else ():
+        if subprocess.run([*each, "true"], capture_output=True, check=False).returncode == 0:
+            return each
+    return ()
+
+
+class Kills:
+    """SIGKILLs at any moment, counted by what they hit."""
+
+    def __init__(self) -> None:
+        self.hit = {"while a file was being written": 0, "at work": 0, "too late": 0}
+
+    def kill(self, command: Sequence[str], folder: Path, lasts_s: float, while_writing: bool) -> None:
+        """Start a command in a folder and kill it with all that it started: at a random moment, or as soon as a part file is there."""
+        nowhere = subprocess.DEVNULL
+        with subprocess.Popen(
+            [*namespace(), *command], cwd=folder, env=ENVIRONMENT, stdout=nowhere, stderr=nowhere, start_new_session=True
+        ) as process:  # fmt: skip
+            before, end = set(leftovers(folder)), time.monotonic() + lasts_s * random.uniform(0.2, 1.0)
+            while process.poll() is None and (while_writing or time.monotonic() < end):
+                if while_writing and set(leftovers(folder)) - before:
+                    break
+                time.sleep(0.0005 if while_writing else 0.01)
+            alive = process.poll() is None
+            if alive:
+                os.killpg(process.pid, signal.SIGKILL)
+        written = bool(set(leftovers(folder)) - before)
+        self.hit["too late" if not alive else "while a file was being written" if written else "at work"] += 1
 
 
 def leftovers(folder: Path) -> list[str]:

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import argparse
+import functools
 import os
-import random
 import resource
 import shutil
-import signal
 import subprocess
+import tempfile
 import time
+import warnings
 
 import pytest
 
+from conftest import TRACES
 from strobewise.case.records import Answer
 from strobewise.case.store import add_answer, open_case
 from strobewise_cli.main import COMMANDS, build_parser
 from strobewise_cli.named_files import OUTPUT_FOLDERS, OUTPUTS
-from writers import CASE, ENVIRONMENT, FAULTY, WRITERS, leftovers
+from writers import CASE, ENVIRONMENT, FAULTY, WRITERS, Kills, leftovers
 
-OLD = b"what was there before\n"
 LIMIT = 90  #: bytes that a file may have: less than any of those that are written
+HITS = Kills()
+LONG = 4  #: kills of each command that make a long run
 KILLS = int(os.environ.get("STROBEWISE_KILLS", "1"))  #: of each command; docs/reliability-figures.md says how many were tried by hand
 
 NOT_TRIED = {
@@ -28,8 +31,6 @@ NOT_TRIED = {
     ("capture", "json"): "needs the capture host: test_capture_command.py",
     ("watch", "log"): "a log grows line by line: test_watch.py",
     ("demo", "into"): "replaces nothing: a file that is there stays",
-    ("learn", "output"): "reads the profile that stands there and keeps its lines: test_learn.py",
-    ("learn", "rom_out"): "written with the profile: test_learn.py",
 }
 
 each_writer = pytest.mark.parametrize("writer", WRITERS, ids=lambda writer: writer.name)
@@ -72,6 +73,10 @@ CHANGES = (
 each_change = pytest.mark.parametrize(("action", "words"), CHANGES, ids=[action for action, _ in CHANGES])
 
 
+def limited(limit=LIMIT):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+
 def files_of(folder):
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
@@ -80,10 +85,6 @@ def files_of(folder):
 def test_a_case_is_as_it_was_where_a_file_may_not_grow(action, words, tmp_path):
     folder = shutil.copytree(str(CASE), tmp_path / "case")
     before = files_of(folder)
-
-    def limited():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (LIMIT, LIMIT))
-
     command = [*WRITERS[0].command[:3], "case", action, str(folder), *words]
     done = subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, preexec_fn=limited)
     assert done.returncode == 2 and b"file too large" in done.stderr, done.stderr
@@ -101,14 +102,7 @@ def test_a_case_is_whole_after_a_kill(action, words, tmp_path):
     before, after = len(open_case(str(CASE)).items), len(open_case(whole).items)
     for n in range(KILLS):
         folder = shutil.copytree(str(CASE), tmp_path / f"case-{n}")
-        process = subprocess.Popen(
-            [*command, str(folder), *words], env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
-        )
-        try:
-            process.wait(lasts * random.uniform(0.2, 1.0))
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+        HITS.kill([*command, str(folder), *words], folder, lasts, n % 2 == 0)
         case = open_case(folder)
         assert len(case.items) in (before, after)
         assert case.path(case.items[0]).read_bytes() == FAULTY.read_bytes()
@@ -116,52 +110,72 @@ def test_a_case_is_whole_after_a_kill(action, words, tmp_path):
             assert len(add_answer(case, Answer("note"), "the next").items) == len(case.items) + 1
 
 
-def fails_cleanly(writer, folder, **limits):
+def fails_cleanly(writer, folder, prefix=(), cwd=None, **limits):
     """Run a writer that cannot finish; the old files stay, one line names the one that could not be written."""
     for name in writer.files:
         (folder / name).parent.mkdir(exist_ok=True)
-        (folder / name).write_bytes(OLD)
-    done = subprocess.run(writer.command, cwd=folder, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, **limits)
+        (folder / name).write_bytes(writer.old)
+    done = subprocess.run(
+        [*prefix, *writer.command], cwd=cwd or folder, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, **limits
+    )  # fmt: skip
     errors = [line for line in done.stderr.decode().splitlines() if not line.startswith("strobewise: note: ")]
     assert done.returncode == 2 and len(errors) == 1 and errors[0].startswith("strobewise: error: "), done.stderr
     assert any(os.path.basename(name) in errors[0] for name in (*writer.files, *writer.folders)), errors
-    assert {(folder / name).read_bytes() for name in writer.files} == {OLD}
+    assert {(folder / name).read_bytes() for name in writer.files} == {writer.old}
     assert leftovers(folder) == []
     return errors[0]
 
 
 @each_writer
 def test_a_file_that_may_not_grow(writer, tmp_path):
-    def limited():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (LIMIT, LIMIT))
-
     assert "file too large" in fails_cleanly(writer, tmp_path, preexec_fn=limited)
 
 
-@pytest.fixture
-def full_disk(tmp_path):
-    """A file system of 64 KiB without room for more than the old files."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    if shutil.which("mount") is None or subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=64k", "none", place], capture_output=True, check=False
-    ).returncode:  # fmt: skip
-        pytest.skip("needs the right to mount a file system")
-    try:
-        yield place
-    finally:
-        subprocess.run(["umount", place], check=True)
+#: Runs a command in a folder on a file system of 64 KiB without room, and copies what is in it then to where it can be seen.
+ON_A_FULL_DISK = """
+mount -t tmpfs -o size=64k none disk && cp -a here/. disk && ! dd if=/dev/zero of=disk/filling bs=4096 2> /dev/null || exit 99
+(cd disk && "$@"); status=$?; rm disk/filling; rm -rf here; cp -a disk here || exit 99; exit $status
+"""
+#: Who may mount: a superuser, or a user who is one in a namespace of his own. The mount ends with the namespace.
+MOUNTING = (("unshare", "--mount"), ("unshare", "--user", "--map-root-user", "--mount"))
+
+
+@functools.cache
+def may_mount():
+    """Return what runs a command with a mount of its own, nothing where that is not allowed."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.mkdir(os.path.join(folder, "disk"))
+        os.mkdir(os.path.join(folder, "here"))
+        for each in MOUNTING if shutil.which("unshare") else ():
+            command = [*each, "sh", "-c", ON_A_FULL_DISK, "sh", "true"]
+            if subprocess.run(command, cwd=folder, capture_output=True, check=False).returncode == 0:
+                return each
+    return ()
 
 
 @each_writer
-def test_a_full_disk(writer, full_disk):
-    for name in writer.files:
-        (full_disk / name).parent.mkdir(exist_ok=True)
-        (full_disk / name).write_bytes(OLD)
-    with pytest.raises(OSError, match="No space"), open(full_disk / "filling", "wb", buffering=0) as filling:
-        while True:
-            filling.write(bytes(4096))
-    assert "no space left on device" in fails_cleanly(writer, full_disk)
+def test_a_full_disk(writer, tmp_path):
+    """Where nobody may mount a file system, files that may not grow are tried in its place, and a warning says so."""
+    if not may_mount():
+        warnings.warn("nobody may mount a file system here: files that may not grow are tried in place of a full disk", stacklevel=1)
+        assert "file too large" in fails_cleanly(writer, tmp_path, preexec_fn=limited)
+        return
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "here").mkdir()
+    prefix = [*may_mount(), "sh", "-c", ON_A_FULL_DISK, "sh"]
+    assert "no space left on device" in fails_cleanly(writer, tmp_path / "here", prefix, cwd=tmp_path)
+
+
+@pytest.mark.parametrize("limit", [LIMIT, 3000])
+def test_demo_captures_come_whole_or_not_at_all(limit, tmp_path):
+    command = [*WRITERS[0].command[:3], "demo", "copy", "here"]
+    done = subprocess.run(
+        command, cwd=tmp_path, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, preexec_fn=lambda: limited(limit)
+    )
+    assert done.returncode == 2 and b"file too large" in done.stderr, done.stderr
+    for path in (tmp_path / "here").rglob("*.vcd*"):
+        assert path.read_bytes() == next(TRACES.rglob(path.name)).read_bytes()
+    assert leftovers(tmp_path) == []
 
 
 def content(writer, folder):
@@ -172,28 +186,28 @@ def content(writer, folder):
 def test_kills_at_any_moment(writer, tmp_path):
     """A killed run leaves each file whole or as it was; part files may stay, and disturb nobody."""
     whole, place = tmp_path / "whole", tmp_path / "place"
-    whole.mkdir()
-    place.mkdir()
-    for name in writer.files:
-        (place / name).parent.mkdir(exist_ok=True)
-        (place / name).write_bytes(OLD)
+    for folder in (whole, place):
+        for name in writer.files:
+            (folder / name).parent.mkdir(exist_ok=True, parents=True)
+            (folder / name).write_bytes(writer.old)
     started = time.monotonic()
     subprocess.run(writer.command, cwd=whole, env=ENVIRONMENT, capture_output=True, check=False, timeout=120)
     lasts = time.monotonic() - started
     expected = content(writer, whole)
-    for _ in range(KILLS):
-        process = subprocess.Popen(
-            writer.command, cwd=place, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
-        )  # fmt: skip
-        try:
-            process.wait(lasts * random.uniform(0.2, 1.0))
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+    for n in range(KILLS):
+        HITS.kill(writer.command, place, lasts, n % 2 == 0)
         for found, new in zip(content(writer, place), expected, strict=True):
-            assert found in (OLD, new)
+            assert found in (writer.old, new)
     subprocess.run(writer.command, cwd=place, env=ENVIRONMENT, capture_output=True, check=False, timeout=120)
     assert content(writer, place) == expected
+
+
+def test_kills_that_hit(capsys):
+    """Says what the kills of this run fell into; a long run must have hit files that were being written."""
+    with capsys.disabled():
+        print(f"\n{sum(HITS.hit.values())} kills: " + ", ".join(f"{count} {what}" for what, count in HITS.hit.items()))
+    if KILLS >= LONG and sum(HITS.hit.values()) > 20 * LONG:  # more than a choice of the tests was run
+        assert HITS.hit["while a file was being written"] > 0 and HITS.hit["at work"] > 0
 
 
 def test_two_watches_never_save_into_one_folder(tmp_path):

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import watch_streams
 from conftest import TRACES
 from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
@@ -358,6 +359,25 @@ def test_a_line_that_is_held_to_the_end_is_told_however_late_it_begins(kind, lin
     back = compare(late, healthy)
     assert not back.alike and back.held == (result.held[0]._replace(in_first=True),)
     assert f"/{line} is held to the end in the first capture" in back.held[0].words("the first capture", "the second")
+
+
+@pytest.fixture(scope="module")
+def long_ones(tmp_path_factory):
+    """Two long captures, in the second of which /M1 is dead for 0.3 ms near the end: some hundred fetches of 25,000."""
+    folder = tmp_path_factory.mktemp("long")
+    for name, dead in (("good", None), ("burst", {28: (1_000_000, 1_300_000)})):
+        (folder / f"{name}.vcd").write_bytes(b"".join(watch_streams.stream(30, dead)))
+    return str(folder / "good.vcd"), str(folder / "burst.vcd")
+
+
+def test_a_burst_near_the_end_of_a_long_capture_is_told(long_ones):
+    good, burst = long_ones
+    result = compare(good, burst)
+    assert not result.alike and "/M1" in result.sentence
+    assert {finding.rule for finding in result.new} == {"fetch-strobe-missing"}
+    back = compare(burst, good)
+    assert {finding.rule for finding in back.gone} == {"fetch-strobe-missing"} and not back.new
+    assert compare(good, good).alike
 
 
 def test_late_data_are_told_in_either_order(healthy, folder):

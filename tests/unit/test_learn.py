@@ -103,6 +103,15 @@ def test_a_page_that_was_only_read_may_be_anything():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("fetched", "kind"), [(0x0FFF, "nothing"), (0x1000, ""), (0x30FF, ""), (0x3100, "nothing")])
+def test_what_reads_ffh_near_a_program_may_be_erased_rom(fetched, kind):
+    seen = Seen()
+    seen.read[0x2000:0x2020] = True
+    seen.byte[0x2000:0x2020] = 0xFF
+    seen.fetched[fetched] = True
+    assert {each.start: each.kind for each in regions(seen)}[0x2000] == kind
+
+
 @pytest.mark.parametrize(("given", "measured"), [(None, False), (3_000_000.0, True)])
 def test_a_clock_that_was_given_counts_like_one_that_was_measured(given, measured):
     learned = learn([str(TWO)], Options(clock_hz=given))[0]
@@ -186,3 +195,71 @@ def test_a_device_that_answers_within_a_fetch_answers_the_next_ones():
     assert seen.byte[0x10:0x14].tolist() == [0xA0, NOTHING, 0xA2, 0xA3]  # low again in T2 of the third
     assert dict(seen.answered) == {0x10: 1} and dict(seen.let_go) == {0x12: 1}
     assert 0x11 not in seen.passed  # the line was up already: it cannot have been asked
+
+
+def table_fed(rows, batches=1):
+    """Return what a learner saw of cycles (kind, address, byte), in so many batches."""
+    captured = frozenset(("MREQ", "RD", "WR", "M1", *ADDRESS, *DATA))
+    learner = Learner().attach(captured, map_channels([]), Options(), 1e-9)
+    learner.settled(Calibration(10.0, "CLK", 1.0, True, True))
+    for part in np.array_split(np.arange(len(rows)), batches):
+        start = 40 * part
+        kind = np.array([KIND_INDEX[rows[k][0]] for k in part], np.uint8)
+        table = CycleTable.build(
+            start, start + 40, kind, t_states=np.full(len(part), 4), address=np.array([rows[k][1] for k in part]),
+            data=np.array([rows[k][2] for k in part]),
+        )  # fmt: skip
+        learner.feed(Batch(Requests.empty(), np.empty(0, np.uint8), table, np.full(len(part), -1)))
+    return learner.seen
+
+
+FETCHES = [("opcode_fetch", at, 0x7E) for at in range(0x0000, 0x0140)]
+
+
+@pytest.mark.parametrize("batches", [1, 2, 3, 7])
+def test_rom_that_is_written_in_vain_stays_rom(batches):
+    kept = [("memory_write", 0x4000, 0x12), ("memory_write", 0x4001, 0x13), ("memory_write", 0x4000, 0x55), ("memory_read", 0x4000, 0x55)]
+    seen = table_fed([*FETCHES, ("memory_write", 0x0020, 0x99), *kept, *FETCHES], batches)
+    assert [(each.kind, each.start, each.end) for each in regions(seen)] == [("rom", 0x0000, 0x01FF), ("ram", 0x4000, 0x40FF)]
+    assert seen.rom_bytes()[0x0020] == 0x7E and seen.lost[0x0020] and not seen.lost[0x4000]
+
+
+@pytest.mark.parametrize(
+    ("writes", "kinds"),
+    [
+        ([(0x0020, 0x99)], {0x0000: "rom"}),  # and never read there again: what lies around it tells
+        ([(0x0020, 0x7E)], {0x0000: "ram"}),  # it gave back what was written
+        ([(0x4100, 0x01)], {0x4000: "ram"}),  # beside RAM
+        ([(0x8000, 0x01)], {0x8000: "ram"}),
+    ],
+)
+def test_what_was_written_and_not_read_back_is_what_lies_beside_it(writes, kinds):
+    reads = [("memory_read", 0x0020, 0x7E)] if writes == [(0x0020, 0x7E)] else []
+    kept = [("memory_write", 0x4000, 0x12), ("memory_read", 0x4000, 0x12)]
+    seen = table_fed([*FETCHES, *kept, *(("memory_write", at, byte) for at, byte in writes), *reads])
+    found = {start: each.kind for each in regions(seen) for start in range(each.start, each.end + 1)}
+    assert {start: found[start] for start in kinds} == kinds
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_memory_keeps_is_compared_in_order_of_time(seed):
+    """Against one cycle after the other, whatever the batches."""
+    rng = np.random.default_rng(seed)
+    rows, memory, kept, lost, decided = [], {}, set(), set(), set()
+    for _ in range(400):
+        at, byte = int(rng.integers(0x5000, 0x5006)) if rng.random() < 0.5 else int(rng.integers(0x0000, 0x0004)), int(rng.integers(3))
+        if rng.random() < 0.4:
+            rows.append(("memory_write", at, byte))
+            memory[at] = byte if at >= 0x5000 else memory.get(at)
+        else:
+            rows.append(("memory_read", at, memory[at] if memory.get(at) is not None else 0x80 + at % 7))
+    stored = {}
+    for kind, at, byte in rows:
+        if kind == "memory_write":
+            stored[at] = byte
+        elif at in stored:
+            (kept if stored[at] == byte else lost).add(at)
+    seen = table_fed(rows, 400)
+    whole = table_fed(rows)
+    assert set(np.flatnonzero(whole.kept).tolist()) == kept and set(np.flatnonzero(whole.lost).tolist()) == lost and not decided
+    assert bool(seen.kept[0x5000:0x5006].any()) == any(at >= 0x5000 for at in kept) and not seen.kept[:4].any()

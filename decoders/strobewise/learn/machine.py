@@ -7,13 +7,14 @@ from statistics import median
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from ..diagnosis.examined import Examined
 from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..profile.options import Options
-from .watch import Learner, Seen
+from .watch import PAGE, Learner, Seen
 
-PAGE = 0x100  #: memory is told page by page: chips begin and end at far rounder addresses
+CHIP_PAGES = 16  #: pages within which memory is of one kind, most likely: few chips of the time hold less than 4 KB (common practice)
 FITS_ALL = 16  #: addresses that read FFh, and nothing else, before a stretch is called empty
 RELEASE_STEP = 0x10  #: fetches that let a paging device go are told in stretches of so many addresses
 MEASURED = ("CLK", "given", "clocked")
@@ -83,14 +84,12 @@ def _period_t(examined: Examined) -> float | None:
 
 def regions(seen: Seen) -> list[Region]:
     """Return the stretches of memory in order; what lies between two of one kind is taken to be of that kind, and not called seen."""
-    touched = seen.fetched | seen.read | seen.written
-    lowest = int(np.argmax(seen.written)) if seen.written.any() else 0x10000
+    touched = _by_page(seen.fetched | seen.read | seen.written)
+    ram = _ram_pages(seen)
+    lowest = PAGE * int(np.argmax(ram)) if ram.any() else 0x10000
     made: list[Region] = []
-    for start in range(0, 0x10000, PAGE):
-        page = slice(start, start + PAGE)
-        if not touched[page].any():
-            continue
-        kind = _kind(seen, page, start < lowest)
+    for start in (PAGE * np.flatnonzero(touched)).tolist():
+        kind = "ram" if ram[start // PAGE] else _kind(seen, slice(start, start + PAGE), start < lowest)
         last = made[-1] if made else None
         if last is not None and last.kind == kind:
             spans = last.seen
@@ -101,13 +100,32 @@ def regions(seen: Seen) -> list[Region]:
     return made
 
 
+def _ram_pages(seen: Seen) -> npt.NDArray[np.bool_]:
+    """Return which pages are RAM: those that gave back what was written, and those that were written where nothing near speaks against it.
+
+    A program writes into its ROM now and then, in vain.
+    """
+    written, kept, lost, used = (_by_page(flags) for flags in (seen.written, seen.kept, seen.lost, seen.fetched))
+    ram = kept.copy()
+    for page in np.flatnonzero(written & ~kept & ~lost):
+        near = [slice(max(0, page - CHIP_PAGES), page), slice(page + 1, page + 1 + CHIP_PAGES)]
+        ram[page] = any(kept[part].any() for part in near) or not any((used | lost)[part].any() for part in near)
+    return ram
+
+
+def _by_page(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Say for each page whether any address of it is flagged."""
+    pages: npt.NDArray[np.bool_] = np.logical_or.reduce(flags.reshape(-1, PAGE), axis=1)
+    return pages
+
+
 def _kind(seen: Seen, page: slice, below_ram: bool) -> str:
-    """Say what a page is: RAM was written; ROM gave a program, kept its bytes, and lies below all that was written."""
-    if seen.written[page].any():
-        return "ram"
+    """Say what a page is that is no RAM: ROM gave a program, kept its bytes, and lies below all RAM."""
     values = seen.byte[page][seen.byte[page] >= 0]
     if not seen.fetched[page].any():
-        return "nothing" if len(values) >= FITS_ALL and (values == 0xFF).all() else ""
+        chip = seen.fetched[max(0, page.start - CHIP_PAGES * PAGE) : page.stop + CHIP_PAGES * PAGE]
+        erased = len(values) >= FITS_ALL and bool((values == 0xFF).all())  # so is what nothing was burnt into, in a ROM with a program
+        return "nothing" if erased and not chip.any() else ""
     return "rom" if below_ram and (seen.byte[page] != -2).all() else ""
 
 

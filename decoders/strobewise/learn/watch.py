@@ -20,6 +20,7 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 
 ANSWER_T = 16.0  #: T-states behind the start of a fetch within which a line is taken to answer it
+PAGE = 0x100  #: memory is told page by page: chips begin and end at far rounder addresses
 NOTHING = -1  #: no byte was read there
 TWO_VALUES = -2  #: more than one byte was
 WAITED_IN = ("opcode_fetch", "memory_read", "memory_write", "io_read", "io_write")
@@ -38,6 +39,8 @@ class Seen:
     fetched: Flags = field(default_factory=lambda: np.zeros(0x10000, np.bool_))
     read: Flags = field(default_factory=lambda: np.zeros(0x10000, np.bool_))
     written: Flags = field(default_factory=lambda: np.zeros(0x10000, np.bool_))
+    kept: Flags = field(default_factory=lambda: np.zeros(0x10000, np.bool_))  #: gave back what had been written
+    lost: Flags = field(default_factory=lambda: np.zeros(0x10000, np.bool_))  #: gave another byte than had been written
     #: what each address gave while it was never written: a byte, NOTHING, or TWO_VALUES
     byte: npt.NDArray[np.int16] = field(default_factory=lambda: np.full(0x10000, NOTHING, np.int16))
     ports_read: Counter[int] = field(default_factory=Counter)  #: low byte of the address -> times
@@ -56,6 +59,8 @@ class Seen:
         self.fetched |= other.fetched
         self.read |= other.read
         self.written |= other.written
+        self.kept |= other.kept
+        self.lost |= other.lost
         _join_bytes(self.byte, np.arange(0x10000), other.byte)
         for name in ("ports_read", "ports_written", "answered", "passed", "let_go"):
             getattr(self, name).update(getattr(other, name))
@@ -67,8 +72,8 @@ class Seen:
         self.line_captured |= other.line_captured
 
     def rom_bytes(self) -> npt.NDArray[np.int16]:
-        """Return the bytes of addresses that were never written; NOTHING where none was seen, TWO_VALUES where they changed."""
-        found: npt.NDArray[np.int16] = np.where(self.written, np.int16(TWO_VALUES), self.byte)
+        """Return the bytes of addresses that were never written, or in vain; NOTHING where none was seen, TWO_VALUES where they changed."""
+        found: npt.NDArray[np.int16] = np.where(self.written & ~self.lost, np.int16(TWO_VALUES), self.byte)
         return found
 
 
@@ -87,6 +92,7 @@ class Learner(Part):
     def __init__(self) -> None:
         self.seen = Seen()
         self._t = 0.0
+        self._stored = np.full(0x10000, NOTHING, np.int16)  #: the byte that was written last
         self._bit: np.uint64 | None = None
         self._level: int | None = None
         self._edges: list[tuple[int, int]] = []  #: time and level of each edge of the line, ahead of the cycles
@@ -120,6 +126,7 @@ class Learner(Part):
             flags[table.address[np.isin(table.kind, kinds) & (table.address >= 0)]] = True
         quiet = memory & (table.data >= 0) & (table.note == 0) & ~self._overlaid(table)
         _join_bytes(seen.byte, table.address[quiet].astype(np.int64), table.data[quiet].astype(np.int16))
+        self._compare(table, quiet)
         for kind, ports in ((_IN, seen.ports_read), (_OUT, seen.ports_written)):
             ports.update((table.address[(table.kind == kind) & (table.address >= 0)] & 0xFF).tolist())
         for name in WAITED_IN:
@@ -128,6 +135,25 @@ class Learner(Part):
                 seen.waits.setdefault(name, Counter()).update(waits.tolist())
         if self._bit is not None and self._t:
             self._answers(table)
+
+    def _compare(self, table: CycleTable, reads: Flags) -> None:
+        """Hold what is read against what was written there; where a page is known to keep what is written, no more."""
+        seen = self.seen
+        writes = (table.kind == _WRITE) & (table.address >= 0) & (table.data >= 0)
+        open_pages = ~np.logical_or.reduce(seen.kept.reshape(-1, PAGE), axis=1)
+        at = np.flatnonzero((writes | reads) & open_pages[np.maximum(table.address, 0) // PAGE])
+        at = at[np.argsort(table.address[at], kind="stable")]  # address by address, in order of time
+        address, data, write = table.address[at], table.data[at], writes[at]
+        place = np.arange(len(at))
+        first = np.searchsorted(address, address)  # of the same address
+        last = np.maximum.accumulate(np.where(write, place, -1))
+        stored = np.where(last >= first, data[np.maximum(last, 0)], self._stored[address])
+        known = ~write & (stored != NOTHING)
+        seen.kept[address[known & (data == stored)]] = True
+        seen.lost[address[known & (data != stored)]] = True
+        ends = np.flatnonzero(np.append(address[1:] != address[:-1], len(at) > 0)[: len(at)])
+        written = ends[last[ends] >= first[ends]]
+        self._stored[address[written]] = data[last[written]]
 
     def _overlaid(self, table: CycleTable) -> Flags:
         """Say which cycles a paging device answers in place of the machine's own memory: its bytes are not those of the ROM."""
