@@ -14,7 +14,7 @@ from strobewise.diagnosis.memory_map import Stretch, seen_map
 from strobewise.evidence.closer_look import look_closer
 from strobewise.evidence.expansion import _Watch
 from strobewise.machine.scenario import GENERIC_PAGING
-from strobewise.records.evidence import LineEvidence, StrobeCount
+from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
 from strobewise.records.memory import Levels, MemoryRecord
 
 TICK_S, T_S = 1e-9, 250e-9
@@ -92,3 +92,22 @@ def test_the_memory_map_names_what_was_touched_and_nothing_else():
 def test_the_share_of_a_strobe_that_nobody_asked_for_is_whole(expected, seen, share):
     assert StrobeCount(expected, seen, 0, 0).hit == share
     assert StrobeCount(0, 0, expected, seen).false == (share if expected else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("mreq", "fetches", "expected"),
+    [
+        ("10101010", "10101010", None),  # let go in each of them
+        ("10000101", "10101010", (2, 1, 1e-6, 5e-6)),
+        ("10000000", "10101010", None),  # where it ends nobody saw
+        ("00000101", "10101010", None),  # nor where it began
+        ("1000010000101", "1010101010101", (4, 2, 1e-6, 1e-5)),
+        ("0110000101010", "0101010101010", (2, 1, 3e-6, 7e-6)),
+    ],
+)
+def test_a_strobe_that_stays_low_while_fetches_go_on(mreq, fetches, expected):
+    levels = [int(a) << BIT["MREQ"] | int(b) << BIT["M1"] for a, b in zip(mreq, fetches, strict=True)]
+    evidence = BusEvidence(captured=frozenset(("MREQ", "M1")), lines={name: LineEvidence(name) for name in ("MREQ", "M1")})
+    look_closer(evidence, np.arange(len(levels), dtype=np.int64), np.array(levels, np.uint64), 1e-6, 1.0)
+    through = evidence.lines["MREQ"].held_through
+    assert through == (None if expected is None else pytest.approx(expected))

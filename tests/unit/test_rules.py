@@ -19,6 +19,8 @@ from strobewise.records.evidence import (
     PATTERNS,
     LineEvidence,
     Span,
+    StrobeCount,
+    Through,
     count_strobes,
 )
 from strobewise.records.expansion import PagingRecord, Trigger
@@ -355,3 +357,25 @@ def test_writes_to_a_rom_of_the_profile_need_not_read_back():
     assert "ram-bit-dead" in rules_of(evidence)
     evidence.profile = Profile("bench", memory=(MemoryRegion("rom", 0x0000, 0x3FFF),))
     assert "ram-bit-dead" not in rules_of(evidence)
+
+
+@pytest.mark.parametrize(
+    ("falls", "pulse_s", "changes", "told"),
+    [
+        (6, 6e-7, {}, True),
+        (5, 6e-7, {}, False),
+        (6, 2e-7, {}, False),  # /M1 floats, or picks up spikes
+        (6, None, {}, False),
+        (6, 6e-7, {"glitches": 1}, False),
+        (6, 6e-7, {"samples_per_t": 2.9}, False),
+    ],
+)
+def test_mreq_pulled_low_for_stretches_blames_no_other_strobe(falls, pulse_s, changes, told):
+    evidence = evidence_of(**changes)
+    evidence.lines["MREQ"].held_through, evidence.lines["M1"].shortest_pulse_s = Through(falls, 2, 0.001, 0.005), pulse_s
+    evidence.lines["WR"].edges, evidence.strobes["WR"] = 180, StrobeCount(100, 90, 1000, 0, 0.001, 0.005)
+    found = {finding.rule: finding for finding in run(evidence)}
+    assert ("memory-request-missing" in found) == told
+    if told:
+        assert "write-strobe-missing" not in found
+        assert found["memory-request-missing"].evidence.startswith("/MREQ stayed low 2 times, the first at 1 ms")

@@ -6,12 +6,13 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.lines import BIT, STROBES
-from ..records.evidence import BusEvidence, LineEvidence
+from ..records.evidence import BusEvidence, LineEvidence, Through
 from ..records.strobes import behaviour
 
 Int = npt.NDArray[np.int64]
 
 FOLLOWS_SHARE = 0.7  #: share of a line's edges that must come with another line's before it is said to follow it
+SEVERAL = 2  #: falls of /M1 within one low of /MREQ: a good one is let go in every fetch (UM0080)
 _FEW_EDGES = 16  #: edges from which the moments of two lines can be held side by side
 
 
@@ -30,6 +31,9 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
         edges[name] = at
         if len(at) > 1:
             evidence.lines[name].shortest_pulse_s = float(np.diff(at).min()) * tick_s
+    if "M1" in edges and "MREQ" in edges:
+        low = {name: not int(words[0]) >> BIT[name] & 1 for name in ("M1", "MREQ")}
+        evidence.lines["MREQ"].held_through = _held_through(edges["MREQ"], low["MREQ"], edges["M1"][low["M1"] :: 2], tick_s)
     for name in STROBES:
         count = evidence.strobes.get(name)
         line = evidence.lines.get(name)
@@ -38,6 +42,20 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
         seen = behaviour(line, count)
         if seen is not None and seen.kind == "unrelated":
             _find_leader(line, edges, int(1.5 * sample_ticks))
+
+
+def _held_through(own: Int, begins_low: bool, falls: Int, tick_s: float) -> Through | None:
+    """Return the lows of a line in which another one fell several times, None where there are none.
+
+    own: edges of the line; falls: of the other one. Lows whose begin or end was not captured do not count.
+    """
+    at = np.searchsorted(own, falls)
+    inside = (at % 2 != begins_low) & (at > 0) & (at < len(own))
+    number = np.bincount(at[inside], minlength=1)
+    held = np.flatnonzero(number >= SEVERAL)
+    if not len(held):
+        return None
+    return Through(int(number[held].sum()), len(held), float(own[held[0] - 1] * tick_s), float(own[held[-1]] * tick_s))
 
 
 def _find_leader(line: LineEvidence, edges: dict[str, Int], reach: int) -> None:

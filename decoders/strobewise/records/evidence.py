@@ -61,6 +61,15 @@ class Span(NamedTuple):
 MOSTLY_HIGH = 0.5  #: share of the time from which a line counts as high: more than half of it
 
 
+class Through(NamedTuple):
+    """Stretches in which a strobe stayed low while another one went on."""
+
+    falls: int  #: of the other one, in all of them
+    stretches: int
+    start_s: float  #: of the first of them
+    end_s: float  #: of the last
+
+
 @dataclass
 class LineEvidence:
     """What one captured line did."""
@@ -76,6 +85,7 @@ class LineEvidence:
     longest: Optional[Span] = None  #: the longest stretch at the active level
     asserted_first: bool = False  #: active when the capture begins
     asserted_last: bool = False  #: active when the capture ends
+    held_through: Optional[Through] = None  #: of /MREQ, where it stayed low over several falls of /M1
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 
     @property

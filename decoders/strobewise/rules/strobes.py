@@ -96,6 +96,8 @@ def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
         its = evidence.strobes.get(other)
         return behaviour(evidence.line(other), its) if its is not None else None
 
+    if name != "MREQ" and _pulled_low(evidence):
+        return bool(evidence.line(name).edges)
     if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
         return True
     if name == "IORQ" or (name == "M1" and count.hit >= HEALTHY_HIT):
@@ -104,6 +106,13 @@ def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
     if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
         return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
     return False
+
+
+def _pulled_low(evidence: BusEvidence) -> bool:
+    """Say whether /MREQ stayed low over more fetches than samples, spikes or a bus master make one of."""
+    through, shortest = evidence.line("MREQ").held_through, evidence.line("M1").shortest_pulse_s
+    steady = shortest is not None and shortest * (evidence.clock.hz or 0.0) >= M1_PULSE_T
+    return through is not None and through.falls >= PULLED_LOW and steady and not too_coarse(evidence) and not evidence.glitches
 
 
 def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:
@@ -147,6 +156,8 @@ OWN_LEAD_FIRST = (
 )
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
 APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
+PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
+M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 
@@ -183,11 +194,19 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("MREQ")), source="UM0080, memory read or write; the check: common practice",
-    host="stretch", explains=(RUNAWAY, RAM_WRONG),
+    host="stretch", explains=(RUNAWAY, RAM_WRONG, "reads-otherwise", "reads-unsteady"),
     picture=Picture(FRAME, faults=(done("dead-high", line="MREQ"),)),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST)
+    found = list(_strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST))
+    yield from found
+    through = evidence.line("MREQ").held_through
+    if not found and through is not None and _pulled_low(evidence):
+        times = "once" if through.stretches == 1 else f"{through.stretches} times, the first"
+        yield Found(
+            f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all: it is pulled low for stretches",
+            ("MREQ",), through.falls, through.start_s, through.end_s,
+        )  # fmt: skip
     if evidence.requests == 0 and evidence.has("M1") and evidence.line("MREQ").edges == 0 and evidence.line("M1").edges >= 2 * ENOUGH:
         fetches = evidence.line("M1").edges // 2
         yield Found(f"{fetches} pulses of /M1, /MREQ {evidence.line('MREQ').level} throughout", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
