@@ -16,6 +16,7 @@ from .retiming import SHAPES, Asserted, Flags, Int, Samples
 
 CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
 FITS = 0.98  #: share of them that must look as the table says; a capture not taken by the clock loses each second refresh gap
+CONTRADICTED = 0.5  #: share of them below which /RD speaks against it: one that fails now and then still fits more often
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
@@ -57,7 +58,14 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
         return None
     shares = {edge: fit(samples, captured, edge) or 0.0 for edge in EDGES}
     best = max(EDGES, key=lambda edge: shares[edge])
-    return best if shares[best] >= FITS else None
+    return best if shares[best] >= FITS and not _by_chance(Asserted(samples, captured), best) else None
+
+
+def _by_chance(seen: Asserted, edge: str) -> bool:
+    """Say whether /M1 and /MREQ fit by chance, as in a dull program whose edges all stand in one phase: then /RD contradicts in each read."""
+    *_, fetches, reads = _fits(seen, edge)
+    enough = min(len(fetches), len(reads)) >= CASES_MIN
+    return bool(enough and fetches.mean() >= FITS and reads.mean() < CONTRADICTED)
 
 
 def fit(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
