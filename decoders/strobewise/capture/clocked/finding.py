@@ -62,7 +62,7 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
 
 
 def _by_chance(seen: Asserted, edge: str) -> bool:
-    """Say whether /M1 and /MREQ fit by chance, as in a dull program whose edges all stand in one phase: then /RD contradicts in each read."""
+    """Say whether /M1 and /MREQ fit by chance, as in a dull program whose edges all stand in one phase: each read contradicts them then."""
     *_, fetches, reads = _fits(seen, edge)
     enough = min(len(fetches), len(reads)) >= CASES_MIN
     return bool(enough and fetches.mean() >= FITS and reads.mean() < CONTRADICTED)
