@@ -102,7 +102,7 @@ def drawn(image: bytes, each: int, rng: random.Random):
     by_kind = defaultdict(list)
     for hypothesis in chain.from_iterable(draw(program, range(0, 0x100))):
         pool = by_kind[hypothesis.fault.kind, hypothesis.place]
-        if not pool or pool[-1].fault != hypothesis.fault:  # what an undriven bus shows is the simulated board's affair
+        if all(other.fault != hypothesis.fault for other in pool):  # what an undriven bus shows is the simulated board's affair
             pool.append(hypothesis)
     for pool in by_kind.values():
         yield from rng.sample(pool, min(each, len(pool)))

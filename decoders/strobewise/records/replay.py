@@ -75,6 +75,7 @@ class ReplayRecord:
     device_s: Optional[float] = None  #: when the expansion device failed first although the program runs as it should
     like: int = 0  #: different parts that would do the same, too many to name any
     alike: Tuple[Candidate, ...] = ()  #: those
+    uncontradicted: Tuple[Candidate, ...] = ()  #: who leads into memory of unknown content, where all others part from the capture
     strip: Optional[Strip] = None  #: where the healthy machine parts
     since_s: Optional[float] = None  #: when the fault of the first group began, where it was not there from the begin on
 

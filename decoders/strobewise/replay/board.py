@@ -11,7 +11,7 @@ import random
 from functools import lru_cache
 from typing import Callable, NamedTuple, Optional, Sequence, Union
 
-from ..bus.lines import BIT, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
+from ..bus.lines import ADDRESS, BIT, FIRST_ADDRESS_BIT, FIRST_DATA_BIT, MASK
 from ..machine.board import ALL_HIGH, ASSERTED, Bank
 from ..machine.faults import Fault
 from ..machine.plan import Plan
@@ -19,17 +19,22 @@ from ..machine.wiring import BOARD, DIE, IN, OUT, PIN, View, Wiring
 from .unknown import Unknown, Value
 
 #: What stands for a byte in the table of contents where no image gives it.
-RAM, UNKNOWN_ROM, DEVICE, NOTHING = -1, -2, -3, -4
+RAM, UNKNOWN_ROM, DEVICE, NOTHING, GAP = -1, -2, -3, -4, -5
 FF, HELD = "pulled up", "held"  #: what an undriven data bus shows: FFh, or what was there before (common practice)
 
 
 class Region(NamedTuple):
     """A stretch of the memory map, both ends included."""
 
-    kind: str  #: rom, ram, device, nothing
+    kind: str  #: rom, ram, device, nothing, gap (a profile that describes other memory says nothing of it)
     start: int
     end: int
     contents: Optional[bytes]  #: of ROM, from `start` on; None where nobody knows
+
+
+def leads_elsewhere(fault: Fault) -> bool:
+    """Whether a fault changes where in memory an access goes."""
+    return bool(fault.lines) and fault.lines[0] in ADDRESS
 
 
 def make_plan(regions: Sequence[Region]) -> Plan:
@@ -101,6 +106,7 @@ class ReplayBoard:
         if fault is not None:
             fault.apply(plan)
         self.undriven_shows = undriven
+        self._gap = undriven if fault is not None and leads_elsewhere(fault) else None  # a sound program keeps away from there
         self.contents = _contents(regions, plan.banks)
         self.ram: dict[int, Value] = {}
         self.journal: list[tuple[int, Union[Value, dict[int, Value], None]]] = []  #: (address, what it held); all RAM: (-1, what it was)
@@ -271,8 +277,10 @@ class ReplayBoard:
             return content
         if content == DEVICE:
             return Unknown(0, 0xFF)
-        if content == NOTHING:
+        if content == NOTHING or (content == GAP and self._gap is not None):
             return self.undriven()
+        if content == GAP:
+            return Unknown(0, 0xFF)
         byte = self.ram.get(address)
         if byte is None:
             byte = Unknown(0, 0xFF)
@@ -334,7 +342,7 @@ def _healthy_contents(regions: tuple[Region, ...]) -> list[int]:
     """Return for each address its byte, or what it is."""
     found = [NOTHING] * 65536
     for region in regions:
-        kind = {"ram": RAM, "rom": UNKNOWN_ROM, "device": DEVICE}.get(region.kind, NOTHING)
+        kind = {"ram": RAM, "rom": UNKNOWN_ROM, "device": DEVICE, "gap": GAP}.get(region.kind, NOTHING)
         found[region.start : region.end + 1] = [kind] * (region.end - region.start + 1)
         if region.kind == "rom" and region.contents is not None:
             found[region.start : region.start + len(region.contents)] = region.contents

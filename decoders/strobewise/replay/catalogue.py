@@ -10,7 +10,7 @@ from typing import Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, neighbours
 from ..machine.faults import Fault, fault
-from .board import FF, HELD
+from .board import FF, HELD, leads_elsewhere
 from .known import Program
 
 _OUTPUTS = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
@@ -23,7 +23,7 @@ class Hypothesis(NamedTuple):
     fault: Fault
     place: str
     region: Optional[Tuple[int, int]] = None
-    undriven: str = FF
+    undriven: Optional[str] = FF  #: None: nobody knows, nor what answers where no profile says that there is memory
 
 
 def _pairs(names: Sequence[str]) -> Iterator[Tuple[str, str]]:
@@ -108,5 +108,8 @@ def draw(program: Program, rom_bytes_read: Sequence[int]) -> Iterator[List[Hypot
     A single bit is to be looked for where no line and no part explains what is seen: there are thousands, and one that rots alone is rare
     (common practice). rom_bytes_read: the addresses of ROM that the healthy machine has read.
     """
-    yield [*_line_faults(), *_strobe_faults(), *_memory_faults(program)]
+    elsewhere: List[Hypothesis] = []  # into a gap of the memory map, where nobody may answer, or a device
+    if any(region.kind == "gap" for region in program.regions):
+        elsewhere = [one._replace(undriven=None) for one in _line_faults() if leads_elsewhere(one.fault)]
+    yield [*_line_faults(), *_strobe_faults(), *_memory_faults(program), *elsewhere]
     yield list(_rom_bits(rom_bytes_read))

@@ -7,13 +7,13 @@ from typing import Dict, Iterator, List, Optional, Sequence, Tuple
 
 from ..bus.lines import LINE
 from ..records.profile import NOTHING_KNOWN
-from ..records.replay import COMPLETE, LOST, Candidate, ReplayRecord, Split
+from ..records.replay import COMPLETE, GAVE_UP, LOST, Candidate, ReplayRecord, Split
 from .board import ReplayBoard
 from .catalogue import Hypothesis
 from .course import Outcome
 from .known import Program
 from .leads import disagreeing
-from .observed import FETCH, READ, WRITE, Observed
+from .observed import FETCH, READ, RESET, WRITE, Observed
 from .unknown import Unknown
 from .weighing import FULL_SHARE, GUESSED_MORE, Tried, convinces, explains_all_of, is_one_bit
 
@@ -21,12 +21,16 @@ GROUPS_SHOWN = 3  #: groups of faults that are told; what comes behind them is n
 OWN_PLACES = 8  #: different addresses of fetches from which on a course is the program's own
 LOST_SHARE = 0.5  #: of what the best explains that a fault which was lost on the same way must have explained to stand beside it
 PARTS_NAMED = 6  #: different lines or regions in the first group, at most: more do not help anybody
+ELIMINATION_LEAST = 16  #: cycles that must agree with the program before faults are told by what contradicts all others
 BARE_MEMORY = ("ram-missing", "ram-mirrored")
 
 
 def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: List[Tried]) -> None:
     """Name the faults that explain the capture far better than the healthy machine, best first."""
+    untold = [one for one in tried if one.outcome.ended in (LOST, GAVE_UP) and not is_one_bit(one) and one.board.since is None]
     tried = [one for one in tried if convinces(one, record, seen) and (explains_all_of(one, record) or not is_one_bit(one))]
+    if not tried:
+        _by_elimination(record, seen, program, untold)
     if not program.described:
         bare = [one for one in tried if one.hypothesis.fault.kind in BARE_MEMORY and explains_all_of(one, record)]
         if bare:  # no profile says that there is memory: that there is none is no fault
@@ -58,6 +62,21 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
             number += 1
             record.candidates += _candidates(behind, number, program)
     record.split_by = _splits(seen, first)
+
+
+def _by_elimination(record: ReplayRecord, seen: Observed, program: Program, untold: Sequence[Tried]) -> None:
+    """Keep the faults that nothing contradicts where all others part from the capture; name them where they are of one line or part.
+
+    untold: those that were led into memory of unknown content. Chance lets one in some ten of all faults end so at once; with a long
+    healthy beginning the program is the right one, and a fault of the catalogue the likeliest reason to leave it.
+    """
+    if not untold or record.healthy_matched < ELIMINATION_LEAST or record.found_by != RESET:
+        return
+    untold = sorted(untold, key=lambda one: -one.outcome.matched)
+    record.uncontradicted = tuple(_candidates(_in_one_bank(untold), 1, program))
+    record.split_by = _splits(seen, untold)
+    if len(_parts(untold)) == 1:
+        record.candidates = list(record.uncontradicted)
 
 
 def _first_group(record: ReplayRecord, seen: Observed, tried: Sequence[Tried]) -> List[Tried]:
@@ -112,12 +131,11 @@ def _most_of_its_own(tried: Sequence[Tried]) -> List[Tried]:
     """Leave out those that had to take far more of the program from the capture than others.
 
     A single bit of the ROM stands back behind faults of a whole line or chip: among thousands of bits there is always one that leads astray
-    the same way, and a bit that rots alone is rare (common practice).
+    the same way, and a bit that rots alone is rare (common practice). For the same reason what one bit guessed less than another tells nothing.
     """
     least = min(one.outcome.guessed for one in tried)
     own = [one for one in tried if one.outcome.guessed <= least + GUESSED_MORE]
-    whole = [one for one in own if not is_one_bit(one)]
-    return whole or own
+    return [one for one in own if not is_one_bit(one)] or list(tried)
 
 
 def _read_once(seen: Observed, tried: Sequence[Tried]) -> Optional[int]:

@@ -55,7 +55,7 @@ def _covered(address: int, images: Sequence[Tuple[str, int, bytes]]) -> bool:
 def _regions(memory: Sequence[MemoryRegion], images: Sequence[Tuple[int, bytes]]) -> Tuple[Region, ...]:
     """Lay images over the profile's regions.
 
-    What neither describes is a device that may answer anything, or RAM where there is no profile.
+    What neither describes may be a device that answers anything, or nothing at all; RAM where there is no profile.
     """
     edges = {0, 0x10000}
     for region in memory:
@@ -71,7 +71,7 @@ def _regions(memory: Sequence[MemoryRegion], images: Sequence[Tuple[int, bytes]]
             at, content = image
             found.append(Region("rom", start, after - 1, content[start - at : after - at]))
         else:
-            kind = described.kind if described is not None else "device" if memory else "ram"
+            kind = described.kind if described is not None else "gap" if memory else "ram"
             found.append(Region(kind, start, after - 1, None))
     return _joined(found)
 

@@ -179,8 +179,10 @@ def _lead_further(seen: Observed, program: Program, healthy: Run, hypotheses: Se
 
 
 def _further(outcome: Outcome, matched: int) -> bool:
-    """Say whether a fault leads so much further than the healthy machine, or to the end, that it is worth a look."""
-    return outcome.matched >= matched + LEAST_GAIN or (outcome.ended == COMPLETE and outcome.matched > matched)
+    """Say whether a fault leads so much further than the healthy machine, or to the end, or is never contradicted, that it is worth a look."""
+    if outcome.ended != PARTED:
+        return outcome.matched > matched or (outcome.ended != COMPLETE and outcome.matched == matched)
+    return outcome.matched >= matched + LEAST_GAIN
 
 
 def _in_rom(program: Program, address: int) -> bool:

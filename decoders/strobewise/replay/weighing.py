@@ -7,15 +7,15 @@ that were tried.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import NamedTuple, Optional
 
 from ..bus.lines import ADDRESS
-from ..records.replay import LOST, ReplayRecord
+from ..records.replay import LOST, PARTED, ReplayRecord
 from .board import ReplayBoard
 from .catalogue import Hypothesis
 from .course import Outcome
 from .observed import FETCH, READ, Observed
-from .unknown import Unknown
+from .unknown import Unknown, Value
 
 LEAST_GAIN = 24  #: cycles that a fault must explain beyond the healthy machine, at least
 FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture ends in the middle of one
@@ -62,7 +62,8 @@ def convinces(one: Tried, record: ReplayRecord, seen: Observed) -> bool:
     price = tries + guessed
     if price > bits * gain:
         return False
-    by_places = price if one.board.since is not None else 0 if explains_all else guessed
+    contradicted = not explains_all and outcome.ended == PARTED
+    by_places = price if one.board.since is not None or contradicted else 0 if explains_all else guessed
     if by_places > BITS_A_PLACE * _new_places(outcome, record):
         return False
     fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
@@ -94,11 +95,17 @@ def _values_told(outcome: Outcome, seen: Observed) -> int:
 
 
 def _new_places(outcome: Outcome, record: ReplayRecord) -> int:
-    """Return at how many new addresses a machine fetched behind the place where the healthy one parts: loops tell nothing."""
+    """Return at how many new addresses a machine fetched behind the place where the healthy one parts.
+
+    Loops tell nothing, nor does memory that reads the same from byte to byte, as a bus that nobody drives.
+    """
     begin = outcome.log[0].row if outcome.log else 0
     before: set[object] = set()
     behind: set[object] = set()
+    last: Optional[Value] = None
     for p in outcome.log:
-        if p.kind == FETCH and isinstance(p.address, int):
-            (before if p.row < begin + record.healthy_matched else behind).add(p.address)
+        if p.kind == FETCH:
+            if isinstance(p.address, int) and (isinstance(p.data, Unknown) or p.data != last):
+                (before if p.row < begin + record.healthy_matched else behind).add(p.address)
+            last = p.data
     return len(behind - before)
