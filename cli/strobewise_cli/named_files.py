@@ -16,7 +16,7 @@ from strobewise.files.names import map_path
 from strobewise.files.reading import descriptor, names_read
 from strobewise_cli.output import STANDARD_OUTPUT
 
-CAPTURES = ("capture", "captures", "good", "suspect", "before", "after")  #: a map may lie beside each
+CAPTURES = ("capture", "captures", "good", "suspect", "like", "before", "after")  #: a map may lie beside each
 INPUTS = (*CAPTURES, "map_file", "machine", "roms", "expect", "scenario")
 INPUT_FOLDERS = ("folder", "watch", "closed")
 OUTPUTS = ("output", "json", "html", "markdown", "junit", "record", "truth", "log", "rom_out", "write_map", "bundle")

@@ -1,6 +1,7 @@
 """The known program beside simulated captures."""
 
 import io
+import json
 import re
 from dataclasses import replace
 
@@ -9,13 +10,17 @@ import pytest
 from strobewise.archive.record import Task, examine_task
 from strobewise.compare.comparison import compare
 from strobewise.diagnosis.facade import diagnose, examine
+from strobewise.diagnosis.ports import learn_ports
+from strobewise.errors import CaptureError
 from strobewise.expectations import observe
+from strobewise.machine.board import Port
 from strobewise.machine.faults import Fault, fault
 from strobewise.machine.programs import assemble
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING, Scenario
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
 from strobewise.replay.paging import judge_paging
+from strobewise_cli.main import main
 
 PROGRAM = Scenario().demo("patrol")
 BEGUN = {"duration_s": 0.0006}
@@ -274,3 +279,82 @@ def test_comparing_surveying_and_verifying_replay_the_program_as_well(tmp_path):
     assert [verdict.state for verdict in verdicts] == ["no_fault_found", "fault"]
     rows = [examine_task(Task(str(path.parent), path.name, 0, 0), options).capture for path in (good, bad)]
     assert [row["state"] for row in rows] == ["no_fault_found", "fault"]
+
+
+BY_PORT = """
+    F3 31 F0 FF again: 3E 40 DB 1F E6 FE 87 5F 16 00 21 @jumps 19 5E 23 56 EB E9
+    first: C3 @again second: 3E 01 3C C3 @again
+    jumps: @first @first @first @first @second @second @second @second
+"""
+
+
+def by_port(tmp_path, name, leads, answer=0x04):
+    """A program that goes on where a port says; return its capture and its image."""
+    image = assemble(BY_PORT, {}).ljust(0x2000, b"\xff")
+    (tmp_path / name).mkdir()
+    return capture(tmp_path / name, lines=leads, contents=((0, image),), ports=(Port(0xFF, 0x1F, answer),)), image
+
+
+def test_what_ports_answer_in_a_healthy_capture_leads_the_replay_of_another_on(tmp_path):
+    good, image = by_port(tmp_path, "good", "full")
+    suspect, _ = by_port(tmp_path, "suspect", ("M1", "MREQ", "RESET"))
+    plain = Options(roms=(("port.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)
+    told = replace(plain, ports=learn_ports(str(good), plain))
+    assert [(one.address, one.value, one.unknown) for one in told.ports] == [(0x401F, 0x04, 0)]
+    assert examine(str(suspect), plain).evidence.replay.healthy_ended == "lost"
+    record = examine(str(suspect), told).evidence.replay
+    assert record.healthy_ended == "complete" and record.healthy_matched == record.cycles > 100
+
+
+def test_a_port_that_answers_otherwise_than_in_the_healthy_capture_is_no_fault(tmp_path):
+    good, image = by_port(tmp_path, "good", "full")
+    suspect, _ = by_port(tmp_path, "suspect", "full", answer=0x00)  # a key is pressed there
+    plain = Options(roms=(("port.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)
+    record = examine(str(suspect), replace(plain, ports=learn_ports(str(good), plain))).evidence.replay
+    assert not record.candidates and record.healthy_matched == record.cycles > 100
+
+
+def test_a_healthy_capture_that_shows_no_port_says_so(tmp_path):
+    with pytest.raises(CaptureError, match="no read of a port"):
+        learn_ports(str(capture(tmp_path)), Options(clock_hz=3_276_800))
+
+
+def test_a_fault_that_leads_into_unknown_memory_is_told_by_what_contradicts_all_others(tmp_path):
+    """With D2 low at the ROM the machine soon runs through RAM: nobody can follow from two leads, but all other faults go another way."""
+    image = PROGRAM.ljust(0x2000, b"\xff")
+    path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), duration_s=0.002, faults=[fault("rom-data-stuck", bit=2, level="low")])
+    diagnosis = diagnose([path], Options(roms=(("patrol.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC))
+    finding = next(f for f in diagnosis.findings if f.rule == "program-names-fault")
+    assert finding.lines == ("D2",) and "all part from it but those" in finding.evidence
+    assert finding.confidence == 0.5
+
+
+def test_who_is_left_is_told_though_there_are_several(tmp_path):
+    stuck = fault("cpu-data-out-stuck", bit=7, level="high")
+    path = capture(tmp_path, lines=("M1", "MREQ", "RESET"), duration_s=0.002, faults=[stuck])
+    diagnosis = diagnose([path], Options(roms=(("patrol.rom", 0, PROGRAM.ljust(0x2000, b"\xff")),), clock_hz=3_276_800, profile=GENERIC))
+    finding = next(f for f in diagnosis.findings if f.rule == "program-left")
+    assert "D7 stuck at the CPU's output" in finding.evidence and "/WR" in finding.evidence
+    assert "clip D5 or D7 as well" in finding.next_step
+
+
+def test_a_dead_write_strobe_is_followed_through_returns_into_empty_memory(tmp_path):
+    """What it returns to nobody knows; but where the ROM is empty every fetch is RST 38h, and the handler is the program's own."""
+    image = assemble("F3 31 F0 FF CD @first 76 first: 3E 01 C9 *0038 F5 E5 3E 05 E1 F1 C9", {}).ljust(0x2000, b"\xff")
+    leads = ("M1", "MREQ", "RESET", "INT", "NMI")
+    path = capture(tmp_path, lines=leads, contents=((0, image), (0x4000, b"\x00\x10" * 0x6000)), duration_s=0.002,
+                   faults=[fault("dead-high", line="WR", at="cpu")])  # fmt: skip
+    record = examine(str(path), Options(roms=(("first.rom", 0, image),), clock_hz=3_276_800, profile=GENERIC)).evidence.replay
+    assert ("dead-high", ("WR",)) in {(c.fault, c.lines) for c in record.alike}  # and others that spoil what the stack gives back
+    assert all(c.matched == record.cycles > 1000 for c in record.alike)
+
+
+def test_the_healthy_capture_is_named_on_the_command_line(tmp_path, capsys):
+    good, image = by_port(tmp_path, "good", "full")
+    suspect, _ = by_port(tmp_path, "suspect", ("M1", "MREQ", "RESET"))
+    (tmp_path / "port.rom").write_bytes(image)
+    told = ["diagnose", str(suspect), "--rom", f"{tmp_path / 'port.rom'}@0", "--clock", "3276800", "--json", "-", "--like"]
+    assert main([*told, str(good)]) == 0
+    replay = json.loads(capsys.readouterr().out)["replay"]
+    assert replay["healthy_matched"] == replay["cycles"] > 100
+    assert main([*told, "-"]) == 2 and "--like" in capsys.readouterr().err

@@ -61,8 +61,17 @@ def test_a_first_reset_that_comes_late_begins_anew(monkeypatch):
 )
 def test_how_much_a_fault_must_explain(matched, healthy, ended, convinces):
     record = ReplayRecord("given", 0.0, "reset", 1000, healthy, "parted", hypotheses=100)
-    outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, [], 0, [])
-    tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
+    log = [Predicted(row, FETCH, row, row & 0xFF) for row in range(matched)]  # new instructions all the way
+    outcome = Outcome(matched, {"lost": LOST, "parted": PARTED}[ended], 1, log, 0, [])
+    tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None, contents=[-1] * 65536))
+    assert weighing.convinces(tried, record, Observed(frozenset())) == convinces
+
+
+@pytest.mark.parametrize(("image", "convinces"), [(0x3C, True), (-1, False)], ids=["the program's own", "a bus that nobody drives"])
+def test_a_walk_through_bytes_that_are_all_the_same_tells_something_only_where_they_are_the_programs(image, convinces):
+    record = ReplayRecord("given", 0.0, "reset", 1000, 100, "parted", hypotheses=100)
+    outcome = Outcome(600, PARTED, 1, [Predicted(row, FETCH, row, 0x3C) for row in range(600)], 0, [])
+    tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None, contents=[image] * 65536))
     assert weighing.convinces(tried, record, Observed(frozenset())) == convinces
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from strobewise.records.replay import COMPLETE, LOST, PARTED
+from strobewise.records.replay import COMPLETE, GAVE_UP, LOST, PARTED
 from strobewise.replay import healthy
 from strobewise.replay.board import Region, ReplayBoard
 from strobewise.replay.compared import Predicted
@@ -67,8 +67,9 @@ def test_a_storm_of_nmis_is_not():
 
 
 @pytest.mark.parametrize(("matched", "ended", "further"), [
-    (100 + LEAST_GAIN, PARTED, True), (99 + LEAST_GAIN, PARTED, False), (99 + LEAST_GAIN, LOST, False),
+    (100 + LEAST_GAIN, PARTED, True), (99 + LEAST_GAIN, PARTED, False),
     (101, COMPLETE, True), (100, COMPLETE, False),
+    (100, LOST, True), (100, GAVE_UP, True), (99, LOST, False),  # never contradicted, or not where the healthy machine is
 ])  # fmt: skip
 def test_how_much_further_a_fault_must_lead(matched, ended, further):
     assert _further(Outcome(matched, ended, 1, [], 0, []), 100) is further

@@ -45,7 +45,7 @@ def add_capture(parser: argparse.ArgumentParser, many: bool = False) -> None:
 
 
 def add_machine_options(parser: argparse.ArgumentParser) -> None:
-    """Add --map, --map-file, --machine, --rom, --clock, --probe-at and --raw."""
+    """Add --map, --map-file, --machine, --rom, --like, --clock, --probe-at and --raw."""
     group = parser.add_argument_group("the leads and the machine")
     group.add_argument(
         "--map", dest="maps", metavar="LINE=CHANNEL", action="append", default=[],
@@ -63,6 +63,9 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
         help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
     )  # fmt: skip
     add_taken_options(group)
+    group.add_argument(
+        "--like", metavar="GOOD", help="a healthy capture of the same machine: what its ports answer helps the program's replay on"
+    )
     group.add_argument("--no-replay", dest="replay", action="store_false", help="do not run the program beside the capture, if it is known")
     group.add_argument("--clock", metavar="HZ", type=clock_hz, help="the clock, when CLK was not captured: 3500000, 3.5M or 3.5MHz")
     group.add_argument(
@@ -125,7 +128,18 @@ def engine_options(args: argparse.Namespace) -> Options:
         clocked=args.clocked, raw=args.raw,
     )  # fmt: skip
     _refuse_strangers(args, options)
-    return options
+    return options if getattr(args, "like", None) is None else _with_ports(args.like, options)
+
+
+def _with_ports(good: str, options: Options) -> Options:
+    """Learn from a healthy capture what the ports answer."""
+    from dataclasses import replace
+
+    from strobewise.diagnosis.ports import learn_ports
+
+    if good == "-":
+        raise UsageError("a healthy capture cannot come from standard input", "--like", "name its file")
+    return replace(options, ports=learn_ports(good, options))
 
 
 def _refuse_strangers(args: argparse.Namespace, options: Options) -> None:

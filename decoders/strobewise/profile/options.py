@@ -13,6 +13,7 @@ from ..bus.model import LeadPlace
 from ..files.reading import TooLarge, read_named
 from ..records.profile import NOTHING_KNOWN, Profile
 from ..records.raw import RawForm
+from ..records.replay import PortAnswer
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -46,6 +47,7 @@ class Options:
     stimulus: bool = False  #: the machine runs the test program for its memory map
     free_run: bool = False  #: the CPU's data lines are held at 00h, so that it runs NOP and walks up through memory
     replay: bool = True  #: run the program beside the capture where it is known
+    ports: tuple[PortAnswer, ...] = ()  #: what they answered in a healthy capture of the same machine
     own_maps: tuple[str, ...] = ()  #: LINE=CHANNEL of the one capture that these options are for, see for_capture
     own_probes: tuple[tuple[str, str, LeadPlace], ...] = ()  #: (file, line, place) for one of several captures
     clocked: str | None = None  #: "falling", "rising": the capture holds one sample a clock, at that edge; "no": it does not; None: look

@@ -31,6 +31,14 @@ class Split(NamedTuple):
     first_s: float  #: when their predictions differ on it first
 
 
+class PortAnswer(NamedTuple):
+    """What a port always answered in a healthy capture of the same machine."""
+
+    address: int  #: all sixteen lines: many boards put more than the port's number on them
+    value: int
+    unknown: int  #: data bits that were not the same in every read
+
+
 class StripCycle(NamedTuple):
     """A machine cycle in a stretch that is shown; what is not known is None, a kind that is not known is empty."""
 

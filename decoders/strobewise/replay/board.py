@@ -187,12 +187,11 @@ class ReplayBoard:
         stored = self._to_board((value | self._driver[0]) & self._driver[1])
         return bool(self.address_at_board(address) != address or stored != value)
 
-    def port(self, kind: str) -> tuple[Value, Value]:
-        """Answer an I/O read or an interrupt acknowledge: nobody knows what."""
+    def port(self, kind: str, answer: Value) -> tuple[Value, Value]:
+        """Answer an I/O read or an interrupt acknowledge with what is known of it."""
         seen = self.seen[kind]
         if not seen.iorq or not (seen.rd or seen.m1):
             return self._taken(self._from_board(self.undriven()))
-        answer = Unknown(0, 0xFF)
         if self.simple:
             self.bus = answer
             return answer, answer

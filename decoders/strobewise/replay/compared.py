@@ -93,7 +93,7 @@ class ComparedBus:
         if kind in (FETCH, READ):
             byte, pin = board.read(KINDS[kind], address)
         else:
-            byte, pin = board.port(KINDS[kind])
+            byte, pin = board.port(KINDS[kind], self._answer(address) if kind == IO_READ else Unknown(0, 0xFF))
         if row < 0:
             return byte
         self._log.append(Predicted(row, kind, address, pin))
@@ -115,6 +115,17 @@ class ComparedBus:
                 raise Parted
         self.at = row + 1
         return byte
+
+    def _answer(self, port: Value) -> Value:
+        """Return what is known of what a port answers."""
+        shown, open_bits = (port.value, port.mask) if isinstance(port, Unknown) else (port, 0)
+        meant = [one for one in self.seen.ports if not (one.address ^ shown) & ~open_bits]
+        if not meant:
+            return Unknown(0, 0xFF)
+        unknown = 0
+        for one in meant:
+            unknown |= one.unknown | one.value ^ meant[0].value
+        return known(meant[0].value & ~unknown, unknown)
 
     def _write(self, kind: int, address: Value, value: Value) -> None:
         row = self._row(kind)

@@ -6,7 +6,7 @@ each way is tried, the deepest first, and taken back when the capture contradict
 
 from __future__ import annotations
 
-from typing import List, NamedTuple, Optional, Tuple
+from typing import Iterator, List, NamedTuple, Optional, Tuple
 
 from ..bus.model import KINDS
 from ..records.replay import COMPLETE, GAVE_UP, LOST, PARTED
@@ -18,6 +18,7 @@ from .unknown import Lost, UncertainCpu, Unknown, Value, known
 _REFRESH_AFTER_T = 4  #: T1, T2 and two wait states of an acknowledge come before its refresh (UM0080)
 _RESTARTS = (0xFF, 0xC7, 0xCF, 0xD7, 0xDF, 0xE7, 0xEF, 0xF7)  #: what devices give in IM 0, FFh first: an open bus
 _WEAK_REACH = 40  #: cycles within which an interrupt that no lead shows must have made the difference
+_LOOKED_AT = 0x4000  #: bytes in a row without an empty one after which none is looked for any more
 _TABLE_BITS = 6  #: bits of an address that may be open where the entry of a table is looked for: a few entries, and what carries blur
 _PAIRS = (("h", "l"), ("d", "e"), ("b", "c"))
 _GUESSED_MOST = 400  #: bits that a course may take for granted before it counts as lost
@@ -273,7 +274,18 @@ class Course(ComparedBus):
         if bin(value.mask).count("1") <= 8:
             contents = self.board.contents
             found += [a for a in (value.value | part for part in _parts_of(value.mask)) if a not in found and contents[a] >= 0]
+        else:
+            found += [a for a in self._empty_place(value) if a not in found]
         return found
+
+    def _empty_place(self, value: Unknown) -> Iterator[int]:
+        """Yield an address where the image is empty, which many wild ways lead to: FFh is RST 38h wherever it is fetched (UM0080)."""
+        at, contents = -1, self.board.contents
+        while 0xFF in contents[at + 1 : at + 2 + _LOOKED_AT]:
+            at = contents.index(0xFF, at + 1)
+            if not (at ^ value.value) & ~value.mask:
+                yield at
+                return
 
     def _choose_bit(self, value: Unknown) -> bool:
         chosen = self._option(2) == 0
@@ -353,7 +365,7 @@ class Course(ComparedBus):
             if self._due != NOT_KNOWN:
                 self._due += T_STATES[ACKNOWLEDGE]
             self._hidden.append((self.at - 1, ACKNOWLEDGE))
-            return self.board.port(KINDS[ACKNOWLEDGE])[0]
+            return self.board.port(KINDS[ACKNOWLEDGE], Unknown(0, 0xFF))[0]
         row = self.at
         if self._due != NOT_KNOWN:
             self._due += _REFRESH_AFTER_T
@@ -363,7 +375,7 @@ class Course(ComparedBus):
         self._due = T_STATES[ACKNOWLEDGE] - _REFRESH_AFTER_T
         self._log.append(Predicted(row, ACKNOWLEDGE, Unknown(0, 0xFFFF), Unknown(0, 0xFF)))
         self.at = row + 1
-        return self.board.port(KINDS[ACKNOWLEDGE])[0]
+        return self.board.port(KINDS[ACKNOWLEDGE], Unknown(0, 0xFF))[0]
 
     def _vectors(self) -> List[int]:
         """Return the vectors that lead to different places of the table at I, the one that led on before first."""

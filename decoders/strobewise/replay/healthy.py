@@ -59,7 +59,22 @@ def run_course(seen: Observed, board: ReplayBoard, setting: Setting, checkpoint:
 
 
 def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
-    """Return the healthy machine's course from where the program begins, None where that cannot be found."""
+    """Return the healthy machine's course from where the program begins, None where that cannot be found.
+
+    What ports answered in another capture is believed only where it leads as far: a key may be pressed in this one.
+    """
+    told = _run_healthy(seen, program)
+    if not seen.ports or (told is not None and told.outcome.ended != PARTED):
+        return told
+    ports, seen.ports, found_by = seen.ports, (), seen.found_by
+    free = _run_healthy(seen, program)
+    if told is not None and (free is None or free.outcome.matched <= told.outcome.matched):
+        seen.ports, seen.found_by = ports, found_by
+        return told
+    return free
+
+
+def _run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):
         run = run_course(seen, board_for(seen, program), Setting(row))

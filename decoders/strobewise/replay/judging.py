@@ -131,7 +131,7 @@ def _most_of_its_own(tried: Sequence[Tried]) -> List[Tried]:
     """Leave out those that had to take far more of the program from the capture than others.
 
     A single bit of the ROM stands back behind faults of a whole line or chip: among thousands of bits there is always one that leads astray
-    the same way, and a bit that rots alone is rare (common practice). For the same reason what one bit guessed less than another tells nothing.
+    the same way, and a bit that rots alone is rare (common practice). So what one bit guessed less than another tells nothing, either.
     """
     least = min(one.outcome.guessed for one in tried)
     own = [one for one in tried if one.outcome.guessed <= least + GUESSED_MORE]

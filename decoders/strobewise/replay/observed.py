@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Dict, FrozenSet, List, Optional
+from typing import Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.model import KIND_INDEX
+from ..records.replay import PortAnswer
 
 FETCH, READ, WRITE, ACCESS, IO_READ, IO_WRITE, ACKNOWLEDGE, GRANTED, UNKNOWN_KIND = (
     KIND_INDEX[kind]
@@ -43,6 +44,7 @@ class Observed:
     coarse: bool = False  #: T-states are measured to about one only
     last_s: float = 0.0  #: end of the last cycle
     truncated: bool = False  #: there is more in the capture than was kept
+    ports: Tuple[PortAnswer, ...] = ()  #: what they answered in a healthy capture of the same machine
     asserted: Dict[str, bool] = field(default_factory=dict)  #: captured inputs: were they ever asserted
 
     @cached_property

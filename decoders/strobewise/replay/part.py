@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List
+from typing import List, Tuple
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from ..evidence.kept import KeptEvents
 from ..evidence.part import Part
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
+from ..records.replay import PortAnswer
 from .collect import Cycles
 from .known import Program, known_program
 from .m1_alone import fetches_by_m1
@@ -29,7 +30,11 @@ MOST_EVENTS = 500_000  #: kept to rebuild the first cycles from, with a strobe l
 class ReplayPart(Part):
     """Collects the program's first cycles, and judges them when the capture has ended."""
 
-    def __init__(self, program: Program, captured: frozenset[str], tick_s: float, base: TimeBase) -> None:
+    def __init__(
+        self, program: Program, captured: frozenset[str], tick_s: float, base: TimeBase, ports: Tuple[PortAnswer, ...] = ()
+    ) -> None:
+        """ports: what is known of their answers."""
+        self._ports = ports
         self._program, self._captured, self._tick_s = program, captured, tick_s
         self._base = base
         self._cycles = Cycles(captured, tick_s)
@@ -48,6 +53,7 @@ class ReplayPart(Part):
         """Replay; leaves the evidence alone where the capture does not let it begin."""
         known = self._captured & evidence.captured  # a line that never has a level shows nothing, and contradicts nothing
         seen = self._cycles.observed(evidence) if known == self._captured else self._with(known, evidence)
+        seen.ports = self._ports
         evidence.replay = search(seen, self._program, evidence, lambda name: self._with(known - {name}, evidence))
 
     def _with(self, fewer: frozenset[str], evidence: BusEvidence) -> Observed:
@@ -61,6 +67,7 @@ class ReplayPart(Part):
                 cycles.block(block)
             cycles.take(fetches_by_m1(*self._kept.joined(), fewer, t_ticks))
         seen = cycles.observed(evidence)
+        seen.ports = self._ports
         self._show(seen, [name for name in STROBES if name in self._captured - fewer], evidence)
         return seen
 
@@ -86,4 +93,4 @@ def make_part(options: Options, captured: frozenset[str], tick_s: float, base: T
     program = known_program(options)
     if program is None or not ("MREQ" in captured or captured.issuperset(("RD", "WR"))):
         return []
-    return [ReplayPart(program, captured, tick_s, base)]
+    return [ReplayPart(program, captured, tick_s, base, options.ports)]

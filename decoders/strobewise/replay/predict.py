@@ -67,7 +67,7 @@ class _Recorder:
 
     def io_read(self, port: Value) -> Value:
         self._note(IO_READ, port)
-        return self._board.port(_KIND_NAMES[IO_READ])[0]
+        return self._board.port(_KIND_NAMES[IO_READ], Unknown(0, 0xFF))[0]
 
     def io_write(self, port: Value, value: Value) -> None:
         self._note(IO_WRITE, port)

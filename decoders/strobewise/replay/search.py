@@ -6,7 +6,7 @@ from typing import Callable, Iterator, List, Optional, Sequence
 
 from ..records.evidence import BusEvidence
 from ..records.replay import COMPLETE, PARTED, Candidate, ReplayRecord
-from .board import ReplayBoard
+from .board import FF, ReplayBoard
 from .by_lead import DRIVEN, Driven, candidates_of, follow_lead
 from .catalogue import Hypothesis, draw
 from .compared import Predicted
@@ -146,7 +146,7 @@ def _try_all(seen: Observed, program: Program, healthy: Run, record: ReplayRecor
     log = healthy.outcome.log
     read = sorted({p.address for p in log if p.kind in (FETCH, READ) and isinstance(p.address, int) and _in_rom(program, p.address)})
     for hypotheses in draw(program, read):
-        record.hypotheses += len(hypotheses)
+        record.hypotheses += _faults_in(hypotheses)
         explained = False
         for one in _lead_further(seen, program, healthy, hypotheses):
             explained |= one.outcome.matched >= FULL_SHARE * record.cycles and one.outcome.guessed <= GUESSED_MORE
@@ -158,7 +158,7 @@ def _try_all(seen: Observed, program: Program, healthy: Run, record: ReplayRecor
 def _try_later(seen: Observed, program: Program, healthy: Run, record: ReplayRecord) -> Iterator[Tried]:
     """Yield the lines and parts that explain all of it once they have failed on the way."""
     hypotheses = next(draw(program, ()))
-    record.hypotheses += len(hypotheses) * BEGINS
+    record.hypotheses += _faults_in(hypotheses) * BEGINS
     for hypothesis, run, board in begun_on_the_way(seen, program, healthy, hypotheses, FULL_SHARE * record.cycles):
         if run.outcome.guessed <= healthy.outcome.guessed + GUESSED_MORE:
             yield Tried(hypothesis, run.outcome, board)
@@ -179,10 +179,15 @@ def _lead_further(seen: Observed, program: Program, healthy: Run, hypotheses: Se
 
 
 def _further(outcome: Outcome, matched: int) -> bool:
-    """Say whether a fault leads so much further than the healthy machine, or to the end, or is never contradicted, that it is worth a look."""
+    """Say whether a fault leads far beyond the healthy machine or to the end, or is never contradicted, so that it is worth a look."""
     if outcome.ended != PARTED:
         return outcome.matched > matched or (outcome.ended != COMPLETE and outcome.matched == matched)
     return outcome.matched >= matched + LEAST_GAIN
+
+
+def _faults_in(hypotheses: Sequence[Hypothesis]) -> int:
+    """Return how many different faults these are, whatever an undriven bus shows."""
+    return sum(one.undriven == FF for one in hypotheses)
 
 
 def _in_rom(program: Program, address: int) -> bool:

@@ -7,7 +7,7 @@ that were tried.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple, Optional
+from typing import NamedTuple
 
 from ..bus.lines import ADDRESS
 from ..records.replay import LOST, PARTED, ReplayRecord
@@ -15,7 +15,7 @@ from .board import ReplayBoard
 from .catalogue import Hypothesis
 from .course import Outcome
 from .observed import FETCH, READ, Observed
-from .unknown import Unknown, Value
+from .unknown import Unknown
 
 LEAST_GAIN = 24  #: cycles that a fault must explain beyond the healthy machine, at least
 FULL_SHARE = 0.98  #: of the compared cycles that "all" means, since a capture ends in the middle of one
@@ -23,6 +23,7 @@ PARTIAL_GAIN, PARTIAL_SHARE, PARTIAL_LEAD = 100, 0.5, 2.0  #: what a fault must 
 BITS_A_CYCLE = 0.5  #: chance lets a cycle agree with a wrong fault about seven times in ten: fetches are half of all, and loops repeat
 BITS_AN_ADDRESS_LINE = 0.25  #: what each captured address line adds: it agrees by chance half of the time, and not by itself
 BITS_A_PLACE = 2.0  #: an instruction that was not seen before tells: its length and its accesses; of one fault in four it is the same
+AN_ADDRESS = 16  #: bits: with so many taken for granted a way that was lost counts no more than one that was contradicted
 GUESSED_MORE = 32  #: bits of the program that one candidate may have taken from the capture beyond another
 TAKEN_SHARE = 0.5  #: of the opcodes of a course: with more of them taken from the capture it is not the given program that runs
 
@@ -64,7 +65,7 @@ def convinces(one: Tried, record: ReplayRecord, seen: Observed) -> bool:
         return False
     contradicted = not explains_all and outcome.ended == PARTED
     by_places = price if one.board.since is not None or contradicted else 0 if explains_all else guessed
-    if by_places > BITS_A_PLACE * _new_places(outcome, record):
+    if by_places > BITS_A_PLACE * _new_places(one, record):
         return False
     fetches = [p for p in outcome.log if p.kind == FETCH and isinstance(p.address, int)]
     taken = {p.address for p in fetches if isinstance(p.data, Unknown)}
@@ -72,7 +73,7 @@ def convinces(one: Tried, record: ReplayRecord, seen: Observed) -> bool:
         first = next(p.row for p in fetches if isinstance(p.data, Unknown))
         own = first - outcome.log[0].row - record.healthy_matched  # up to there it was the program's own way
         return own >= LEAST_GAIN and tries <= bits * own
-    if explains_all or outcome.ended == LOST:
+    if explains_all or (outcome.ended == LOST and guessed < AN_ADDRESS):
         return True
     share, lead = PARTIAL_SHARE * record.cycles, PARTIAL_LEAD * record.healthy_matched
     return gain >= PARTIAL_GAIN and outcome.matched >= max(share, lead)
@@ -94,18 +95,20 @@ def _values_told(outcome: Outcome, seen: Observed) -> int:
     return len(told)
 
 
-def _new_places(outcome: Outcome, record: ReplayRecord) -> int:
+def _new_places(one: Tried, record: ReplayRecord) -> int:
     """Return at how many new addresses a machine fetched behind the place where the healthy one parts.
 
-    Loops tell nothing, nor does memory that reads the same from byte to byte, as a bus that nobody drives.
+    Loops tell nothing, nor does what is not in the image and reads the same three times in a row, as a bus that nobody drives.
     """
+    outcome, image = one.outcome, one.board.contents
     begin = outcome.log[0].row if outcome.log else 0
     before: set[object] = set()
     behind: set[object] = set()
-    last: Optional[Value] = None
+    last, alike = None, 0
     for p in outcome.log:
         if p.kind == FETCH:
-            if isinstance(p.address, int) and (isinstance(p.data, Unknown) or p.data != last):
+            alike = alike + 1 if isinstance(p.data, int) and p.data == last else 0
+            if isinstance(p.address, int) and (alike < 2 or p.data == image[p.address]):
                 (before if p.row < begin + record.healthy_matched else behind).add(p.address)
-            last = p.data
+            last = p.data if isinstance(p.data, int) else None
     return len(behind - before)

@@ -15,7 +15,7 @@ from ..records.evidence import BusEvidence
 from ..records.replay import Candidate, ReplayRecord
 from . import blame
 from .base import Found, rule
-from .grades import HINT, STRONG
+from .grades import GUESS, HINT, STRONG
 
 LINES_NAMED = 4  #: lines or parts named in a sentence; more of them are no answer
 
@@ -70,10 +70,28 @@ def explain(record: ReplayRecord) -> str:
         return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, with {words}"
     if record.dead_leads:
         return f"the program runs as it should in {record.cycles} of {record.cycles} cycles, but not with the levels of {', '.join(map(bar, record.dead_leads))}: {words}"
+    if record.uncontradicted:
+        return f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles; {_elimination(record)}"
     others = f"; no other of {record.hypotheses} single faults does so for more than {record.runner_up}" if record.runner_up else f"; no other of {record.hypotheses} single faults does"
     return (
         f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles; with {words} it does the same as the "
         f"capture in {first[0].matched} of {record.cycles}{others}"
+    )
+
+
+def _sure(record: ReplayRecord) -> float:
+    """Return how sure a name is: a fault that was never contradicted, and explains hardly anything, is a guess."""
+    if record.uncontradicted:
+        return GUESS
+    return STRONG if record.explains_all and record.since_s is None else HINT
+
+
+def _elimination(record: ReplayRecord) -> str:
+    """Return which faults are left where all others part from the capture."""
+    words = describe_group(list(record.uncontradicted))
+    return (
+        f"of {record.hypotheses} single faults all part from it but those that lead into memory of unknown content at once, where nobody can "
+        f"follow: {words}; or the image is of another version"
     )
 
 
@@ -115,7 +133,7 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s,
         suspects=_shares(record.candidates if record.stopped_s is not None else first), next_step=step,
-        confidence=STRONG if record.explains_all and record.since_s is None else HINT, title=describe_group(first),
+        confidence=_sure(record), title=describe_group(first),
     )  # fmt: skip
 
 
@@ -153,4 +171,6 @@ def why_not_named(record: ReplayRecord) -> str:
         return f"one wrong reading of {record.misread:04x}h explains it all: a bit of the ROM, or a moment's disturbance"
     if record.alike:
         return f"{record.like} different parts could each do the same: {describe_group(list(record.alike))}"
+    if record.uncontradicted:
+        return _elimination(record)
     return f"none of {record.hypotheses} single faults does what the capture shows"
