@@ -25,7 +25,7 @@ COMMANDS = [
 OPTIONS = [
     "--json", "--html", "--brief", "--markdown", "--map", "--map-file", "--machine", "--rom", "--stimulus", "--no-replay", "--clock",
     "--probe-at", "--format", "-o", "--check", "--expect", "--record", "--exact", "--junit", "--keep-going", "--save", "--log", "--window",
-    "--ignore", "--again", "--truth", "--fault", "--list-faults", "--seed", "--lines", "--sample-rate", "--names", "--channels",
+    "--ignore", "--again", "--truth", "--fault", "--list-faults", "--seed", "--like", "--lines", "--sample-rate", "--names", "--channels",
     "--symptom", "--after", "--size", "--listing", "--version", "--help", "--debug", "-", "--", "--raw", "--clocked", "--free-run",
     "--bundle", "--leads", "--minutes-on", "--because", "--was", "--part", "--at", "--note", "--before", "--rom-out", "--write-map",
 ]  # fmt: skip

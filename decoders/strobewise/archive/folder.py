@@ -76,7 +76,7 @@ def fingerprint(options: Options) -> str:
     """Return a digest of what else decides a record: the options and this version of strobewise."""
     places = sorted(options.probe_at.items()), options.own_probes
     parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), places, options.raw]
-    parts += [options.clocked, options.stimulus, options.free_run, options.replay]
+    parts += [options.clocked, options.stimulus, options.free_run, options.replay, options.ports]
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
         parts.append(read_named(options.map_file, MAX_TABLE_BYTES))
