@@ -178,6 +178,25 @@ def test_a_slow_line_that_falls_with_a_request_is_told(line, fast, monkeypatch):
         assert any(row[-1] == "cut_short" or row[0] == "bus_granted" for row in expected)
 
 
+@pytest.mark.parametrize("behind", [-3, -2, -1, 1, 2])
+@pytest.mark.parametrize("fast", [True, False], ids=["fast", "points"])
+def test_a_reset_between_a_fetch_and_its_refresh_is_dated_by_its_edge(behind, fast, monkeypatch):
+    """Samples behind the assert edge of the refresh: /MREQ high while /RFSH is low is a spike only where nothing else moved."""
+    if not fast:
+        without_fast_path(monkeypatch)
+    times, words = HEALTHY
+    mreq, rfsh = np.uint64(1 << BIT["MREQ"]), np.uint64(1 << BIT["RFSH"])
+    falls = np.flatnonzero((words[1:] & mreq == 0) & (words[:-1] & mreq != 0) & (words[1:] & rfsh == 0)) + 1
+    at = int(times[falls[len(falls) // 2]]) + behind
+    moments = np.unique(np.append(times, at))
+    spoiled = words[np.searchsorted(times, moments, "right") - 1].copy()
+    spoiled[(moments >= at) & (moments < at + 3000)] &= ~np.uint64(1 << BIT["RESET"])
+    captured = frozenset(LINE_SETS["full"])
+    expected = rows_of(moments, spoiled, captured, 24_000_000, every_edge=True)
+    assert rows_of(moments, spoiled, captured, 24_000_000) == expected
+    assert closed(numpy_rows(moments, spoiled, captured, 24_000_000)) == closed(expected)
+
+
 @SLOW
 @given(seed=st.integers(0, 1 << 30), spoiled=st.integers(1, 6), length=st.sampled_from((1, 3, 40, 900)))
 def test_on_healthy_buses_with_bad_stretches(seed, spoiled, length):

@@ -184,7 +184,7 @@ class FastPath:
                     continue
 
                 first, pins = pins, wait(refresh_wait)
-                if pins[P_MREQ] and not pins[P_RFSH]:
+                if pins[P_MREQ] and not pins[P_RFSH] and pins[P_BUSACK:STROBE_PINS] == levels:
                     pins = wait(conditions.again)  # a spike, perhaps
                 in_refresh = refreshes[pins[:P_ADDRESS]]
                 if in_refresh is None:

@@ -189,7 +189,7 @@ class PointSampler:
         """Look at the refresh behind a fetch whose strobes can be relied on. rise, released: the release of the fetch."""
         host, conditions = self._host, self._conditions
         pins = self._pins = host.wait(conditions.refresh)
-        if pins[P_MREQ] and not pins[P_RFSH]:
+        if pins[P_MREQ] and not pins[P_RFSH] and pins[P_BUSACK:STROBE_PINS] == self._slow:
             pins = self._pins = host.wait(conditions.again)  # a spike, perhaps
         if pins[:P_HALT] != self._in_refresh or pins[P_BUSACK:STROBE_PINS] != self._slow:
             self.spikes += 0 not in pins[P_BUSACK:STROBE_PINS]
