@@ -10,7 +10,7 @@ from limits import BUS, HZ, Limit, fires, found, held, memory, says, severity, s
 
 from strobewise.bus.model import KIND_INDEX, Finding
 from strobewise.records.buses import BusesRecord, Operands, Pushes
-from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, StrobeCount
+from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, StrobeCount, Through
 from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.free_run import CountedLine, FreeRunRecord
 from strobewise.records.leads import IdentifiedRecord, LeadsRecord, Relabelling
@@ -30,7 +30,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _bursts, _mreq_lags, runs_a_program
+from strobewise.rules.strobes import _bursts, _mreq_lags, _pulled_low, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -256,6 +256,13 @@ def lagging(mreq: float, m1: float = 0.1) -> bool:
     return _mreq_lags(evidence_of(timing=TimingRecord(1e-9, [delay("TdCf(MREQf)", mreq / HZ), delay("TdCr(M1f)", m1 / HZ)], None)))
 
 
+def pulled_low(falls: int, t_states: float = 2.0) -> bool:
+    evidence = evidence_of()
+    evidence.lines["MREQ"].held_through = Through(falls, 1, 0.001, 0.002)
+    evidence.lines["M1"].shortest_pulse_s = t_states / HZ
+    return _pulled_low(evidence)
+
+
 def grows(early: list[int], late: list[int]) -> bool:
     bursts = [Burst(n, 0.001, 0.0011) for n in early] + [Burst(n, 0.009, 0.0091) for n in late]
     return "it grows worse" in _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
@@ -267,6 +274,8 @@ STROBES = (
     Limit("strobes.SURE_REQUESTS", lambda n: found("fetch-strobe-missing", dead(n))[0].confidence == CERTAIN, 100, 99),
     Limit("strobes.LATE_T", lagging, 0.455, 0.445),
     Limit("strobes.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
+    Limit("strobes.PULLED_LOW", pulled_low, 6, 5),
+    Limit("strobes.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),
 )  # fmt: skip
