@@ -233,6 +233,22 @@ def test_few_leads_show_it(edge, leads):
     assert find_edge(samples_of(found, length, edge, leads), frozenset(leads)) == edge
 
 
+@pytest.mark.parametrize("samples", [2, 3])
+@pytest.mark.parametrize("late", [-1, 0, 1])
+def test_m1_and_mreq_at_a_few_samples_a_clock_are_none(samples, late):
+    """Seen by an analyser in step with the clock whose lead of /MREQ comes early or late, so that the refresh seems to follow at once."""
+    kinds = ["opcode_fetch", "memory_read", "opcode_fetch", "memory_write"] * 40
+    found, length = pulses_of(kinds, [0] * len(kinds))
+    number = np.arange(length // 2 * samples)
+    half = number * 2 / samples
+    low = {
+        name: np.any([(first < half - by) & (half - by <= last) for first, last in found[name]], axis=0)
+        for name, by in (("M1", 0), ("MREQ", late * 2 / samples))
+    }
+    words = sum(np.where(low[name], 0, MASK[name]).astype(np.uint64) for name in low)
+    assert find_edge(Samples(number, words, None), frozenset(low)) is None
+
+
 def test_it_is_not_guessed():
     kinds = ["opcode_fetch", "memory_read"] * 40
     found, length = pulses_of(kinds, [0] * len(kinds))

@@ -101,7 +101,9 @@ def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
     fetched = (seen.ends[at] & (_M1 | _RD) == _M1 | _RD) & (later == (1 if edge == "falling" else 0))
     yield (fetched | acknowledged(at)) & brief
     at = ends(seen.ends & _M1 != 0)
-    yield refreshes(at) | acknowledged(at)
+    # /MREQ falls half a T-state behind /M1: one sample later at the falling edge, in the same one at the rising edge, however many wait.
+    begun = seen.shows(_MREQ, (False, True) if edge == "falling" else (True,), seen.index[at] - seen.run_until(_M1, at))
+    yield (refreshes(at) & begun) | acknowledged(at)
     at = ends((seen.ends & _RD != 0) & (seen.before & _MREQ != 0))
     width = seen.run_until(_RD, at)
     fetch = refreshes(at) & (seen.at(seen.index[at] + 1) & (_RD | _WR) == 0)
