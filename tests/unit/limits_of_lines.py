@@ -30,7 +30,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _bursts, _mreq_lags, _pulled_low, runs_a_program
+from strobewise.rules.strobes import _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -263,6 +263,12 @@ def pulled_low(falls: int, t_states: float = 2.0) -> bool:
     return _pulled_low(evidence)
 
 
+def in_rhythm(pulses: int, t_states: float = 2.0) -> bool:
+    evidence = evidence_of()
+    low = pulses * t_states / HZ / evidence.duration_s
+    return _in_rhythm(LineEvidence("M1", edges=2 * pulses, high_fraction=1 - low), StrobeCount(1000, 0, 1000, 0), evidence)
+
+
 def grows(early: list[int], late: list[int]) -> bool:
     bursts = [Burst(n, 0.001, 0.0011) for n in early] + [Burst(n, 0.009, 0.0091) for n in late]
     return "it grows worse" in _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
@@ -276,6 +282,9 @@ STROBES = (
     Limit("strobes.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
     Limit("strobes.PULLED_LOW", pulled_low, 6, 5),
     Limit("strobes.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
+    Limit("strobes.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
+    Limit("strobes.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),
+    Limit("strobes.RHYTHM_OFF", in_rhythm, 1030, 1031),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),
 )  # fmt: skip

@@ -11,7 +11,7 @@ from typing import Iterator, Optional
 from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
-from ..records.evidence import BusEvidence, StrobeCount
+from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
 from . import blame
 from .base import CAUTION_CLIP, ENOUGH_REQUESTS, RAM_WRONG, RUNAWAY, Found, beside_the_edge, clock_denied, rule, too_coarse
@@ -59,6 +59,14 @@ def _strobe(
             next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{name}=!CHANNEL'",
         )  # fmt: skip
         return
+    if seen.kind in ("silent", "unrelated") and _in_rhythm(line, count, evidence):
+        yield Found(
+            f"{sentence}; yet it pulses as often and for as long as a working one does: its lead or that of /MREQ lags, or is another line's",
+            (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
+            suspects=blame.LAGGING, confidence=GUESS,
+            next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
+        )  # fmt: skip
+        return
     if weighed is not None:
         sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
     missing = count.expected - count.seen
@@ -84,6 +92,15 @@ def _strobe(
         suspects=suspects,
         confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
     )
+
+
+def _in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether /M1 or /RFSH pulses once a fetch and for as long as it must, and does not just repeat the other one."""
+    if line.line not in FETCH_LINES or line.follows in FETCH_LINES or not line.edges or line.high_fraction is None:
+        return False
+    pulses = line.edges / 2
+    length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * (evidence.clock.hz or 0.0)
+    return abs(pulses - count.expected) <= RHYTHM_OFF * count.expected and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
 
 
 def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
@@ -158,6 +175,8 @@ LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of dou
 APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
 PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
 M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
+FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
+RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 
