@@ -278,7 +278,6 @@ def test_volts_become_the_same_levels_in_every_reader(scratch, seed, block_bytes
                 list(capture.blocks(bits))
                 told[-1] += (capture.analog_levels(),)
     assert told[0] == told[1]
-    assert told[0][4]["!"].samples == sum(line.endswith(" !") for line in lines)
 
 
 @settings(max_examples=25, deadline=None)

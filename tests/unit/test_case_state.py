@@ -253,12 +253,12 @@ def test_a_machine_that_leaves_its_program_has_a_fault_that_a_proof_can_ask_for(
 
 BOARD = """name = "shed"
 clock_hz = 3276800
-[[board]]
+[[glue]]
 chip = "U5"
 kind = "buffer"
 pins = { D0 = [2, 18], D3 = [5, 15] }
 controls = { direction = 1, enable = 19 }
-[[board]]
+[[glue]]
 chip = "U9"
 kind = "multiplexer"
 lines = ["A0", "A7"]

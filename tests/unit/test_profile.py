@@ -104,7 +104,7 @@ MEMORY = '[[memory]]\nkind = "rom"\nstart = 0\nend = 0x0FFF\n'
     [
         ("clock_hz = 3.5", "clock_hz is 3.5 (FILE, clock_hz): a number 1000..50000000"),
         ("clock_hz = true", "clock_hz is True (FILE, clock_hz): a number 1000..50000000"),
-        ("clok_hz = 1", "unknown key 'clok_hz', perhaps clock_hz (FILE, clok_hz): one of board, clock_hz, interrupt_period_t_states, lines, memory, name, paging"),
+        ("clok_hz = 1", "unknown key 'clok_hz', perhaps clock_hz (FILE, clok_hz): one of clock_hz, glue, interrupt_period_t_states, lines, memory, name, paging"),
         ('name = ""', "name is '' (FILE, name): a text that is not empty"),
         ("interrupt_period_t_states = 0", "interrupt_period_t_states is 0 (FILE, interrupt_period_t_states): a whole number 1..4294967296"),
         ("memory = 3", "memory is not an array of tables (FILE, memory): one table for each: [[memory]]"),
@@ -181,13 +181,13 @@ def test_a_file_that_is_no_profile(tmp_path):
     ],
 )  # fmt: skip
 def test_a_board_that_makes_no_sense_is_refused(tmp_path, text, wrong):
-    (tmp_path / "x.toml").write_text("[[board]]\n" + text)
+    (tmp_path / "x.toml").write_text("[[glue]]\n" + text)
     with pytest.raises(ProfileError, match=wrong):
         load_profile(tmp_path / "x.toml")
 
 
 def test_the_board_says_what_a_line_goes_through(tmp_path):
-    (tmp_path / "x.toml").write_text('[[board]]\nchip = "U5"\nkind = "buffer"\nlines = ["/rd"]\npins = { d0 = [2, 18] }\ncontrols = { enable = 19 }')
+    (tmp_path / "x.toml").write_text('[[glue]]\nchip = "U5"\nkind = "buffer"\nlines = ["/rd"]\npins = { d0 = [2, 18] }\ncontrols = { enable = 19 }')
     profile = load_profile(tmp_path / "x.toml")
     assert profile.board == (BoardChip("U5", "buffer", (Pass("RD", None, None), Pass("D0", 2, 18)), (("enable", 19),)),)
     assert profile.chips_on(("D0",)) == profile.board and profile.chips_on(("D1",)) == ()

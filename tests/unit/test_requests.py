@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from strobewise.bus.lines import MASK
-from strobewise.cycles import requests
+from strobewise.bus.units import NEVER
 from strobewise.cycles.pulses import place_of
 from strobewise.cycles.refreshes import every_other
 from strobewise.cycles.requests import Blindness
@@ -33,7 +33,7 @@ def test_a_line_that_is_never_known_again_is_blind_to_the_end():
     blindness = Blindness(np.uint16(MASK["MREQ"]), counts_clock=True)
     clock = MASK["CLK"]
     assert blindness.feed(np.array([0, 10]), hidden(clock, clock), final=False) == []
-    assert blindness.feed(np.array([20]), hidden(clock), final=True) == [(0, requests._NEVER)]
+    assert blindness.feed(np.array([20]), hidden(clock), final=True) == [(0, NEVER)]
 
 
 def test_a_block_in_which_all_is_known_ends_a_blind_stretch():

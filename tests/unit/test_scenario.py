@@ -174,7 +174,7 @@ def test_the_ram_of_several_regions_is_one_stretch():
     [
         ("name = \"x\"", "no memory (FILE, memory): [[memory]] tables, or machine = \"PROFILE.toml\""),
         (MACHINE + "seeds = 1", "unknown key 'seeds' (FILE, memory[2].seeds): one of chips, end, file, kind, start"),
-        ("sead = 1" + MACHINE, "unknown key 'sead', perhaps seed (FILE, sead): one of board, bus_request, capture, clock_hz, contents, cpu, device, fault, interrupt_period_t_states, lines, machine, memory, name, paging, port, press, seed, vcd, wait"),
+        ("sead = 1" + MACHINE, "unknown key 'sead', perhaps seed (FILE, sead): one of board, bus_request, capture, clock_hz, contents, cpu, device, fault, glue, interrupt_period_t_states, lines, machine, memory, name, paging, port, press, seed, vcd, wait"),
         (MACHINE.replace("0x0FFF", "0x00FF"), "nothing to run (FILE, contents): [[contents]] tables; the demo program needs ROM from 0x0000 on and 12 KB of RAM"),
         (MACHINE + "[[contents]]\nat = 0", "contents from nowhere (FILE, contents[1].program): one of program, hex, file"),
         (MACHINE + "[[contents]]\nhex = \"00\"\nprogram = \"doze\"", "contents from program and hex (FILE, contents[1].program): one of program, hex, file"),

@@ -45,7 +45,7 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
         raise fields.refuse("lines", f"line {twice} is described twice", "one [[lines]] table for each line")
     declared = {line.name: line.active for line in lines}
     paging = tuple(_paging(table, declared) for table in fields.tables("paging"))
-    board = tuple(_board_chip(table, declared) for table in fields.tables("board"))
+    board = tuple(_board_chip(table, declared) for table in fields.tables("glue"))
     return Profile(name, clock_hz, period, memory, lines, paging, path, _stimulus(fields), board)
 
 

@@ -79,13 +79,6 @@ def explain(record: ReplayRecord) -> str:
     )
 
 
-def _sure(record: ReplayRecord) -> float:
-    """Return how sure a name is: a fault that was never contradicted, and explains hardly anything, is a guess."""
-    if record.uncontradicted:
-        return GUESS
-    return STRONG if record.explains_all and record.since_s is None else HINT
-
-
 def _elimination(record: ReplayRecord) -> str:
     """Return which faults are left where all others part from the capture."""
     words = describe_group(list(record.uncontradicted))
@@ -133,7 +126,9 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s,
         suspects=_shares(record.candidates if record.stopped_s is not None else first), next_step=step,
-        confidence=_sure(record), title=describe_group(first),
+        # A fault that was never contradicted, and explains hardly anything, is a guess.
+        confidence=GUESS if record.uncontradicted else STRONG if record.explains_all and record.since_s is None else HINT,
+        title=describe_group(first),
     )  # fmt: skip
 
 
