@@ -54,6 +54,21 @@ def test_a_stream_is_watched_there():
     assert done.returncode == 1 and b"Traceback" not in done.stderr, done.stderr.decode()
 
 
+CASE = (
+    (("case", "new", "OUT/box", "--machine", DUNLIN, "--symptom", "dead"), 0), (("case", "add", "OUT/box", DEAD), 1),
+    (("case", "next", "OUT/box"), 0), (("case", "answer", "OUT/box", "replaced", "cpu"), 0), (("case", "add", "OUT/box", FULL), 0),
+    (("case", "show", "OUT/box"), 0), (("case", "report", "OUT/box", "--html", "OUT/sheet.html", "--bundle", "OUT/box.zip"), 0),
+    (("case", "close", "OUT/box", "--was", "cpu", "--part", "U1"), 0), (("prove", "--before", DEAD, "--after", FULL), 0),
+)  # fmt: skip
+
+
+def test_a_case_is_kept_there(tmp_path):
+    for arguments, status in CASE:
+        done = without([each.replace("OUT", str(tmp_path)) for each in arguments])
+        assert (done.returncode, b"Traceback" in done.stderr) == (status, False), (arguments, done.stderr.decode())
+    assert (tmp_path / "box.zip").stat().st_size and (tmp_path / "sheet.html").stat().st_size
+
+
 def test_a_console_without_utf_8_is_served():
     done = without(["diagnose", DEAD], environment={"PYTHONIOENCODING": "ascii", "TERM": "dumb"})
     assert done.returncode == 1 and done.stdout.isascii() and not done.stderr, done.stderr
