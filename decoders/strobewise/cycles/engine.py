@@ -274,8 +274,6 @@ class CycleBuilder:
         bare = requests.line[owner] == LINE_BARE
         at = np.where(bare, BARE_AT[kinds], ASSERTS_AT[kinds])
         start, count = self._t1(fall, at, rises)
-        if self._breaks.is_blind:
-            start = np.where(self._breaks.in_blind(fall, fall), fall - np.round(at * (self._t or 0.0)).astype(np.int64), start)
         in_reset = np.zeros(len(owner), np.bool_)
         cut = self._breaks.cut(start, fall, rise, kinds, inferred[owner], self._latest_t1)
         if cut is not None:
@@ -314,14 +312,17 @@ class CycleBuilder:
     def _t1(self, fall: Int, at: npt.NDArray[np.float64], rises: Int) -> tuple[Int, Int]:
         """Return the tick of T1's rising edge and that edge's running number, for edges `at` T-states into their cycle."""
         t = self._t or 0.0
+        reckoned = fall - np.round(at * t).astype(np.int64)
         if not self._calibration.counts_clock or not len(rises):
-            return fall - np.round(at * t).astype(np.int64), np.zeros(len(fall), np.int64)
+            return reckoned, np.zeros(len(fall), np.int64)
         whole = np.floor(at).astype(np.int64)
         # Expected this far behind a rising edge; accept half a clock either way.
         lead = ((at - whole + CLOCK_DELAY_T - 0.5) * t).astype(np.int64)
         index = np.searchsorted(rises, fall - lead, "right") - 1 - whole
         inside = np.clip(index, 0, len(rises) - 1)
         start = rises[inside] + np.round((index - inside) * t).astype(np.int64)
+        if self._breaks.is_blind:  # CLK is not known there: the nearest edge that is may be far away
+            start = np.where(self._breaks.in_blind(fall, fall), reckoned, start)
         return start, index + self._rises_base
 
     def _waits(
