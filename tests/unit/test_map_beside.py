@@ -80,9 +80,11 @@ def test_what_stands_before_the_colons_is_a_file_only_where_a_line_follows(text,
     assert of_one_capture(text) == (file, rest)
 
 
-def test_a_file_that_is_none_of_the_captures_is_refused(tmp_path):
+@pytest.mark.parametrize("command", [("diagnose",), ("hookup", "--after")], ids=["diagnose", "hookup"])
+@pytest.mark.parametrize("given", [("--map", "other.vcd::M1=CH0"), ("--probe-at", "other.vcd::M1=connector")], ids=["map", "place"])
+def test_a_file_that_is_none_of_the_captures_is_refused(command, given, tmp_path):
     path = captured(tmp_path / "one.vcd")
-    done = run_strobewise("diagnose", path, "--map", "other.vcd::M1=CH0")
+    done = run_strobewise(*command, path, *given)
     assert done.returncode == 2
     assert done.stderr.decode() == (
         f"strobewise: error: 'other.vcd' is none of the captures (--map or --probe-at): the captures are {path}\n"

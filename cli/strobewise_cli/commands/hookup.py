@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise.files.names import MAP_ENDING, map_path
-from strobewise_cli.commands.options import Subparsers, add_sampling_options, clock_hz, probe_place, rom_image
+from strobewise_cli.commands.options import Subparsers, add_sampling_options, clock_hz, probe_place, probes_of, refuse_strangers, rom_image
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
 if TYPE_CHECKING:
@@ -57,8 +57,9 @@ def run(args: argparse.Namespace) -> int:
         from strobewise.diagnosis.facade import diagnose
         from strobewise.profile.options import Options
 
-        places = {line: place for _, line, place in args.probes}
-        told = Options(tuple(args.maps), args.map_file, args.clock, probe_at=places, clocked=args.clocked, raw=args.raw)
+        places, own = probes_of(args)
+        told = Options(tuple(args.maps), args.map_file, args.clock, probe_at=places, own_probes=own, clocked=args.clocked, raw=args.raw)
+        refuse_strangers(args, told)
         diagnosis = diagnose([args.after], told)
         symptom, settled = next_symptom(diagnosis.verdict, diagnosis.findings, diagnosis.evidence, symptom)
         clock = clock or diagnosis.evidence.clock.hz

@@ -121,13 +121,12 @@ def engine_options(args: argparse.Namespace) -> Options:
         settle_files_read(args)
     stimulus, replay = getattr(args, "stimulus", False), getattr(args, "replay", True)
     free_run = getattr(args, "free_run", False)
-    everywhere = {line: place for file, line, place in args.probes if file is None}
-    own = tuple((file, line, place) for file, line, place in args.probes if file is not None)
+    everywhere, own = probes_of(args)
     options = Options(
         tuple(args.maps), args.map_file, args.clock, profile, tuple(args.roms), everywhere, stimulus, free_run, replay, own_probes=own,
         clocked=args.clocked, raw=args.raw,
     )  # fmt: skip
-    _refuse_strangers(args, options)
+    refuse_strangers(args, options)
     return options if getattr(args, "like", None) is None else _with_ports(args.like, options)
 
 
@@ -142,7 +141,13 @@ def _with_ports(good: str, options: Options) -> Options:
     return replace(options, ports=learn_ports(good, options))
 
 
-def _refuse_strangers(args: argparse.Namespace, options: Options) -> None:
+def probes_of(args: argparse.Namespace) -> tuple[dict[str, LeadPlace], tuple[tuple[str, str, LeadPlace], ...]]:
+    """Return where leads sit: line and place for all captures, and (file, line, place) for one of them each."""
+    everywhere = {line: place for file, line, place in args.probes if file is None}
+    return everywhere, tuple((file, line, place) for file, line, place in args.probes if file is not None)
+
+
+def refuse_strangers(args: argparse.Namespace, options: Options) -> None:
     """Raise UsageError where FILE:: names no capture of this command; what a folder holds is not known yet."""
     from strobewise.profile.options import same_capture
 

@@ -12,7 +12,9 @@ import numpy as np
 from ..bus.calibration import (
     CLOCK_EDGES_WANTED,
     FEW_PULSES,
+    GRANT_DENIED,
     PULSES_WANTED,
+    STROBE_EDGES_WANTED,
     WARM_UP_EVENTS,
     Calibration,
     Pulse,
@@ -27,7 +29,6 @@ from ..capture.records import Block
 from .pulses import Control, Int, pulses
 from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, idle_word
 
-STROBE_EDGES_WANTED = 6 * PULSES_WANTED
 HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
 _STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
@@ -214,4 +215,4 @@ class WarmUp:
         granted = [pulse for pulse in mreq if not control[np.searchsorted(times, pulse[0], "right") - 1] & BUSACK]
         gap = REFRESH_GAP_MAX * calibration.t_ticks
         fetches = sum(1 for a, b in zip(granted, granted[1:], strict=False) if b[0] - a[1] < gap)
-        return fetches < 4
+        return fetches < GRANT_DENIED

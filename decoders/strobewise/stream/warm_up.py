@@ -11,7 +11,9 @@ from typing import Dict, FrozenSet, List, Sequence, Tuple
 from ..bus.calibration import (
     CLOCK_EDGES_WANTED,
     FEW_PULSES,
+    GRANT_DENIED,
     PULSES_WANTED,
+    STROBE_EDGES_WANTED,
     WARM_UP_EVENTS,
     Calibration,
     Pulse,
@@ -23,8 +25,6 @@ from ..bus.lines import CONTROL, LINE, MASK
 from ..bus.lines import STROBES as STROBE_NAMES
 from ..bus.semantics import REFRESH_GAP_MAX
 from .grid import estimate_sample_interval
-
-STROBE_EDGES_WANTED = 6 * PULSES_WANTED
 
 CLK, M1, MREQ, IORQ, RD, WR, RFSH, BUSACK = (
     MASK[name] for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "BUSACK")
@@ -163,4 +163,4 @@ class WarmUp:
             return True
         granted = [pulse for pulse in mreq if not self._level(pulse[0]) & BUSACK]
         gap = REFRESH_GAP_MAX * calibration.t_ticks
-        return sum(1 for a, b in zip(granted, granted[1:]) if b[0] - a[1] < gap) < 4
+        return sum(1 for a, b in zip(granted, granted[1:]) if b[0] - a[1] < gap) < GRANT_DENIED
