@@ -249,6 +249,15 @@ def test_m1_and_mreq_at_a_few_samples_a_clock_are_none(samples, late):
     assert find_edge(Samples(number, words, None), frozenset(low)) is None
 
 
+def test_rfsh_alone_does_not_outvote_m1_and_rd():
+    """NOPs at one sample a clock by the analyser's own rate: /RFSH happens to fit, /M1 and /RD, seen a sample earlier, do not."""
+    kinds = ["opcode_fetch"] * 80
+    found, length = pulses_of(kinds, [0] * len(kinds))
+    early = {name: [(a - 2, b - 2) for a, b in found[name]] if name in ("M1", "RD") else found[name] for name in STROBES}
+    assert find_edge(samples_of(found, length, "rising", STROBES), frozenset(STROBES)) == "rising"
+    assert find_edge(samples_of(early, length, "rising", STROBES), frozenset(STROBES)) is None
+
+
 def test_it_is_not_guessed():
     kinds = ["opcode_fetch", "memory_read"] * 40
     found, length = pulses_of(kinds, [0] * len(kinds))

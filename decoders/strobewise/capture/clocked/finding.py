@@ -62,10 +62,16 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
 
 
 def _by_chance(seen: Asserted, edge: str) -> bool:
-    """Say whether /M1 and /MREQ fit by chance, as in a dull program whose edges all stand in one phase: each read contradicts them then."""
-    *_, fetches, reads = _fits(seen, edge)
-    enough = min(len(fetches), len(reads)) >= CASES_MIN
-    return bool(enough and fetches.mean() >= FITS and reads.mean() < CONTRADICTED)
+    """Say whether what fits does so by chance, as in a dull program whose edges all stand in one phase.
+
+    Each read contradicts /M1 and /MREQ then, or /M1 and /RD both contradict /RFSH, with /MREQ and without. A strobe that fails now and
+    then has many that fit.
+    """
+    _, ends, fetches, reads = _fits(seen, edge)
+    if min(len(fetches), len(reads)) < CASES_MIN or reads.mean() >= CONTRADICTED:
+        return False
+    outvoted = len(ends) >= CASES_MIN and max(fetches.mean(), ends.mean()) < CONTRADICTED
+    return bool(fetches.mean() >= FITS or outvoted)
 
 
 def fit(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
