@@ -249,6 +249,18 @@ def test_m1_and_mreq_at_a_few_samples_a_clock_are_none(samples, late):
     assert find_edge(Samples(number, words, None), frozenset(low)) is None
 
 
+@pytest.mark.parametrize("edge", EDGES)
+@pytest.mark.parametrize("waits", [0, 1, 2])
+def test_waits_do_not_hide_it_and_reads_that_mreq_does_not_end_with_deny_it(edge, waits):
+    kinds = ["opcode_fetch", "memory_read", "opcode_fetch", "memory_read"] * 20
+    found, length = pulses_of(kinds, [waits] * len(kinds))
+    assert find_edge(samples_of(found, length, edge, STROBES), frozenset(STROBES)) == edge
+    fetches = {end for _, end in found["M1"]}
+    near = [fetches & {end - 1, end, end + 1} for _, end in found["RD"]]
+    odd = {**found, "RD": [(start, end if own else end - 2) for (start, end), own in zip(found["RD"], near, strict=True)]}
+    assert find_edge(samples_of(odd, length, edge, STROBES), frozenset(STROBES)) is None
+
+
 def test_rfsh_alone_does_not_outvote_m1_and_rd():
     """NOPs at one sample a clock by the analyser's own rate: /RFSH happens to fit, /M1 and /RD, seen a sample earlier, do not."""
     kinds = ["opcode_fetch"] * 80

@@ -16,7 +16,7 @@ from .retiming import SHAPES, Asserted, Flags, Int, Samples
 
 CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
 FITS = 0.98  #: share of them that must look as the table says; a capture not taken by the clock loses each second refresh gap
-CONTRADICTED = 0.5  #: share of them below which /RD speaks against it: one that fails now and then still fits more often
+CONTRADICTED = 0.5  #: share below which a strobe speaks against it: one that fails now and then still fits more often
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
@@ -64,14 +64,24 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
 def _by_chance(seen: Asserted, edge: str) -> bool:
     """Say whether what fits does so by chance, as in a dull program whose edges all stand in one phase.
 
-    Each read contradicts /M1 and /MREQ then, or /M1 and /RD both contradict /RFSH, with /MREQ and without. A strobe that fails now and
-    then has many that fit.
+    Either /M1 and /MREQ fit, but /MREQ ends with no read, however long that waits; or /RFSH fits, but neither /M1 nor /RD does, with
+    /MREQ and without, so that no dead strobe is to blame. A strobe that fails now and then has many that fit.
     """
     _, ends, fetches, reads = _fits(seen, edge)
-    if min(len(fetches), len(reads)) < CASES_MIN or reads.mean() >= CONTRADICTED:
+    if len(fetches) < CASES_MIN:
         return False
-    outvoted = len(ends) >= CASES_MIN and max(fetches.mean(), ends.mean()) < CONTRADICTED
-    return bool(fetches.mean() >= FITS or outvoted)
+    if fetches.mean() >= FITS:
+        lone = _lone_reads(seen)
+        return len(lone) >= CASES_MIN and bool(lone.mean() < CONTRADICTED)
+    enough = min(len(ends), len(reads)) >= CASES_MIN
+    return bool(enough and max(ends.mean(), fetches.mean(), reads.mean()) < CONTRADICTED)
+
+
+def _lone_reads(seen: Asserted) -> Flags:
+    """Say of each read that is no fetch whether /MREQ ends with its /RD, as it must at either edge (UM0080)."""
+    at = np.flatnonzero((seen.ends & _RD != 0) & (seen.before & (_MREQ | _M1) == _MREQ))
+    found: Flags = seen.ends[at] & _MREQ != 0
+    return found
 
 
 def fit(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
