@@ -143,7 +143,7 @@ def test_a_cluster_that_dies_ends_the_run_with_one_line_and_what_is_done_stays(w
     survey = survey_on(address, folder, tmp_path / "results")
     for process in (scheduler,) if which == 0 else workers:
         process.kill()
-    out, errors = survey.communicate(timeout=120)
+    out, errors = survey.communicate(timeout=300)  # results of dead workers are asked for several times before it gives up
     remedy = "look at the cluster, then give the same command again: what is done stays done"
     assert (survey.returncode, out, errors.decode()) == (2, b"", f"strobewise: error: {said} (--scheduler {address}): {remedy}\n")
     done = run_strobewise("survey", folder, "-o", tmp_path / "results", "--processes", "2")
@@ -213,7 +213,7 @@ def test_a_worker_killed_in_mid_run_changes_nothing(folder, cluster, tmp_path):
             workers[0].send_signal(signal.SIGKILL)
             killed = True
         time.sleep(0.01)
-    out, errors = search.communicate(timeout=120)
+    out, errors = search.communicate(timeout=300)
     assert killed and search.returncode == 1, errors.decode()
     assert b"22 captures: " in out
     run_strobewise("survey", folder, "--processes", "1", "--json", tmp_path / "alone.json")

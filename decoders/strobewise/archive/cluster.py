@@ -21,6 +21,7 @@ from .record import CRASHED, Record, Task, examine_task, unreadable
 CONNECT_S = 5
 LOOK_S = 2  #: so often it is looked whether the cluster is still there, while nothing comes
 WITHOUT_WORKERS_S = 60  #: a nanny starts a worker anew within seconds, once the 30 s are over that dask waits for one that died
+FETCH_S = 30  #: a result is small: what takes longer was on a worker that is gone
 FETCHES = 3  #: a result that was lost with its worker is asked for so often
 AGAIN = "look at the cluster, then give the same command again: what is done stays done"
 
@@ -163,7 +164,7 @@ class _Run:
 
     def _fetched(self, future: _Future) -> Record | None:
         try:
-            return future.result(timeout=WITHOUT_WORKERS_S)
+            return future.result(timeout=FETCH_S)
         except (CancelledError, TimeoutError, OSError):
             return None
 
