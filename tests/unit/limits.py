@@ -1,4 +1,4 @@
-"""Limits of the rules: each is a row with a value just on it and one just off it, and what the rule makes of the two.
+"""Limits of the rules, and of the time base: each is a row with a value just on it and one just off it, and what is made of the two.
 
 The values are written as numbers, not taken from the rules, so that a row fails when its constant moves by one step.
 """
@@ -23,6 +23,9 @@ TABLES = ("__init__", "grades", "blame", "work", "picture")  #: files whose numb
 #: Files whose constants are limits of rules, by what the rows call them: each of rules/, and what strobes share with others.
 FILES = {path.stem: path for path in sorted((ENGINE / "rules").glob("*.py")) if path.stem not in TABLES}
 FILES["records"] = ENGINE / "records" / "strobes.py"
+FILES.update({name: ENGINE / "bus" / f"{name}.py" for name in ("calibration", "estimates", "in_step")})
+#: How much of a capture is looked at, not what is made of it.
+NO_LIMITS = ("calibration.WARM_UP_EVENTS", "calibration.CLOCK_EDGES_WANTED", "calibration.PULSES_WANTED")
 MANY = 200  #: a whole number from here on moves by a share, as one that is not whole does
 STEP = 0.05
 HZ = 3.5e6  #: the clock of the evidence that is made by hand
@@ -93,7 +96,7 @@ def memory(pages: Any = (), addresses: int = 64, **changes: Any) -> Any:
 
 
 def constants() -> Iterator[tuple[str, str, Any]]:
-    """Yield (file, name, place or None) of each number that the rules hold something against."""
+    """Yield (file, name, place or None) of each number that something is held against."""
     for file, path in FILES.items():
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             target = node.targets[0] if isinstance(node, ast.Assign) else node.target if isinstance(node, ast.AnnAssign) else None
@@ -101,7 +104,8 @@ def constants() -> Iterator[tuple[str, str, Any]]:
                 continue
             several = isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple)
             for each, value in zip(target.elts, node.value.elts, strict=True) if several else ((target, node.value),):
-                yield from ((file, ast.unparse(each), place) for place in _places(value))
+                if f"{file}.{ast.unparse(each)}" not in NO_LIMITS:
+                    yield from ((file, ast.unparse(each), place) for place in _places(value))
 
 
 def _places(value: ast.expr) -> list[Any]:

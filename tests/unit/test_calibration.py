@@ -6,7 +6,8 @@ import random
 
 import pytest
 
-from strobewise.bus.calibration import TimeBase, before_reads, by_distances, calibrate, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.calibration import Calibration, TimeBase, calibrate
+from strobewise.bus.estimates import before_reads, by_distances, clock_period, t_from_mreq, t_from_widths
 
 
 def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
@@ -140,6 +141,22 @@ def test_strobes_alone_on_half_t_states_are_exact_where_each_is_in_its_place(m1_
     _, mreq, rfsh, m1 = _fetches(2500, 0)
     m1 = [(start + m1_late, end + m1_late) for start, end in m1]
     assert calibrated(mreq=mreq, rfsh=rfsh, m1=m1, sample=1250.0).sample_ticks == sample
+
+
+@pytest.mark.parametrize("early", [0, 1])
+def test_strobes_alone_are_exact_only_where_both_ends_of_m1_are(early):
+    """/M1 rises half a T-state before the refresh falls (UM0080); where it rises elsewhere, two samples a T-state explain it."""
+    _, mreq, rfsh, m1 = _fetches(2500, 0)
+    m1 = [(start, end - 1250 * early) for start, end in m1]
+    assert calibrated(mreq=mreq, rfsh=rfsh, m1=m1, sample=1250.0).sample_ticks == (1250.0 if early else 1.0)
+
+
+@pytest.mark.parametrize(
+    ("source", "t_ticks", "told"),
+    [("CLK", 2.0, True), ("given", 2.0, True), ("clocked", 2.0, True), ("MREQ", 2.9, True), ("MREQ", 2.8, False), ("CLK", None, False)],
+)  # fmt: skip
+def test_cycles_have_a_length_but_by_a_t_state_that_strobes_tell_at_few_samples(source, t_ticks, told):
+    assert Calibration(t_ticks, source, 1.0, False, True).tells_lengths == told
 
 
 @pytest.mark.parametrize(("samples", "told"), [(5.0, True), (4.5, False)])

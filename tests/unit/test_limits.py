@@ -1,4 +1,4 @@
-"""Every limit of every rule has a value just on it and one just off it, and a test that fails when it moves by one step."""
+"""Every limit of every rule, and of the time base, has a value just on it and one just off it: when it moves by a step, that is noticed."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ import sys
 
 import pytest
 from limits import ENGINE, FILES, Limit, constants, moved
+from limits_of_calibration import CALIBRATION
 from limits_of_lines import LINES
 from limits_of_memory import MEMORY
 from limits_of_programs import PROGRAMS
 
-LIMITS: list[Limit] = [*LINES, *MEMORY, *PROGRAMS]
+LIMITS: list[Limit] = [*LINES, *MEMORY, *PROGRAMS, *CALIBRATION]
 CONSTANTS = list(constants())
 ALL = [f"{file}.{name}" + ("" if place is None else f"[{place}]") for file, name, place in CONSTANTS]
 

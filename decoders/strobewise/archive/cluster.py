@@ -18,7 +18,7 @@ from ..errors import ComponentMissing, StrobewiseError
 from ..profile.options import Options
 from .record import CRASHED, Record, Task, examine_task, unreadable
 
-CONNECT_S = 5
+CONNECT_S = 5  #: a scheduler that is there answers within one: then it is said that none is
 LOOK_S = 2  #: so often it is looked whether the cluster is still there, while nothing comes
 WITHOUT_WORKERS_S = 60  #: a nanny starts a worker anew within seconds, once the 30 s are over that dask waits for one that died
 FETCH_S = 30  #: a result is small: what takes longer was on a worker that is gone

@@ -25,13 +25,14 @@ def _control(name: str, bit: int, pin: Optional[int], direction: str, meaning: s
     return Line(name, bit, pin, direction, 0, spellings, meaning)
 
 
+#: Pins of A0..A15 and D0..D7 of the 40-pin package (UM0080, pin configuration).
 _ADDRESS_PINS = (30, 31, 32, 33, 34, 35, 36, 37, 38, 39, 40, 1, 2, 3, 4, 5)
-_DATA_PINS = (14, 15, 12, 8, 7, 9, 10, 13)
+_DATA_PINS = (14, 15, 12, 8, 7, 9, 10, 13)  #: the same
 
-FIRST_ADDRESS_BIT = 16
-FIRST_DATA_BIT = 32
+FIRST_ADDRESS_BIT = 16  #: the control lines are below
+FIRST_DATA_BIT = 32  #: behind the 16 address lines
 FIRST_FREE_BIT = 40  #: lines that a profile or --map declares, and channels without a line, take the bits from here
-WORD_BITS = 64
+WORD_BITS = 64  #: as wide as one integer of numpy
 SHORTEST_RUN = 3  #: lines of a bus that are written as a range
 
 LINES: Tuple[Line, ...] = (

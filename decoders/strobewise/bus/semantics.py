@@ -41,7 +41,7 @@ SPEC = {spec.kind: spec for spec in CYCLES}
 
 #: The refresh half of a fetch or acknowledge: /MREQ asserts half a T-state after the transfer's release and stays for one (UM0080).
 REFRESH_GAP = 0.5
-REFRESH_WIDTH = 1.0
+REFRESH_WIDTH = 1.0  #: the same
 
 # Limits of tolerance. The nearest picture that must not be taken for a refresh is a data access 1 T after the last release and 2 T wide.
 REFRESH_GAP_MAX = 0.75  #: half way between the refresh gap (0.5 T) and the shortest gap between accesses (1 T)
@@ -84,6 +84,11 @@ RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)
 #: Requests of one trust group: what the strobes did in one group says which of them the next group may rely on.
 TRUST_GROUP = 128
 
+FORGIVEN = 8  #: one wrong in so many is forgiven: glitches and the edges of a bus grant do that on a healthy machine
+
+#: T-states that a strobe stays asserted in a fetch, without wait states (UM0080, instruction op-code fetch).
+FETCH_WIDTH = {"M1": 2.0, "RFSH": 2.0, "RD": 1.5}
+#: T-states that /RD or /WR stays asserted in a cycle of its kind, without wait states (UM0080, timing figures).
 _BARE_WIDTH = {"opcode_fetch": 1.5, "memory_read": 2.0, "memory_write": 1.0, "io_read": 2.5, "io_write": 2.5}
 
 
@@ -98,17 +103,17 @@ KEY_BARE = 2  #: the request is a pulse of /RD or /WR with neither /MREQ nor /IO
 KEY_REFRESHED = 4  #: a refresh follows, as only a fetch or an acknowledge has
 KEY_M1 = 8  #: /M1 asserted at the sample point
 KEY_M1_LATE = 16  #: /M1 still asserted in the refresh that follows (so it is no fetch strobe)
-KEY_RD = 32
-KEY_WR = 64
-KEYS = 128
+KEY_RD = 32  #: /RD asserted there
+KEY_WR = 64  #: /WR asserted there
+KEYS = 128  #: so many keys there are
 
 # Bits of a trust word: which strobes behaved like themselves in the last group.
 TRUST_M1 = 1
-TRUST_RD = 2
-TRUST_WR = 4
-TRUST_MREQ = 8
-TRUST_RFSH = 16
-TRUSTS = 32
+TRUST_RD = 2  #: /RD did
+TRUST_WR = 4  #: /WR did
+TRUST_MREQ = 8  #: /MREQ did
+TRUST_RFSH = 16  #: /RFSH did
+TRUSTS = 32  #: so many words there are
 
 
 def decide(key: int, trust: int) -> Tuple[str, bool]:
@@ -183,17 +188,18 @@ def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
     """Say which strobes behaved like themselves over one group of requests.
 
     A strobe that never asserted is trusted as far as its silence goes; one that asserts where it must not is not trusted.
-    One wrong in eight is forgiven: glitches and the edges of a bus grant do that on a healthy machine.
+    One wrong in FORGIVEN is forgiven.
     """
     trust = TRUST_MREQ if "MREQ" in captured and counts.memory_requests else 0
-    by_refresh = counts.m1_wrong * 8 <= counts.fetches and counts.m1_right * 8 >= counts.fetches
+    by_refresh = counts.m1_wrong * FORGIVEN <= counts.fetches and counts.m1_right * FORGIVEN >= counts.fetches
     if "M1" in captured and (by_refresh or _m1_without_refresh(counts)):
         trust |= TRUST_M1
-    if "RD" in captured and counts.rd_wrong * 8 <= counts.fetches and counts.rd_right * 2 >= counts.fetches:
+    if "RD" in captured and counts.rd_wrong * FORGIVEN <= counts.fetches and counts.rd_right * 2 >= counts.fetches:
         trust |= TRUST_RD
-    if "WR" in captured and counts.wr_wrong * 8 <= counts.fetches:
+    if "WR" in captured and counts.wr_wrong * FORGIVEN <= counts.fetches:
         trust |= TRUST_WR
-    if "RFSH" in captured and counts.rfsh_wrong * 8 <= counts.fetches and counts.rfsh_right * 8 >= 7 * counts.refreshes > 0:
+    marked = counts.rfsh_right * FORGIVEN >= (FORGIVEN - 1) * counts.refreshes > 0
+    if "RFSH" in captured and counts.rfsh_wrong * FORGIVEN <= counts.fetches and marked:
         trust |= TRUST_RFSH
     return trust
 
@@ -206,7 +212,7 @@ def _m1_without_refresh(counts: TrustCounts) -> bool:
     """
     if counts.memory_requests or counts.fetches:
         return False
-    return counts.m1_odd * 8 <= counts.m1_alone < counts.reads_alone and counts.m1_alone * 8 >= counts.alone
+    return counts.m1_odd * FORGIVEN <= counts.m1_alone < counts.reads_alone and counts.m1_alone * FORGIVEN >= counts.alone
 
 
 class TrustCounts(NamedTuple):

@@ -12,6 +12,7 @@ FS_PER_S = 10**15
 #: Femtoseconds of the units that a VCD counts in, the longest first (IEEE Std 1364-2005, clause 18.2.3.6).
 VCD_UNITS_FS: Dict[str, int] = {"s": FS_PER_S, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 NEVER = 1 << 62  #: ticks or T-states: later than anything in a capture, with room for sums in 64 bits; -NEVER is before all of it
+BELOW_THE_NEXT = 0.9995  #: of a unit: what three digits round to a thousand is one of the next
 
 
 _T_S: ContextVar[Optional[float]] = ContextVar("t_s", default=None)
@@ -39,6 +40,6 @@ def time_words(seconds: Optional[float]) -> str:
         return f"{round(seconds / t_s, 1):g} T" if abs(seconds) < 10 * t_s else f"{round(seconds / t_s):,} T".replace(",", " ")
     size = abs(seconds)
     for limit, factor, unit in ((1e-6, 1e9, "ns"), (1e-3, 1e6, "µs"), (1.0, 1e3, "ms")):
-        if size < limit * 0.9995:  # what is rounded to a thousand is one of the next unit
+        if size < limit * BELOW_THE_NEXT:
             return f"{seconds * factor:.3g} {unit}"
     return f"{seconds:.3f}".rstrip("0").rstrip(".") + " s"  # a moment late in a long capture is looked for to the millisecond

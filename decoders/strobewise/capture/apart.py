@@ -34,7 +34,7 @@ SLOT_BYTES = 3 * 8 * SLOT_EVENTS
 #: Events of the block, or _END; 1 where bits that are not known follow; its slot, or _PIPED; bytes of the file read so far; bytes of
 #: knowledge behind it.
 _HEAD = struct.Struct("<qqqqq")
-_END = _PIPED = -1
+_END = _PIPED = -1  #: no number of events, and no slot
 
 
 def possible(capture: Capture) -> TypeGuard[VcdCapture]:

@@ -30,6 +30,7 @@ _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
 _GRID_SAMPLES = 1_000_000_000  #: of a grid that has more the steps are the skews of a simulation
 _TICKS_A_SAMPLE = 4  #: from so many on, steps that differ by a tick do not hide the sample interval
 _DIVIDES = 1e-3  #: a tick divides an interval when the rest is smaller, ticks: the interval is estimated
+HAIR = 1e-9  #: by which the arithmetic of floats may miss a power of ten
 _ROWS = 8192  #: rows formatted together
 _INACTIVE_HIGH = sum(1 << line.bit for line in LINES if line.active_level == 0)
 _FIRST_ID = ord("!")
@@ -146,7 +147,7 @@ def _look(capture: Capture, channels: ChannelMap) -> tuple[float | None, int, in
 def _decade(interval_fs: float) -> int:
     """Return the largest power of ten femtoseconds that an interval holds."""
     tick = 1
-    while tick * 10 <= interval_fs * (1 + 1e-9) and tick < 100 * FS_PER_S:
+    while tick * 10 <= interval_fs * (1 + HAIR) and tick < 100 * FS_PER_S:
         tick *= 10
     return tick
 

@@ -11,7 +11,7 @@ from io import FileIO
 from ..errors import CaptureError
 
 STANDARD_INPUT = "-"
-_STANDARD_INPUT_HANDLE = 0
+_STANDARD_INPUT_HANDLE = 0  #: POSIX
 GZIP_MAGIC = b"\x1f\x8b"
 
 

@@ -238,7 +238,7 @@ _TABLES: dict[bytes, tuple[Row, ...]] = {
 }  # fmt: skip
 #: Bytes that lead on to another table; after DD or FD they (but CB) make the first prefix a useless one of its own.
 PREFIXES = frozenset((0xCB, 0xDD, 0xED, 0xFD))
-_OPERAND_BYTES = {"{n}": 1, "{nn}": 2, "{e}": 1, "{d}": 1}
+_OPERAND_BYTES = {"{n}": 1, "{nn}": 2, "{e}": 1, "{d}": 1}  #: of what stands in the template of an instruction
 _NOT_INDEXED = ("EX DE,HL", "EXX")  # DD leaves the HL of these alone
 
 

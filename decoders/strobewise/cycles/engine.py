@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.calibration import CLOCK_SPIKE_SAMPLES, CLOCK_SPIKE_T, Calibration
+from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, ADDRESS_MASK, BIT, DATA, DATA_MASK
 from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import (
@@ -148,18 +148,17 @@ class CycleBuilder:
         if not self._calibration.counts_clock or not self._rises:
             return np.empty(0, np.int64)
         rises = np.concatenate(self._rises) if len(self._rises) > 1 else self._rises[0]
-        t = self._t or 0.0
-        if t >= CLOCK_SPIKE_SAMPLES * self._calibration.sample_ticks:
-            close = np.flatnonzero(np.diff(rises) < CLOCK_SPIKE_T * t)
-            if len(close):
-                keep = np.ones(len(rises), np.bool_)
-                last = 0
-                for k in close.tolist():  # rare: only spikes come here
-                    before = k if keep[k] else last
-                    if rises[k + 1] - rises[before] < CLOCK_SPIKE_T * t:
-                        keep[k + 1] = False
-                        last = before
-                rises = rises[keep]
+        spike = self._calibration.spike_ticks
+        close = np.flatnonzero(np.diff(rises) < spike) if spike else ()
+        if len(close):
+            keep = np.ones(len(rises), np.bool_)
+            last = 0
+            for k in map(int, close):  # rare: only spikes come here
+                before = k if keep[k] else last
+                if rises[k + 1] - rises[before] < spike:
+                    keep[k + 1] = False
+                    last = before
+            rises = rises[keep]
         self._rises = [rises]
         return rises
 

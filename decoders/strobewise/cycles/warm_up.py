@@ -11,19 +11,16 @@ import numpy as np
 
 from ..bus.calibration import (
     CLOCK_EDGES_WANTED,
-    FEW_PULSES,
-    GRANT_DENIED,
     PULSES_WANTED,
     STROBE_EDGES_WANTED,
     WARM_UP_EVENTS,
     Calibration,
-    Pulse,
     TimeBase,
-    before_reads,
+    believes_grant,
     calibrate,
 )
+from ..bus.estimates import FEW_PULSES, Pulse, before_reads
 from ..bus.lines import BIT
-from ..bus.semantics import REFRESH_GAP_MAX
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .pulses import Control, Int, pulses
@@ -213,6 +210,4 @@ class WarmUp:
         if "BUSACK" not in self.captured or calibration.t_ticks is None:
             return True
         granted = [pulse for pulse in mreq if not control[np.searchsorted(times, pulse[0], "right") - 1] & BUSACK]
-        gap = REFRESH_GAP_MAX * calibration.t_ticks
-        fetches = sum(1 for a, b in zip(granted, granted[1:], strict=False) if b[0] - a[1] < gap)
-        return fetches < GRANT_DENIED
+        return believes_grant(granted, calibration.t_ticks)

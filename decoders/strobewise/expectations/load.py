@@ -20,7 +20,7 @@ CYCLE_COUNTS = (*KINDS, "inferred_fetches")
 #: Names of the table [timing_ns]: the strobes are active low, so an assertion is a fall.
 EDGES = tuple(f"{line} {'fall' if edge == 'assert' else 'rise'}" for line, edge, _ in CAUSED_BY)
 _RANGE = "a number, a pair [low, high], { about = N, percent = P }, { least = N } or { most = N }"
-_LIMIT = 1e15
+_LIMIT = 1e15  #: above all that is expected of a capture, and an integer that a float still holds exactly
 T = TypeVar("T")
 
 

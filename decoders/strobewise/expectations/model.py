@@ -12,7 +12,7 @@ from ..errors import StrobewiseError
 from .rom_digest import RomDigest
 
 FEW_CYCLES = 1000  #: machine cycles below which their shares say nothing: fewer may be a loop or two
-VERSION = 1
+VERSION = 1  #: of the file; a newer one is refused, not half understood
 
 #: Quantities of the table [limits] -> what they are; "us" are microseconds.
 LIMITS = {

@@ -25,11 +25,11 @@ CUT_CYCLES = 2  #: that begin before a capture, or end behind it
 SHARE_FACTOR = 3.0  #: another stretch of the program may have so many times more, or fewer, of a kind of machine cycle
 SHARE_LEAST = 5.0  #: percent of the cycles from which on a share is recorded
 ORDER_FACTOR = 4.0  #: a kind that is so many times more frequent than another stays so in another stretch of the program
-RATE_PERCENT = 2
-CLOCK_PERCENT = 0.5
+RATE_PERCENT = 2  #: interrupts come by the clock: this is for those cut off at either end
+CLOCK_PERCENT = 0.5  #: a crystal is off by far less: this is for another board of the same make with a ceramic resonator (common practice)
 CLOCK_PERCENT_ELSEWHERE = 6  #: where the clock is estimated from few leads at a low rate
 TIMING_MARGIN_NS = 5.0  #: beside two samples
-SILENCE_FACTOR = 2.0
+SILENCE_FACTOR = 2.0  #: another stretch of the program may rest so many times longer
 MOVING = {"active", "stuck_high", "stuck_low"}
 
 

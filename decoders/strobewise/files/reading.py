@@ -18,7 +18,7 @@ MAX_TABLE_BYTES = 1 << 20  #: a profile, a map, a scenario, expectations: far mo
 _DESCRIPTOR = re.compile(r"/(?:dev|proc/self)/fd/([0-9]{1,6})$")
 #: What this run of the program has read by name: a profile names images, a scenario a profile. The command line asks before it writes.
 names_read: Dict[str, None] = {}
-_STANDARD = {"/dev/stdin": 0, "/dev/stdout": 1, "/dev/stderr": 2}
+_STANDARD = {"/dev/stdin": 0, "/dev/stdout": 1, "/dev/stderr": 2}  #: POSIX
 
 
 class TooLarge(ValueError):

@@ -21,9 +21,9 @@ from .symptoms import UNKNOWN, Symptom
 WANTED_SAMPLES = 6.0  #: samples a T-state that leave room for skew and duty; below COARSE_SAMPLES half-T events are lost
 #: Rates that common analysers offer, Hz (common practice).
 RATES_HZ = tuple(megahertz * 1_000_000 for megahertz in (1, 2, 4, 8, 12, 16, 24, 48, 50, 100, 200))
-CHANNELS_MAX = 64
+CHANNELS_MAX = 64  #: the CPU has 40 pins; the rest is for an expansion port
 ROUND_T_STATES = 65_536 * 4  #: of a CPU that runs NOPs through all its addresses. Source: UM0080, NOP takes 4
-SEVERITY_WEIGHT = {"fault": 1.0, "warning": 0.4, "note": 0.0}
+SEVERITY_WEIGHT = {"fault": 1.0, "warning": 0.4, "note": 0.0}  #: our choice: two warnings that can be judged are worth less than one fault
 LINE_WEIGHT = 0.5  #: added for a rule that judges a line which the symptom names
 ALWAYS = ("MREQ",)  #: shows the fetches, without which no verdict is reached
 TELLS_DIRECTION = ("RD", "WR")  #: what a rule about data needs besides, to tell reads from writes

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.calibration import clock_period, t_from_mreq
+from ..bus.estimates import clock_period, t_from_mreq
 from ..bus.semantics import REFRESH_GAP_MAX, REFRESH_WIDTH_MAX
 
 Int = npt.NDArray[np.int64]

@@ -9,6 +9,8 @@ from ..bus.lines import ADDRESS_MASK, BIT, MASK
 from ..bus.units import FS_PER_S
 from .waveform import NoiseFilter, Timed
 
+BOUNCE_MISSES = 0.5  #: of the moments at which the ground could bounce: all would be a rhythm, which the bench does not show (our choice)
+
 
 class Lead(NamedTuple):
     """What is wrong with one lead."""
@@ -180,7 +182,7 @@ class Analyser:
     def _ground_bounce(self, pending: Dict[int, int], changed: int, word: int, moment: int) -> None:
         """Pull a control line for one sample when many address lines fall at once."""
         falling = bin(changed & ~word & ADDRESS_MASK).count("1")
-        if falling < self.settings.bounce or self.rng.random() < 0.5 or not self._bounce_victims:
+        if falling < self.settings.bounce or self.rng.random() < BOUNCE_MISSES or not self._bounce_victims:
             return
         bit = self.rng.choice(self._bounce_victims)
         at = (moment - self.settings.start * 1000) // self.period + 1

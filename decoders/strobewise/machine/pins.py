@@ -11,7 +11,7 @@ from typing import Callable, Dict, List, NamedTuple, Optional, Tuple
 from ..bus.lines import MASK
 from ..bus.timing import CHARACTERISTICS, limit_ps
 
-RISE, FALL = 0, 1
+RISE, FALL = 0, 1  #: places in a pair of delays
 
 #: Selectors of an event's address and data: what is on the bus at that moment.
 PREVIOUS, OWN, OTHER = 0, 1, 2  # OTHER: the refresh address; the level that an undriven data bus takes

@@ -24,6 +24,7 @@ from .vcd_text import TIMESCALES, Dialect, VcdText, label
 from .waveform import Timed
 
 _PS_PER_S = 10**12
+BY_ITS_NAME = 0.99  #: of the shortest clock: 162 ns is the 6 MHz part's limit, 160 ns its name's
 PULL_UP_PS = 300_000  #: time in which a pulled-up data bus rises: some kilohms on some tens of picofarads (common practice)
 _Record = TypeVar("_Record", Scenario, CaptureOptions, Dialect, BoardOptions, Cpu)
 
@@ -139,7 +140,7 @@ def _build(scenario: Scenario, seed: int) -> tuple[Plan, Bench]:
     rng = random.Random(seed)
     machine, board_options, capture = scenario.machine, scenario.board, scenario.capture
     period = round(_PS_PER_S / (machine.clock_hz or 3_000_000))
-    if period < limit_ps("TcC", scenario.cpu.grade_mhz) * 0.99:  # 162 ns is the 6 MHz part's limit, 160 ns its name's
+    if period < limit_ps("TcC", scenario.cpu.grade_mhz) * BY_ITS_NAME:
         raise ScenarioError(
             f"a clock of {_PS_PER_S / period / 1e6:.3f} MHz is too fast for a {scenario.cpu.grade_mhz} MHz CPU",
             "clock_hz",

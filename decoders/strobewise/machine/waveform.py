@@ -9,6 +9,7 @@ from ..bus.units import NEVER
 from .pins import FALL, PinTiming, Template
 
 Timed = Tuple[int, int]  #: (picoseconds, packed word)
+COUPLED = 0.8  #: of the edges beside it a floating line follows: most, so that its neighbours can be told (our choice)
 Edge = Tuple[int, int, int]  #: (picoseconds after the template's start, mask of the line, its new level: the mask or 0)
 
 
@@ -86,7 +87,7 @@ class NoiseFilter:
                         levels[mask] = 0
                         result.append((relax_at[mask], self._levelled(last)))
                     relax_at[mask] = NEVER
-                if moved & beside and self.rng.random() < 0.8:
+                if moved & beside and self.rng.random() < COUPLED:
                     levels[mask] = mask if word & moved & beside else 0
                     relax_at[mask] = time + self.rng.randrange(60_000, 900_000)
             last = word

@@ -17,7 +17,7 @@ LEVELS = ("high", "low", "float")
 OUT, IN = "out", "in"
 DIE, PIN, BOARD, CONNECTOR = "die", "pin", "board", "connector"
 
-NOISE_BITS = 192
+NOISE_BITS = 192  #: three for each bit of the word: two say whether a floating line takes a neighbour's level, the third whose, or its own
 
 _EVERYWHERE = tuple((view, way) for view in (DIE, PIN, BOARD, CONNECTOR) for way in (OUT, IN))
 

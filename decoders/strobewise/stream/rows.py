@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Callable, Deque, FrozenSet, List, NamedTuple, Optional, Tuple
 
-from ..bus.calibration import CLOCK_SPIKE_SAMPLES, CLOCK_SPIKE_T, Calibration
+from ..bus.calibration import Calibration
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KIND_INDEX, KINDS
 from ..bus.semantics import BLIND_T, CLOCK_DELAY_T, NMI_ADDRESS, SHORTEST, SPEC, TIMING_SAMPLES_MIN, bare_width, told_by_silence
@@ -83,7 +83,7 @@ class CycleRows:
         self._counts_clock, self._tells_lengths = calibration.counts_clock, calibration.tells_lengths
         t = self._t or 0.0
         self._framed, self._bare = ([_Place.of(at, width, t) for at, width in table] for table in (_FRAMED, _BARE))  # by kind index
-        self._spike = CLOCK_SPIKE_T * t if calibration.counts_clock and t >= CLOCK_SPIKE_SAMPLES * calibration.sample_ticks else 0.0
+        self._spike = calibration.spike_ticks
         self.has_address = captured.issuperset(ADDRESS)
         self.has_data = captured.issuperset(DATA)
         self._waits_known = self._t is not None and (calibration.samples_per_t or 0) >= TIMING_SAMPLES_MIN

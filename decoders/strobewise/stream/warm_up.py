@@ -10,20 +10,17 @@ from typing import Dict, FrozenSet, List, Sequence, Tuple
 
 from ..bus.calibration import (
     CLOCK_EDGES_WANTED,
-    FEW_PULSES,
-    GRANT_DENIED,
     PULSES_WANTED,
     STROBE_EDGES_WANTED,
     WARM_UP_EVENTS,
     Calibration,
-    Pulse,
     TimeBase,
-    before_reads,
+    believes_grant,
     calibrate,
 )
+from ..bus.estimates import FEW_PULSES, Pulse, before_reads
 from ..bus.lines import CONTROL, LINE, MASK
 from ..bus.lines import STROBES as STROBE_NAMES
-from ..bus.semantics import REFRESH_GAP_MAX
 from .grid import estimate_sample_interval
 
 CLK, M1, MREQ, IORQ, RD, WR, RFSH, BUSACK = (
@@ -162,5 +159,4 @@ class WarmUp:
         if "BUSACK" not in self._captured or calibration.t_ticks is None:
             return True
         granted = [pulse for pulse in mreq if not self._level(pulse[0]) & BUSACK]
-        gap = REFRESH_GAP_MAX * calibration.t_ticks
-        return sum(1 for a, b in zip(granted, granted[1:]) if b[0] - a[1] < gap) < GRANT_DENIED
+        return believes_grant(granted, calibration.t_ticks)

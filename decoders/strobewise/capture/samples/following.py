@@ -23,7 +23,7 @@ _WIDEST = 8  #: bytes that are compared at once
 #: they are hangs on the samples alone, never on the pieces in which they come.
 EXACT_SAMPLES = 1 << 22
 STRETCH_SAMPLES = 1 << 15
-SAMPLED_STRETCHES = 8
+SAMPLED_STRETCHES = 8  #: the share of time at a level is as sure from an eighth of a long capture
 _BITS_OF_OCTET = (np.arange(256)[:, None] >> np.arange(8)) & 1  #: shape (256, 8)
 
 

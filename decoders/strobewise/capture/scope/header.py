@@ -18,15 +18,16 @@ from ..vcd.header import printable
 from ..vcd.positions import BodyError
 from .remarks import Remarks
 
+#: What one unit is, in seconds and volts (SI); the micro sign as either of its two characters, or as the letter of exporters.
 TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
-VOLT_UNITS_V = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6, "kv": 1e3}
+VOLT_UNITS_V = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6, "kv": 1e3}  #: the same
 _LONG_UNITS = {"sec": "s", "second": "s", "seconds": "s", "volt": "v", "volts": "v"}
 _TIME_NAMES = frozenset({"time", "t", "x", "x-axis", "second", "seconds"})
 _INDEX_NAMES = frozenset({"sample", "samples", "index", "no", "no.", "#"})
 _NAME_WITH_UNIT = re.compile(r"(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*")
-MOST_HEAD_LINES = 100
+MOST_HEAD_LINES = 100  #: settings above the table: exporters write some twenty
 
-_ROWS_LOOKED_AT = 64
+_ROWS_LOOKED_AT = 64  #: of the table, to tell its separator and its columns: one row may be odd
 _UNITS_OF_HOST = re.compile(r"(?:milli|micro|nano|pico|femto|atto)?seconds|samples")  #: the last one where it was told no rate in time
 
 EXPORT_AGAIN = "export it again with a column of times and a column of volts per channel"

@@ -13,11 +13,11 @@ import numpy.typing as npt
 from ...bus.volts import INPUT_HIGH_V, INPUT_LOW_V
 from ...records.volts import SLOW_EDGE_SAMPLES, AnalogLevels
 
-BIN_V = 0.01
-FIRST_BIN_V = -20.0
+BIN_V = 0.01  #: a tenth of the 0.1 V that the rules on levels judge by
+FIRST_BIN_V = -20.0  #: a probe on 10:1 that is told 1:1 still shows 5 V inside, and so does a level below ground
 BINS = 4000  #: -20 V to +20 V; what lies beyond counts in the outer bins, minimum and maximum stay exact
 
-_LOW, _BETWEEN, _HIGH = 0, 1, 2
+_LOW, _BETWEEN, _HIGH = 0, 1, 2  #: in this order: a zone is how many of the two limits lie below the level
 
 
 class LevelRecord:

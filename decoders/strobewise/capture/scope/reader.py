@@ -26,7 +26,7 @@ from ..vcd.state import BodyState, Layout
 from .header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
 from .rows import read_levels
 
-TICK_FS = 1000
+TICK_FS = 1000  #: a picosecond: finer than any oscilloscope samples, and 100 days fit into 64 bits
 TICKS_PER_SECOND = 10**12
 MOST_SAMPLES = 2.0**44  #: of which the times fit
 LONGEST_S = 1_000_000  #: beyond it a float no longer tells picoseconds apart, by far

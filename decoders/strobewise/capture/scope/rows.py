@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 Octets = npt.NDArray[np.uint8]
 _ZERO, _LINE_FEED, _RETURN, _COMMA, _POINT, _UNDERSCORE = b"0\n\r,._"
-_LONGEST_NUMBER = 40
+_LONGEST_NUMBER = 40  #: characters: a longer one is left to the slow way, which reads any
 
 
 def read_levels(text: bytes, separator: str, width: int, has_time: bool, decimal_comma: bool) -> Optional[npt.NDArray[np.float64]]:

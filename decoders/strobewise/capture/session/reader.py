@@ -17,7 +17,7 @@ from ..source import TextSource
 from .archive import SAVE_AGAIN, Archive
 from .metadata import MAX_METADATA_BYTES, VERSIONS, Metadata, MetadataError, RateError, parse_metadata
 
-FLOAT_BYTES = 4
+FLOAT_BYTES = 4  #: of a sample of an analog channel: IEEE 754, single precision
 
 
 class SessionCapture(SampledCapture):

@@ -22,7 +22,7 @@ EXPORT_AGAIN = "export the capture again as VCD"
 _WORD = re.compile(rb"[^\x00-\x20]+")
 END = re.compile(rb"(?<![^\x00-\x20])\$end(?![^\x00-\x20])")
 _MOST_WORDS = 64  #: of a $var, $scope or $timescale
-_MOST_WARNINGS = 20
+_MOST_WARNINGS = 20  #: more of one kind say nothing new
 _TIMESCALE = re.compile(rb"([0-9]+)([a-zA-Z]+)")
 _RANGE = re.compile(rb"(.*?)\[(-?[0-9]{1,9})(?::(-?[0-9]{1,9}))?\]", re.DOTALL)
 

@@ -18,7 +18,7 @@ from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 
 _LOWER = np.uint8(0x20)
 _VECTOR, _REAL, _X, _Z, _DOLLAR = ord("b"), ord("r"), ord("x"), ord("z"), ord("$")
-_LONGEST_CODE = 8
+_LONGEST_CODE = 8  #: characters of an identifier: as many as one 64-bit key holds
 _FEW_KEYWORDS = 64  #: keywords in a block beyond which it is left to the general reader
 _PREFIX = np.array([(1 << 8 * length) - 1 for length in range(9)], np.uint64)  #: the first bytes of eight
 _ONES = np.array([(1 << width) - 1 for width in range(65)], np.uint64)

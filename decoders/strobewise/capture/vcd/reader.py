@@ -25,7 +25,7 @@ from .state import BodyState, Layout, TickCount
 FIRST_BLOCK_BYTES = 16 << 10  #: small: an endless pipe shows what it brings, and whether it is clocked is seen in the first block
 INITIAL_BYTES = 2 << 10  #: as much as initial values take: until they are there a slower reader reads
 NOT_PLAIN_BLOCKS = 3  #: after so many blocks in a row that are not plain, only each eighth is tried
-TRY_AGAIN_BLOCKS = 8
+TRY_AGAIN_BLOCKS = 8  #: a stretch of other changes costs an eighth of the look that finds its end
 KEPT_BYTES = 24 << 20
 EXPORT_AGAIN = "export the capture again"
 _NO_BLANK = bytes([0, *range(0x21, 0x100)])  #: a tail of zeros is what a disk leaves of a file that was never written whole

@@ -14,7 +14,7 @@ from ..scope.levels import LevelRecord
 #: Is shown the volts of a channel as they are read: its Channel.code, times in ticks, int64 (n,), and volts, float64 (n,).
 VoltsWatch = Callable[[str, Times, npt.NDArray[np.float64]], None]
 
-WORD_BITS = 64
+WORD_BITS = 64  #: as wide as one integer of numpy
 COUNTED_BITS = 64  #: of a wider vector only so many lowest bits, and those mapped, are followed and counted
 
 
@@ -140,8 +140,8 @@ class ChannelStatistics(Mapping[tuple[str, int], BitStatistics]):
         return sum(signal.counted.bit_count() for signal in self._layout.signals)
 
 
-EXACT_BLOCKS = 32
-SAMPLED_BLOCKS = 8
+EXACT_BLOCKS = 32  #: 8 MB of text: all of a short capture
+SAMPLED_BLOCKS = 8  #: an eighth of the others
 
 
 class TickCount:

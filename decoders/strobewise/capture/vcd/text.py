@@ -15,7 +15,7 @@ Flags = npt.NDArray[np.bool_]
 Words = npt.NDArray[np.uint64]
 Volts = npt.NDArray[np.float64]
 
-ZERO, ONE, HASH = 0x30, 0x31, 0x23
+ZERO, ONE, HASH = 0x30, 0x31, 0x23  #: ASCII
 _BLANK = np.uint8(0x20)
 
 

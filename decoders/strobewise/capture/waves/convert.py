@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import sys
 
-NOT_INSTALLED, NOT_READABLE = 3, 4
+NOT_INSTALLED, NOT_READABLE = 3, 4  #: exit statuses between the two processes; Python itself ends with 1 and 2
 
 
 def main(path: str) -> int:

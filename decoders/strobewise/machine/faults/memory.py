@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..board import Bank
     from ..plan import Plan
 
-_TOP = 0xFFFF
+_TOP = 0xFFFF  #: the last address
 _CHIPS = ("rom", "ram")
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _PROBE: Suspects = ("probe_or_capture",)
 _PROBE_OR_NOTHING: Suspects = ("probe_or_capture", "none")
-_PS_PER_NS = 1000
+_PS_PER_NS = 1000  #: SI
 
 
 class LeadBad(NamedTuple):
