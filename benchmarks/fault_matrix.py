@@ -1,6 +1,6 @@
 """The fault matrix: simulated machines with every fault, captured in many ways, go through diagnose; who is right is counted.
 
-Usage: python benchmarks/fault_matrix.py [--rounds N] [--seed N] [--only FAULT] [--healthy N] [--jobs N] [--rom]
+Usage: python benchmarks/fault_matrix.py [--rounds N] [--seed N] [--only FAULT] [--leads SET]... [--healthy N] [--jobs N] [--rom]
        [--list OUTCOME]... [--keep FILE]; --tell FILE... prints the tables of results that were kept
 
 Each round takes every fault once with each set of leads; parameters, machine, program, rate, dialect and names change with the seed, so
@@ -28,7 +28,7 @@ import random
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -264,15 +264,15 @@ def rom_of(scenario: Scenario) -> bytes:
     return code.ljust(size, b"\xff")
 
 
-def cases(rounds: int, seed: int, healthy: int, only: str | None = None) -> Iterator[Case]:
+def cases(rounds: int, seed: int, healthy: int, only: str | None = None, lead_sets: Sequence[str] = LEAD_SETS) -> Iterator[Case]:
     """Yield the cases of a run: every fault with each set of leads in each round, and healthy machines."""
     for turn in range(rounds):
         for kind in FAULTS:
             if only is None or only in kind:
-                for leads in LEAD_SETS:
+                for leads in lead_sets:
                     yield Case(kind, leads, seed + turn)
     for turn in range(healthy):
-        yield Case("", LEAD_SETS[turn % len(LEAD_SETS)], seed + turn)
+        yield Case("", lead_sets[turn % len(lead_sets)], seed + turn)
 
 
 def main() -> int:
@@ -280,6 +280,7 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", metavar="FAULT", help="only faults whose name holds this text")
+    parser.add_argument("--leads", action="append", choices=LEAD_SETS, help="only these leads; may be given again")
     parser.add_argument("--healthy", type=int, default=80, help="healthy machines among them")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--rom", action="store_true", help="tell the machine's ROM and profile, so that the program is replayed")
@@ -301,7 +302,7 @@ def main() -> int:
 
 def run(args: argparse.Namespace) -> list[Result]:
     """Judge all cases that the command line asks for."""
-    everything = list(cases(args.rounds, args.seed, args.healthy, args.only))
+    everything = list(cases(args.rounds, args.seed, args.healthy, args.only, args.leads or LEAD_SETS))
     work = functools.partial(judge, with_rom=args.rom)
     results = []
     with contextlib.ExitStack() as stack:

@@ -15,6 +15,7 @@ from strobewise.records.evidence import LineEvidence
 from strobewise.records.memory import Alike, Levels, OwnBytes, ReadBack, RomCheck
 from strobewise.records.odd_reads import OddRead, OddReads
 from strobewise.records.profile import MemoryRegion, Profile
+from strobewise.records.rhythm import Pushing, Repeated, RhythmRecord
 from strobewise.records.told import Told
 from strobewise.records.unwritten import Unwritten
 from strobewise.rules.bytes_alone import _believed, _dead_bit, _one_bit, _read_otherwise
@@ -311,6 +312,49 @@ def starts(number: int) -> Any:
     return some_lines("MREQ", starts_s=[0.001 * k for k in range(number)])
 
 
+def steps(*cycles: str, **changes: Any) -> Repeated:
+    return Repeated(cycles, **{"times": 400, "start_s": 0.001, "before": 40, **changes})
+
+
+def beats(repeated: Any = None, pushing: Any = None, without: str = "HALT", fetches: int = 1000) -> Any:
+    """Evidence of such a rhythm, where one line of the control lines was not captured."""
+    evidence = evidence_of(rhythm=RhythmRecord(repeated or Repeated(), pushing or Pushing()))
+    evidence.captured -= {without}
+    evidence.cycles["opcode_fetch"] = fetches
+    return evidence
+
+
+def from_reset(before: int, fetches: int = 0) -> Any:
+    """The same with /RESET low at first, and one instruction over and over so many instructions behind its release."""
+    evidence = beats(steps("Frr", before=before), fetches=fetches or before + 400)
+    evidence.lines["RESET"] = LineEvidence("RESET", edges=1, high_fraction=0.9, asserted_first=True)
+    return evidence
+
+
+def pushed(pushes: int, instructions: int) -> Any:
+    evidence = beats(pushing=Pushing(pushes, 0, instructions, 0.001))
+    evidence.course = CourseRecord()
+    return evidence
+
+
+def one_byte(reads: int) -> Any:
+    return some_lines("M1", *DATA, same=AlikeReads(reads, None, 0x69, 0, 1000))
+
+
+RHYTHM = (
+    Limit("rhythm.MANY_TURNS", fires("goes-on-without-jump", lambda n: beats(steps("Fww", *["F"] * 9, "Frr", times=n))), 32, 31),
+    Limit("rhythm.MANY_INSTRUCTIONS", fires("goes-on-without-jump", lambda n: beats(
+        steps("Fww", "F", "F", "Frr", times=n // 4))), 200, 196),
+    Limit("rhythm.ONE_OVER_AND_OVER", fires("one-instruction", lambda n: beats(steps("Frr", times=n))), 300, 299),
+    Limit("rhythm.AT_ONCE", severity("one-instruction", lambda n: beats(steps("Frr", behind_reset=n))), 2, 3, "warning", "note"),
+    Limit("rhythm.CUT_OFF", severity("one-instruction", lambda n: from_reset(2, 402 + n)), 1, 2, "warning", "note"),
+    Limit("rhythm.ANSWERED_MIN", fires("interrupts-without-pause", lambda n: beats(
+        steps("Aww", "F", "Frr", times=n, answered_behind_returns=True), without="INT")), 24, 23),
+    Limit("course.PUSHING_SHARE", fires("restarts-without-end", lambda n: pushed(900, n)), 1000, 1001),
+    Limit("course.ENDLESS_PUSHES", fires("restarts-without-end", lambda n: pushed(n, n)), 200, 199),
+    Limit("course.READS_A_FETCH", fires("reads-one-byte", one_byte), 1500, 1499),
+)  # fmt: skip
+
 COURSE = (
     Limit("course.GOOD_READS", well, 24, 23),
     Limit("course.GOOD_VALUES", lambda n: well(values=n), 8, 7),
@@ -391,4 +435,4 @@ BYTES_ALONE = (
     Limit("bytes_alone.MANY_VALUES", fires("stored-otherwise", written), 40, 39),
 )  # fmt: skip
 
-MEMORY = [*BITS, *CONTENTS, *ROM, *ODD_READS, *RUNAWAYS, *COURSE, *BYTES_ALONE]
+MEMORY = [*BITS, *CONTENTS, *ROM, *ODD_READS, *RUNAWAYS, *RHYTHM, *COURSE, *BYTES_ALONE]

@@ -277,6 +277,8 @@ def test_one_byte_to_the_end_without_addresses(value, count, captured, tells):
     course = ending(value, count=count, reads=2000)
     assert ("reads-one-byte" in found(course, captured=captured)) == tells
     assert "reads-one-byte" not in found(course, captured=captured - {"HALT"}), "a halted CPU fetches one byte for ever"
+    among = replace(course, same=replace(course.same, count=2 * count))
+    assert ("reads-one-byte" in found(among, captured=captured - {"HALT"})) == tells, "and reads nothing else"
     evidence = evidence_of(course=course, captured=captured)
     evidence.lines["HALT"].asserted_last = True
     assert "reads-one-byte" not in {finding.rule for finding in run(evidence)}

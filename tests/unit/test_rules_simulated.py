@@ -34,6 +34,9 @@ WALKS = ((0, bytes.fromhex("F3 C3 00 3D 00")),)
 #: LD SP,8000h / LD HL,0 / PUSH HL / RET
 RETURNS = ((0, bytes.fromhex("31 00 80 21 00 00 E5 C9")),)
 UNPUSHED = ((0, bytes.fromhex("31 F0 7F C9")),)  # LD SP,7FF0h / RET
+#: JP 1000h, where FFh stands up to the end, with PUSH AF / POP AF / RET at 0038h; and the same with JR back to one RST 38h.
+RESTARTS = ((0, (b"\x31\x00\x80\xc3\x00\x10" + bytes(0x32) + b"\xf5\xf1\xc9").ljust(0x2000, b"\xff")),)
+CALLS = ((0, RESTARTS[0][1][:0x1001] + b"\x18\xfd"),)
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
 DATA_ONLY = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", *DATA)
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
@@ -74,6 +77,9 @@ SHOWN = {
     "reads-all-alike": on("full", "dead-low", line="D0"),
     "lost-its-way": Shown(settings={"machine": QUIET}, wrong={"contents": LOST}),
     "restarts-without-end": on("eight", "rom-absent"),
+    "one-instruction": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": ((0, b"\xc3\x00\x00"),)}),
+    "goes-on-without-jump": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": RESTARTS}),
+    "interrupts-without-pause": on("eight", "int-held"),
     "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": LOST}),
     "runs-unwritten": Shown(settings={"machine": MAPPED, "seed": 2}, wrong={"contents": UNWRITTEN}),
@@ -222,6 +228,9 @@ NEAR_MISSES = {
     "told-rom-wrong": on("sixteen", "rom-bit-flipped", address=0x40),
     "stored-otherwise": on("sixteen", "ram-bit-dead", bit=5),
     "starts-again": Shown(settings={"lines": NO_RESET}, wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
+    "one-instruction": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": ((0, b"\x00\xc3\x00\x00"),)}),
+    "goes-on-without-jump": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": CALLS}),
+    "interrupts-without-pause": Shown(settings={"lines": "eight", "machine": replace(GENERIC, interrupt_period_t_states=400)}),
     "fetches-only": Shown(settings={"machine": QUIET, "lines": WITH_HALT}, wrong={"contents": STOPS}),
     "restarts-without-end": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": PUSHES}),
     "ram-bit-dead": on("full", "rom-bit-flipped", address=0x1F00),

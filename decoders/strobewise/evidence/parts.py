@@ -22,6 +22,7 @@ from . import (
     memory,
     odd_reads,
     prediction,
+    rhythm,
     settling,
     slips,
     timing,
@@ -35,7 +36,7 @@ from .part import Part
 Maker = Callable[[frozenset[str], ChannelMap, Options, float], Optional[Part]]
 PARTS: tuple[Maker, ...] = (
     buses.make, memory.make, course.make, expansion.make, leads.make, timing.make, settling.make, prediction.make, free_run.make,
-    bytes_alone.make, bare_fetches.make, unwritten.make, odd_reads.make, slips.make, told.make,
+    bytes_alone.make, bare_fetches.make, unwritten.make, odd_reads.make, slips.make, told.make, rhythm.make,
 )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ from .odd_reads import OddReads
 from .prediction import PredictionRecord
 from .profile import MemoryRegion, Profile
 from .replay import ReplayRecord
+from .rhythm import RhythmRecord
 from .slips import Slips
 from .timing import Settling, TimingRecord
 from .told import Told
@@ -204,6 +205,7 @@ class BusEvidence:
     unwritten: Optional[Unwritten] = None  #: where a reset was captured with both buses
     odd_reads: Optional[OddReads] = None
     slips: Optional[Slips] = None
+    rhythm: Optional[RhythmRecord] = None  #: where strobes tell fetches, reads and writes apart
     bare_fetches: Optional[int] = None  #: pulses of /M1 with nothing of /MREQ up to the next, where /RD and /IORQ were not captured
     bytes_alone: Optional[BytesRecord] = None  #: where addresses were not captured
     told: Optional[Told] = None  #: the same

@@ -17,6 +17,7 @@ from . import (
     odd_reads,
     prediction,
     replay,
+    rhythm,
     rom,
     runaways,
     slips,
@@ -30,7 +31,7 @@ from .base import CATALOGUE, Found, Rule, check_catalogue, find_rule, rule, run
 #: In the catalogue's order: of findings that are as sure, the earlier family's is told first. The known program comes first, for it weighs
 #: all that the capture shows and not one line.
 FAMILIES = (
-    replay, free_run, runaways, course, memory, rom, contents, odd_reads, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, bytes_alone, told,
+    replay, free_run, runaways, course, rhythm, memory, rom, contents, odd_reads, buses, volts, strobes, capture, clock, expansion, held, leads, prediction, bytes_alone, told,
     timing, slips,
 )  # fmt: skip
 CATALOGUE.sort(key=lambda each: [family.__name__ for family in FAMILIES].index(each.decide.__module__))

@@ -157,6 +157,10 @@ CONTRADICTED = blame(
 
 # Memory
 LED_ASTRAY = blame(OURS, "what led the CPU to where nothing answers was not captured", ram=0.36, rom=0.32, glue=0.2, data_bus=0.08)
+ONE_THING = blame(
+    OURS, "a program that waits looks just like memory that gives one byte everywhere",
+    program=0.3, rom=0.26, ram=0.16, glue=0.16, data_bus=0.1,
+)  # fmt: skip
 READS_FF = blame(PRACTICE, "no ROM answers: the ROM or its enable", rom=0.5, glue=0.25, connection=0.15, data_bus=0.1)
 READS_00 = blame(PRACTICE, "held low: a line of the bus or what drives it", data_bus=0.4, rom=0.3, glue=0.2, connection=0.1)
 READS_ALIKE = blame(PRACTICE, "no ROM answers: the ROM or its enable", rom=0.45, glue=0.3, connection=0.15, data_bus=0.1)

@@ -21,9 +21,11 @@ from .slips import samples_missing
 GOOD_READS, GOOD_VALUES = 24, 8  #: reads, and different bytes in all, from which on memory is known to have answered before
 ROUNDS = 16  #: fetches of FFh at 0038h: one is a restart, so many are no program
 WALKED = 0x200  #: different addresses that all give one byte, more than the longest run of one instruction that a program plausibly has
+READS_A_FETCH = 1.5  #: reads of that byte for each fetch of it, from which the CPU is not halted, where /HALT was not captured
 ECHOED = 64  #: different addresses that all give what the bus carried before, and not the same byte
 WALKED_ZEROS = 0x400  #: the same of 00h: RAM that nobody wrote may well hold zeros, and a program a run of NOPs
 ENDLESS_PUSHES = 200  #: instructions in a row that push two bytes and do nothing else; an unrolled fill makes some dozen
+PUSHING_SHARE = 0.9  #: of the instructions of such a run that is not one of pushes alone; the rest are what a byte read wrongly makes of a restart
 LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
 NOWHERE = 8  #: addresses, more than the instruction or two that a spike on an address line may seem to put there
 UNWRITTEN = 16  #: addresses, more than a hook or two that stood in RAM before the reset
@@ -101,6 +103,7 @@ def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
 def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
     if course is None or course.only_pushes.count < ENDLESS_PUSHES:
+        yield from _pushes_without_end(evidence)
         return
     count, since = course.only_pushes.count, course.only_pushes.start_s
     if evidence.has(*ADDRESS, *DATA) or (evidence.has(*DATA) and course.pushes_restart < count):
@@ -112,6 +115,21 @@ def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
         + (f", after {before} other fetches, from {time_words(since)} on" if before else "")
         + (": restarts" if sure else ": restarts (or pushes) without a return, as where every fetch gives FFh"),
         (), count, since, evidence.last_request_s, suspects=blame.LED_ASTRAY if before >= GOOD_READS else None, confidence=LIKELY if sure else FAIR,
+    )  # fmt: skip
+
+
+def _pushes_without_end(evidence: BusEvidence) -> Iterator[Found]:
+    """Find a run of instructions that push and take nothing back, none of which may jump: restarts, broken by a byte here and there."""
+    run = evidence.rhythm.pushing if evidence.rhythm is not None else None
+    if run is None or too_coarse(evidence) or not evidence.samples_per_t or evidence.has(*ADDRESS, *DATA):
+        return
+    pushes = run.restarts if evidence.has(*DATA) else run.pushes
+    if pushes < ENDLESS_PUSHES or pushes < PUSHING_SHARE * run.instructions:
+        return
+    yield Found(
+        f"{pushes} of {run.instructions} instructions one behind the other, from {time_words(run.start_s)} on, put two bytes on the stack, and none takes "
+        "any back or may jump: restarts without a return, as where nearly every fetch gives FFh",
+        (), pushes, run.start_s, evidence.last_request_s, suspects=blame.LED_ASTRAY, confidence=FAIR,
     )  # fmt: skip
 
 
@@ -279,7 +297,7 @@ def returns_unpushed(evidence: BusEvidence) -> Iterator[Found]:
 
 @rule(
     "reads-one-byte", "the CPU reads nothing but one byte", "fault",
-    needs=(("MREQ", "RD", "M1", "HALT", *DATA), ("MREQ", "RD", "RFSH", "HALT", *DATA)), judges=(),
+    needs=(("MREQ", "RD", "M1", *DATA), ("MREQ", "RD", "RFSH", *DATA)), judges=(),
     suspects=blame.READS_ALIKE,
     looks_for=f"{WALKED} fetches and more to the end of the capture that all give one byte which is neither 00h nor FFh, of a CPU that is not "
     "halted; addresses not captured",
@@ -292,8 +310,9 @@ def reads_one_byte(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
     if course is None or evidence.has(*ADDRESS) or course.same.value in (0x00, 0xFF) or course.same.fetches < WALKED:
         return
-    if evidence.line("HALT").asserted_last:
-        return  # a halted CPU fetches one byte for ever
+    halts = evidence.line("HALT").asserted_last if evidence.has("HALT") else course.same.count < READS_A_FETCH * course.same.fetches
+    if halts:
+        return  # a halted CPU fetches one byte for ever, and reads nothing else
     same, good = course.same, course.reads - course.same.count >= GOOD_READS
     yield Found(
         f"{same.fetches} fetches to the end of the capture, from {time_words(same.start_s)} on, that all gave {same.value:02X}h", (), same.fetches,
