@@ -56,6 +56,7 @@ SYMPTOMS_OF: dict[str, tuple[str, ...]] = {
     "rom-absent": ("dead",),
     "rom-not-selected": ("dead",),
     "rom-bit-flipped": ("garbage", "hangs"),
+    "rom-halves-exchanged": ("dead", "garbage"),
     "rom-data-stuck": ("dead", "garbage"),
     "ram-bit-dead": ("memory-size", "garbage"),
     "ram-missing": ("memory-size", "garbage"),

@@ -1,7 +1,7 @@
 """How well replay names faults: simulated machines with one fault each, a known program, few leads and many.
 
     python benchmarks/replay_matrix.py [--each 4] [--healthy 60] [--seed 1] [--programs patrol,doze,stimulus,long:1]
-                                       [--leads two,eight,full] [--verbose]
+                                       [--leads two,eight,full] [--bound] [--verbose]
 
 Programs: the demos, the test program, and long:SEED, a full ROM (long_program.py).
 
@@ -9,6 +9,9 @@ For each kind of fault of the catalogue some are drawn, simulated from reset, an
 differs from the healthy twin's ("unseen": not on these leads). Right: the first group holds the fault, and names one line, one pair of
 bridged lines or one region. Healthy machines must have no candidate. With several sets of leads it counts the faults that fewer leads
 name and more leads do not, which must be none; and how often the first group holds the truth, though it is wider.
+
+--bound says of each fault that was not named whether anybody could: a fault of another part, to which the capture agrees to its end as well
+(or as far as the true one can be followed at all), cannot be told from it by these leads. What is left is named / can be told.
 """
 
 from __future__ import annotations
@@ -33,9 +36,13 @@ from strobewise.diagnosis.facade import examine
 from strobewise.machine.scenario import GENERIC, LINE_SETS, Scenario
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
+from strobewise.records.replay import PARTED
+from strobewise.replay import part
 from strobewise.replay.catalogue import draw
+from strobewise.replay.healthy import run_course, run_healthy
 from strobewise.replay.known import known_program
 from strobewise.replay.stimulus import make_stimulus
+from strobewise.replay.timed import board_for
 
 LEADS = {**LINE_SETS, "two": ("M1", "MREQ", "RESET")}
 DURATION_S = 0.005
@@ -61,11 +68,45 @@ def run(image: bytes, leads: str, seed: int, faults=()):
         plain = examine(str(path), Options(clock_hz=GENERIC.clock_hz, profile=GENERIC))
         middle = time.perf_counter()
         options = Options(roms=(("program.bin", 0, image),), clock_hz=GENERIC.clock_hz, profile=GENERIC)
+        SEARCHED.clear()
         record = examine(str(path), options).evidence.replay
         seconds = time.perf_counter() - middle - (middle - begun)
         del plain
     truth = [(c["kind"], c["address"], c["data"]) for c in simulated.truth["cycles"]]
     return record, max(0.0, seconds), truth
+
+
+SEARCHED: list = []  #: (cycles, program) of the last replay
+_search = part.search
+
+
+def _kept(seen, program, *more):
+    SEARCHED.append((seen, program))
+    return _search(seen, program, *more)
+
+
+def can_be_told(wrong) -> bool:
+    """Say whether the cycles of the last replay tell a fault from those of all other parts."""
+    seen, program = SEARCHED[0]
+    healthy = run_healthy(seen, program)
+    if healthy is None:
+        return False
+    led = []
+    for other in chain.from_iterable(draw(program, [wrong.region[0]] if wrong.fault.kind == "rom-bit-flipped" else [])):
+        outcome = run_course(seen, board_for(seen, program, other.fault, other.undriven), healthy.setting).outcome
+        led.append((other, outcome))
+    own = [outcome for other, outcome in led if other.fault == wrong.fault]
+    far = max((outcome.matched for outcome in own if outcome.ended != PARTED), default=None)
+    if far is None:
+        return True  # its own entry does not explain it: ours to mend
+    return not any(outcome.ended != PARTED and outcome.matched >= far and not same_part(other, wrong) for other, outcome in led)
+
+
+def same_part(one, other) -> bool:
+    if one.fault.lines or other.fault.lines:
+        return bool(set(one.fault.lines) & set(other.fault.lines))
+    (first, last), (begin, end) = one.region or (0, 0xFFFF), other.region or (0, 0xFFFF)
+    return one.place == other.place and first <= end and begin <= last
 
 
 def place(candidate) -> tuple:
@@ -115,8 +156,10 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--programs", default="patrol,doze,stimulus")
     parser.add_argument("--leads", default="two,eight,full")
+    parser.add_argument("--bound", action="store_true", help="count the faults that nobody can tell from these leads")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
+    part.search = _kept
     alarms = 0
     for name in args.programs.split(","):
         image = program_of(name)
@@ -125,7 +168,7 @@ def main() -> int:
             rng = random.Random(args.seed)
             counts, times = defaultdict(int), []
             _, _, twin = run(image, leads, args.seed)
-            worse = 0
+            worse = bound = 0
             for number, hypothesis in enumerate(drawn(image, args.each, rng)):
                 record, seconds, truth = run(image, leads, args.seed, (hypothesis.fault,))
                 if truth == twin:
@@ -136,6 +179,10 @@ def main() -> int:
                 worse += named.get(number) == "right" and verdict not in ("right", "unseen")
                 named[number] = verdict if verdict == "right" or number not in named else named[number]
                 times.append(seconds)
+                if args.bound and verdict != "right":
+                    told = verdict != "unseen" and can_be_told(hypothesis)
+                    bound += not told
+                    verdict += ", can be told" if told else ", cannot be told"
                 if args.verbose and verdict != "right":
                     first = [c for c in record.candidates if c.group == 1][:3] if record else []
                     print("   ", verdict, hypothesis.fault.kind, hypothesis.place, dict(hypothesis.fault.parameters), hypothesis.undriven,
@@ -149,6 +196,8 @@ def main() -> int:
             judged = sum(number for verdict, number in counts.items() if verdict != "no difference")
             share = 100 * counts["right"] / max(1, judged)
             print(f"{name:<9} {leads:<6} right {counts['right']:3} of {judged:3} ({share:.0f} %)  {dict(counts)}")
+            if args.bound:
+                print(f"    nobody can tell {bound}; named {counts['right']} of the {judged - bound} that can be told")
             print(f"    named by fewer leads, and not by these: {worse}", flush=True)
             took = f"median {statistics.median(times or [0]):.2f} s, worst {max(times, default=0):.2f} s"
             print(f"    {took}; healthy: {healthy_alarms} of {args.healthy} wrong", flush=True)

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from strobewise.diagnosis.facade import examine
+from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, LINE_SETS
 from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
@@ -79,8 +80,6 @@ PROGRAMS = [("test program", IMAGE, each) for each in NAMED] + [("long program",
 
 @pytest.mark.parametrize(("program", "image", "wrong"), PROGRAMS, ids=lambda each: each if isinstance(each, str) else "")
 def test_more_leads_never_make_it_worse(tmp_path, program, image, wrong):
-    from strobewise.machine.faults import fault
-
     kind, values = wrong
     broken = fault(kind, **values)
     options = Options(clock_hz=GENERIC.clock_hz, profile=GENERIC, roms=((program, 0, image),))
@@ -93,3 +92,11 @@ def test_more_leads_never_make_it_worse(tmp_path, program, image, wrong):
     assert parts["two"] and all(set(each) & truth for each in parts["two"])
     for leads in ("eight", "full"):
         assert parts[leads] and parts[leads] <= parts["two"], parts
+
+
+def test_behind_a_reset_the_program_begins_with_its_first_fetch(tmp_path):
+    """Three pushes in a row, again and again, look like an NMI and the long program's interrupt routine, met two cycles later."""
+    wrong = fault("dead-low", line="D5", at="socket")
+    options = Options(clock_hz=GENERIC.clock_hz, profile=GENERIC, roms=(("long", 0, LONG),))
+    record = examine(str(capture(tmp_path, "two", wrong, image=LONG)), options).evidence.replay
+    assert record.explains_all and {c.lines for c in record.candidates if c.group == 1} == {("D5",)}

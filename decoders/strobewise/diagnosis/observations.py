@@ -16,7 +16,7 @@ from ..records.free_run import FreeRunRecord
 from ..records.replay import ReplayRecord
 from ..records.timing import Interrupts, TimingRecord
 from ..rules.prediction import followed
-from ..rules.replay import describe_group, why_not_named
+from ..rules.replay import by_part, describe_group, why_not_named
 from .memory_map import seen_map
 
 VECTORS_SHOWN = 4  #: interrupt vectors named in a sentence; more of them are told by their number
@@ -96,7 +96,9 @@ def replay_words(record: ReplayRecord) -> str:
         for group in groups:
             members = [candidate for candidate in record.candidates if candidate.group == group]
             begun = f" from {time_words(record.since_s)} on" if group == 1 and record.since_s is not None else ""
-            text += f"; {members[0].matched} with {describe_group(members)}{begun}"
+            parts = by_part(members) if record.together and group == 1 else [members]
+            words = " together with ".join(map(describe_group, parts))
+            text += f"; {members[0].matched} with {words}{begun}"
         if record.split_by:
             text += "; told apart by " + ", ".join(f"{bar(split.line)} at {time_words(split.first_s)}" for split in record.split_by[:3])
         return text

@@ -99,14 +99,17 @@ class ReplayBoard:
     timed = False  #: it is not the same all the time (timed.py)
     since: Optional[int] = None  #: cycle in which its fault begins, None where it is there from the begin on (late.py)
 
-    def __init__(self, regions: tuple[Region, ...], fault: Optional[Fault] = None, undriven: Optional[str] = None) -> None:
+    def __init__(
+        self, regions: tuple[Region, ...], fault: Optional[Fault] = None, undriven: Optional[str] = None, second: Optional[Fault] = None
+    ) -> None:
         """undriven: FF, HELD, or None where nobody knows what an undriven bus shows."""
         plan = make_plan(regions)
-        self.faulty = fault is not None
-        if fault is not None:
-            fault.apply(plan)
+        faults = [each for each in (fault, second) if each is not None]
+        self.faulty = bool(faults)
+        for each in faults:
+            each.apply(plan)
         self.undriven_shows = undriven
-        self._gap = undriven if fault is not None and leads_elsewhere(fault) else None  # a sound program keeps away from there
+        self._gap = undriven if any(map(leads_elsewhere, faults)) else None  # a sound program keeps away from there
         self.contents = _contents(regions, plan.banks)
         self.ram: dict[int, Value] = {}
         self.journal: list[tuple[int, Union[Value, dict[int, Value], None]]] = []  #: (address, what it held); all RAM: (-1, what it was)

@@ -10,8 +10,10 @@ from typing import Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, neighbours
 from ..machine.faults import Fault, fault
-from .board import FF, HELD, leads_elsewhere
+from .board import FF, HELD, ReplayBoard, leads_elsewhere
+from .compared import Predicted
 from .known import Program
+from .observed import FETCH, READ, WRITE
 
 _OUTPUTS = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
 _LEVELS = ("high", "low")
@@ -75,6 +77,8 @@ def _memory_faults(program: Program) -> Iterator[Hypothesis]:
             yield Hypothesis(fault(kind), "rom", roms[0], undriven)
         for start, end in chips:
             yield Hypothesis(fault("ram-missing", start=start, end=end), "ram", (start, end), undriven)
+    for start, end in roms:
+        yield Hypothesis(fault("rom-halves-exchanged", start=start, end=end), "rom", (start, end))
     for bit in range(8):
         for level in _LEVELS:
             yield Hypothesis(fault("rom-data-stuck", bit=bit, level=level), "rom", roms[0])
@@ -113,3 +117,14 @@ def draw(program: Program, rom_bytes_read: Sequence[int]) -> Iterator[List[Hypot
         elsewhere = [one._replace(undriven=None) for one in _line_faults() if leads_elsewhere(one.fault)]
     yield [*_line_faults(), *_strobe_faults(), *_memory_faults(program), *elsewhere]
     yield list(_rom_bits(rom_bytes_read))
+
+
+def first_met(board: ReplayBoard, hypothesis: Hypothesis, log: Sequence[Predicted], begin: int) -> Optional[int]:
+    """Return the first cycle of a course that a fault touches, None where it touches none."""
+    if board.simple:
+        region = hypothesis.region or (0, 0xFFFF)
+        for p in log:
+            if p.kind in (FETCH, READ, WRITE) and (not isinstance(p.address, int) or region[0] <= p.address <= region[1]):
+                return p.row
+        return None if log else begin
+    return begin

@@ -21,6 +21,7 @@ STEPS_A_CYCLE, STEPS_FREE = 3, 3000  #: instructions that a course may run, a cy
 LOOSE_GAIN = 40  #: cycles further that a comparison which lets cycles be longer must lead
 RHYTHM_LEAST = 24  #: cycles from the first fetch on that must agree before a begin is believed that nothing else shows
 TRIALS_MOST = 700  #: tries to pass over a place, each of a fraction of a millisecond
+PLACES_LEAST = RHYTHM_LEAST // 2  #: different addresses of fetches by then: an instruction takes about two cycles
 REPAIR_GAIN = 12  #: cycles that must agree behind one
 _REPAIR_BEFORE, _OWN_MOST = 14, 6  #: cycles: how far back another master may have begun unnoticed; data cycles of one instruction
 MET_AT, MET_GLANCE = 6, 24  #: fetches at which a machine may be met, and cycles by which nearly all places are ruled out
@@ -78,8 +79,9 @@ def _run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):
         run = run_course(seen, board_for(seen, program), Setting(row))
-        lead = RHYTHM_LEAST if seen.found_by in (RESET, SILENCE) else 2
-        if best is None or run.outcome.matched > best.outcome.matched + lead:
+        begun = seen.found_by in (RESET, SILENCE)  # with its first fetch, unless much speaks for another: the rhythm of a loop does not
+        lead = RHYTHM_LEAST if begun else 2
+        if best is None or (run.outcome.matched > best.outcome.matched + lead and not (begun and _places(run) < PLACES_LEAST)):
             best = run
         if run.outcome.ended in (COMPLETE, LOST, GAVE_UP):
             break
@@ -98,6 +100,11 @@ def _run_healthy(seen: Observed, program: Program) -> Optional[Run]:
         return _anywhere(seen, program)
     seen.found_by = None
     return None
+
+
+def _places(run: Run) -> int:
+    """Return from how many different addresses a course fetched."""
+    return len({p.address for p in run.outcome.log if p.kind == FETCH})
 
 
 def _without_device(seen: Observed, program: Program, run: Run) -> Run:

@@ -46,13 +46,13 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
         return
     if len(_parts(first)) > PARTS_NAMED:
         record.like = len(_parts(first))
-        record.alike = tuple(_candidates(first, 1, program))
+        record.alike = tuple(candidates_of_group(first, 1, program))
         record.split_by = _splits(seen, first)
         return
     rest = [one for one in tried if one not in first]
     record.runner_up = max((one.outcome.matched for one in rest), default=0)
     record.explains_all = first[0].outcome.matched >= FULL_SHARE * record.cycles
-    record.candidates = _candidates(first, 1, program)
+    record.candidates = candidates_of_group(first, 1, program)
     begun = [one.board.since for one in first if one.board.since is not None]
     record.since_s = seen.start_s[max(begun)] if begun else None
     number = 1
@@ -60,22 +60,24 @@ def judge_tried(record: ReplayRecord, seen: Observed, program: Program, tried: L
         behind = [one for one in rest if one.outcome.matched == matched]
         if number < GROUPS_SHOWN:
             number += 1
-            record.candidates += _candidates(behind, number, program)
+            record.candidates += candidates_of_group(behind, number, program)
     record.split_by = _splits(seen, first)
 
 
 def _by_elimination(record: ReplayRecord, seen: Observed, program: Program, untold: Sequence[Tried]) -> None:
-    """Keep the faults that nothing contradicts where all others part from the capture; name them where they are of one line or part.
+    """Keep the faults that nothing contradicts where all others part from the capture, who leads furthest first.
+
+    They are named where they are of one line or part, and the beginning shows that the program is the right one.
 
     untold: those that were led into memory of unknown content. Chance lets one in some ten of all faults end so at once; with a long
     healthy beginning the program is the right one, and a fault of the catalogue the likeliest reason to leave it.
     """
-    if not untold or record.healthy_matched < ELIMINATION_LEAST or record.found_by != RESET:
+    if not untold or record.found_by != RESET:
         return
     untold = sorted(untold, key=lambda one: -one.outcome.matched)
-    record.uncontradicted = tuple(_candidates(_in_one_bank(untold), 1, program))
+    record.uncontradicted = tuple(candidates_of_group(_in_one_bank(untold), 1, program))
     record.split_by = _splits(seen, untold)
-    if len(_parts(untold)) == 1:
+    if len(_parts(untold)) == 1 and record.healthy_matched >= ELIMINATION_LEAST:
         record.candidates = list(record.uncontradicted)
 
 
@@ -174,7 +176,7 @@ def _parts(tried: Sequence[Tried]) -> set[Tuple[str, ...]]:
     return {one.hypothesis.fault.lines or (str(one.hypothesis.region),) for one in tried}
 
 
-def _candidates(tried: Sequence[Tried], group: int, program: Program) -> List[Candidate]:
+def candidates_of_group(tried: Sequence[Tried], group: int, program: Program) -> List[Candidate]:
     """Return candidates, each fault once, whatever was taken for the undriven bus."""
     found: Dict[Tuple[object, ...], Candidate] = {}
     for one in tried:

@@ -26,7 +26,7 @@ _KINDS = {
     "busreq-held": "held low", "clock-dead": "stopped",
 }  # fmt: skip
 _PARTS = {
-    "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM", "device-silent": "an expansion device that never answers",
+    "rom-absent": "no ROM answering", "rom-not-selected": "the ROM never selected", "ram-missing": "no RAM answering", "ram-mirrored": "RAM following other RAM", "rom-halves-exchanged": "the halves of the ROM in each other's place", "device-silent": "an expansion device that never answers",
     "device-never-leaves": "an expansion device that never lets go",
 }  # fmt: skip
 _PLACES = {"cpu": " at the CPU", "socket": " behind the CPU's pin", "rom": " at the ROM", "ram": " at the RAM", "probe": " at its lead", "connector": " at the connector"}
@@ -54,12 +54,26 @@ def describe_group(candidates: List[Candidate]) -> str:
     return ", or ".join(shown) + more
 
 
+def by_part(candidates: List[Candidate]) -> List[List[Candidate]]:
+    """Return the candidates of two faults at once, those of one line or part together."""
+    parts: Dict[Tuple[object, ...], List[Candidate]] = {}
+    for each in candidates:
+        parts.setdefault(each.lines or (each.place, each.region), []).append(each)
+    return list(parts.values())
+
+
 def explain(record: ReplayRecord) -> str:
     """Return what the first group explains, and how far everybody else comes, as one sentence."""
     first = [candidate for candidate in record.candidates if candidate.group == 1]
     words = describe_group(first)
     if record.stopped_s is not None:
         return f"the machine does all that its program says and falls silent at {time_words(record.stopped_s)}, as with {words}"
+    if record.together:
+        two = " together with ".join(", or ".join(dict.fromkeys(map(describe, like))) for like in by_part(first))
+        return (
+            f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles, and with one fault after "
+            f"{record.runner_up} at the latest; with two at once it does the same as the capture in {first[0].matched} of {record.cycles}: {two}"
+        )
     if record.since_s is not None:
         return (
             f"a healthy machine with this program parts from the capture after {record.healthy_matched} cycles, and no fault that was there from "
@@ -127,8 +141,8 @@ def program_names_fault(evidence: BusEvidence) -> Iterator[Found]:
         explain(record), _lines(first), first[0].matched, record.begin_s, record.parted_s or record.stopped_s or record.device_s,
         suspects=_shares(record.candidates if record.stopped_s is not None else first), next_step=step,
         # A fault that was never contradicted, and explains hardly anything, is a guess.
-        confidence=GUESS if record.uncontradicted else STRONG if record.explains_all and record.since_s is None else HINT,
-        title=describe_group(first),
+        confidence=GUESS if record.uncontradicted else STRONG if record.explains_all and record.since_s is None and not record.together else HINT,
+        title=" together with ".join(map(describe_group, by_part(first) if record.together else [first])),
     )  # fmt: skip
 
 

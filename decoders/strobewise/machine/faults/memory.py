@@ -85,6 +85,18 @@ class RomBitFlipped(NamedTuple):
             bank.contents[0] ^= 1 << self.bit
 
 
+class RomHalvesExchanged(NamedTuple):
+    """The upper half of a ROM answers where the lower one should, and the other way round."""
+
+    start: int
+    end: int
+
+    def put(self, plan: Plan) -> None:
+        for bank in _banks(plan, "rom", self.start, self.end):
+            half = len(bank.contents) // 2
+            bank.contents[:] = bank.contents[half:] + bank.contents[:half]
+
+
 class RangeMirrored(NamedTuple):
     """Accesses to a range of RAM land in another one."""
 
@@ -209,6 +221,24 @@ def rom_not_selected() -> Effects:
 )
 def rom_bit_flipped(address: int, bit: int) -> Effects:
     return (RomBitFlipped(address, bit),)
+
+
+def _top_line(start: int, end: int) -> Tuple[str, ...]:
+    """Return the highest address line of a chip that fills a range, none where no chip does."""
+    size = end - start + 1
+    return (ADDRESS[size.bit_length() - 2],) if size & size - 1 == 0 and 1 < size <= _TOP else ()
+
+
+@fault_kind(
+    "rom-halves-exchanged",
+    explanation="""The two halves of a ROM stand in each other's place: its image was burnt so, or its highest address pin gets the
+    level turned over.""",
+    parameters=(START, END),
+    suspects=("rom", "glue", "connection"),
+    lines=_top_line,
+)
+def rom_halves_exchanged(start: int, end: int) -> Effects:
+    return (RomHalvesExchanged(start, end),)
 
 
 @fault_kind(
