@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -21,6 +24,14 @@ settings.register_profile("ci", UNHURRIED, derandomize=True)  # a run says wheth
 settings.register_profile("fresh", UNHURRIED, derandomize=False, database=None, print_blob=True)  # for --hypothesis-profile
 settings.load_profile("ci" if ON_CI else "usual")
 collect_ignore = ["example_repository"]  # a project of its own; test_pytest_plugin.py runs it
+
+
+#: Where the commands that tests run keep what Python compiled: each of a thousand would compile the engine anew, which takes it twice the
+#: time. A folder of its own, so that nothing is written into the tree of who asked for that; the processes of one run share it.
+COMPILED = "PYTHONPYCACHEPREFIX"
+if COMPILED not in os.environ and os.environ.pop("PYTHONDONTWRITEBYTECODE", None):
+    os.environ[COMPILED] = tempfile.mkdtemp(prefix="strobewise-compiled-")
+    atexit.register(shutil.rmtree, os.environ[COMPILED], True)
 
 
 def pytest_runtest_setup() -> None:

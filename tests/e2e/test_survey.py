@@ -121,10 +121,20 @@ def cluster(tmp_path):
             process.wait()
 
 
+#: The command, which waits a few seconds for a worker, not a minute: none that is started here comes back.
+IMPATIENT = """
+import sys
+from strobewise.archive import cluster
+from strobewise_cli.main import main
+cluster.WITHOUT_WORKERS_S = 3
+sys.exit(main())
+"""
+
+
 def survey_on(address, folder, results):
     """Start a survey on a cluster and wait until something has come of it."""
     survey = subprocess.Popen(
-        [sys.executable, "-m", "strobewise_cli", "survey", folder, "-o", results, "--scheduler", address],
+        [sys.executable, "-c", IMPATIENT, "survey", folder, "-o", results, "--scheduler", address],
         env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     journal = results / "journal.jsonl"

@@ -6,6 +6,8 @@ list, all conditions that hold are in `matched`, and the end comes as an excepti
 
 from __future__ import annotations
 
+import functools
+import operator
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,7 +17,12 @@ from strobewise.stream.pins import CHANNELS, UNMAPPED
 
 def pins_of(word: int, captured: frozenset[str]) -> tuple[int, ...]:
     """Return the pins that a packed word shows to a decoder."""
-    return tuple(word >> BIT[name] & 1 if name in captured else UNMAPPED for name in CHANNELS)
+    return tuple([UNMAPPED if bit is None else word >> bit & 1 for bit in _bits(captured)])
+
+
+@functools.cache
+def _bits(captured: frozenset[str]) -> list[int | None]:
+    return [BIT[name] if name in captured else None for name in CHANNELS]
 
 
 class FakeHost:
@@ -37,6 +44,7 @@ class FakeHost:
         skips = [self.samplenum + term["skip"] if "skip" in term else None for term in terms]
         assert all(skip is None or skip > self.samplenum for skip in skips)
         first = min((skip for skip in skips if skip is not None), default=self.end)
+        edges = _any_edge(terms)
         while True:
             after = self.at + 1
             time = self.changes[after][0] if after < len(self.changes) else self.end
@@ -48,12 +56,25 @@ class FakeHost:
             else:
                 self.samplenum, self.at = time, after
                 new = self.changes[after][1]
+            if edges is not None:  # nearly all waits: what else stands below, without a call for each pin of each change
+                if edges(old) != edges(new) or skips[-1] == self.samplenum:
+                    moved = map(operator.ne, edges(old), edges(new))
+                    self.matched = (*moved, skips[-1] == self.samplenum) if "skip" in terms[-1] else tuple(moved)
+                    return new
+                continue
             self.matched = tuple(
                 skips[place] == self.samplenum if "skip" in term else all(_met(what, old[pin], new[pin]) for pin, what in term.items())
                 for place, term in enumerate(terms)
             )
             if any(self.matched):
                 return new
+
+
+def _any_edge(terms: Sequence[dict[Any, Any]]) -> operator.itemgetter[Any] | None:
+    """Return what picks the pins out of all where each term is any edge of one, but for a skip at the end; None where they are not."""
+    pins = [pin for term in terms for pin, what in term.items() if what == "e"]
+    plain = len(pins) > 1 and [*map(len, terms)] == [1] * len(terms) and len(pins) == len(terms) - ("skip" in terms[-1])
+    return operator.itemgetter(*pins) if plain else None
 
 
 def _met(what: str, old: int, new: int) -> bool:
