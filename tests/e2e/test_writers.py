@@ -73,6 +73,10 @@ CHANGES = (
 each_change = pytest.mark.parametrize(("action", "words"), CHANGES, ids=[action for action, _ in CHANGES])
 
 
+#: Of a command whose files may not grow: what Python compiled would be cut short, too, and be read by the next command.
+SMALL = {**ENVIRONMENT, "PYTHONDONTWRITEBYTECODE": "1"}
+
+
 def limited(limit=LIMIT):
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 
@@ -86,7 +90,7 @@ def test_a_case_is_as_it_was_where_a_file_may_not_grow(action, words, tmp_path):
     folder = shutil.copytree(str(CASE), tmp_path / "case")
     before = files_of(folder)
     command = [*WRITERS[0].command[:3], "case", action, str(folder), *words]
-    done = subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, preexec_fn=limited)
+    done = subprocess.run(command, env=SMALL, capture_output=True, check=False, timeout=120, preexec_fn=limited)
     assert done.returncode == 2 and b"file too large" in done.stderr, done.stderr
     assert files_of(folder) == before
 
@@ -116,7 +120,7 @@ def fails_cleanly(writer, folder, prefix=(), cwd=None, **limits):
         (folder / name).parent.mkdir(exist_ok=True)
         (folder / name).write_bytes(writer.old)
     done = subprocess.run(
-        [*prefix, *writer.command], cwd=cwd or folder, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, **limits
+        [*prefix, *writer.command], cwd=cwd or folder, env=SMALL, capture_output=True, check=False, timeout=120, **limits
     )  # fmt: skip
     errors = [line for line in done.stderr.decode().splitlines() if not line.startswith("strobewise: note: ")]
     assert done.returncode == 2 and len(errors) == 1 and errors[0].startswith("strobewise: error: "), done.stderr
@@ -170,7 +174,7 @@ def test_a_full_disk(writer, tmp_path):
 def test_demo_captures_come_whole_or_not_at_all(limit, tmp_path):
     command = [*WRITERS[0].command[:3], "demo", "copy", "here"]
     done = subprocess.run(
-        command, cwd=tmp_path, env=ENVIRONMENT, capture_output=True, check=False, timeout=120, preexec_fn=lambda: limited(limit)
+        command, cwd=tmp_path, env=SMALL, capture_output=True, check=False, timeout=120, preexec_fn=lambda: limited(limit)
     )
     assert done.returncode == 2 and b"file too large" in done.stderr, done.stderr
     for path in (tmp_path / "here").rglob("*.vcd*"):
