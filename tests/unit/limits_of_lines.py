@@ -10,7 +10,7 @@ from limits import BUS, HZ, Limit, fires, found, held, memory, says, severity, s
 
 from strobewise.bus.model import KIND_INDEX, Finding
 from strobewise.records.buses import BusesRecord, Operands, Pushes
-from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, StrobeCount, Through
+from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, Stays, StrobeCount, Through
 from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.free_run import CountedLine, FreeRunRecord
 from strobewise.records.leads import IdentifiedRecord, LeadsRecord, Relabelling
@@ -21,7 +21,7 @@ from strobewise.records.slips import Period, Slips
 from strobewise.records.strobes import behaviour
 from strobewise.records.timing import Delay, Interrupts, Settling, TimingRecord
 from strobewise.records.volts import AnalogLevels
-from strobewise.rules.base import _softened, beside_the_edge, clock_denied, too_coarse
+from strobewise.rules.base import _softened, beside_the_edge, clock_denied, fetches_without_requests, stops_alone, too_coarse
 from strobewise.rules.blame import INVERTED_LEAD, VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
 from strobewise.rules.buses import _moves_in_reads
 from strobewise.rules.capture import _some, _spiky
@@ -38,6 +38,18 @@ S = 4.2e-8  #: the sample interval of the evidence that is made by hand
 
 
 # --- base ---
+
+
+def without_mreq(falls: int = 0, fetches: int = 0) -> Any:
+    evidence = evidence_of()
+    evidence.lines["MREQ"].stays = Stays(True, 0.001, "RD", falls, fetches)
+    return evidence
+
+
+def seldom(m1: int, mreq: int) -> bool:
+    evidence = evidence_of(requests=0)
+    evidence.lines["M1"].edges, evidence.lines["MREQ"].edges = m1, mreq
+    return fetches_without_requests(evidence) == "M1"
 
 
 def softened(samples: float) -> str:
@@ -69,6 +81,9 @@ def nmi_low(requests: int) -> Any:
 
 
 BASE = (
+    Limit("base.FETCHES_ALONE", lambda n: stops_alone(without_mreq(fetches=n)), 16, 15),
+    Limit("base.READS_ALONE", lambda n: stops_alone(without_mreq(falls=n)), 50, 49),
+    Limit("base.SELDOM", lambda n: seldom(n, 100), 200, 199),
     Limit("base.BLIND_SAMPLES", softened, 1.91, 1.89, "fault", "warning"),
     Limit("base.LASTING_S", severity("interrupt-held", lambda s: held("INT", 0.0, s, end_s=s)), 0.0455, 0.0445, "fault", "note"),
     Limit("base.COARSE_SAMPLES", lambda n: too_coarse(evidence_of(samples_per_t=n)), 2.99, 3.0),
@@ -113,10 +128,16 @@ def upside_down(phase: float = 0.2, hz: float = HZ, m1: float | None = None) -> 
     return evidence_of(clock=clock(hz=hz, mreq_phase=phase), timing=timing)
 
 
+def came_off(share: float) -> Any:
+    """share: of a silence of CLK, the part in which requests go on."""
+    return evidence_of(clock=clock(last_edge_s=0.005), last_request_s=0.005 + share * 0.005)
+
+
 EVEN = (0.9 / HZ, 1.1 / HZ)
 CLOCK = (
     Limit("clock.STOPPED_T", fires("clock-stopped", rests), 151, 149),
     Limit("clock.STOPPED_PAUSES", fires("clock-stopped", lambda pause: rests(400, pause)), 99, 101),
+    Limit("clock.AWAY_SHARE", fires("clock-stopped", came_off), 0.505, 0.495),
     Limit("clock.PAUSE_T", fires("clock-pauses", pausing), 65, 63),
     Limit("clock.SLOW_HZ", fires("clock-too-slow", lambda hz: evidence_of(clock=clock(hz=hz))), 99e3, 101e3),
     Limit("clock.MEANT", fires("clock-too-slow", lambda off: evidence_of(clock=clock(hz=5e4, nominal_hz=5e4 / (1 + off)))), 0.051, 0.049),
@@ -233,6 +254,7 @@ HELD = (
     Limit("held.MOSTLY", lambda share: granted(share * 0.01, 0.009), 0.505, 0.495),
     Limit("held.RESET_S", fires("reset-held", lambda s: held("RESET", 10 - s, 10, end_s=10.0, last_request_s=9.0)), 0.505, 0.495),
     Limit("held.ANSWERED", severity("interrupt-held", acknowledged), 3, 2, None, "note"),
+    Limit("held.NOT_HEARD_T", fires("reset-held", lambda clocks: held("RESET", 0.01 - clocks / HZ, 0.01, last_request_s=0.01)), 303, 297),
     Limit("held.RUNS_ON", says("reset-held", "although the CPU runs", runs_under_reset), 4, 3),
     Limit("held.HALT_JUDGED_T", strong("halted-for-good", lambda t: halt(0.1, end_s=0.1, clock=clock(hz=t / 0.1))), 45_500, 44_500),
 )  # fmt: skip

@@ -19,7 +19,7 @@ from ..evidence.leads import LeadsPart, judge_leads
 from ..evidence.lost_requests import add_lost_requests
 from ..evidence.part import Part
 from ..evidence.parts import Maker, make_parts
-from ..evidence.strobe_leads import Stretch
+from ..evidence.strobe_leads import Stretch, note_coarse_steps
 from ..evidence.unlabelled import look_at
 from ..profile.options import Options
 from ..records.evidence import BusEvidence, LineEvidence
@@ -63,6 +63,7 @@ def gather(
     for part in parts:
         part.fill(evidence)
     stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0)
+    note_coarse_steps(evidence, stretch)
     sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
     evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses, labels_trusted)
     look_closer(evidence, times, words, tick_s, calibration.sample_ticks if calibration else 1.0)

@@ -26,6 +26,7 @@ from ..records.evidence import (
     count_strobes,
 )
 from .kept import KeptEvents
+from .last_edges import LastEdges
 from .missing import Missing
 
 Int = npt.NDArray[np.int64]
@@ -107,6 +108,7 @@ class Collector(Onlooker):
         self.captured = captured
         self.tick_s = tick_s
         self._held = {name: _Held(name) for name in HELD_LINES if name in captured}
+        self._last_edges = LastEdges(captured)
         self._last_word: int | None = None
         self._kept = KeptEvents(KEPT_EVENTS)
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
@@ -156,6 +158,7 @@ class Collector(Onlooker):
             if moved & int(held.bit):
                 at = np.flatnonzero(changed & held.bit != 0)
                 held.feed(block.times[at], control[at])
+        self._last_edges.feed(block.times, control, changed, moved)
         self._last_word = int(control[-1])
 
     def events(self, events: BlockEvents) -> None:
@@ -291,6 +294,9 @@ class Collector(Onlooker):
             line.asserted_last = held.close(end)
             line.asserted_first, line.assertions = held.first, held.lasting(shortest.get(name, least))
             line.asserted_s, line.longest = held.total * self.tick_s, self._seconds(held.longest)
+        for name, stays in self._last_edges.stays(self.tick_s).items():
+            if name in evidence.lines:
+                evidence.lines[name].stays = stays
         halt, request = self._held.get("HALT"), self._held.get("INT")
         if halt is not None and request is not None and halt.since is not None:
             evidence.asked_in_halt = request.begun_behind(halt.since, least, end - int(ANSWER_T * t_ticks))

@@ -6,7 +6,7 @@ stretch of the raw capture (:mod:`strobe_leads`). Nothing is tried while the lab
 
 from __future__ import annotations
 
-from ..bus.lines import ADDRESS, DATA
+from ..bus.lines import ADDRESS, DATA, STROBES
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, relabel_buses
@@ -19,6 +19,7 @@ from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes,
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
 LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32nd ...
+STEADY_IN_REFRESH = ADDRESS[7:]  #: address lines that show the same level in each refresh
 LATER_FROM = 8  #: batch from which later cycles are kept too: the start-up lies before it, another part of the program behind
 
 
@@ -54,6 +55,9 @@ def judge_leads(
     trusted: those of the strobes were seen to be right.
     """
     change = relabel_strobes(evidence, stretch, trusted)
+    lookalike = _by_chance(evidence, change)
+    if lookalike is not None:
+        return LeadsRecord(lookalike=lookalike)
     if change is None and buses is not None and not odd_strobes(evidence):
         change = relabel_buses(buses, _crossed(evidence))
     if change is None:
@@ -61,6 +65,19 @@ def judge_leads(
     if change is not None:
         return LeadsRecord(change, _maps(change, channels))
     return LeadsRecord(elsewhere=strobes_elsewhere(evidence, stretch))
+
+
+def _by_chance(evidence: BusEvidence, change: Relabelling | None) -> tuple[str, str] | None:
+    """Return a strobe that never moves and the address line that stands in for it, where the program alone may make that line look like it.
+
+    In a refresh A7 is bit 7 of the refresh register, which counts in the bits below it, and A8 to A15 are the interrupt register (UM0080):
+    they stay as they are, and a short loop elsewhere moves them in step with the refreshes.
+    """
+    if change is None or change.inverted:
+        return None
+    still = [name for name in change.lines if name in STROBES and not evidence.line(name).edges]
+    others = [name for name in change.lines if name in STEADY_IN_REFRESH]
+    return (still[0], others[0]) if still and others else None
 
 
 def _maps(change: Relabelling, channels: ChannelMap) -> tuple[str, ...]:

@@ -31,8 +31,11 @@ EVENTS_TRIED = 60_000  #: events that are rebuilt for each candidate
 EVENTS_GLANCED = 10_000  #: events looked at in every capture
 EVENTS_MIN = 200  #: events from which a stretch holds some twenty machine cycles
 FETCHES_MIN = 40  #: fetches that the new labels must show: fewer come about by chance among many candidates
+FETCHES_PLAIN = 16  #: the same where each of both channels does the other's work, which is no chance
 SEEN_MIN = 3  #: assertions that a strobe must show under its new label
 FEW_REQUESTS = 8  #: edges of a strobe for each request that was rebuilt, from which most are not seen
+HALF_T_SEEN = 6.0  #: samples a T-state from which skew and sampling do not hide the half T-state between /M1 and /RD: three samples
+HALF_A_CLOCK, HALF_WITHIN = 0.5, 0.02  #: T-states from step to step; what rounding to ticks makes of it
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02  #: share by which another measure may fall: a request cut off at either end of a short stretch
 GAINS = 1.1  #: times as many cases in which a strobe is called for, from which labels show more of the bus
@@ -77,6 +80,19 @@ def odd_strobes(evidence: BusEvidence) -> list[str]:
     ]  # fmt: skip
 
 
+def note_coarse_steps(evidence: BusEvidence, stretch: Stretch) -> None:
+    """Take a capture in which something changes at each half clock, and never between, for one sampled so, where strobes go astray.
+
+    Its times alone tell no grid: a simulation without delays looks the same, but in that one every strobe is where it must be.
+    """
+    if evidence.sample_interval_s is not None or not evidence.clock.hz or len(stretch.times) < EVENTS_MIN or not odd_strobes(evidence):
+        return
+    steps = np.diff(stretch.times[:-1])  # the end of a capture need not be a sample
+    step_s = float(steps[0]) * stretch.tick_s
+    if bool((steps == steps[0]).all()) and abs(step_s * evidence.clock.hz - HALF_A_CLOCK) < HALF_WITHIN:
+        evidence.sample_interval_s, evidence.samples_per_t = step_s, 1 / HALF_A_CLOCK
+
+
 def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = False) -> Relabelling | None:
     """Return the exchange of leads, or those inverted, with which all strobes behave; None when the labels are good.
 
@@ -92,13 +108,17 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = Fal
     if not (odd or runs or clock_odd or silent) and (trusted or not _mislabelled(stretch)):
         return None
     stretch = replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED])
+    if _good_before_one_died(evidence, odd, stretch):
+        return None
     before = _try(stretch, ())
     best: Relabelling | None = None
-    for lines, inverted, least in _candidates(stretch, odd, everything=runs or silent):
+    for lines, inverted, least, mutual in _candidates(stretch, odd, everything=runs or silent):
         trial = _try(stretch, lines, inverted)
-        if not trial.sound or _loses(before, trial):
+        # Two channels each of which does the other's work are exchanged, also where another bus master, or a program of fetches, hides it.
+        plain = mutual and (evidence.samples_per_t or 0.0) >= HALF_T_SEEN and trial.fetches >= FETCHES_PLAIN and not trial.odd
+        if not (trial.sound or plain) or _loses(before, trial):
             continue
-        if before.sound and not _gains(before, trial):
+        if before.sound and not plain and not _gains(before, trial):
             continue  # a bus that is consistent as it is labelled needs no other labels
         if any(trial.seen.get(name, least) < least for name in lines):
             continue  # nothing shows that the line it now stands for is alive
@@ -107,6 +127,13 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = Fal
         if best is None or trial.witnesses > best.witnesses:
             best = Relabelling(lines, inverted, 1.0 - len(odd) / len(strobes), 1.0, trial.witnesses, "strobes")
     return best
+
+
+def _good_before_one_died(evidence: BusEvidence, odd: Sequence[str], stretch: Stretch) -> bool:
+    """Say whether nothing was out of place until a strobe moved for the last time: it died then, and its label is right."""
+    ends = [stays.since_s for stays in (evidence.line(name).stays for name in odd) if stays is not None]
+    events = int(np.searchsorted(stretch.times, int(min(ends) / stretch.tick_s))) if ends else 0
+    return events >= EVENTS_MIN and _try(replace(stretch, times=stretch.times[:events], words=stretch.words[:events]), ()).sound
 
 
 def _loses(before: _Trial, after: _Trial) -> bool:
@@ -133,26 +160,28 @@ def strobes_elsewhere(evidence: BusEvidence, stretch: Stretch) -> tuple[tuple[st
     return tuple((name, line) for name, line in found if line != name and line not in stretch.captured)
 
 
-def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool, int]]:
-    """Yield changes worth a try: (lines, inverted, assertions that a strobe must show under its new label)."""
+def _candidates(stretch: Stretch, odd: Sequence[str], everything: bool) -> Iterator[tuple[tuple[str, ...], bool, int, bool]]:
+    """Yield changes worth a try: (lines, inverted, assertions that a strobe must show under its new label, each does the other's work)."""
     roles = _roles(stretch)
     yielded = set()
     really = {name: role.line for name, role in roles.items() if role.line != name and role.line in stretch.captured}
     cycle = _exchange(really)
     if cycle:
         yielded.add(frozenset(cycle))
-        yield cycle, False, 1  # a channel's own behaviour speaks for it
+        # A channel's own behaviour speaks for it. That of a strobe's pin is no other strobe's by chance: then even one that never moves
+        # may stand in its place, as /WR does in a program that never writes.
+        yield cycle, False, 0 if all(name in (*STROBES, "CLK") for name in really) else 1, set(really) == set(cycle)
     if not really and sum(name in stretch.captured for name in STROBES) >= 3:
         strobes = [name for name in STROBES if name in stretch.captured]
         for pair in combinations(strobes, 2):
             if frozenset(pair) not in yielded and (everything or set(pair) & set(odd)):
-                yield pair, False, SEEN_MIN
+                yield pair, False, SEEN_MIN, False
     for name in (*STROBES, "CLK"):
         if name in stretch.captured and name not in roles and (everything or name in odd):
-            yield (name,), True, SEEN_MIN
+            yield (name,), True, SEEN_MIN, False
     every = tuple(name for name in STROBES if name in stretch.captured)
     if everything and len(every) >= 3:
-        yield every, True, 0  # a threshold turned round, or a buffer that inverts them all
+        yield every, True, 0, False  # a threshold turned round, or a buffer that inverts them all
 
 
 def _mislabelled(stretch: Stretch) -> bool:

@@ -32,6 +32,7 @@ Int = npt.NDArray[np.int64]
 
 _CLK, _MREQ, _M1 = (np.uint16(1 << BIT[name]) for name in ("CLK", "MREQ", "M1"))
 
+LATEST_T = 1.5  #: T-states behind a clock edge from which a strobe has an edge of CLK before it that the capture lacks
 NMI_KEPT = 64  #: falling edges of /NMI that are kept
 DELAYS_MIN = 20  #: delays of an edge from which their middle is told: fewer hang on where the samples fell
 _ACK, _FETCH, _READ, _WRITE = (KIND_INDEX[kind] for kind in ("interrupt_acknowledge", "opcode_fetch", "memory_read", "memory_write"))
@@ -97,7 +98,8 @@ class TimingPart(Part):
         clocks = {True: _Clock(times, changed & after & _CLK != 0), False: _Clock(times, changed & ~after & _CLK != 0)}
         if min(clock.count for clock in clocks.values()) < 4:
             return
-        skew = int(0.25 * clocks[True].period())
+        period = clocks[True].period()
+        skew = int(0.25 * period)
         for symbol in self._symbols:
             line, falling, rises = MEASURED[symbol]
             bit = np.uint16(1 << BIT[line])
@@ -106,7 +108,7 @@ class TimingPart(Part):
                 edges = edges[after[edges] & _MREQ == 0]
             if line == "IORQ":
                 edges = edges[before[edges] & after[edges] & _M1 != 0]
-            self._delays[symbol].add(clocks[rises].behind(times, edges, skew))
+            self._delays[symbol].add(clocks[rises].behind(times, edges, skew, int(LATEST_T * period)))
 
     def feed(self, batch: Batch) -> None:
         """Note acknowledges."""
@@ -204,16 +206,15 @@ class _Clock:
         """Return the middle length from edge to edge, ticks."""
         return median(np.diff(self._times[1:-1]))
 
-    def behind(self, times: Int, edges: Int, skew: int) -> Int:
+    def behind(self, times: Int, edges: Int, skew: int, latest: int) -> Int:
         """Return how long each edge comes behind the clock edge before it, ticks.
 
-        edges: indices of times. skew: one so early counts as skewed, not as late.
+        edges: indices of times. skew: one so early counts as skewed, not as late. latest: one behind it follows an edge that is missing.
         """
         moved = times[edges]
         clock = place_of(self._times, self._upto[edges], moved + skew)
-        inside = clock > 0
-        delays: Int = moved[inside] - self._times[clock[inside]]
-        return delays
+        delays: Int = moved - self._times[clock]
+        return delays[(clock > 0) & (delays <= latest)]
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> TimingPart | None:

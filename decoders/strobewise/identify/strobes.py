@@ -21,6 +21,7 @@ IN_TIME = 0.97  #: share of the pulses of /IORQ that must lie outside /MREQ with
 IO_T_MOST = 4  #: T-states of the middle one: two and a half, and a wait or so
 COVERS = 0.8  #: share of the strobes outside /MREQ that must have it: acknowledges of a dead /M1 have not
 HOPELESS = 0.7  #: share of the falls in place below which the rises are not looked at: below PRESENT, and what /WR asks for
+PULSES_MOST = 2.0  #: pulses of a strobe for each of /MREQ: input and output, outside it, are seldom as many; a clock makes four and more
 ABSENT = 0.06  #: share of the others in which it may be
 
 
@@ -44,7 +45,8 @@ WRITE = Place("WR", "write", 1.0, 0.0)
 def find_strobes(raw: Raw, frame: Frame, taken: set[int]) -> list[Role]:
     """Name /M1, /RD, /RFSH, /WR and /IORQ as far as they move."""
     roles: list[Role] = []
-    free = [k for k in range(raw.channels) if k not in taken and len(raw.lows[k].fall) >= 8]
+    most = PULSES_MOST * len(frame.fall)
+    free = [k for k in range(raw.channels) if k not in taken and 8 <= len(raw.lows[k].fall) <= most]
     words = raw.at(frame.points)
     scores = {(place.line, k): _score(raw, frame, place, k, words) for place in PLACES for k in free}
     for place in PLACES:

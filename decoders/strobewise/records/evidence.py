@@ -71,6 +71,16 @@ class Through(NamedTuple):
     end_s: float  #: of the last
 
 
+class Stays(NamedTuple):
+    """How a strobe stays behind its last edge, while others go on."""
+
+    high: bool
+    since_s: float
+    other: str  #: the strobe that fell most often from then on
+    falls: int  #: of that one
+    fetches: int  #: falls of /M1 or /RFSH, whichever shows more
+
+
 @dataclass
 class LineEvidence:
     """What one captured line did."""
@@ -87,6 +97,7 @@ class LineEvidence:
     asserted_first: bool = False  #: active when the capture begins
     asserted_last: bool = False  #: active when the capture ends
     held_through: Optional[Through] = None  #: of /MREQ, where it stayed low over several falls of /M1
+    stays: Optional[Stays] = None  #: of a strobe, where others went on behind its last edge
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 
     @property

@@ -27,6 +27,7 @@ class LeadsRecord:
 
     change: Optional[Relabelling] = None
     maps: Tuple[str, ...] = ()  #: values for --map that put it right
+    lookalike: Optional[Tuple[str, str]] = None  #: a strobe that never moves, and an address line that keeps its time, perhaps by chance
     elsewhere: Tuple[Tuple[str, str], ...] = ()  #: strobe by its label, and the line, not captured else, that its channel behaves like
 
 

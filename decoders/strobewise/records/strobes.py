@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple, Optional
 
 from ..bus.lines import bar
+from ..bus.units import time_words
 from .evidence import Burst, LineEvidence, StrobeCount
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
@@ -36,13 +37,19 @@ def longest_burst(count: StrobeCount) -> Optional[Burst]:
 class Behaviour(NamedTuple):
     """What a strobe that misbehaves looks like."""
 
-    kind: str  #: "silent", "held", "inverted", "unrelated" or "partial"
+    kind: str  #: "silent", "held", "stays", "inverted", "unrelated" or "partial"
     words: str
 
 
 def healthy(count: StrobeCount) -> bool:
     """Say whether a strobe is seen where it belongs and nowhere else, but for what glitches and cut-off cycles take."""
     return count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE
+
+
+def died(line: LineEvidence, count: StrobeCount) -> bool:
+    """Say whether a strobe did its work until its last edge, behind which others go on for long."""
+    stays, first = line.stays, count.first_missing_s
+    return stays is not None and stays.falls >= ENOUGH_OTHERS and count.seen < count.expected and (first is None or first >= stays.since_s)
 
 
 def released(line: LineEvidence) -> int:
@@ -67,6 +74,26 @@ def _fails_now_and_then(line: LineEvidence, count: StrobeCount) -> bool:
 
 def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Say how a strobe departs from what the rest of the bus calls for, or None when it does not (or too little says so)."""
+    return _as_counted(line, count) or _stays_low(line) or _uncalled(line, count)
+
+
+def _stays_low(line: LineEvidence) -> Optional[Behaviour]:
+    """Tell of a strobe that is not let go any more while another one falls again and again, whatever called for it before."""
+    stays = line.stays
+    if stays is None or stays.high or stays.falls < ENOUGH_OTHERS or line.known_fraction < 1.0:
+        return None
+    since = time_words(stays.since_s)
+    return Behaviour("stays", f"{bar(line.line)} low from {since} to the end, while {bar(stays.other)} falls {stays.falls} times")
+
+
+def _uncalled(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
+    """Tell of a strobe that nothing calls for, and that moves all the same."""
+    if count.expected or not line.edges or count.others < ENOUGH_OTHERS or count.wrong < FEW_WRONG or count.false <= HEALTHY_FALSE:
+        return None
+    return Behaviour("partial", f"{bar(line.line)} asserted in {count.wrong} of {count.others} others")
+
+
+def _as_counted(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     low = line.edges == 0 and count.seen == count.expected and count.false >= HEALTHY_HIT
     if low and count.expected < ENOUGH and count.others >= ENOUGH_OTHERS:
         return Behaviour("held", f"{bar(line.line)} low throughout, in {count.wrong} of {count.others} others as well")

@@ -177,6 +177,9 @@ BUSES = (frozenset(ADDRESS), frozenset(DATA))
 
 BLIND_SAMPLES = 1.9  #: samples a T-state below which what is read may be sampled when nobody drives the bus, again and again
 LASTING_S = 0.045  #: what has lasted for so long, longer than two frames at 50 Hz, is told before the capture ends (common practice)
+FETCHES_ALONE = 16  #: without /MREQ, which is low twice in each (UM0080): spikes and what a capture cuts off hide one or two
+SELDOM = 2  #: edges of /M1 for each of /MREQ, which makes two of its own for each of them (UM0080): a quarter of those from which /MREQ is not seen at work
+READS_ALONE = 50  #: the same of reads, of which another bus master may make some beside its own /MREQ
 COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (two samples for each half clock, and a little)
 
 #: Share of transfers that must look as samples at the clock edge do; those of a good clocked capture all do, whatever single
@@ -209,6 +212,21 @@ def too_coarse(evidence: BusEvidence) -> bool:
     if beside_the_edge(evidence):
         return True
     return evidence.samples_per_t is not None and evidence.samples_per_t < COARSE_SAMPLES
+
+
+def fetches_without_requests(evidence: BusEvidence) -> Optional[str]:
+    """Return the strobe that shows a CPU at work whose lead for /MREQ shows next to nothing; None where there is none."""
+    busy = evidence.requests <= 2 and not too_coarse(evidence)
+    least = max(2 * FETCHES_ALONE, SELDOM * evidence.line("MREQ").edges)
+    return next((name for name in ("M1", "RFSH") if busy and evidence.has(name) and evidence.line(name).edges >= least), None)
+
+
+def stops_alone(evidence: BusEvidence) -> bool:
+    """Say whether /MREQ stays at one level while the CPU fetches on: /M1 and /RFSH tell of a few fetches, /RD of many reads."""
+    line = evidence.line("MREQ")
+    if line.stays is None or line.known_fraction < 1.0 or too_coarse(evidence) or clock_denied(evidence):
+        return False
+    return line.stays.fetches >= FETCHES_ALONE or line.stays.falls >= READS_ALONE
 
 
 def said_once(findings: Sequence[Finding]) -> List[Finding]:

@@ -11,7 +11,18 @@ from ..records.evidence import BusEvidence
 from ..records.leads import IdentifiedRecord
 from ..records.strobes import ENOUGH_OTHERS, LONGEST_RUN, healthy
 from . import blame
-from .base import CLOCKED_FIT_MIN, COARSE_SAMPLES, HOLD, Found, beside_the_edge, clock_denied, rule, too_coarse
+from .base import (
+    CLOCKED_FIT_MIN,
+    COARSE_SAMPLES,
+    HOLD,
+    Found,
+    beside_the_edge,
+    clock_denied,
+    fetches_without_requests,
+    rule,
+    stops_alone,
+    too_coarse,
+)
 from .grades import CERTAIN, FAIR, GUESS, HINT, LIKELY, STRONG
 from .picture import FRAME, OUTPUT, STORE, STORE_LOAD, Picture, done
 
@@ -137,7 +148,7 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
     if any(evidence.line(name).asserted_last for name in ("RESET", "BUSREQ", "BUSACK", "WAIT")):
         return  # held: what it does not do, it is kept from
     others = [name for name in STROBES if name in evidence.captured and evidence.line(name).edges > SOME_EDGES]
-    if others and evidence.has("MREQ") and evidence.line("MREQ").edges == 0:
+    if others and evidence.has("MREQ") and (evidence.line("MREQ").edges == 0 or fetches_without_requests(evidence)):
         return  # it works, and only its /MREQ does not
     if not evidence.has("MREQ") and {"M1", "RD"} & set(others):
         return  # it works; what it asks for was not captured
@@ -169,6 +180,8 @@ def no_requests(evidence: BusEvidence) -> Iterator[Found]:
 def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     if evidence.requests <= 2 or evidence.last_request_s is None:
         return
+    if stops_alone(evidence):
+        return  # it works, and only its /MREQ does not
     hz = evidence.clock.hz or SLOW_CLOCK_HZ
     rest = evidence.end_s - evidence.last_request_s
     if rest * hz < SILENT_T and not (rest > SILENT_SHARE * evidence.duration_s and rest * hz > SILENT_AT_THE_END_T):

@@ -15,6 +15,7 @@ from .picture import FETCH, STORE, Picture, done
 
 STOPPED_T = 150.0  #: a clock that rests this long at the capture's end has stopped (contention stretches a clock by tens of periods at most)
 STOPPED_PAUSES = 4.0  #: and this many times as long as it ever paused before
+AWAY_SHARE = 0.5  #: of a silence of CLK in which requests go on: half of it, so that one spike at its begin is none
 PAUSE_T = 64.0  #: T-states: boards that share their memory hold the clock for a few (common practice), a stop is longer
 SLOW_HZ = 100e3  #: at 50 % each level lasts 5 µs
 MEANT = 0.05  #: share by which a clock may miss the one that the profile gives, and still be that one: any oscillator that works keeps to it
@@ -72,6 +73,14 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
                 f"CLK ran at {clock.hz / 1e6:.4g} MHz and stopped at {time_words(clock.last_edge_s)}, "
                 f"{time_words(rest)} before the capture ends",
                 ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s,
+            )  # fmt: skip
+        fine = (evidence.samples_per_t or COARSE_SAMPLES) >= COARSE_SAMPLES
+        if active_later and fine and evidence.last_request_s is not None and evidence.last_request_s > clock.last_edge_s + AWAY_SHARE * rest:
+            yield Found(
+                f"no edge on CLK from {time_words(clock.last_edge_s)} on, although the CPU makes requests until "
+                f"{time_words(evidence.last_request_s)}: the lead for CLK came off",
+                ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s, severity="warning", suspects=blame.CLOCK_LEAD,
+                next_step=f"check the lead for CLK on {pin_text('CLK')}",
             )  # fmt: skip
 
 

@@ -24,6 +24,7 @@ HELD_SHARE = 0.9  #: share of the capture from which a line counts as held
 WAIT_HELD_T = 2000.0  #: T-states in one wait: slow memories ask for a handful, disc controllers for some hundred (common practice)
 WAIT_NEVER_ENDS_T = 500.0  #: the same for a wait that the end of the capture cuts off
 LATE_T = 100.0  #: T-states, more than any wait or grant of a working board that an instruction is held by (common practice), and
+NOT_HEARD_T = 300.0  #: T-states of a hold from which requests in its last fifth are the CPU's own: many times what it takes to obey
 LATE_SHARE = 0.2  #: share of the capture from which a line that holds the CPU to the end holds it for good: what works lets go sooner
 LATE_GRANT_SHARE = 0.3  #: the same for the bus, which a device of the board may keep for long and often,
 LATE_GRANT_T = 220.0  #: and for how many T-states it may,
@@ -73,6 +74,16 @@ def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
     return starves or length > LATE_GRANT_SHARE * evidence.duration_s
 
 
+def _not_heard(evidence: BusEvidence, line: LineEvidence) -> bool:
+    """Say whether the CPU still makes requests far into a hold that lasts to the end, as it never does (UM0080)."""
+    span, last = line.longest, evidence.last_request_s
+    if span is None or last is None or not line.asserted_last or span.end_s < evidence.end_s - END_S or line.known_fraction < 1.0:
+        return False
+    if evidence.line("BUSACK").asserted_last or span.length_s * (evidence.clock.hz or 0.0) < NOT_HEARD_T:
+        return False
+    return last > span.start_s + AT_REST * span.length_s
+
+
 def _share(evidence: BusEvidence, name: str) -> float:
     return evidence.line(name).asserted_s / evidence.duration_s if evidence.duration_s > 0 else 0.0
 
@@ -93,7 +104,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
     if not line.asserted_last or line.longest is None:
         return
     if evidence.requests >= RUNS_ON and not _rest_after(evidence, "RESET"):
-        if _share(evidence, "RESET") <= MOSTLY:
+        if _share(evidence, "RESET") <= MOSTLY and not _not_heard(evidence, line):
             return  # pulses, and the capture happens to end in one
         yield Found(
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
@@ -163,7 +174,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
             f"/WAIT low {how} ({time_words(span.length_s)}), the CPU frozen in the middle of a cycle", ("WAIT",),
             first_s=span.start_s, last_s=span.end_s, confidence=CERTAIN,
         )  # fmt: skip
-    elif _share(evidence, "WAIT") > HELD_SHARE and evidence.requests >= ENOUGH_REQUESTS:
+    elif (_share(evidence, "WAIT") > HELD_SHARE or _not_heard(evidence, line)) and evidence.requests >= ENOUGH_REQUESTS:
         yield Found(
             f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
             "being held: the lead for /WAIT, or its polarity, is wrong",
@@ -192,9 +203,10 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         if not _given_for_good(evidence, line):
             continue
         if not _rest_after(evidence, name):
-            if span.length_s > HELD_SHARE * evidence.duration_s:
+            throughout = span.length_s > HELD_SHARE * evidence.duration_s
+            if throughout or (name == "BUSREQ" and evidence.has("BUSACK") and _not_heard(evidence, line)):
                 yield Found(
-                    f"{bar(name)} reads low throughout although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
+                    f"{bar(name)} reads low {'throughout' if throughout else f'from {time_words(span.start_s)} to the end'} although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
                     (name,), suspects=blame.BUS_LEAD,
                     next_step=f"check the lead for {bar(name)} on {pin_text(name)}",
                 )  # fmt: skip

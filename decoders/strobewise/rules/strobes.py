@@ -12,9 +12,22 @@ from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
-from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
+from ..records.strobes import BURST, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
 from . import blame
-from .base import CAUTION_CLIP, ENOUGH_REQUESTS, RAM_WRONG, RUNAWAY, Found, beside_the_edge, clock_denied, rule, too_coarse
+from .base import (
+    CAUTION_CLIP,
+    ENOUGH_REQUESTS,
+    FINE_SAMPLES,
+    RAM_WRONG,
+    RUNAWAY,
+    Found,
+    beside_the_edge,
+    clock_denied,
+    fetches_without_requests,
+    rule,
+    stops_alone,
+    too_coarse,
+)
 from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
@@ -39,11 +52,11 @@ def _strobe(
         return
     line = evidence.line(name)
     seen = behaviour(line, count)
-    unsure = beside_the_edge(evidence) or _misled(name, count, evidence)
+    unsure = beside_the_edge(evidence) or _misled(name, count, evidence) or _measures_itself(name, evidence)
     if seen is None or unsure or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
-    if not count.expected:
+    if not count.expected or seen.kind == "stays":
         suspects = blame.HELD_LOW_AT_REST
     at = evidence.probe_at.get(name, "cpu")
     weighed = weigh_still_line(line, at)
@@ -67,8 +80,15 @@ def _strobe(
             next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
         )  # fmt: skip
         return
+    lookalike = evidence.leads.lookalike if evidence.leads is not None else None
+    if lookalike is not None and lookalike[0] == name:
+        suspects = blame.LOOKALIKE
+        sentence += f"; {pin_text(lookalike[1])} keeps its time, by chance or because their leads are exchanged"
     if weighed is not None:
         sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
+    if seen.kind == "stays" and line.stays is not None:
+        yield Found(sentence, (name,), line.stays.falls, line.stays.since_s, evidence.end_s, suspects=suspects)
+        return
     missing = count.expected - count.seen
     if seen.kind in ("partial", "held") and line.edges and 0 < missing + count.wrong <= evidence.glitches:
         yield Found(
@@ -94,6 +114,11 @@ def _strobe(
     )
 
 
+def _measures_itself(name: str, evidence: BusEvidence) -> bool:
+    """Say whether the T-state by which a strobe is judged was taken from that strobe, of few samples: waits make it look twice as long."""
+    return evidence.clock.source == name and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
+
+
 def _in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
     """Say whether /M1 or /RFSH pulses once a fetch and for as long as it must, and does not just repeat the other one."""
     if line.line not in FETCH_LINES or line.follows in FETCH_LINES or not line.edges or line.high_fraction is None:
@@ -113,6 +138,8 @@ def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
         its = evidence.strobes.get(other)
         return behaviour(evidence.line(other), its) if its is not None else None
 
+    if _behind_another(name, count, evidence):
+        return True
     if name != "MREQ" and _pulled_low(evidence):
         return bool(evidence.line(name).edges)
     if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
@@ -122,6 +149,18 @@ def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
         return mreq is not None and mreq.kind == "partial" and evidence.strobes["MREQ"].hit < HEALTHY_HIT
     if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
         return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
+    return False
+
+
+def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether a strobe is missed only since another one, which every fetch calls for, has died: then that one spoils the count."""
+    for other in IN_EACH_FETCH:
+        stays, its = evidence.line(other).stays, evidence.strobes.get(other)
+        if other == name or stays is None or its is None or stays.falls < ENOUGH_OTHERS or (count.first_missing_s is None and stays.high):
+            continue
+        begins = stays.since_s if its.first_missing_s is None else its.first_missing_s
+        if (count.first_missing_s is None or begins < count.first_missing_s) and behaviour(evidence.line(other), its) is not None:
+            return True
     return False
 
 
@@ -175,6 +214,7 @@ LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of dou
 APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
 PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
 M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
+IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
 FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
 RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
@@ -208,7 +248,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1"), ("MREQ", "M1")), judges=("MREQ",), suspects=blame.CPU_FIRST,
+    "memory-request-missing", "/MREQ dead", "fault", needs=(("MREQ", "RD"), ("MREQ", "WR", "M1"), ("MREQ", "M1"), ("MREQ", "RFSH")), judges=("MREQ",), suspects=blame.CPU_FIRST,
     looks_for="/RD and /WR strobes of memory cycles without /MREQ asserted",
     causes="the CPU's MREQ output, its joint, a short to another line, or the lead. Where memory still answers, the line is alive on the "
     "board and the lead is off",
@@ -220,15 +260,23 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     found = list(_strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST))
     yield from found
     through = evidence.line("MREQ").held_through
-    if not found and through is not None and _pulled_low(evidence):
+    stays = evidence.line("MREQ").stays
+    if not found and stays is not None and stops_alone(evidence):
+        yield Found(
+            f"/MREQ stays {'high' if stays.high else 'low'} from {time_words(stays.since_s)} to the end, while {bar(stays.other)} falls "
+            f"{stays.falls} times", ("MREQ",), stays.falls, stays.since_s, evidence.end_s,
+        )  # fmt: skip
+    elif not found and through is not None and _pulled_low(evidence):
         times = "once" if through.stretches == 1 else f"{through.stretches} times, the first"
         yield Found(
             f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all: it is pulled low for stretches",
             ("MREQ",), through.falls, through.start_s, through.end_s,
         )  # fmt: skip
-    if evidence.requests == 0 and evidence.has("M1") and evidence.line("MREQ").edges == 0 and evidence.line("M1").edges >= 2 * ENOUGH:
-        fetches = evidence.line("M1").edges // 2
-        yield Found(f"{fetches} pulses of /M1, /MREQ {evidence.line('MREQ').level} throughout", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
+    witness = fetches_without_requests(evidence)
+    if not found and witness is not None and evidence.has("MREQ"):
+        line, fetches = evidence.line("MREQ"), evidence.line(witness).edges // 2
+        does = f"{line.level} throughout" if not line.edges else f"with {line.edges // 2} pulses of its own"
+        yield Found(f"{fetches} pulses of {bar(witness)}, /MREQ {does}", ("MREQ",), fetches, evidence.start_s, evidence.end_s)
 
 
 @rule(

@@ -5,11 +5,12 @@ Which lines may well stay at one level comes from UM0080.
 
 from __future__ import annotations
 
-from typing import List, Tuple
+from typing import List, Optional, Tuple
 
 from ..bus.lines import CONTROL, LINE, LINES, STROBES, bar
 from ..bus.model import LineState, LineStateName
-from ..records.evidence import BusEvidence, LineEvidence
+from ..bus.units import time_words
+from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..records.strobes import ENOUGH_OTHERS, behaviour, released
 
 #: Lines that an idle machine may leave at their inactive level for as long as it likes.
@@ -38,31 +39,40 @@ def _state(name: str, evidence: BusEvidence) -> LineState:
     return LineState(name, state, line.edges, line.high_fraction, line.shortest_pulse_s, line.follows, remark)
 
 
+def _judge_strobe(line: LineEvidence, count: StrobeCount) -> Optional[Tuple[LineStateName, str]]:
+    """Return a strobe's state by what the cycles call for; None for one that never moved and was not called for."""
+    seen = behaviour(line, count)
+    if seen is not None and seen.kind == "unrelated":
+        return "floating", f"{count.expected} requests call for it; it moves without regard to them"
+    if seen is not None and seen.kind == "stays" and line.stays is not None:
+        return "active", f"low from {time_words(line.stays.since_s)} to the end, while other strobes go on"
+    if seen is not None and seen.kind == "inverted":
+        return "active", "the opposite of what the rest of the bus calls for"
+    if seen is not None and seen.kind in ("silent", "held"):
+        state: LineStateName = "stuck_high" if line.level == "high" or line.edges else "stuck_low"
+        if line.edges > max(SPIKES, SPIKES_SHARE * count.expected):
+            state = "active"  # whatever it does, it moves
+        if seen.kind == "held" and not count.expected:
+            return state, "asserted throughout; no request calls for it"
+        if seen.kind == "held" and released(line):
+            return state, f"asserted in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
+        if seen.kind == "held":
+            return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
+        return state, f"{count.expected} requests call for it, seen in {count.seen}"
+    if seen is not None:
+        return "active", f"seen in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
+    if line.edges:
+        return "active", f"seen in {count.seen} of {_calls(count.expected)}" if count.expected else ""
+    return None
+
+
 def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, str]:
     name = line.line
     high = line.level == "high"
     if name in STROBES and name in evidence.strobes:
-        count = evidence.strobes[name]
-        seen = behaviour(line, count)
-        if seen is not None and seen.kind == "unrelated":
-            return "floating", f"{count.expected} requests call for it; it moves without regard to them"
-        if seen is not None and seen.kind == "inverted":
-            return "active", "the opposite of what the rest of the bus calls for"
-        if seen is not None and seen.kind in ("silent", "held"):
-            state: LineStateName = "stuck_high" if high or line.edges else "stuck_low"
-            if line.edges > max(SPIKES, SPIKES_SHARE * count.expected):
-                state = "active"  # whatever it does, it moves
-            if seen.kind == "held" and not count.expected:
-                return state, "asserted throughout; no request calls for it"
-            if seen.kind == "held" and released(line):
-                return state, f"asserted in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
-            if seen.kind == "held":
-                return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
-            return state, f"{count.expected} requests call for it, seen in {count.seen}"
-        if seen is not None:
-            return "active", f"seen in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
-        if line.edges:
-            return "active", f"seen in {count.seen} of {_calls(count.expected)}" if count.expected else ""
+        judged = _judge_strobe(line, evidence.strobes[name])
+        if judged is not None:
+            return judged
     if line.edges:
         return "active", ""
     level = 1 if high else 0

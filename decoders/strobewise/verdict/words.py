@@ -9,8 +9,9 @@ from typing import Dict, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
 from ..bus.model import Finding, SuspectShare
+from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.strobes import ENOUGH, behaviour, released
+from ..records.strobes import ENOUGH, behaviour, died, released
 from ..rules.base import find_rule
 
 NEARLY_AS_LIKELY = 0.4  #: of the first suspect's confidence, from which the sentence names the second as well
@@ -145,11 +146,16 @@ def _strobe(name: str, evidence: BusEvidence) -> Optional[str]:
         return f"stays low: it is let go only {released(line)} times while {called} went by"
     if seen.kind == "held":
         return f"is not let go between {called}"
+    if seen.kind == "stays" and line.stays is not None:
+        since, meanwhile = time_words(line.stays.since_s), f"{bar(line.stays.other)} falls {line.stays.falls} times"
+        return f"gets stuck low: it is not let go from {since} on, while {meanwhile}"
     if seen.kind == "inverted":
         return f"is upside down: it does the opposite of what {called} call for"
     if seen.kind == "unrelated":
         follows = f", and follows {bar(line.follows)}" if line.follows else ""
         return f"does not do its work: it moves without regard to {called}{follows}"
+    if died(line, count) and line.stays is not None:
+        return f"dies at {time_words(line.stays.since_s)}: it strobes in {count.seen} of {called}, in none from then on"
     if count.seen < count.expected:
         return f"comes and goes: it strobes in {count.seen} of {called}"
     return f"strobes where it must not, in {count.wrong} of {counted(count.others, 'other requests')}"

@@ -1,0 +1,59 @@
+"""When each strobe moved for the last time, and what the others did from then on: a strobe that stops while the CPU works has died."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from ..bus.lines import BIT, STROBES
+from ..records.evidence import Stays
+
+Int = npt.NDArray[np.int64]
+Control = npt.NDArray[np.uint16]
+
+FETCH_LINES = ("M1", "RFSH")
+NEAR = 256  #: events: what the other strobes do between two edges of a strobe that is alive is not worth counting
+
+
+class LastEdges:
+    """Follows the strobes through the blocks of a capture."""
+
+    def __init__(self, captured: frozenset[str]) -> None:
+        self._bits = {name: np.uint16(1 << BIT[name]) for name in STROBES if name in captured}
+        self._last: dict[str, int] = {}  #: by strobe: the tick of its last edge
+        self._since: dict[str, dict[str, int]] = {}  #: by strobe: edges of the others since
+        self._word = 0
+
+    def feed(self, times: Int, control: Control, changed: Control, moved: int) -> None:
+        """Take a block: its ticks, the levels behind each event, what changed with it, and what changed at all."""
+        self._word = int(control[-1])
+        for name, bit in self._bits.items():
+            if moved & int(bit):
+                at = _last(changed, bit)
+                self._last[name] = int(times[at])
+                self._since[name] = self._edges(changed[at + 1 :]) if len(changed) - at > NEAR else {}
+            elif name in self._last:
+                for other, edges in self._edges(changed).items():
+                    self._since[name][other] = self._since[name].get(other, 0) + edges
+
+    def _edges(self, changed: Control) -> dict[str, int]:
+        return {name: int(np.count_nonzero(changed & bit)) for name, bit in self._bits.items()}
+
+    def stays(self, tick_s: float) -> dict[str, Stays]:
+        """Return the strobes behind whose last edge others went on."""
+        found = {}
+        for name, since in self._since.items():
+            other = max(since, key=since.__getitem__, default=None)
+            if other is not None and since[other] > 1:
+                fetches = max(since.get(line, 0) for line in FETCH_LINES) // 2
+                high = bool(self._word & int(self._bits[name]))
+                found[name] = Stays(high, self._last[name] * tick_s, other, since[other] // 2, fetches)
+        return found
+
+
+def _last(changed: Control, bit: np.uint16) -> int:
+    """Return the index of the last event that changed a line which changed at all."""
+    late = np.flatnonzero(changed[-NEAR:] & bit)
+    if len(late):
+        return int(late[-1]) + max(0, len(changed) - NEAR)
+    return int(np.flatnonzero(changed & bit)[-1])

@@ -1,0 +1,139 @@
+"""A strobe that moves for the last time while the CPU works on has died, or its lead came off: at whichever level, and whenever."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from strobewise import Options, diagnose
+from strobewise.bus.lines import BIT, STROBES
+from strobewise.evidence.last_edges import LastEdges
+from strobewise.machine import simulate
+
+
+def altered(path, lines, change, **settings):
+    """Write a healthy capture whose levels were changed: change(ticks as a share of the capture, words by line) -> words by line."""
+    capture = simulate(**{"lines": list(lines), "duration_s": 0.003, **settings})
+    events = list(capture.words())
+    end, before = events[-1][0], None
+    with open(path, "w", encoding="ascii") as file:
+        file.write("$timescale 1 ns $end\n")
+        for number, line in enumerate(lines):
+            file.write(f"$var wire 1 {chr(33 + number)} {line} $end\n")
+        file.write("$enddefinitions $end\n")
+        for tick, word, _ in events:
+            levels = change(tick / end, {line: word >> BIT[line] & 1 for line in lines})
+            moved = [f"{levels[line]}{chr(33 + k)}" for k, line in enumerate(lines) if before is None or levels[line] != before[line]]
+            before = levels
+            if moved:
+                file.write(f"#{tick} {' '.join(moved)}\n")
+        file.write(f"#{end + 100}\n")
+    return diagnose([str(path)], Options())
+
+
+def stuck(line, level, since):
+    return lambda share, levels: {**levels, line: level} if share >= since else levels
+
+
+def exchanged(one, other):
+    return lambda share, levels: {**levels, one: levels[other], other: levels[one]}
+
+
+def faults(diagnosis):
+    return {finding.rule: finding for finding in diagnosis.findings if finding.severity == "fault"}
+
+
+EIGHT = ("CLK", "M1", "MREQ", "RD", "WR", "IORQ", "RFSH", "RESET")
+LEADS = {"eight": EIGHT, "no-clk": EIGHT[1:], "two": ("M1", "MREQ"), "refresh": ("MREQ", "RFSH")}
+RULE = {"M1": "fetch-strobe-missing", "MREQ": "memory-request-missing", "RD": "read-strobe-missing", "RFSH": "refresh-strobe-missing"}
+
+
+@pytest.mark.parametrize("level", [0, 1])
+@pytest.mark.parametrize(("leads", "line"), [
+    *((leads, line) for leads in ("eight", "no-clk") for line in ("M1", "MREQ", "RD", "RFSH")),
+    ("two", "M1"), ("two", "MREQ"), ("refresh", "MREQ"),
+])  # fmt: skip
+def test_a_strobe_that_dies_in_the_middle_is_the_only_one_named(tmp_path, leads, line, level):
+    diagnosis = altered(tmp_path / "late.vcd", LEADS[leads], stuck(line, level, 0.5))
+    assert set(faults(diagnosis)) == {RULE[line]}, diagnosis.verdict.headline
+    assert diagnosis.verdict.suspects[0].suspect in ("cpu", "probe_or_capture")
+    assert "comes and goes" not in diagnosis.verdict.headline
+
+
+@pytest.mark.parametrize("line", ["WR", "IORQ"])
+def test_a_strobe_that_nothing_calls_for_may_not_stay_low(tmp_path, line):
+    found = altered(tmp_path / "low.vcd", EIGHT, lambda share, levels: {**levels, line: int(share < 0.6)})
+    assert any(line in finding.lines for finding in faults(found).values()), found.verdict.headline
+
+
+@pytest.mark.parametrize("since", [0.2, 0.6])
+@pytest.mark.parametrize(("line", "rule"), [("RESET", "reset-held"), ("WAIT", "wait-held"), ("BUSREQ", "bus-request-held")])
+def test_a_hold_that_the_cpu_does_not_heed_is_its_lead(tmp_path, line, rule, since):
+    leads = (*EIGHT[:-1], "RESET", "WAIT", "BUSREQ", "BUSACK")
+    found = altered(tmp_path / "held.vcd", leads, stuck(line, 0, since))
+    assert faults(found)[rule].lines == (line,)
+    assert found.verdict.suspects[0].suspect == "probe_or_capture"
+
+
+def test_a_clock_that_rests_while_the_cpu_works_is_its_lead(tmp_path):
+    found = altered(tmp_path / "clk.vcd", EIGHT, stuck("CLK", 1, 0.5))
+    assert [(each.rule, each.severity) for each in found.findings] == [("clock-stopped", "warning")]
+    assert found.verdict.suspects[0].suspect == "probe_or_capture"
+
+
+@pytest.mark.parametrize(("one", "other"), [("M1", "RD"), ("MREQ", "RD"), ("MREQ", "WR"), ("WR", "RFSH"), ("M1", "MREQ"), ("RD", "RFSH")])
+def test_two_leads_on_each_others_pins(tmp_path, one, other):
+    found = altered(tmp_path / "swapped.vcd", EIGHT, exchanged(one, other))
+    assert set(faults(found)) == {"leads-swapped"}, found.verdict.headline
+    assert set(faults(found)["leads-swapped"].lines) == {one, other}
+
+
+def test_an_address_line_in_step_with_the_refresh_is_no_exchanged_lead(tmp_path):
+    """Where /RFSH is dead and a line that stays as it is in each refresh moves with it, neither reading is told as certain."""
+    def dead_beside_a_double(share, levels):
+        return {**levels, "RFSH": 0, "A7": levels["RFSH"]}
+
+    found = altered(tmp_path / "double.vcd", (*EIGHT, "A7"), dead_beside_a_double)
+    assert set(faults(found)) == {"refresh-strobe-missing"}
+    assert "leads are exchanged" in faults(found)["refresh-strobe-missing"].evidence
+    assert found.verdict.suspects[0].suspect == "probe_or_capture"
+    assert "cpu" in [each.suspect for each in found.verdict.suspects]
+
+
+@given(st.data())
+def test_last_edges_do_not_depend_on_the_blocks(data):
+    rng = random.Random(data.draw(st.integers(0, 1 << 30)))
+    count = rng.randrange(2, 2000)
+    stops = {name: rng.randrange(count) for name in STROBES}
+    words = np.zeros(count, np.uint16)
+    for name in STROBES:
+        moves = np.array([rng.random() < 0.3 and k <= stops[name] for k in range(count)])
+        words |= (np.cumsum(moves) % 2).astype(np.uint16) << np.uint16(BIT[name])
+    times = np.arange(count, dtype=np.int64) * 7
+    changed = np.concatenate([words[:1], words[1:] ^ words[:-1]])
+
+    def followed(cuts):
+        edges = LastEdges(frozenset(STROBES))
+        for low, high in zip([0, *cuts], [*cuts, count], strict=True):
+            if high > low:
+                part = changed[low:high]
+                edges.feed(times[low:high], words[low:high], part, int(np.bitwise_or.reduce(part)))
+        return edges.stays(1.0)
+
+    whole, cut = followed([]), followed(sorted(rng.randrange(count) for _ in range(rng.randrange(6))))
+    for name in STROBES:
+        at = np.flatnonzero(changed & np.uint16(1 << BIT[name]))
+        if not len(at):
+            assert name not in whole and name not in cut
+            continue
+        truth = {other: int(np.count_nonzero(changed[at[-1] + 1 :] & np.uint16(1 << BIT[other]))) for other in STROBES}
+        for stays in (whole.get(name), cut.get(name)):
+            if stays is not None:
+                assert stays.since_s == times[at[-1]] and stays.high == bool(words[-1] & np.uint16(1 << BIT[name]))
+                assert stays.falls <= max(truth.values()) // 2
+        if max(truth.values()) > 2 * 256:  # what stands in the block of the last edge close behind it is not counted
+            assert whole[name].falls >= max(truth.values()) // 2 - 256
