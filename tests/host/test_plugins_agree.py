@@ -71,6 +71,18 @@ def test_every_edge_gives_the_same(name, prepared):
     assert joined(decode(path, "strobewise_cycles", options=":look=every edge")) == joined(decode(path, "strobewise_cycles"))
 
 
+def test_samples_that_were_lost(tmp_path, prepared):
+    """The lines seem to stand still for 60 us here and there: behind that the bus is looked at edge by edge again."""
+    capture = tmp_path / "lost.vcd"
+    run_strobewise(
+        "simulate", TRACES / "machines" / "dunlin.toml", "--fault", "samples-lost:every_ms=0.9,lost_us=60,close=false",
+        "--lines", "M1,MREQ,IORQ,RD,WR,RFSH,WAIT,RESET", "--start", "1ms", "--duration", "5ms", "--sample-rate", "24M", "-o", capture,
+    )  # fmt: skip
+    path = prepared(capture)
+    rows = command_rows(path)
+    assert joined(decode(path, "strobewise_cycles")) == rows and any(int(row[3] or 0) > 150 for row in rows)
+
+
 def test_a_clock_that_is_given(prepared):
     path = prepared(TRACES / "good" / "healthy-two.vcd")
     assert joined(decode(path, "strobewise_cycles", options=":clock_hz=3500000")) == command_rows(path, "--clock", "3500000")

@@ -80,6 +80,35 @@ def test_what_the_capture_shows_is_said_and_nothing_else(fault, leads, words, tm
     assert {text.partition(": ")[0] for text in texts} <= {words.partition(": ")[0], *(("/WR dead",) if "RD+WR" in fault else ())}
 
 
+def simulated(tmp_path, fault, *options):
+    capture = tmp_path / "simulated.vcd"
+    run_strobewise("simulate", TRACES / "machines" / "dunlin.toml", "--fault", fault, *options, "-o", capture)
+    return capture
+
+
+def test_a_strobe_that_frames_the_requests_is_not_still(tmp_path):
+    """Without /MREQ the fetches are told by /RD, which is low in each of them, and so is /M1: neither is dead."""
+    capture = simulated(
+        tmp_path, "dead-high:line=MREQ", "--lines", "M1,MREQ,RD", "--start", "1ms", "--duration", "3ms", "--sample-rate", "24M",
+    )  # fmt: skip
+    titles = {line.split(": ")[1] for line in findings(capture, tmp_path, show="strobewise_faults=findings")}
+    assert titles == {"/MREQ dead", "memory requests without a fetch"}
+
+
+def test_a_warning_becomes_the_fault_that_it_grows_to(tmp_path):
+    """Three pulses of /RESET in so short a time are a warning; when there are five, it is a fault, and each is said once."""
+    trace = TRACES / "faults" / "reset-loop" / "reset-loop.vcd.gz"
+    (warning,) = findings(trace, tmp_path, show="strobewise_faults=warning")
+    (fault,) = findings(trace, tmp_path, show="strobewise_faults=finding")
+    assert "/RESET went low 3 times" in warning and "/RESET went low 5 times" in fault
+
+
+def test_a_clock_that_is_dead_where_nothing_moves(tmp_path):
+    capture = simulated(tmp_path, "clock-dead", "--lines", "full", "--duration", "3ms")
+    (only,) = findings(capture, tmp_path, show="strobewise_faults=findings")
+    assert "CLK stopped: no edge on CLK in " in only
+
+
 def test_where_no_strobe_moves_it_is_said_what_holds_the_machine(tmp_path):
     capture = tmp_path / "simulated.vcd"
     run_strobewise(

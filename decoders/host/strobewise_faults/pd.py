@@ -71,7 +71,8 @@ class Decoder(srd.Decoder):
         self.cycles = self.stretch_start = 0
         self.stretch_cycles = FIRST_STRETCH
         self.standing = set()  #: rules that have spoken since the bus stands still
-        self.told = set()  #: rules that have spoken and need not do so again
+        self.told = set()  #: rules that have spoken of a fault and need not do so again
+        self.warned = set()  #: rules that have spoken of a warning before the end; a fault may yet become of it
         self.spoken = set()  #: rules that have spoken of a fault
 
     def start(self):
@@ -184,11 +185,16 @@ class Decoder(srd.Decoder):
             lasts = finding.severity == "fault" and last - first > LASTING_S * self.observer.rate
             if not at_end and finding.rule in self.of_lasting and not lasts:
                 continue
+            warns = finding.severity == "warning" and rules.isdisjoint(self.of_stretch)
+            if warns and finding.rule in self.warned:
+                continue
             place = FINDING if finding.severity == "fault" else WARNING
             self.show(place, first, last, finding_texts(finding, find_rule(finding.rule).title))
             if finding.severity == "fault":
                 self.spoken.add(finding.rule)
-            if spoken is not None:
+            if warns and not at_end:
+                self.warned.add(finding.rule)
+            elif spoken is not None:
                 spoken.add(finding.rule)
 
     def watch_paging(self, bus):

@@ -27,6 +27,7 @@ from .records import Block, Times, Words
 
 _GRID_TIMES = 20_000  #: times from which the sample grid is estimated
 _MOST_SAMPLES = 100_000_000  #: of a reader that takes one a tick
+_COARSEST_FS = 100_000_000  #: of a bus on which nothing moves: for how long is counted in samples (our choice: 10 MHz)
 _GRID_SAMPLES = 1_000_000_000  #: of a grid that has more the steps are the skews of a simulation
 _TICKS_A_SAMPLE = 4  #: from so many on, steps that differ by a tick do not hide the sample interval
 _DIVIDES = 1e-3  #: a tick divides an interval when the rest is smaller, ticks: the interval is estimated
@@ -94,7 +95,7 @@ def plan(capture: Capture, channels: ChannelMap) -> Plan:
     if sample is not None and span_fs > sample * _GRID_SAMPLES:
         sample = None
     outputs, left_out = outputs_of(channels)
-    tick = _decade(shortest_fs) if sample is None else _decade_of_grid(sample)
+    tick = min(_decade(shortest_fs), _COARSEST_FS) if sample is None else _decade_of_grid(sample)
     if sample is None and span_fs > tick * _MOST_SAMPLES:  # a simulation's skews: keep every pulse, but not every skew
         tick = _decade(span_fs / 100)
     while True:

@@ -16,7 +16,7 @@ Condition = Dict[Any, Any]
 
 REFRESH_POINT_T = 1.15  #: behind the release of a fetch: in the refresh pulse (0.5 T to 1.5 T), past the clock edge that starts T4
 QUIET_T = 16.0  #: T-states without a request behind which what waits for a follower waits no longer
-HELD_T = 512.0  #: T-states that a strobe may be asserted, or released; whoever waits longer does so edge by edge
+HELD_T = 128.0  #: T-states that a strobe may be asserted, or released; whoever waits longer does so edge by edge
 EARLY_RELEASE_T = 0.15  #: the late look at a request is so much before its release, and a sample at least: it may come a little early
 LATE_STROBE_T = 0.35  #: /RD or /WR may fall this much before the request that they belong to
 

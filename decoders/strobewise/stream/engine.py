@@ -6,6 +6,8 @@ from typing import Callable, Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
 from ..bus.lines import LINES, MASK
+from ..bus.units import NEVER
+from .clocks import CLOCK_RESTS_T
 from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BegunItem, EndedItem
 from .requests import RequestSource
 from .tracker import CycleTracker
@@ -58,7 +60,8 @@ class StreamEngine:
         self._hangs_on = 0  #: lines that cycles hang on
         self._known = CLK  #: lines that had a level: before its first one a line hides nothing but, of the clock, how long cycles took
         self.last_clock: Optional[int] = None  #: last rising clock edge
-        self._clock_hidden = False
+        self._clock_hidden = False  #: edges of the clock may have passed since the last one
+        self._hidden_until = -NEVER  #: up to here they may have passed between two events
 
     @property
     def glitches(self) -> int:
@@ -121,12 +124,8 @@ class StreamEngine:
             return
         changed = word ^ before
         if changed & word & CLK and not was_unknown & CLK:  # out of the unknown is no edge
-            if self._clock_hidden and self.last_clock is not None and self.calibration.t_ticks:
-                tracker.clock(time, max(1, round((time - self.last_clock) / self.calibration.t_ticks)))
-                self._clock_hidden = False
-            else:
-                tracker.clock(time)
-            self.last_clock = time
+            tracker.clock(time, self._clocks_since(time) if time <= self._hidden_until or self._clock_hidden else 1)
+            self._clock_hidden, self.last_clock = time <= self._hidden_until, time
         slow = changed & self._slow
         if slow & BUSACK:
             if word & BUSACK:
@@ -141,6 +140,15 @@ class StreamEngine:
         source.feed(time, word, unknown)
         if source.idle:
             tracker.advance(time)
+
+    def _clocks_since(self, time: int) -> int:
+        """Return the clocks since the last edge, some of which were not looked at, counted by their length."""
+        t = self.calibration.t_ticks if self.calibration is not None else None
+        if self.last_clock is None or not t:
+            return 1
+        if time - max(self._hidden_until, self.last_clock) > CLOCK_RESTS_T * t:
+            return 1  # since it is looked at the clock has rested, and for how long before that is not known
+        return max(1, round((time - self.last_clock) / t))
 
     def _follow_unknown(self, tracker: CycleTracker, time: int, unknown: int, first: bool) -> None:
         """Follow the stretches in which a line that cycles hang on is not known."""
@@ -172,18 +180,19 @@ class StreamEngine:
         """Whether nothing is under way on the bus, and all that was has been handed on."""
         return self.source is not None and self.source.idle and self._word is not None and self._word & _FRAMING == _FRAMING
 
-    def resume(self, time: int, word: int, last_clock: Optional[int]) -> None:
+    def resume(self, time: int, word: int, last_clock: Optional[int], until: int) -> None:
         """Take up events again after a stretch whose requests were handed to the tracker by other hands.
 
         time, word: a moment at which nothing was under way, and the state then, idle lines filled in. last_clock: the last rising clock
-        edge that the tracker was told of; the clocks up to the next one are counted by their length.
+        edge that the tracker was told of. until: from here on every edge is an event; the clocks before that, and up to the first edge
+        behind it, are counted by their length.
         """
         assert self.tracker is not None and self.calibration is not None
         glitches = self.glitches
         self.source = RequestSource(self.calibration, word, time, self.tracker.request)
         self.source.glitches = glitches
         self._word, self._time = word, time
-        self.last_clock, self._clock_hidden = last_clock, True
+        self.last_clock, self._clock_hidden, self._hidden_until = last_clock, True, until
 
     def advance(self, now: int) -> None:
         """Learn that nothing changed until `now`, exclusive."""

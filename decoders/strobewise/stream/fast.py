@@ -17,7 +17,7 @@ from ..bus.model import KIND_INDEX
 from ..bus.semantics import REFRESH_GAP_MAX, TRUST_M1, TRUST_MREQ, TRUST_RD, TRUST_RFSH, TRUST_WR
 from .clocks import Clocks
 from .conditions import Conditions, Event, Host, Pins
-from .pins import P_ADDRESS, P_BUSACK, P_CLK, P_DATA, P_M1, P_MREQ, P_RD, P_RFSH, STROBE_PINS, UNMAPPED, ControlWords, bus_bits, data_bits
+from .pins import BYTE, CONTROL, P_ADDRESS, P_CLK, P_M1, P_MREQ, P_RD, P_RFSH, SLOW, UNMAPPED, ControlWords, bus_bits, data_bits
 from .records import BUSACK, IORQ, LINE_MREQ, M1, MREQ, RD, RESET, RFSH, WR, Request
 from .rows import Cycle
 from .tracker import CycleTracker, decided
@@ -46,14 +46,14 @@ class _Cards(Dict[Pins, Optional[Card]]):
     def __missing__(self, pins: Pins) -> Optional[Card]:
         if len(self) >= _CARDS_KEPT:
             self.clear()
-        word = self._control[pins[:P_ADDRESS]]
+        word = self._control[pins[CONTROL]]
         card: Optional[Card] = None
         fetch = not word & M1
         if word & (_RELEASED | MREQ) == _RELEASED and word & (RD | WR) and not (fetch and word & RD):
             kind, inferred = decided(word, self._trust, LINE_MREQ, fetch)
             bits = bus_bits(pins)
             address, data = bits & 0xFFFF if self._has[0] else None, bits >> 16 if self._has[1] else None
-            card = (int(fetch), kind, inferred, word, address, data, pins[P_DATA:])
+            card = (int(fetch), kind, inferred, word, address, data, pins[BYTE])
         self[pins] = card
         return card
 
@@ -82,7 +82,7 @@ def _cut_short(begin: Event, end: Event) -> List[Event]:
     What was on the buses in between was not looked at; it is still there at the release, since data are held for 0 ns at least (ThD).
     """
     (fall, first), (now, pins) = begin, end
-    between = [(now - 1, first[:P_ADDRESS] + pins[P_ADDRESS:])] if pins[P_MREQ] and now - 1 > fall else []
+    between = [(now - 1, first[CONTROL] + pins[P_ADDRESS:])] if pins[P_MREQ] and now - 1 > fall else []
     if not pins[P_MREQ] and first[P_RD] and not pins[P_RD] and now - 1 > fall:  # /RD of a request falls with it, or a sample behind
         between = [(fall + 1, (*first[:P_RD], 0, *first[P_RD + 1 :]))]
     return [begin, *between, end]
@@ -116,7 +116,7 @@ class FastPath:
         """Say whether nothing is out of the ordinary. pins: the levels now, while nothing is under way."""
         tracker = self._tracker
         trusted = self._possible and tracker.trust == self._trust
-        return trusted and not tracker.waiting and pins[P_BUSACK:STROBE_PINS] == self._levels
+        return trusted and not tracker.waiting and pins[SLOW] == self._levels
 
     def follow(self, clocks: Clocks, pins: Pins) -> Tuple[Pins, Optional[List[Event]]]:
         """Give out cycles until something is out of the ordinary: one flat loop, since here the time goes. pins: the levels now.
@@ -170,23 +170,23 @@ class FastPath:
                         return pins, [(fall, first), *seen]
                     data = data_bits(before(seen, host.samplenum - lead)) if has_data else None
                 rise = host.samplenum
-                if late and pins[P_DATA:] != byte:  # data may come later still: from here on each change is looked at
+                if late and pins[BYTE] != byte:  # data may come later still: from here on each change is looked at
                     self._late, late, release, points = False, False, *conditions.looks(False)
-                if pins[P_BUSACK:STROBE_PINS] != levels:
+                if pins[SLOW] != levels:
                     return pins, [(fall, first), (at, point), (rise, pins)]
                 pending = (LINE_MREQ, kind, inferred, fall, rise, control, address, data, None)
                 if clock:
-                    clocks.hidden = True  # those within the request
+                    clocks.hidden = rise  # those within the request
                     if pins[P_CLK] and not fetch:  # T1 of the next cycle came with the release
                         clocks.edge(rise)
-                        clocks.hidden = True
+                        clocks.hidden = rise
                 if not fetch:
                     continue
 
                 first, pins = pins, wait(refresh_wait)
-                if pins[P_MREQ] and not pins[P_RFSH] and pins[P_BUSACK:STROBE_PINS] == levels:
+                if pins[P_MREQ] and not pins[P_RFSH] and pins[SLOW] == levels:
                     pins = wait(conditions.again)  # a spike, perhaps
-                in_refresh = refreshes[pins[:P_ADDRESS]]
+                in_refresh = refreshes[pins[CONTROL]]
                 if in_refresh is None:
                     return pins, conditions.odd_refresh((rise, first), (host.samplenum, pins))
                 rise += refresh_rise
@@ -228,7 +228,7 @@ class FastPath:
         host, release, seen = self._host, self._conditions.release[P_MREQ], [point]
         while not pins[P_MREQ]:
             seen.append((host.samplenum, pins))
-            if host.samplenum - fall > self._conditions.held or pins[P_BUSACK:STROBE_PINS] != self._levels or len(seen) > SEEN_MAX:
+            if host.samplenum - fall > self._conditions.held or pins[SLOW] != self._levels or len(seen) > SEEN_MAX:
                 break
             pins = host.wait(release)
         return seen, pins

@@ -167,12 +167,15 @@ class Observer:
 
     def _lines(self, evidence: BusEvidence, of_stretch: bool, start: int, end: int) -> Dict[str, LineEvidence]:
         lines = {name: LineEvidence(name) for name in sorted(self.captured)}
+        bus = self.bus
         seen = [(pattern, number) for row in evidence.histogram for pattern, number in enumerate(row) if number]
         total = sum(number for _, number in seen)
         for bit, name in enumerate(STROBES):
             if name in lines:
                 asserted = sum(number for pattern, number in seen if pattern >> bit & 1)
-                lines[name].edges = 0 if asserted in (0, total) and name != "MREQ" else 2 * asserted
+                framed = not bus.mreq_frames and self._pulses.get(name)  # where it frames requests, it is low in each of them and moves
+                still = asserted in (0, total) and name != "MREQ" and not (asserted and framed)
+                lines[name].edges = 0 if still else 2 * asserted
                 lines[name].high_fraction = 1.0 - asserted / total if total else None
         if "CLK" in lines and self._pulses.get("CLK", 1):
             lines["CLK"].edges = 2 * evidence.requests + 1  # it is counted by, so it moved; how often does not matter

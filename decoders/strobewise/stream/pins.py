@@ -16,6 +16,8 @@ P_CLK = CHANNELS.index("CLK")
 P_ADDRESS = CHANNELS.index("A0")
 P_DATA = CHANNELS.index("D0")
 STROBE_PINS = P_RESET + 1  #: so many at the front are all that cycles are made of, address and data apart
+#: Parts of a tuple of pins. Slices are made once: each look at the bus takes some.
+CONTROL, SLOW, BYTE = slice(P_ADDRESS), slice(P_BUSACK, STROBE_PINS), slice(P_DATA, None)
 UNMAPPED = 255  #: level that the host gives for a channel that the user did not map
 
 _DIGITS = bytes((0x31 if level == 1 else 0x30) for level in range(256))

@@ -179,10 +179,10 @@ class PointSampler:
                 self.spikes += 1
                 return self._leave((fall, first), *self._late_strobes(fall, first, pins), (rise, pins))
             self._pending = self._request(LINE_MREQ, fall, rise, first, first)
-        self._clocks.hidden = True
+        self._clocks.hidden = rise
         if self._conditions.clock and pins[P_CLK] and not first[P_CLK]:
             self._clocks.edge(rise)  # it may start the next cycle
-        self._clocks.hidden = True
+        self._clocks.hidden = rise
         return None
 
     def _refresh(self, rise: int, released: Pins) -> Optional[List[Event]]:
@@ -285,10 +285,11 @@ class PointSampler:
 
     def _released(self, rise: int, first: Pins, pins: Pins) -> None:
         """Remember what the release of a request means for what follows."""
-        self._waiting = self._clocks.hidden = True
+        self._waiting = True
+        self._clocks.hidden = rise
         if self._conditions.clock and first[P_M1] and pins[P_CLK]:
             self._clocks.edge(rise)  # T1 of the next cycle came with the release
-        self._clocks.hidden = True
+        self._clocks.hidden = rise
 
     def _request(self, line: int, fall: int, rise: int, point: Pins, late: Pins) -> Request:
         control = self._control[point[:P_ADDRESS]]
@@ -344,7 +345,7 @@ class PointSampler:
         time, pins = events[0]
         before_it = [1 if place in self._high and level == 0 else level for place, level in enumerate(pins[:P_ADDRESS])]
         before_it[P_BUSACK:STROBE_PINS] = self._slow  # an edge of theirs that comes with the first event is still to be told
-        self._engine.resume(time - 1, self._control[tuple(before_it)] | bus_bits(pins) << 16, self._clocks.last)
+        self._engine.resume(time - 1, self._control[tuple(before_it)] | bus_bits(pins) << 16, self._clocks.last, events[-1][0])
         return events
 
     def _late_strobes(self, fall: int, first: Pins, pins: Pins) -> List[Event]:

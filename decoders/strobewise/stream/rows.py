@@ -80,7 +80,8 @@ class CycleRows:
         """captured: canonical names of the lines. begun, ended: called with the items."""
         self.begun, self.ended = begun, ended  #: may be replaced while nothing is under way
         self._t = calibration.t_ticks
-        self._counts_clock, self._tells_lengths = calibration.counts_clock, calibration.tells_lengths
+        self._counts_clock = calibration.counts_clock
+        self._t_of_lengths = self._t if calibration.tells_lengths else None  #: None: too few samples tell no length
         t = self._t or 0.0
         self._framed, self._bare = ([_Place.of(at, width, t) for at, width in table] for table in (_FRAMED, _BARE))  # by kind index
         self._spike = calibration.spike_ticks
@@ -111,13 +112,15 @@ class CycleRows:
         if not rises:
             rises.append(time)
             self._counts.append(0)
-        elif time - rises[-1] >= self._spike:
-            rises.append(time)
-            self._counts.append(self._counts[-1] + steps)
-            if self._grants and self._grants[-1][2] < 0 and time > self._grants[-1][0] + (self._t or 0.0):
-                self._place_grant(self._grants[-1])  # now: the edges around it are let go before it is over
-            if len(rises) > 2 * _RISES_KEPT:
-                del rises[:_RISES_KEPT], self._counts[:_RISES_KEPT]
+            return
+        if time - rises[-1] < self._spike:
+            return
+        rises.append(time)
+        self._counts.append(self._counts[-1] + steps)
+        if self._grants and self._grants[-1][2] < 0 and time > self._grants[-1][0] + (self._t or 0.0):
+            self._place_grant(self._grants[-1])  # now: the edges around it are let go before it is over
+        if len(rises) > 2 * _RISES_KEPT:
+            del rises[:_RISES_KEPT], self._counts[:_RISES_KEPT]
 
     def granted(self, fall: int) -> None:
         """/BUSACK went low."""
@@ -206,19 +209,19 @@ class CycleRows:
         """Lay a row behind those that are there, and end those that it settles."""
         rows = self._rows
         if len(rows) == 1 and not (self._resets or self._blind or row[10]):
-            before = rows[0]
-            push = row[1] == WRITE and before[1] == FETCH and self._may_push(row[7], before[6])
-            if not (push or before[9] or before[10] or before[8] == "cut_short"):
+            number, kind, start, clock, _, _, address, _, note, is_open, moved = rows[0]
+            push = row[1] == WRITE and kind == FETCH and self._may_push(row[7], address)
+            if not (push or is_open or moved or note == "cut_short"):
                 # What every cycle of a healthy program takes: the one before needs no more than this one to end.
                 rows[0] = row
                 t_states: Optional[int] = None
                 if self._counts_clock:
-                    t_states = row[3] - before[3]
-                elif self._tells_lengths and self._t is not None:
-                    t_states = round((row[2] - before[2]) / self._t)
-                if t_states is not None and t_states < SHORTEST[before[1]]:
+                    t_states = row[3] - clock
+                elif self._t_of_lengths is not None:
+                    t_states = round((row[2] - start) / self._t_of_lengths)
+                if t_states is not None and t_states < SHORTEST[kind]:
                     t_states = None
-                self.ended((before[0], KINDS[before[1]], before[2], row[2], t_states, before[8]))
+                self.ended((number, KINDS[kind], start, row[2], t_states, note))
                 return
         rows.append(row)
         self._close()
@@ -233,8 +236,8 @@ class CycleRows:
             return None
         if self._counts_clock:
             length = follower.clock - row.clock
-        elif self._t is not None and self._tells_lengths:
-            length = round((follower.start - row.start) / self._t)
+        elif self._t_of_lengths is not None:
+            length = round((follower.start - row.start) / self._t_of_lengths)
         else:
             return None
         return length if length >= SHORTEST[row.kind] else None
