@@ -19,6 +19,11 @@ class Clocks:
         self._t = t
         self._rests = (CLOCK_RESTS_T + _BEHIND_A_REQUEST_T) * t
 
+    def request(self, fall: int) -> None:
+        """A request begins, and the clock was looked at up to here; where it rested, clocks are counted from here."""
+        if self.last is not None and fall - max(self.last, self.hidden or 0) > self._rests:
+            self.last = fall
+
     def edge(self, now: int) -> None:
         """Take a rising edge."""
         steps = 1  # also where it rested while it was looked at: for how long before that is not known

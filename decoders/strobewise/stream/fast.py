@@ -149,6 +149,8 @@ class FastPath:
                 if now - rise < gap:  # torn by a spike, or a refresh that should not be
                     return pins, None
                 fall, first = now, pins
+                if clock:
+                    clocks.request(now)
                 pins = wait(points[first[P_M1]])
                 card = cards[pins]
                 if card is None or card[0] == first[P_M1]:

@@ -139,6 +139,7 @@ class PointSampler:
             return None
         self._carried = False
         self.fall = fall
+        self._clocks.request(fall)
         trust = tracker.trust
         sure = bool(trust & TRUST_M1)  # whether /M1 says how long the request must be at least
         to_point = conditions.point[P_MREQ, 2.0 if sure and first[P_M1] else 1.5]
