@@ -216,16 +216,16 @@ def there_to_be_seen(scenario: Scenario, told: Profile | None, clock: float | No
 def stand_ins(scenario: Scenario, told: Profile | None, clock: float | None) -> Iterator[Scenario]:
     """Yield machines that are well, and that nobody could tell from this one if the lines are theirs.
 
-    The twin without the fault. A slow clock, of whose rate nothing is told, is that of a slow machine; interrupts that never come are
-    those of a machine without, where no profile says more, or ends its period within the capture; a supervisor that pulls RESET
-    once does what a person at the button does.
+    The twin without the fault. A slow clock, of whose rate nothing is told, or that takes the samples itself, is that of a slow machine;
+    interrupts that never come are those of a machine without, where no profile says more, or ends its period within the capture; a
+    supervisor that pulls RESET once does what a person at the button does.
     """
     well = replace(scenario, faults=())
     yield well
     machine = scenario.machine
     for fault in scenario.faults:
         values: dict[str, Any] = dict(fault.values)
-        if fault.kind == "clock-slow" and told is None and clock is None:
+        if fault.kind == "clock-slow" and (scenario.capture.clocked is not None or (told is None and clock is None)):
             yield replace(well, machine=replace(machine, clock_hz=(machine.clock_hz or 0.0) * values["ratio"]))
         elif fault.kind == "interrupt-source-dead":
             period = told.interrupt_period_t_states if told is not None else None

@@ -21,7 +21,15 @@ from strobewise.records.slips import Period, Slips
 from strobewise.records.strobes import behaviour
 from strobewise.records.timing import Delay, Interrupts, Settling, TimingRecord
 from strobewise.records.volts import AnalogLevels
-from strobewise.rules.base import _softened, beside_the_edge, clock_denied, fetches_without_requests, stops_alone, too_coarse
+from strobewise.rules.base import (
+    _softened,
+    beside_the_edge,
+    clock_denied,
+    fetches_without_requests,
+    single_samples_lost,
+    stops_alone,
+    too_coarse,
+)
 from strobewise.rules.blame import INVERTED_LEAD, VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
 from strobewise.rules.buses import _moves_in_reads
 from strobewise.rules.capture import _some, _spiky
@@ -87,6 +95,7 @@ BASE = (
     Limit("base.BLIND_SAMPLES", softened, 1.91, 1.89, "fault", "warning"),
     Limit("base.LASTING_S", severity("interrupt-held", lambda s: held("INT", 0.0, s, end_s=s)), 0.0455, 0.0445, "fault", "note"),
     Limit("base.COARSE_SAMPLES", lambda n: too_coarse(evidence_of(samples_per_t=n)), 2.99, 3.0),
+    Limit("base.CLOCKED_FIT_MIN", lambda share: single_samples_lost(evidence_of(clocked_steady=share)), 0.959, 0.96),
     Limit("base.CLOCKED_FIT_MIN", lambda share: beside_the_edge(evidence_of(clocked_fit=share)), 0.959, 0.96),
     Limit("base.OFF_BY_STROBES", lambda off: clock_denied(given(off)), 0.205, 0.195),
     Limit("base.FINE_SAMPLES", fires("rises-late", lambda n: rising(9e-8, samples=n)), 4.0, 3.99),
@@ -119,6 +128,10 @@ def leaning(low: float) -> Any:
     return spread(0.08, 0.5, ((1 - 0.2 * low) / HZ, (1 + 0.2 * (1 - low)) / HZ))
 
 
+def still(end_s: float) -> Any:
+    return evidence_of(lines={"CLK": LineEvidence("CLK")}, end_s=end_s, requests=0)
+
+
 def off_nominal(share: float) -> Any:
     return evidence_of(clock=clock(nominal_hz=HZ / (1 + share)))
 
@@ -135,6 +148,7 @@ def came_off(share: float) -> Any:
 
 EVEN = (0.9 / HZ, 1.1 / HZ)
 CLOCK = (
+    Limit("clock.STILL_S", fires("clock-stopped", still), 20.1e-6, 19.9e-6),
     Limit("clock.STOPPED_T", fires("clock-stopped", rests), 151, 149),
     Limit("clock.STOPPED_PAUSES", fires("clock-stopped", lambda pause: rests(400, pause)), 99, 101),
     Limit("clock.AWAY_SHARE", fires("clock-stopped", came_off), 0.505, 0.495),
@@ -278,8 +292,8 @@ def lagging(mreq: float, m1: float = 0.1) -> bool:
     return _mreq_lags(evidence_of(timing=TimingRecord(1e-9, [delay("TdCf(MREQf)", mreq / HZ), delay("TdCr(M1f)", m1 / HZ)], None)))
 
 
-def pulled_low(falls: int, t_states: float = 2.0) -> bool:
-    evidence = evidence_of()
+def pulled_low(falls: int, t_states: float = 2.0, clocked: str = "") -> bool:
+    evidence = evidence_of(clocked=clocked)
     evidence.lines["MREQ"].held_through = Through(falls, 1, 0.001, 0.002)
     evidence.lines["M1"].shortest_pulse_s = t_states / HZ
     return _pulled_low(evidence)
@@ -303,6 +317,7 @@ STROBES = (
     Limit("strobes.LATE_T", lagging, 0.455, 0.445),
     Limit("strobes.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
     Limit("strobes.PULLED_LOW", pulled_low, 6, 5),
+    Limit("strobes.M1_WHOLE_T", lambda t_states: pulled_low(9, t_states, "falling"), 1.51, 1.49),
     Limit("strobes.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
     Limit("strobes.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
     Limit("strobes.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import gzip
 import io
+import itertools
 import json
+import random
 import re
 import zipfile
 
 import numpy as np
 import pytest
+from hand_made import evidence_of
 from hypothesis import given
 from hypothesis import strategies as st
+from limits import HZ, held
 
 from conftest import TRACES, run_strobewise
 from session_files import write_session
@@ -21,12 +25,14 @@ from strobewise.bus.semantics import SPEC
 from strobewise.bus.units import time_words, told_in_t_states
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
-from strobewise.capture.clocked.finding import find_edge, step_of
+from strobewise.capture.clocked.finding import find_edge, fit_as_told, step_of
 from strobewise.capture.clocked.retiming import Retimer, Samples
 from strobewise.capture.clocked.view import ClockedCapture, Counting, as_clocked
 from strobewise.diagnosis.facade import diagnose, examine
 from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise.profile.options import Options
+from strobewise.records.evidence import LineEvidence, StrobeCount
+from strobewise.rules.base import run
 
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")
 HALF = TICKS_PER_T // 2
@@ -270,6 +276,59 @@ def test_rfsh_alone_does_not_outvote_m1_and_rd():
     assert find_edge(samples_of(early, length, "rising", STROBES), frozenset(STROBES)) is None
 
 
+def floating(at, seed):
+    """Return pulses of a line that nobody drives: of one to three samples, apart as far."""
+    rng = random.Random(seed)
+    edges = list(itertools.accumulate(2 * rng.randrange(1, 4) for _ in range(at // 4)))
+    return list(zip(edges[::2], edges[1::2], strict=False))
+
+
+@pytest.mark.parametrize("edge", EDGES)
+@pytest.mark.parametrize("waits", [0, 1, 2])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_m1_that_moves_as_it_likes_denies_nothing(edge, waits, seed):
+    """/RFSH tells the edge then, and /RD does not contradict it, however long it waits; with /MREQ alone its lengths tell."""
+    kinds = ["opcode_fetch", "memory_read", "opcode_fetch", "memory_write", "opcode_fetch"] * 30
+    found, length = pulses_of(kinds, [waits] * len(kinds))
+    found["M1"] = floating(length, seed)
+    assert find_edge(samples_of(found, length, edge, STROBES), frozenset(STROBES)) == edge
+    other = EDGES[edge == EDGES[0]]
+    for captured in (("M1", "MREQ"), STROBES):
+        samples = samples_of(found, length, edge, captured)
+        told = [fit_as_told(samples, frozenset(captured), each) for each in (edge, other)]
+        assert told[0] >= 0.96 and told[1] < 0.9, (captured, told)
+
+
+@pytest.mark.parametrize("edge", EDGES)
+def test_acknowledges_without_iorq_are_no_misfits(edge):
+    kinds = ["opcode_fetch", "opcode_fetch", "interrupt_acknowledge"] * 40
+    found, length = pulses_of(kinds, [0] * len(kinds))
+    assert fit_as_told(samples_of(found, length, edge, ("M1", "MREQ")), frozenset(("M1", "MREQ")), edge) == 1.0
+
+
+def test_a_write_strobe_that_is_lost_where_refreshes_are_is_no_fault(tmp_path):
+    """A jittering clock takes samples beside its edges: what shows in one sample is lost now and then."""
+    rule, said = "write-strobe-missing", []
+    for lost in (0.0, 0.2):
+        evidence = evidence_of(clocked="falling", clocked_fit=0.99, clocked_steady=1.0 - lost, strobes={"WR": StrobeCount(400, 370, 400, 0)})
+        said.append([finding.severity for finding in run(evidence) if finding.rule == rule])
+    assert said == [["fault"], ["warning"]]
+
+
+def test_so_few_clocks_hold_nothing():
+    """/BUSREQ low in the few samples that a stopping clock still takes says nothing of it."""
+    for clocks, fires in ((90, False), (2000, True)):
+        evidence = held("BUSREQ", 0.0, clocks / HZ, end_s=clocks / HZ, clocked="rising", requests=0, last_request_s=None)
+        assert bool([each for each in run(evidence) if each.rule == "bus-request-held"]) == fires
+
+
+def test_a_clock_that_stands_while_strobes_move_is_the_analysers_own():
+    lines = {name: LineEvidence(name, edges=400) for name in ("MREQ", "RD", "RFSH")} | {"CLK": LineEvidence("CLK")}
+    evidence = evidence_of(lines=lines, requests=0, sample_interval_s=1e-9)
+    found = next(each for each in run(evidence) if each.rule == "clock-stopped")
+    assert found.severity == "warning" and "--clocked" in found.next_step
+
+
 def test_it_is_not_guessed():
     kinds = ["opcode_fetch", "memory_read"] * 40
     found, length = pulses_of(kinds, [0] * len(kinds))
@@ -441,8 +500,9 @@ def sampled_by_its_clock(tmp_path, edge, **arguments):
 @pytest.mark.parametrize("edge", EDGES)
 @pytest.mark.parametrize("sample_hz", [9_000_000, 11_000_000, 13_000_000, 17_000_000])
 @pytest.mark.parametrize("delay", [0.3, 1.0])
-def test_samples_taken_while_strobes_move_alarm_nobody(tmp_path, edge, sample_hz, delay):
-    path = sampled_by_its_clock(tmp_path, edge, lines=LINE_SETS["full"], sample_hz=sample_hz, delay_fraction=delay, duration_s=0.002)
+@pytest.mark.parametrize("leads", [LINE_SETS["full"], ("CLK", "M1", "MREQ")], ids=["full", "two"])
+def test_samples_taken_while_strobes_move_alarm_nobody(tmp_path, edge, sample_hz, delay, leads):
+    path = sampled_by_its_clock(tmp_path, edge, lines=leads, sample_hz=sample_hz, delay_fraction=delay, duration_s=0.002)
     said = diagnose([path], Options(clocked=edge))
     assert [(finding.rule, finding.evidence) for finding in said.findings if finding.severity == "fault"] == []
 

@@ -71,6 +71,7 @@ class Clocked(NamedTuple):
     timed: bool  #: the clock is given, so that its ticks have a length in seconds
     fit: Optional[float] = None  #: share of the first transfers that look as samples at that edge must, None from too few of them
     other_fit: Optional[float] = None  #: the same for the other edge
+    steady: Optional[float] = None  #: the same by that strobe of those that tell the edge which fits least
 
 
 class Header(NamedTuple):

@@ -169,7 +169,7 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
     taken = capture.header.clocked
     if taken is not None:
         evidence.clocked, evidence.timed = taken.edge, taken.timed
-        evidence.clocked_fit, evidence.clocked_other_fit = taken.fit, taken.other_fit
+        evidence.clocked_fit, evidence.clocked_other_fit, evidence.clocked_steady = taken.fit, taken.other_fit, taken.steady
     clock.nominal_hz = options.nominal_hz
     calibration = rebuild.calibration
     if calibration is None:

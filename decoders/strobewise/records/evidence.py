@@ -179,6 +179,7 @@ class BusEvidence:
     timed: bool = True  #: its times are seconds; False where it was taken by a clock that is not given: only counts of T-states are known
     clocked_fit: Optional[float] = None  #: share of the first transfers that look as samples at that edge must
     clocked_other_fit: Optional[float] = None  #: the same for the other edge
+    clocked_steady: Optional[float] = None  #: the same by that strobe of those that tell the edge which fits least
     sample_interval_s: Optional[float] = None
     samples_per_t: Optional[float] = None
     lines: Dict[str, LineEvidence] = field(default_factory=dict)

@@ -192,6 +192,11 @@ def beside_the_edge(evidence: BusEvidence) -> bool:
     return evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN
 
 
+def single_samples_lost(evidence: BusEvidence) -> bool:
+    """Say whether a capture with one sample a clock lacks what shows in one sample alone, though a longer strobe tells its edge."""
+    return evidence.clocked_steady is not None and evidence.clocked_steady < CLOCKED_FIT_MIN
+
+
 FINE_SAMPLES = 4.0  #: samples a T-state from which the place of one edge says something: a quarter of a T-state, less than any delay judged by it
 ENOUGH_REQUESTS = 50  #: requests from which a share of them, or none of a kind, says something: one stray is two percent, below any share asked for (our choice)
 ENOUGH_READS = 16  #: reads from which a line that shows both levels moves and one that shows one may not: one in 65,536 by chance

@@ -84,6 +84,11 @@ def _not_heard(evidence: BusEvidence, line: LineEvidence) -> bool:
     return last > span.start_s + AT_REST * span.length_s
 
 
+def _few_clocks(evidence: BusEvidence, length_s: float) -> bool:
+    """Say whether a capture by the CPU's clock shows a line active for so few clocks that the clock, without which no sample is taken, stopped."""
+    return bool(evidence.clocked) and length_s * (evidence.clock.hz or 0.0) <= LATE_T
+
+
 def _share(evidence: BusEvidence, name: str) -> float:
     return evidence.line(name).asserted_s / evidence.duration_s if evidence.duration_s > 0 else 0.0
 
@@ -113,8 +118,8 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
             next_step=f"check the lead for /RESET on {pin_text('RESET')}",
         )  # fmt: skip
         return
-    if evidence.clocked and line.longest.length_s * (evidence.clock.hz or 0.0) <= LATE_T:
-        return  # without a clock no sample is taken: so few of them may be the reset of every power-on
+    if _few_clocks(evidence, line.longest.length_s):
+        return  # so few of them may be the reset of every power-on
     if _lasts(evidence, line.longest.length_s, LATE_SHARE) or line.longest.length_s > RESET_S:
         how = "throughout" if line.edges == 0 else f"from {time_words(line.longest.start_s)} to the end"
         yield Found(
@@ -200,7 +205,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
         if name not in evidence.captured or span is None or not line.asserted_last:
             continue
         # A grant no longer than that starves no dynamic memory.
-        if not _given_for_good(evidence, line):
+        if not _given_for_good(evidence, line) or _few_clocks(evidence, span.length_s):
             continue
         if not _rest_after(evidence, name):
             throughout = span.length_s > HELD_SHARE * evidence.duration_s

@@ -25,6 +25,7 @@ from .base import (
     clock_denied,
     fetches_without_requests,
     rule,
+    single_samples_lost,
     stops_alone,
     too_coarse,
 )
@@ -90,6 +91,14 @@ def _strobe(
         yield Found(sentence, (name,), line.stays.falls, line.stays.since_s, evidence.end_s, suspects=suspects)
         return
     missing = count.expected - count.seen
+    if name == "WR" and seen.kind == "partial" and single_samples_lost(evidence):
+        yield Found(
+            f"{sentence}; but a write shows in one sample, and of the refreshes, which do as well, only {evidence.clocked_steady:.0%} are whole: "
+            "samples were taken while strobes moved, or CLK jitters",
+            (name,), missing, count.first_missing_s, count.last_missing_s, severity="warning", suspects=blame.SPOILT_BY_SPIKES, confidence=GUESS,
+            next_step="set the analyser's threshold to about 1.4 V, try its other clock edge, or capture by its own clock with 8 samples a clock period",
+        )  # fmt: skip
+        return
     if seen.kind in ("partial", "held") and line.edges and 0 < missing + count.wrong <= evidence.glitches:
         yield Found(
             f"{sentence}; but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none",
@@ -167,7 +176,7 @@ def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> boo
 def _pulled_low(evidence: BusEvidence) -> bool:
     """Say whether /MREQ stayed low over more fetches than samples, spikes or a bus master make one of."""
     through, shortest = evidence.line("MREQ").held_through, evidence.line("M1").shortest_pulse_s
-    steady = shortest is not None and shortest * (evidence.clock.hz or 0.0) >= M1_PULSE_T
+    steady = shortest is not None and shortest * (evidence.clock.hz or 0.0) >= (M1_WHOLE_T if evidence.clocked else M1_PULSE_T)
     return through is not None and through.falls >= PULLED_LOW and steady and not too_coarse(evidence) and not evidence.glitches
 
 
@@ -215,6 +224,7 @@ APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a 
 PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
 M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
 IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
+M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
 RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse

@@ -17,6 +17,7 @@ from .retiming import SHAPES, Asserted, Flags, Int, Samples
 CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
 FITS = 0.98  #: share of them that must look as the table says; a capture not taken by the clock loses each second refresh gap
 CONTRADICTED = 0.5  #: share below which a strobe speaks against it: one that fails now and then still fits more often
+LIKE_ITSELF = 0.9  #: share of its pulses that must be a fetch's for /M1 to speak for the edge, or against it, alone
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
@@ -73,8 +74,26 @@ def _by_chance(seen: Asserted, edge: str) -> bool:
     if fetches.mean() >= FITS:
         lone = _lone_reads(seen)
         return len(lone) >= CASES_MIN and bool(lone.mean() < CONTRADICTED)
-    enough = min(len(ends), len(reads)) >= CASES_MIN
-    return bool(enough and max(ends.mean(), fetches.mean(), reads.mean()) < CONTRADICTED)
+    if min(len(ends), len(reads)) < CASES_MIN:
+        return False
+    if _m1_alive(seen).mean() < LIKE_ITSELF:
+        return bool(_reads_whole(seen, edge).mean() < CONTRADICTED)  # a /M1 that moves as it likes is no witness
+    return bool(max(ends.mean(), fetches.mean(), reads.mean()) < CONTRADICTED)
+
+
+def _m1_alive(seen: Asserted) -> Flags:
+    """Say of each refresh whether /M1 was asserted before it and rests in it, a sample early or late."""
+    at = seen.index[np.flatnonzero(seen.begins & _RFSH)]
+    found: Flags = (seen.at(at - 2) & _M1 != 0) & (seen.at(at + 1) & _M1 == 0)
+    return found
+
+
+def _reads_whole(seen: Asserted, edge: str) -> Flags:
+    """Say of each end of /RD in a request whether /MREQ began and ended with it, or goes on as a refresh, however long it waited."""
+    at = np.flatnonzero((seen.ends & _RD != 0) & (seen.before & _MREQ != 0))
+    refreshes = seen.shows(_MREQ, (True, *SHAPES[edge]), seen.index[at] - 1)
+    found: Flags = refreshes | ((seen.ends[at] & _MREQ != 0) & (seen.run_until(_RD, at) == seen.run_until(_MREQ, at)))
+    return found
 
 
 def _lone_reads(seen: Asserted) -> Flags:
@@ -88,6 +107,48 @@ def fit(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float
     """Return the share of transfers with a refresh that look as samples at this edge must, None from too few; by what tells it best."""
     seen = Asserted(samples, captured)
     return max([float(fits.mean()) for fits in _fits(seen, edge) if len(fits) >= CASES_MIN], default=None)
+
+
+def fit_as_told(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
+    """Return what :func:`fit` does; where nothing but a /M1 that moves as it likes could tell, the share by the lengths of /MREQ."""
+    share = fit(samples, captured, edge)
+    if share is None or share >= CONTRADICTED or captured & {"RFSH", "RD"} or "M1" not in captured:
+        return share
+    seen = Asserted(samples, captured)
+    starts, ends = np.flatnonzero(seen.begins & _M1), np.flatnonzero(seen.ends & _M1)
+    ends = ends[ends > starts[0]] if len(starts) else ends[:0]
+    requests = np.flatnonzero(seen.begins & _MREQ)
+    held = np.searchsorted(requests, ends) - np.searchsorted(requests, starts[: len(ends)])
+    if len(held) and np.count_nonzero(held == 1) >= LIKE_ITSELF * len(held):
+        return share
+    return _by_length(seen, edge)
+
+
+def _by_length(seen: Asserted, edge: str) -> float:
+    """Return the share of the pulses of /MREQ, of those that tell the edge, that are as long as they can be there.
+
+    At the falling edge a pulse of one sample is a refresh or the fetch before it, with one sample between the two; at the rising edge,
+    where a fetch and its refresh show as one pulse, none is so short.
+    """
+    falls, rises = np.flatnonzero(seen.begins & _MREQ), np.flatnonzero(seen.ends & _MREQ)
+    rises = rises[rises > falls[0]] if len(falls) else rises[:0]
+    falls = falls[: len(rises)]
+    if len(falls) < CASES_MIN:
+        return 0.0
+    short = seen.index[rises] - seen.index[falls] == 1
+    if edge == "rising":
+        return float(1.0 - short.mean())
+    near = np.append(seen.index[falls[1:]] - seen.index[rises[:-1]] == 1, False)  # one sample to the next pulse
+    before_refresh = near & np.append(short[1:], False)
+    refresh = short & np.concatenate([[False], near[:-1]])
+    told = (before_refresh | refresh)[short]
+    return float(told.mean()) if len(told) >= CASES_MIN else 0.0
+
+
+def whole(samples: Samples, captured: frozenset[str], edge: str) -> Optional[float]:
+    """Return the smallest share of those strobes that tell the edge at all: where it is low, single samples show other levels."""
+    shares = [float(fits.mean()) for fits in _fits(Asserted(samples, captured), edge) if len(fits) >= CASES_MIN]
+    return min((share for share in shares if share >= CONTRADICTED), default=None)
 
 
 def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
@@ -117,6 +178,7 @@ def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
     fetched = (seen.ends[at] & (_M1 | _RD) == _M1 | _RD) & (later == (1 if edge == "falling" else 0))
     yield (fetched | acknowledged(at)) & brief
     at = ends(seen.ends & _M1 != 0)
+    at = at[_requested(seen, at)]
     # /MREQ falls half a T-state behind /M1: one sample later at the falling edge, in the same one at the rising edge, however many wait.
     begun = seen.shows(_MREQ, (False, True) if edge == "falling" else (True,), seen.index[at] - seen.run_until(_M1, at))
     yield (refreshes(at) & begun) | acknowledged(at)
@@ -124,6 +186,14 @@ def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
     width = seen.run_until(_RD, at)
     fetch = refreshes(at) & (seen.at(seen.index[at] + 1) & (_RD | _WR) == 0)
     yield (fetch & (width == (1 if edge == "falling" else 2))) | (~fetch & (width == 2) & (seen.ends[at] & _MREQ != 0))
+
+
+def _requested(seen: Asserted, at: Int) -> Flags:
+    """Say of each end of /M1 whether anything was requested while it was low: an acknowledge without /IORQ shows no request."""
+    requests = np.flatnonzero(seen.begins & (_MREQ | _IORQ))
+    last = requests[np.maximum(np.searchsorted(requests, at) - 1, 0)] if len(requests) else np.zeros(len(at), np.int64)
+    found: Flags = (seen.index[at] - seen.index[last] <= seen.run_until(_M1, at)) | (seen.before[at] & (_MREQ | _IORQ) != 0)
+    return found if len(requests) else np.zeros(len(at), np.bool_)
 
 
 def retimed_tick_fs(step: float, timescale_fs: int, clock_hz: Optional[float]) -> int:

@@ -18,7 +18,7 @@ from ..followed import Followed
 from ..interface import Capture
 from ..records import BitAssignment, BitStatistics, Block, Clocked, Header, Words
 from ..source import STANDARD_INPUT
-from .finding import clock_moves, find_edge, fit, retimed_tick_fs, step_of
+from .finding import clock_moves, find_edge, fit_as_told, retimed_tick_fs, step_of, whole
 from .retiming import Int, Retimer, Samples, join
 
 LOOKED_AT = 2_000  #: samples that are looked at to say whether a capture is one of these, and how it counts its samples
@@ -57,11 +57,13 @@ def as_clocked(
         if isinstance(capture, Followed):
             capture.keep(channels.assignments if told is None else lines.assignments, chain(first, blocks))
         return capture, channels
-    if told is None:
-        return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None), step, clock_hz), lines
     looked_at, captured = _samples(first, step), lines.captured
-    share, other = (fit(looked_at, captured, each) for each in sorted(EDGES, key=lambda each: each != edge))
-    return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None, share, other), step, clock_hz, chain(first, blocks)), lines
+    steady = whole(looked_at, captured, edge)
+    if told is None:
+        return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None, steady=steady), step, clock_hz), lines
+    share, other = (fit_as_told(looked_at, captured, each) for each in sorted(EDGES, key=lambda each: each != edge))
+    taken = Clocked(edge, clock_hz is not None, share, other, steady)
+    return ClockedCapture(capture, lines, taken, step, clock_hz, chain(first, blocks)), lines
 
 
 def _may_be_clocked(capture: Capture, channels: ChannelMap) -> bool:
