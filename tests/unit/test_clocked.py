@@ -310,7 +310,8 @@ def test_a_write_strobe_that_is_lost_where_refreshes_are_is_no_fault(tmp_path):
     """A jittering clock takes samples beside its edges: what shows in one sample is lost now and then."""
     rule, said = "write-strobe-missing", []
     for lost in (0.0, 0.2):
-        evidence = evidence_of(clocked="falling", clocked_fit=0.99, clocked_steady=1.0 - lost, strobes={"WR": StrobeCount(400, 370, 400, 0)})
+        count = StrobeCount(400, 370, 400, 0)
+        evidence = evidence_of(clocked="falling", clocked_fit=0.99, clocked_steady=1.0 - lost, strobes={"WR": count})
         said.append([finding.severity for finding in run(evidence) if finding.rule == rule])
     assert said == [["fault"], ["warning"]]
 
@@ -543,3 +544,25 @@ def rateless(capture, path):
         for name, data in kept.items():
             archive.writestr(name, data.replace(b"samplerate=1 GHz\n", b"") if name == "metadata" else data)
     return path
+
+
+@pytest.mark.parametrize("edge", EDGES)
+def test_a_lead_that_inverts_is_told_by_the_clock_too(tmp_path, edge):
+    """Edges of /MREQ are then put at the clock edges that made them under the right label."""
+    text, path = io.StringIO(), tmp_path / "inverted.vcd"
+    simulate(lines="eight", clocked=edge, faults=[fault("lead-inverted", line="MREQ")], duration_s=0.002).write_vcd(text)
+    path.write_text(text.getvalue())
+    said = diagnose([path], Options(clocked=edge))
+    assert [(finding.rule, finding.lines) for finding in said.findings if finding.severity == "fault"] == [("leads-swapped", ("MREQ",))]
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+
+
+@pytest.mark.parametrize("edge", EDGES)
+def test_a_clock_at_rest_shows_samples_beside_its_edge_untold(tmp_path, edge):
+    """A clock that jitters takes samples while strobes move: not known as its capture, that was called a dead strobe."""
+    text, path = io.StringIO(), tmp_path / "jitter.vcd"
+    simulate(lines="full", clocked=edge, faults=[fault("clock-jitter", ns=70)], duration_s=0.003).write_vcd(text)
+    path.write_text(text.getvalue())
+    said = diagnose([path], Options())
+    assert said.evidence.clocked == edge
+    assert [finding.rule for finding in said.findings if finding.severity == "fault"] == []

@@ -62,7 +62,7 @@ def gather(
     times, words = collector.kept()
     for part in parts:
         part.fill(evidence)
-    stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0)
+    stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0, evidence.clocked)
     note_coarse_steps(evidence, stretch)
     sample_of_buses = next((part.sample() for part in parts if isinstance(part, LeadsPart)), None)
     evidence.leads = judge_leads(evidence, stretch, channels, sample_of_buses, labels_trusted)

@@ -13,7 +13,9 @@ from itertools import combinations
 import numpy as np
 
 from ..bus.calibration import TimeBase
+from ..bus.clocked import TICKS_PER_T
 from ..bus.lines import ADDRESS, BIT, CONTROL, DATA, STROBES
+from ..capture.clocked.retiming import HALF, Retimer, Samples
 from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.rebuild import Rebuild
@@ -70,6 +72,7 @@ class Stretch:
     base: TimeBase
     tick_s: float
     sample_ticks: float
+    clocked: str = ""  #: the edge of CLK at which samples were taken, on whose axis the times are then; nothing for any other capture
 
 
 def odd_strobes(evidence: BusEvidence) -> list[str]:
@@ -241,14 +244,25 @@ def relabelled(words: Words, lines: Sequence[str], inverted: bool = False) -> Wo
     return words ^ (unlike << first | unlike << second)
 
 
+def _under(stretch: Stretch, lines: tuple[str, ...], inverted: bool) -> tuple[Int, Words]:
+    """Return the events under a change of labels; those of a capture by the CPU's clock are put at the edges that then made them."""
+    if not (stretch.clocked and lines):
+        return stretch.times, relabelled(stretch.words, lines, inverted)
+    taken = stretch.times % TICKS_PER_T == (0 if stretch.clocked == "falling" else HALF)
+    retimer = Retimer(stretch.captured, stretch.clocked)
+    samples = Samples(stretch.times[taken] // TICKS_PER_T, relabelled(stretch.words[taken], lines, inverted), None)
+    blocks = [*retimer.feed(samples), *retimer.finish()]
+    return np.concatenate([block.times for block in blocks]), np.concatenate([block.words for block in blocks])
+
+
 def _try(stretch: Stretch, lines: tuple[str, ...], inverted: bool = False) -> _Trial:
     """Rebuild the cycles under a change of labels."""
-    words = relabelled(stretch.words, lines, inverted)
+    times, words = _under(stretch, lines, inverted)
     captured = stretch.captured
     collector = Collector(captured, stretch.tick_s)
     rebuild = Rebuild(captured, stretch.base, [collector])
-    batches = [*rebuild.batches([Block(stretch.times, words, None)])]
-    evidence = collector.record(int(stretch.times[0]), int(stretch.times[-1]))
+    batches = [*rebuild.batches([Block(times, words, None)])]
+    evidence = collector.record(int(times[0]), int(times[-1]))
     evidence.strobes = count_strobes(evidence.histogram, captured)
     changed = words[1:] ^ words[:-1]
     for name in STROBES:

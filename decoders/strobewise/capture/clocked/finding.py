@@ -51,7 +51,8 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
     """Return the clock edge at which these samples were taken, where the strobes show it plainly; None otherwise.
 
     It is plain where CLK is at rest or was not captured, and nearly all transfers end as the table of the bus says: between a fetch and
-    its refresh /MREQ rests in exactly one sample, or in none, and is asserted in exactly one more.
+    its refresh /MREQ rests in exactly one sample, or in none, and is asserted in exactly one more. Where CLK is seen at rest, most will do:
+    then the clock took samples while strobes moved, which is told of them afterwards.
     """
     if "MREQ" not in captured or not captured & {"M1", "RFSH", "RD"} or len(samples.number) < REST_SAMPLES:
         return None
@@ -59,7 +60,8 @@ def find_edge(samples: Samples, captured: frozenset[str]) -> Optional[str]:
         return None
     shares = {edge: fit(samples, captured, edge) or 0.0 for edge in EDGES}
     best = max(EDGES, key=lambda edge: shares[edge])
-    return best if shares[best] >= FITS and not _by_chance(Asserted(samples, captured), best) else None
+    enough = CONTRADICTED if "CLK" in captured else FITS
+    return best if shares[best] >= enough and not _by_chance(Asserted(samples, captured), best) else None
 
 
 def _by_chance(seen: Asserted, edge: str) -> bool:

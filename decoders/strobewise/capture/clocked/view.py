@@ -58,12 +58,9 @@ def as_clocked(
             capture.keep(channels.assignments if told is None else lines.assignments, chain(first, blocks))
         return capture, channels
     looked_at, captured = _samples(first, step), lines.captured
-    steady = whole(looked_at, captured, edge)
-    if told is None:
-        return ClockedCapture(capture, lines, Clocked(edge, clock_hz is not None, steady=steady), step, clock_hz), lines
     share, other = (fit_as_told(looked_at, captured, each) for each in sorted(EDGES, key=lambda each: each != edge))
-    taken = Clocked(edge, clock_hz is not None, share, other, steady)
-    return ClockedCapture(capture, lines, taken, step, clock_hz, chain(first, blocks)), lines
+    taken = Clocked(edge, clock_hz is not None, share, other, whole(looked_at, captured, edge))
+    return ClockedCapture(capture, lines, taken, step, clock_hz, None if told is None else chain(first, blocks)), lines
 
 
 def _may_be_clocked(capture: Capture, channels: ChannelMap) -> bool:
