@@ -161,6 +161,24 @@ def test_the_command_writes_a_profile_that_serves(tmp_path):
     assert run_strobewise("diagnose", FULL, "--machine", out).returncode == 0
 
 
+def test_an_image_that_somebody_completed_is_kept(tmp_path):
+    """Bytes that were not seen stay as they were filled in, and so does what lies behind; one that was seen otherwise is refused."""
+    out, rom = tmp_path / "machine.toml", tmp_path / "seen.rom"
+    learned = ("learn", FULL, "-o", out, "--rom-out", rom)
+    assert run_strobewise(*learned).returncode == 0
+    seen = rom.read_bytes()
+    unseen = seen.rindex(b"\xff")
+    mine = seen[:unseen] + b"\x42" + seen[unseen + 1 :] + b"behind"
+    rom.write_bytes(mine)
+    assert run_strobewise(*learned).returncode == 0 and rom.read_bytes() == mine
+    rom.write_bytes(bytes([seen[0] ^ 1]) + mine[1:])
+    refused = run_strobewise(*learned)
+    assert refused.returncode == 2 and f"where {seen[0]:02X}h was seen" in refused.stderr.decode()
+    assert rom.read_bytes()[1:] == mine[1:]
+    rom.write_bytes(bytes(1 << 17))
+    assert run_strobewise(*learned).returncode == 2 and rom.read_bytes() == bytes(1 << 17)
+
+
 def test_a_file_that_is_no_profile_is_let_alone(tmp_path):
     out = tmp_path / "machine.toml"
     out.write_text("colour = 'blue'\n")

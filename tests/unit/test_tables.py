@@ -112,6 +112,23 @@ def test_a_channel_is_not_taken_for_the_time(tmp_path, text):
         rows(tmp_path, text)
 
 
+NUMBERED = "Sample,M1,MREQ\n0,1,0\n7,1,1\n9,0,1\n"
+
+
+def test_numbers_of_samples_are_no_times(tmp_path):
+    """Taken for seconds they make a clock of some hertz, which was blamed; a rate makes times of them, and so does one sample a clock."""
+    with pytest.raises(CaptureError, match=r"^no column of times.*or write a line such as 'Sample rate: 24 MHz' above its rows"):
+        rows(tmp_path, NUMBERED)
+    names, found, _ = rows(tmp_path, "# Sample rate: 10 MHz\n" + NUMBERED)
+    assert names == ["M1", "MREQ"] and found[:3] == [(0, 1), (7, 3), (9, 2)]
+    path = tmp_path / "clocked.csv"
+    path.write_text(NUMBERED)
+    with open_capture(str(path), rateless=True) as capture:
+        bits = [BitAssignment(channel.code, 0, at) for at, channel in enumerate(capture.header.channels)]
+        times = [int(time) for block in capture.blocks(bits) for time in block.times]
+    assert (times[1] - times[0]) * 2 == (times[2] - times[1]) * 7
+
+
 def test_stamps_that_stand_still(tmp_path):
     with pytest.raises(CaptureError, match=r"^all samples have one stamp: the host did not know the rate yet .*: export it from a"):
         rows(tmp_path, HOST_2.replace("; Samplerate: 24 MHz", "META samplerate: 24000000") + "samples,logic,logic\n0,1,0\n0,0,1\n")

@@ -10,6 +10,8 @@ from strobewise_cli.commands.options import Subparsers, add_capture, add_machine
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 from strobewise_cli.terminal import note, warn
 
+ADDRESSES = 1 << 16  #: that the CPU has: no image is longer
+
 _EPILOG = """\
 examples:
   strobewise learn good.vcd -o machine.toml                     clock, interrupt, memory, paging of this machine
@@ -17,7 +19,7 @@ examples:
   strobewise learn good.vcd -o machine.toml --rom-out seen.rom  the bytes of the ROM that were seen, the rest FFh
   strobewise diagnose later.vcd --machine machine.toml
 
-A profile that is there already keeps every line; what it does not say is added.
+A profile that is there already keeps every line; what it does not say is added. An image keeps the bytes that were not seen.
 What was seen, and what was not, stands in comments at its end.
 """
 
@@ -33,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     for path, diagnosis in zip(args.captures, diagnoses, strict=True):
         if diagnosis.verdict.state != "no_fault_found":
             warn(f"this is not a good capture, and what is learned from it may be wrong: {diagnosis.verdict.summary} ({path})")
-    image = rom_image(learned)
+    image = rom_image(learned, _image_before(args.rom_out))
     if args.rom_out is not None and image is None:
         raise UsageError("no ROM was seen", "--rom-out", "capture A0 to A15 and D0 to D7 while the machine starts")
     rom_file = None
@@ -41,12 +43,23 @@ def run(args: argparse.Namespace) -> int:
         start, content, known = image
         with open_output(args.rom_out) as out:
             out.write(content)
-        note(f"{known} of {len(content)} bytes from 0x{start:04x} were seen, the others are FFh ({args.rom_out})")
+        note(f"{known} of {len(content)} bytes from 0x{start:04x} were seen, the others as they were, FFh in a new file ({args.rom_out})")
         rom_file = os.path.basename(args.rom_out)
     text = profile_text(learned, before, rom_file)
     with open_output(args.output, "w") as out:
         out.write(text)
     return 0
+
+
+def _image_before(path: str | None) -> bytes:
+    """Return the image as it stands, which somebody may have completed."""
+    if path is None or path == STANDARD_OUTPUT or not os.path.isfile(path):
+        return b""
+    with open(path, "rb") as file:
+        content = file.read(ADDRESSES + 1)
+    if len(content) > ADDRESSES:
+        raise UsageError(f"{path} has more than {ADDRESSES} bytes, and is no image of a ROM", "--rom-out", "choose another name")
+    return content
 
 
 def _before(path: str) -> str | None:
@@ -71,7 +84,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     )
     add_capture(parser, many=True)
     parser.add_argument("-o", "--output", metavar="FILE", required=True, help="the profile (- is standard output)")
-    parser.add_argument("--rom-out", metavar="FILE", help="the bytes of the ROM that were seen; FFh where none was")
+    parser.add_argument("--rom-out", metavar="FILE", help="the bytes of the ROM that were seen; others stay, FFh in a new file")
     add_machine_options(parser)
     parser.set_defaults(run=run)
     return parser

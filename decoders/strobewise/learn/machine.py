@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from ..diagnosis.examined import Examined
 from ..diagnosis.facade import Diagnosis, conclude, examine
+from ..errors import UsageError
 from ..profile.options import Options
 from .watch import PAGE, Learner, Seen
 
@@ -138,11 +139,26 @@ def answering(seen: Seen) -> Answering | None:
     return Answering(tuple(at), max(1, int(np.ceil(seen.longest_answer_t))), tuple((step, step + RELEASE_STEP - 1) for step in steps))
 
 
-def rom_image(learned: Learned) -> tuple[int, bytes, int] | None:
-    """Return the address, the bytes and how many of them were seen of the first ROM; what was not seen is FFh. None where there is none."""
+def rom_image(learned: Learned, before: bytes = b"") -> tuple[int, bytes, int] | None:
+    """Return the address, the bytes and how many of them were seen of the first ROM, None where there is none.
+
+    before: an image that is there already, which somebody may have completed: its bytes stay where none was seen, FFh stands elsewhere.
+    Raises UsageError where it says another byte than was seen.
+    """
     region = next((each for each in learned.regions if each.kind == "rom"), None)
     if region is None or not learned.seen.data:
         return None
     values = learned.seen.rom_bytes()[region.start : region.end + 1]
     known = values >= 0
-    return region.start, np.where(known, values, 0xFF).astype(np.uint8).tobytes(), int(known.sum())
+    content = np.full(max(len(values), len(before)), 0xFF, np.uint8)
+    content[: len(before)] = np.frombuffer(before, np.uint8)
+    filled = content[: len(values)]
+    other = np.flatnonzero(known & (filled != 0xFF) & (filled != values))
+    if len(other):
+        at = int(other[0])
+        raise UsageError(
+            f"{filled[at]:02X}h stands at 0x{region.start + at:04X}, where {values[at]:02X}h was seen, and {len(other)} bytes differ so",
+            "--rom-out", "name another file, and compare the two",
+        )  # fmt: skip
+    filled[known] = values[known]
+    return region.start, content.tobytes(), int(known.sum())

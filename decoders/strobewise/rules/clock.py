@@ -47,32 +47,9 @@ NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scop
     picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, after="clock-dead", by_time=True),
 )  # fmt: skip
 def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
-    """Judge a clock without any edge, and one that stops; a capture too short to say so may be one whose ticks are samples, taken by CLK."""
     line, clock = evidence.line("CLK"), evidence.clock
     if line.edges == 0:
-        runs = evidence.requests >= ENOUGH or evidence.line("M1").edges >= 2 * ENOUGH
-        if runs and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
-            return  # sampled in step with it, a clock stands still
-        if _in_step_with_the_analyser(evidence):
-            yield Found(
-                f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU's strobes move: it was sampled in step with itself, or its "
-                "lead is off", ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD, confidence=HINT,
-                next_step="if CLK is at the analyser's clock input, tell at which edge it samples, with --clocked falling or rising; "
-                f"else check the lead for CLK on {pin_text('CLK')}",
-            )  # fmt: skip
-        elif evidence.requests >= ENOUGH:
-            yield Found(
-                f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
-                "the lead for CLK is off, or its label is wrong",
-                ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD,
-                next_step=f"check the lead for CLK on {pin_text('CLK')}",
-            )  # fmt: skip
-        elif evidence.duration_s > STILL_S:
-            yield Found(
-                f"no edge on CLK in {time_words(evidence.duration_s)}, {line.level} throughout", ("CLK",),
-                first_s=evidence.start_s, last_s=evidence.end_s, confidence=CERTAIN,
-                next_step=f"{NEXT}; where the analyser took its samples by CLK itself, tell at which edge, with --clocked falling or rising",
-            )  # fmt: skip
+        yield from _without_an_edge(evidence)
         return
     if clock.hz and clock.last_edge_s is not None:
         rest = evidence.end_s - clock.last_edge_s
@@ -92,6 +69,34 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
                 ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s, severity="warning", suspects=blame.CLOCK_LEAD,
                 next_step=f"check the lead for CLK on {pin_text('CLK')}",
             )  # fmt: skip
+
+
+def _without_an_edge(evidence: BusEvidence) -> Iterator[Found]:
+    """Judge a clock that stands throughout; a short capture may be one whose ticks are samples, taken by CLK."""
+    line = evidence.line("CLK")
+    runs = evidence.requests >= ENOUGH or evidence.line("M1").edges >= 2 * ENOUGH
+    if runs and (evidence.sample_interval_s is None or (evidence.samples_per_t or COARSE_SAMPLES) < COARSE_SAMPLES):
+        return  # sampled in step with it, a clock stands still
+    if _in_step_with_the_analyser(evidence):
+        yield Found(
+            f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU's strobes move: it was sampled in step with itself, or its "
+            "lead is off", ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD, confidence=HINT,
+            next_step="if CLK is at the analyser's clock input, tell at which edge it samples, with --clocked falling or rising; "
+            f"else check the lead for CLK on {pin_text('CLK')}",
+        )  # fmt: skip
+    elif evidence.requests >= ENOUGH:
+        yield Found(
+            f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
+            "the lead for CLK is off, or its label is wrong",
+            ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD,
+            next_step=f"check the lead for CLK on {pin_text('CLK')}",
+        )  # fmt: skip
+    elif evidence.duration_s > STILL_S:
+        yield Found(
+            f"no edge on CLK in {time_words(evidence.duration_s)}, {line.level} throughout", ("CLK",),
+            first_s=evidence.start_s, last_s=evidence.end_s, confidence=CERTAIN,
+            next_step=f"{NEXT}; where the analyser took its samples by CLK itself, tell at which edge, with --clocked falling or rising",
+        )  # fmt: skip
 
 
 def _in_step_with_the_analyser(evidence: BusEvidence) -> bool:

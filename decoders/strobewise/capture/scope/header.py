@@ -31,6 +31,7 @@ _ROWS_LOOKED_AT = 64  #: of the table, to tell its separator and its columns: on
 _UNITS_OF_HOST = re.compile(r"(?:milli|micro|nano|pico|femto|atto)?seconds|samples")  #: the last one where it was told no rate in time
 
 EXPORT_AGAIN = "export it again with a column of times and a column of volts per channel"
+NAME_RATE = "write a line such as 'Sample rate: 24 MHz' above its rows"
 
 
 class Column(NamedTuple):
@@ -138,7 +139,7 @@ def _head(
         raise BodyError(f"more than {limits.MAX_CSV_COLUMNS} columns", offset, EXPORT_AGAIN)
     names, units = _names(head, separator, width)
     firsts = [to_number(split_row(row, separator)[0], decimal_comma) for row in rows]
-    time_index = _time_index(names, units, firsts, remarks, complete)
+    time_index = _time_index(names, units, firsts, remarks, complete, rateless)
     first_channel = 0 if time_index is None else 1
     channels = {first_channel + at: name for at, name in enumerate(remarks.names)}
     for index in sorted(set(channels) & set(range(width))):
@@ -153,10 +154,10 @@ def _head(
     )
     if not columns:
         raise BodyError("no column of volts beside the time", offset, EXPORT_AGAIN)
-    if time_index is None and remarks.rate is None and rateless:
+    if remarks.rate is None and rateless and (time_index is None or names[time_index].casefold() in _INDEX_NAMES):
         remarks = remarks._replace(rate=NO_RATE)
     if time_index is None and remarks.rate is None:
-        raise BodyError("no column of times, and no remark with the sample rate", offset, f"{EXPORT_AGAIN}; {SAY_CLOCKED}")
+        raise BodyError("no column of times, and no remark with the sample rate", offset, f"{EXPORT_AGAIN}, or {NAME_RATE}; {SAY_CLOCKED}")
     if remarks.by_host and time_index is not None and len(firsts) > 1 and firsts[0] == firsts[1]:
         raise BodyError("all samples have one stamp: the host did not know the rate yet", offset, "export it from a session file (.sr)")
     scale, first = _stamps(names, units, time_index, remarks, firsts[0] or 0.0)
@@ -201,9 +202,9 @@ def _unit(text: str) -> str:
 
 
 def _time_index(
-    names: list[str], units: list[str], firsts: list[Optional[float]], remarks: Remarks, complete: bool
+    names: list[str], units: list[str], firsts: list[Optional[float]], remarks: Remarks, complete: bool, rateless: bool
 ) -> Optional[int]:
-    """Return the column of the time, None where there is none. firsts: how the first column begins."""
+    """Return the column of the time, or of the samples' numbers, None where there is none. firsts: how the first column begins."""
     for index, unit in enumerate(units):
         if unit in TIME_UNITS_S:
             return index
@@ -212,8 +213,11 @@ def _time_index(
             return index
     if remarks.names and len(names) == len(remarks.names):
         return None
+    numbered = next((index for index, name in enumerate(names) if name.casefold() in _INDEX_NAMES), None)
     if remarks.rate is not None and not remarks.by_host:
-        return next((index for index, name in enumerate(names) if name.casefold() in _INDEX_NAMES), None)
+        return numbered
+    if numbered is not None:
+        return numbered if rateless else None  # numbers of samples are no times
     if len(firsts) < 3 and not complete:
         raise _NeedMore
     rising = all(a is not None and b is not None and a < b for a, b in pairwise(firsts))
