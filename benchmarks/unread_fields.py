@@ -4,7 +4,8 @@ tests/packaging/test_records.py counts by name alone and is quick; where several
 is not. This takes a minute or so, so it is run by hand and by .ci/run: python benchmarks/unread_fields.py
 It exits with 1 where a field is read nowhere, or one that is said to be kept is read after all.
 
-What is read through a value of any type counts as read of every record that has a field of that name.
+What is read through a value of any type counts as read of every record that has a field of that name, and so does what a template of a page
+reads: for the records of the command line alone, which it is handed.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import jinja2
+import jinja2.nodes
 from mypy import build, modulefinder, nodes, types
 from mypy.options import Options
 
@@ -81,13 +84,19 @@ def classes(of: types.Type | None) -> Iterator[nodes.TypeInfo | None]:
         yield None
 
 
+def read_by_templates() -> set[str]:
+    """Return the names of all attributes that the templates of pages read."""
+    texts = [path.read_text(encoding="utf-8") for path in sorted((ROOT / "cli").rglob("*.j2"))]
+    return {each.attr for text in texts for each in jinja2.Environment().parse(text).find_all(jinja2.nodes.Getattr)}
+
+
 def is_record(node: ast.ClassDef) -> bool:
     decorators = [each.func if isinstance(each, ast.Call) else each for each in node.decorator_list]
     return any("dataclass" in ast.unparse(each) for each in decorators) or any("NamedTuple" in ast.unparse(each) for each in node.bases)
 
 
 def unread() -> set[str]:
-    """Return the fields of the engine's records that nothing reads: module.Class.field, without the name of the engine."""
+    """Return the fields of records that nothing reads: module.Class.field, without the name of the engine."""
     files = sources()
     trees = {name: ast.parse(path.read_text(encoding="utf-8")) for name, path in files.items()}
     places = (node for tree in trees.values() for node in ast.walk(tree))
@@ -103,11 +112,13 @@ def unread() -> set[str]:
                     read.update(f"{base.fullname}.{expression.name}" for base in each.mro)
     fields = {
         f"{name}.{node.name}.{each.target.id}": each.target.id
-        for name, tree in trees.items() if name.split(".")[0] == "strobewise"
+        for name, tree in trees.items()
         for node in ast.walk(tree) if isinstance(node, ast.ClassDef) and is_record(node)
         for each in node.body if isinstance(each, ast.AnnAssign) and isinstance(each.target, ast.Name)
     }  # fmt: skip
-    return {name.split(".", 1)[1] for name, field in fields.items() if name not in read and field not in read_of_any}
+    shown = read_by_templates()
+    fields = {name: field for name, field in fields.items() if name.startswith("strobewise.") or field not in shown}
+    return {name.removeprefix("strobewise.") for name, field in fields.items() if name not in read and field not in read_of_any}
 
 
 def main() -> int:

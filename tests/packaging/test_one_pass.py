@@ -1,11 +1,12 @@
 """A capture is read once a command, and one place alone drives the cycles from its blocks.
 
 The second half counts how often the system is asked to open a capture, while a command runs in this process. Read again on purpose are: a
-capture without labels, once its lines are known, and the captures of a page, for the windows that it draws.
+capture without labels, once its lines are known, the captures of a page, for the windows that it draws, and what is written anew.
 """
 
 from __future__ import annotations
 
+import argparse
 import ast
 import os
 import shutil
@@ -16,11 +17,12 @@ from pathlib import Path
 import pytest
 
 from conftest import ROOT, TRACES
-from strobewise_cli.main import main
+from strobewise_cli.main import build_parser, main
 from strobewise_cli.pytest_plugin import CaptureUnderTest
 
 GOOD = TRACES / "good" / "healthy-full.vcd.gz"
 BAD = TRACES / "faults" / "halted-for-good" / "halted.vcd.gz"
+READS_PORTS = TRACES / "good" / "healthy-lodger.vcd.gz"
 CODE = [path for folder in ("decoders", "cli", "benchmarks", "tests") for path in sorted((ROOT / folder).rglob("*.py"))]
 DRIVER = "decoders/strobewise/cycles/rebuild.py"
 #: What stands behind the one loop, and who else may have a hand on it: one large capture is read by several processes, each finds the
@@ -86,6 +88,7 @@ def opened(monkeypatch):
 def here(tmp_path, monkeypatch):
     shutil.copy(GOOD, tmp_path / "good.vcd.gz")
     shutil.copy(BAD, tmp_path / "bad.vcd.gz")
+    shutil.copy(READS_PORTS, tmp_path / "reads.vcd.gz")
     monkeypatch.chdir(tmp_path)
     (tmp_path / "board.expect.toml").write_text("[[required]]\ninstruction = 'LD A,*'\n[[forbidden]]\nkind = 'io_read'\n")
     return tmp_path
@@ -94,25 +97,49 @@ def here(tmp_path, monkeypatch):
 BOTH = {"good.vcd.gz": 1, "bad.vcd.gz": 1}
 
 
-@pytest.mark.parametrize(
-    ("command", "expected"),
-    [
-        ("diagnose good.vcd.gz", {"good.vcd.gz": 1}),
-        ("diagnose good.vcd.gz bad.vcd.gz", BOTH),
-        ("lines good.vcd.gz", {"good.vcd.gz": 1}),
-        ("cycles good.vcd.gz -o rows.csv", {"good.vcd.gz": 1}),
-        ("listing good.vcd.gz -o rows.lst", {"good.vcd.gz": 1}),
-        ("listing good.vcd.gz --check -o rows.lst", {"good.vcd.gz": 1}),
-        ("compare good.vcd.gz bad.vcd.gz", BOTH),
-        ("verify good.vcd.gz --expect board.expect.toml", {"good.vcd.gz": 1}),
-        ("verify good.vcd.gz --record new.expect.toml", {"good.vcd.gz": 1}),
-        ("survey . --processes 1", BOTH),
-        ("hookup --after good.vcd.gz", {"good.vcd.gz": 1}),
-        ("watch good.vcd.gz", {"good.vcd.gz": 1}),
-        ("diagnose good.vcd.gz --html page.html", {"good.vcd.gz": 2}),  # the windows that it draws
-    ],
+#: A command line, and how often each capture is opened.
+READS = (
+    ("diagnose good.vcd.gz", {"good.vcd.gz": 1}),
+    ("diagnose good.vcd.gz bad.vcd.gz", BOTH),
+    ("lines good.vcd.gz", {"good.vcd.gz": 1}),
+    ("cycles good.vcd.gz -o rows.csv", {"good.vcd.gz": 1}),
+    ("listing good.vcd.gz -o rows.lst", {"good.vcd.gz": 1}),
+    ("listing good.vcd.gz --check -o rows.lst", {"good.vcd.gz": 1}),
+    ("compare good.vcd.gz bad.vcd.gz", BOTH),
+    ("verify good.vcd.gz --expect board.expect.toml", {"good.vcd.gz": 1}),
+    ("verify good.vcd.gz --record new.expect.toml", {"good.vcd.gz": 1}),
+    ("survey . --processes 1", {**BOTH, "reads.vcd.gz": 1}),
+    ("hookup --after good.vcd.gz", {"good.vcd.gz": 1}),
+    ("watch good.vcd.gz", {"good.vcd.gz": 1}),
+    ("diagnose good.vcd.gz --html page.html", {"good.vcd.gz": 2}),  # the windows that it draws
+    ("diagnose bad.vcd.gz --like reads.vcd.gz", {"bad.vcd.gz": 1, "reads.vcd.gz": 1}),
+    ("prove --before bad.vcd.gz --after good.vcd.gz", BOTH),
+    ("learn good.vcd.gz bad.vcd.gz -o box.toml", BOTH),
+    ("prepare good.vcd.gz -o whole.vcd", {"good.vcd.gz": 3}),  # for its grid, for what the form leaves out, to write it
+    ("hookup --write-map good.vcd.gz", {"good.vcd.gz": 1}),
+    ("case add box good.vcd.gz", {"good.vcd.gz": 1, "1-good.vcd.gz": 1}),  # copied, and the copy is judged
 )  # fmt: skip
+CAPTURES = ("capture", "captures", "before", "after", "write_map", "good")  #: where a parser keeps the names of captures
+
+
+def commands_of(parser):
+    """Yield (name, parser) of each command, and of each action of one."""
+    for each in parser._actions:
+        for name, inner in each.choices.items() if isinstance(each, argparse._SubParsersAction) else ():
+            yield name, inner
+            yield from ((f"{name} {action}", deeper) for action, deeper in commands_of(inner))
+
+
+def test_every_command_that_takes_captures_has_a_row():
+    taking = {name for name, parser in commands_of(build_parser()) if any(each.dest in CAPTURES for each in parser._actions)}
+    assert {"diagnose", "prove", "case add"} < taking
+    assert [name for name in sorted(taking) if not any(command.startswith(f"{name} ") for command, _ in READS)] == []
+
+
+@pytest.mark.parametrize(("command", "expected"), READS, ids=[command for command, _ in READS])
 def test_each_capture_is_opened_once(here, opened, capsys, command, expected):
+    if command.startswith("case"):
+        assert main(["case", "new", "box"]) == 0
     assert main(command.split()) in (0, 1, 3), capsys.readouterr().err
     assert opened == expected
 
