@@ -28,7 +28,10 @@ ENGINES_AGREE = (
 CPU_LOCKSTEP, VCD_READER = "tests/properties/test_cpu_lockstep.py", "tests/properties/test_vcd_reader.py"
 
 AREAS = (
-    Area("bus", 8, (f"{ENGINE}/bus",), (*_unit("bus_tables", "calibration", "ac_table", "channels"), "tests/packaging/test_typing.py")),
+    Area(
+        "bus", 8, (f"{ENGINE}/bus",),
+        (*_unit("bus_tables", "calibration", "limits", "ac_table", "channels"), "tests/packaging/test_typing.py"),
+    ),
     Area("cycles", 8, (f"{ENGINE}/cycles",), ("tests/differential/test_machine_truth.py", *ENGINES_AGREE)),
     Area(
         "stream", 8, (f"{ENGINE}/stream",),
@@ -39,7 +42,7 @@ AREAS = (
     ),
     Area(
         "evidence", 14, (f"{ENGINE}/evidence",),
-        _unit("evidence_details", "timing_evidence", "rules_volts", "listing", "prediction", "rules", "leads"),
+        _unit("evidence_details", "course", "timing_evidence", "rules_volts", "listing", "prediction", "rules", "leads", "identify"),
     ),
     Area(
         "rules", 20, (f"{ENGINE}/rules",),

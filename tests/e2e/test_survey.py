@@ -14,6 +14,7 @@ import time
 import pytest
 
 from conftest import ROOT, TRACES, require_component, run_strobewise
+from strobewise.archive.folder import ENDINGS
 
 GOOD = TRACES / "good" / "healthy-two.vcd"
 BAD = TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-two.vcd"
@@ -57,7 +58,7 @@ def test_exit_status(folder):
     ("arguments", "message"),
     [
         (["gone"], "no such folder (gone): name a folder with captures in it"),
-        (["empty"], "there is no capture in the folder (empty): captures end in one of .vcd, .vcd.gz, .sr, .csv, .csv.gz, .fst"),
+        (["empty"], f"there is no capture in the folder (empty): captures end in one of {', '.join(ENDINGS)}"),
         (["captures", "--again"], "nothing is kept from one survey to the next without -o (--again): leave it out, or give -o FOLDER"),
         (["captures", "--processes", "0"], "'0' is no number of processes (--processes): give 1 to 256"),
     ],

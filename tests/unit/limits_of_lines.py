@@ -497,6 +497,11 @@ def scoped(levels: AnalogLevels, line: str = "RD", edges: int = 1000, **changes:
     return evidence_of(lines={line: LineEvidence(line, edges=edges, high_fraction=0.5, volts=levels)}, **changes)
 
 
+def swinging(edges: int = 1000, expected: int = 1000) -> Any:
+    """Return evidence of a /RFSH on the scope that is as good as can be."""
+    return scoped(volts(0.2, 4.0, low_level=0.2, high_level=4.0), "RFSH", edges, strobes={"RFSH": StrobeCount(expected, expected)})
+
+
 SLOW = volts(0.2, 4.0, slow=500)
 VOLTS = (
     Limit("volts.DEAD_BELOW_V", lambda v: weighed(volts(0.3, v)), 0.99, 1.01, VOLTS_DEAD, None),
@@ -507,6 +512,8 @@ VOLTS = (
     Limit("volts.UNDRIVEN_SHARE", lambda share: weighed(volts(0.9, 1.5, share)), 0.505, 0.495, VOLTS_UNDRIVEN, None),
     Limit("volts.WANDERS_SHARE", fires("level-between", lambda share: scoped(volts(0.2, 4.0, share))), 0.151, 0.149),
     Limit("volts.SWINGS_MIN", fires("weak-level", lambda n: scoped(volts(0.2, 4.0, low_level=0.7), edges=n)), 16, 15),
+    Limit("volts.SWINGS_MIN", fires("strobe-good", lambda n: swinging(edges=n)), 16, 15),
+    Limit("volts.SWINGS_MIN", fires("strobe-good", lambda n: swinging(expected=n)), 16, 15),
     Limit("volts.SLOW_S", fires("slow-edges", lambda s: scoped(SLOW, sample_interval_s=s / 4)), 4.05e-8, 3.95e-8),
     Limit("volts.SLOW_SHARE", fires("slow-edges", lambda n: scoped(volts(0.2, 4.0, slow=n))), 201, 200),
     Limit("volts.RINGING_SHARE", fires("ringing", lambda n: scoped(volts(0.2, 4.0, ringing=n))), 201, 200),

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from strobewise.capture import BitAssignment, open_capture
-from strobewise.capture.channels.mapping import map_channels
+from strobewise.capture.channels.mapping import ChannelMap, ChannelUse, map_channels
 from strobewise.diagnosis.facade import diagnose
-from strobewise.identify import GROUPS, identify
+from strobewise.evidence.unlabelled import _record
+from strobewise.identify import GROUPS, Identified, identify
 from strobewise.identify.buses import NAMED, Solved
+from strobewise.identify.roles import Role
 from strobewise.identify.search import Order
 from strobewise.machine import fault
 from strobewise.machine.scenario import LINE_SETS
@@ -144,3 +146,21 @@ def test_a_bit_that_is_not_sure_enough_is_named_by_its_bus_alone():
     order = Order(address=[7, 8, *[None] * 14], data=[3, *[None] * 7])
     solved = Solved(order, [], [7, 8], [3], {"A0": NAMED, "A1": NAMED - 0.01, "A2": 0.99, "D0": 0.9})
     assert {role.channel: role.line for role in solved.roles()} == {7: "A0", 8: GROUPS[0], 3: "D0"}
+
+
+@pytest.mark.parametrize(
+    ("lines", "quiet", "whole"),
+    [
+        (("MREQ", "M1", "RD", "RFSH"), True, True),
+        (("MREQ", "M1", "RD"), True, False),  # the channel that rests may be /RFSH, which every running CPU moves
+        (("MREQ", "M1", "RD"), False, True),
+        (("MREQ", "M1", "RD", *["data"] * 5), False, True),
+        (("MREQ", "M1", "RD", *["data"] * 6), False, False),  # six in no order: the program was not seen
+        (("MREQ", "RD"), False, False),
+    ],
+)
+def test_nothing_is_left_to_find_where_what_must_move_is_found(lines, quiet, whole):
+    uses = tuple(ChannelUse(f"c{k}", None, False, k) for k in range(len(lines) + 1))
+    found = Identified([Role(k, line, 0.99) for k, line in enumerate(lines)])
+    moving = set(range(len(uses) - quiet))
+    assert _record(found, ChannelMap((), uses, True, ()), moving).whole == whole
