@@ -189,7 +189,7 @@ def main() -> int:
                           record and (record.healthy_matched, record.cycles), [(c.fault, c.lines, c.region) for c in first])  # fmt: skip
             healthy_alarms = 0
             for seed in range(args.healthy):
-                record, _, _ = run(image, leads, 1000 + seed)
+                record, _, _ = run(image, leads, 1000 * args.seed + seed)
                 healthy_alarms += record is None or bool(record.candidates) or record.healthy_matched < record.cycles
             alarms += healthy_alarms
             alarms += worse + counts["WRONG"]
