@@ -60,7 +60,8 @@ def add_machine_options(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     group.add_argument(
         "--rom", dest="roms", metavar="FILE@ADDRESS", action="append", default=[], type=rom_image,
-        help="what a ROM should contain and where it starts, for example monitor.rom@0x0000",
+        help="what a ROM should contain and where it starts, for example monitor.rom@0x0000; again with the same address: another "
+        "version that may be fitted instead",
     )  # fmt: skip
     add_taken_options(group)
     group.add_argument(

@@ -91,6 +91,8 @@ def replay_words(record: ReplayRecord) -> str:
     """Return how far the known program and the capture agree, and where the comparison ended."""
     text = f"{record.program} {_BEGINS.get(record.found_by, record.found_by)} at {time_words(record.begin_s)}: "
     text += f"{record.healthy_matched} of {record.cycles} cycles are those of a healthy machine"
+    if record.versions:
+        text += f" (given as well: {', '.join(record.versions)})"
     if record.candidates:
         groups = sorted({candidate.group for candidate in record.candidates})
         for group in groups:

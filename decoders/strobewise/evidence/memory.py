@@ -23,7 +23,7 @@ from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, Popped, ReadBack
 from .own_bytes import own_bytes
 from .part import Part
-from .rom_images import RomPart, bit_sums, rom_images
+from .rom_images import RomPart, bit_sums, likeliest_versions, rom_images
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -204,7 +204,7 @@ class MemoryPart(Part):
             fetched, read, written, mismatched, rom, ram, self._io, self._writes,
             [self._page(page) for page in np.flatnonzero(self._compared).tolist()],
             self._reads, self._ff, self._zero, self._at_38, self._fetches, mirror, chance,
-            [rom_part.record(self._tick_s) for rom_part in self._roms], int(np.count_nonzero(self._values)),
+            likeliest_versions([rom_part.record(self._tick_s) for rom_part in self._roms]), int(np.count_nonzero(self._values)),
             (int(self._values.argmax()), int(self._values.max())),
             int(np.count_nonzero(self._read & (self._content == self._values.argmax()))), self._repeated, self._unstable,
             self._unstable_bits.tolist(), self._popped, sorted(self._popped_wrong),

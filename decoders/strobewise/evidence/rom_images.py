@@ -118,6 +118,15 @@ def _elsewhere(name: str, offset: Offsets) -> Offsets:
     return np.asarray(offset ^ (differ << first) ^ (differ << second))
 
 
+def likeliest_versions(roms: list[RomCheck]) -> list[RomCheck]:
+    """Return of the images that begin at one address, versions of one ROM, only the one from which the fewest reads differ."""
+    best: dict[int, RomCheck] = {}
+    for rom in roms:
+        if rom.start not in best or rom.wrong < best[rom.start].wrong:
+            best[rom.start] = rom
+    return list(best.values())
+
+
 def bit_sums(values: npt.NDArray[np.uint8]) -> Counts:
     """Return how many of the bytes have each bit set, bit 0 first."""
     return np.asarray(np.bincount(values, minlength=256) @ _BITS_OF_VALUE)

@@ -85,6 +85,7 @@ class ReplayRecord:
     alike: Tuple[Candidate, ...] = ()  #: those
     uncontradicted: Tuple[Candidate, ...] = ()  #: who leads into memory of unknown content, where all others part from the capture
     strip: Optional[Strip] = None  #: where the healthy machine parts
+    versions: Tuple[str, ...] = ()  #: the other versions of the ROM that were given; `program` is the one that leads furthest
     together: bool = False  #: the candidates of the first group are two faults at once, and none of them explains it alone
     since_s: Optional[float] = None  #: when the fault of the first group began, where it was not there from the begin on
 

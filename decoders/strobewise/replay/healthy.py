@@ -75,6 +75,12 @@ def run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     return free
 
 
+def healthy_cycles(seen: Observed, program: Program) -> int:
+    """Return how many cycles the healthy machine agrees with a capture."""
+    run = run_healthy(seen, program) if len(seen) >= 2 else None
+    return run.outcome.matched if run is not None else 0
+
+
 def _run_healthy(seen: Observed, program: Program) -> Optional[Run]:
     best: Optional[Run] = None
     for row in first_fetches(seen, 3):

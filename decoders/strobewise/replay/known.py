@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import List, NamedTuple, Optional, Sequence, Tuple
+from dataclasses import replace
+from itertools import islice, product
+from typing import Dict, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..profile.options import Options
 from ..records.memory import BANK
 from ..records.profile import NOTHING_KNOWN, MemoryRegion, Paging, Profile
 from .board import Region
 from .stimulus import VERSION, stimulus_for
+
+VERSIONS_MOST = 8  #: combinations of versions that are tried: each costs a replay
 
 
 class Program(NamedTuple):
@@ -29,6 +33,19 @@ class Program(NamedTuple):
     def has_device(self) -> bool:
         """Whether there is one of these."""
         return bool(self.paging)
+
+
+def known_programs(options: Options) -> List[Program]:
+    """Return the programs that may run: one for each version of a ROM that was given, the first one first; none where none is known.
+
+    Images that begin at the same address are versions of one ROM.
+    """
+    versions: Dict[int, List[Tuple[str, int, bytes]]] = {}
+    for image in options.roms:
+        versions.setdefault(image[1], []).append(image)
+    several = [replace(options, roms=chosen) for chosen in islice(product(*versions.values()), VERSIONS_MOST)]
+    programs = [program for program in map(known_program, several) if program is not None]
+    return list({program.regions: program for program in reversed(programs)}.values())[::-1]
 
 
 def known_program(options: Options) -> Optional[Program]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import List, Tuple
+from typing import List, Sequence, Tuple
 
 import numpy as np
 
@@ -15,12 +15,13 @@ from ..evidence.kept import KeptEvents
 from ..evidence.part import Part
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
-from ..records.replay import PortAnswer
+from ..records.replay import PortAnswer, ReplayRecord
 from .collect import Cycles
-from .known import Program, known_program
+from .healthy import healthy_cycles
+from .known import Program, known_programs
 from .m1_alone import fetches_by_m1
 from .observed import FETCH, Observed
-from .search import search
+from .search import agrees, search
 
 FETCH_MOVES_T, DATA_MOVE_T = 1.5, 2.0  #: T-states into a cycle when all its strobes are asserted (UM0080, timing figures)
 REFRESH_T = 3.0  #: T-states into a fetch without wait states in the middle of its refresh (UM0080)
@@ -31,11 +32,11 @@ class ReplayPart(Part):
     """Collects the program's first cycles, and judges them when the capture has ended."""
 
     def __init__(
-        self, program: Program, captured: frozenset[str], tick_s: float, base: TimeBase, ports: Tuple[PortAnswer, ...] = ()
+        self, programs: Sequence[Program], captured: frozenset[str], tick_s: float, base: TimeBase, ports: Tuple[PortAnswer, ...] = ()
     ) -> None:
-        """ports: what is known of their answers."""
+        """programs: one for each version of the ROM. ports: what is known of their answers."""
         self._ports = ports
-        self._program, self._captured, self._tick_s = program, captured, tick_s
+        self._programs, self._captured, self._tick_s = programs, captured, tick_s
         self._base = base
         self._cycles = Cycles(captured, tick_s)
         self._kept = KeptEvents(MOST_EVENTS)
@@ -52,9 +53,25 @@ class ReplayPart(Part):
     def fill(self, evidence: BusEvidence) -> None:
         """Replay; leaves the evidence alone where the capture does not let it begin."""
         known = self._captured & evidence.captured  # a line that never has a level shows nothing, and contradicts nothing
+        programs = self._programs
+        tried: List[Tuple[ReplayRecord, Program]] = []
+        if len(programs) > 1:  # the version whose healthy machine leads furthest first
+            programs = sorted(programs, key=lambda program: -healthy_cycles(self._seen(known, evidence), program))
+        for program in programs:
+            record = search(self._seen(known, evidence), program, evidence, lambda name: self._with(known - {name}, evidence))
+            if record is not None:
+                tried.append((record, program))
+                if record.candidates or agrees(record):
+                    break
+        if tried:
+            best, runs = max(tried, key=lambda one: (bool(one[0].candidates) or agrees(one[0]), one[0].healthy_matched))
+            best.versions = tuple(program.name for program in self._programs if program is not runs)
+            evidence.replay = best
+
+    def _seen(self, known: frozenset[str], evidence: BusEvidence) -> Observed:
         seen = self._cycles.observed(evidence) if known == self._captured else self._with(known, evidence)
         seen.ports = self._ports
-        evidence.replay = search(seen, self._program, evidence, lambda name: self._with(known - {name}, evidence))
+        return seen
 
     def _with(self, fewer: frozenset[str], evidence: BusEvidence) -> Observed:
         """Return the cycles as they are with fewer leads; their control levels show the leads left out all the same."""
@@ -90,7 +107,7 @@ class ReplayPart(Part):
 
 def make_part(options: Options, captured: frozenset[str], tick_s: float, base: TimeBase) -> List[ReplayPart]:
     """Return the part, nothing where what runs after reset is not known, or the leads do not frame cycles."""
-    program = known_program(options)
-    if program is None or not ("MREQ" in captured or captured.issuperset(("RD", "WR"))):
+    programs = known_programs(options)
+    if not programs or not ("MREQ" in captured or captured.issuperset(("RD", "WR"))):
         return []
-    return [ReplayPart(program, captured, tick_s, base, options.ports)]
+    return [ReplayPart(programs, captured, tick_s, base, options.ports)]

@@ -36,15 +36,20 @@ def search(
     without: returns the cycles as they are when a strobe's lead is left out; for leads that the program contradicts.
     """
     record = _search(seen, program)
-    if without is not None and (record is None or (not record.candidates and record.healthy_matched < FULL_SHARE * record.cycles)):
+    if without is not None and (record is None or (not record.candidates and not agrees(record))):
         record = _blame_a_strobe(seen, program, evidence, without, record) or record
     if record is not None and record.device_s is not None:
         blame_the_way(record, evidence)
-    if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
+    if record is not None and not record.candidates and agrees(record):
         judge_paging(record, evidence)
-    if record is not None and not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
+    if record is not None and not record.candidates and agrees(record):
         _judge_silence(record, seen, evidence)
     return record
+
+
+def agrees(record: ReplayRecord) -> bool:
+    """Whether a healthy machine does what the capture shows."""
+    return record.healthy_matched >= FULL_SHARE * record.cycles
 
 
 def _blame_a_strobe(
@@ -84,7 +89,7 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
         return None
     record = _record(seen, program, healthy)
     tried: List[Tried] = []
-    short = record.healthy_matched < FULL_SHARE * record.cycles
+    short = not agrees(record)
     if healthy.outcome.ended == PARTED and short and record.cycles >= LEAST_COMPARED:
         tried = list(_try_all(seen, program, healthy, record)) if hypotheses else []
         if not any(one.outcome.matched >= FULL_SHARE * record.cycles for one in tried):
@@ -103,13 +108,13 @@ def _search(seen: Observed, program: Program, hypotheses: bool = True) -> Option
         judge_tried(record, seen, program, tried)
         if hypotheses and seen.found_by == RESET and record.misread is None:
             judge_pairs(record, program, *try_pairs(seen, program, healthy, tried, next(draw(program, ())), FULL_SHARE * record.cycles))
-    if healthy.outcome.ended == PARTED and record.healthy_matched < FULL_SHARE * record.cycles:
+    if healthy.outcome.ended == PARTED and not agrees(record):
         record.strip = strip_of(seen, program, healthy, best_course(record, tried) if hypotheses else None)
     if seen.found_by == PAUSE:  # a reset or a bus master: only who explains all of it shows that it was the reset
         if not record.candidates:
             return None
         record.found_by = SILENCE
-    if not record.candidates and record.healthy_matched >= FULL_SHARE * record.cycles:
+    if not record.candidates and agrees(record):
         dead_leads(record, seen, healthy)
         if hypotheses and not record.candidates:
             judge_by_program(record, seen, program, healthy)
