@@ -38,7 +38,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
+from strobewise.rules.strobes import _beside_misses, _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -310,7 +310,15 @@ def grows(early: list[int], late: list[int]) -> bool:
     return "it grows worse" in _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
 
 
+def beside(clocks: float) -> bool:
+    """clocks: from the last miss of /RD to the last one of /WR."""
+    evidence = evidence_of()
+    evidence.strobes["RD"] = StrobeCount(1000, 980, 500, 0, 0.001, 0.002)
+    return _beside_misses("WR", StrobeCount(100, 90, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
+
+
 STROBES = (
+    Limit("strobes.BESIDE_T", beside, 59.5, 60.5),
     Limit("strobes.FETCHES_A_READ", working, 50, 49),
     Limit("strobes.RUN_OF_A_PROGRAM", lambda run: working(run=run), 8, 9),
     Limit("strobes.SURE_REQUESTS", lambda n: found("fetch-strobe-missing", dead(n))[0].confidence == CERTAIN, 100, 99),

@@ -6,6 +6,7 @@ import random
 
 import numpy as np
 import pytest
+from hand_made import evidence_of
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,6 +14,7 @@ from strobewise import Options, diagnose
 from strobewise.bus.lines import BIT, STROBES
 from strobewise.evidence.last_edges import LastEdges
 from strobewise.machine import simulate
+from strobewise.rules.base import twins
 
 
 def altered(path, lines, change, **settings):
@@ -102,6 +104,33 @@ def test_an_address_line_in_step_with_the_refresh_is_no_exchanged_lead(tmp_path)
     assert "leads are exchanged" in faults(found)["refresh-strobe-missing"].evidence
     assert found.verdict.suspects[0].suspect == "probe_or_capture"
     assert "cpu" in [each.suspect for each in found.verdict.suspects]
+
+
+def missing_for_a_while(line):
+    return lambda share, levels: {**levels, line: 1} if 0.4 <= share < 0.45 else levels
+
+
+@pytest.mark.parametrize(("line", "other"), [("RD", "WR"), ("MREQ", "IORQ")])
+def test_a_burst_of_misses_blames_no_strobe_that_its_cycles_only_seem_to_call_for(tmp_path, line, other):
+    found = altered(tmp_path / "burst.vcd", EIGHT, missing_for_a_while(line))
+    assert set(faults(found)) == {RULE[line]}, found.verdict.headline
+
+
+@pytest.mark.parametrize(("one", "other"), [("MREQ", "RD"), ("RFSH", "WR"), ("M1", "RFSH")])
+def test_two_strobes_that_move_as_one_are_bridged_and_nothing_else(tmp_path, one, other):
+    found = altered(tmp_path / "one.vcd", EIGHT, lambda share, levels: {**levels, one: levels[other]})
+    assert set(faults(found)) == {"lines-shorted"}, found.verdict.headline
+    assert set(faults(found)["lines-shorted"].lines) == {one, other}
+
+
+def test_output_alone_moves_two_strobes_as_one():
+    evidence = evidence_of(samples_per_t=7.0)
+    for pair, told in ((("IORQ", "WR"), ()), (("MREQ", "RD"), (("MREQ", "RD"),))):
+        for name, other in (pair, pair[::-1]):
+            evidence.lines[name].twin = other
+        assert twins(evidence) == told
+        for name in pair:
+            evidence.lines[name].twin = None
 
 
 @given(st.data())

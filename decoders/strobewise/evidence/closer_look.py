@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 import numpy.typing as npt
 
@@ -13,6 +15,7 @@ Int = npt.NDArray[np.int64]
 
 FOLLOWS_SHARE = 0.7  #: share of a line's edges that must come with another line's before it is said to follow it
 SEVERAL = 2  #: falls of /M1 within one low of /MREQ: a good one is let go in every fetch (UM0080)
+TWIN_EDGES = 40  #: edges that two strobes must share, all of them: twenty cycles of one kind and no other do not come in a row by chance
 _FEW_EDGES = 16  #: edges from which the moments of two lines can be held side by side
 
 
@@ -34,6 +37,9 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
     if "M1" in edges and "MREQ" in edges:
         low = {name: not int(words[0]) >> BIT[name] & 1 for name in ("M1", "MREQ")}
         evidence.lines["MREQ"].held_through = _held_through(edges["MREQ"], low["MREQ"], edges["M1"][low["M1"] :: 2], tick_s)
+    for name, other in combinations([name for name in STROBES if len(edges.get(name, ())) >= TWIN_EDGES], 2):
+        if np.array_equal(edges[name], edges[other]):
+            evidence.lines[name].twin, evidence.lines[other].twin = other, name
     for name in STROBES:
         count = evidence.strobes.get(name)
         line = evidence.lines.get(name)

@@ -6,7 +6,7 @@ stretch of the raw capture (:mod:`strobe_leads`). Nothing is tried while the lab
 
 from __future__ import annotations
 
-from ..bus.lines import ADDRESS, DATA, STROBES
+from ..bus.lines import ADDRESS, DATA
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
 from ..identify.bus_leads import Buses, relabel_buses
@@ -19,7 +19,7 @@ from .strobe_leads import Columns, Stretch, columns_of, join_buses, odd_strobes,
 
 FIRST_CYCLES = 12_000  #: cycles kept from the start of the capture on
 LATER_CYCLES = 3_000  #: cycles kept of later batches, the 8th, the 16th, the 32nd ...
-STEADY_IN_REFRESH = ADDRESS[7:]  #: address lines that show the same level in each refresh
+LOOK_ALIKE = (*ADDRESS[7:], *DATA)  #: lines that a short loop may move in time with the cycles; the refresh counter moves the others
 LATER_FROM = 8  #: batch from which later cycles are kept too: the start-up lies before it, another part of the program behind
 
 
@@ -68,16 +68,18 @@ def judge_leads(
 
 
 def _by_chance(evidence: BusEvidence, change: Relabelling | None) -> tuple[str, str] | None:
-    """Return a strobe that never moves and the address line that stands in for it, where the program alone may make that line look like it.
+    """Return a strobe that does not do its work and the bus line that stands in for it, where the program alone may make that line look so.
 
     In a refresh A7 is bit 7 of the refresh register, which counts in the bits below it, and A8 to A15 are the interrupt register (UM0080):
-    they stay as they are, and a short loop elsewhere moves them in step with the refreshes.
+    they stay as they are, and a short loop elsewhere moves them in step with the refreshes. A data line that is pulled up, and low in each
+    byte of the loop, falls in each read. Where both buses were captured whole, program and refresh addresses say which it is.
     """
-    if change is None or change.inverted:
+    if change is None or change.inverted or evidence.captured.issuperset((*ADDRESS, *DATA)):
         return None
-    still = [name for name in change.lines if name in STROBES and not evidence.line(name).edges]
-    others = [name for name in change.lines if name in STEADY_IN_REFRESH]
-    return (still[0], others[0]) if still and others else None
+    # No other line makes two pulses a fetch, as /MREQ does.
+    strobes = [name for name in change.lines if name != "MREQ" and name in odd_strobes(evidence)]
+    others = [name for name in change.lines if name in LOOK_ALIKE]
+    return (strobes[0], others[0]) if strobes and others else None
 
 
 def _maps(change: Relabelling, channels: ChannelMap) -> tuple[str, ...]:

@@ -97,6 +97,7 @@ class LineEvidence:
     asserted_first: bool = False  #: active when the capture begins
     asserted_last: bool = False  #: active when the capture ends
     held_through: Optional[Through] = None  #: of /MREQ, where it stayed low over several falls of /M1
+    twin: Optional[str] = None  #: of a strobe, another one that moved with it at each and every edge
     stays: Optional[Stays] = None  #: of a strobe, where others went on behind its last edge
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mapping, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, CONTROL, DATA
+from ..bus.lines import ADDRESS, CONTROL, DATA, STROBES
 from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
 from .grades import STRONG
@@ -224,6 +224,18 @@ def fetches_without_requests(evidence: BusEvidence) -> Optional[str]:
     busy = evidence.requests <= 2 and not too_coarse(evidence)
     least = max(2 * FETCHES_ALONE, SELDOM * evidence.line("MREQ").edges)
     return next((name for name in ("M1", "RFSH") if busy and evidence.has(name) and evidence.line(name).edges >= least), None)
+
+
+def twins(evidence: BusEvidence) -> Tuple[Tuple[str, str], ...]:
+    """Return the pairs of strobes that moved together at each edge, as no two do while a CPU fetches: half a T-state at least lies between.
+
+    /IORQ and /WR may, in a program that writes to ports alone (UM0080, timing figures).
+    """
+    if (evidence.samples_per_t or 0.0) < FINE_SAMPLES or clock_denied(evidence) or beside_the_edge(evidence):
+        return ()
+    pairs = ((name, evidence.line(name).twin) for name in STROBES)
+    order = {name: number for number, name in enumerate(STROBES)}
+    return tuple((one, other) for one, other in pairs if other and order[one] < order[other] and {one, other} != {"IORQ", "WR"})
 
 
 def stops_alone(evidence: BusEvidence) -> bool:

@@ -13,7 +13,7 @@ from ..records.buses import BusesRecord, Pushes
 from ..records.evidence import BusEvidence
 from ..records.strobes import ENOUGH_OTHERS
 from . import blame
-from .base import CAUTION_SOLDER, ENOUGH_READS, Found, rule
+from .base import CAUTION_SOLDER, ENOUGH_READS, Found, rule, twins
 from .grades import FAIR, LIKELY, STRONG
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 from .runaways import runs_away
@@ -59,9 +59,15 @@ SHORTED = "lines-shorted"  #: asked by a case: a meter finds a bridge
     picture=Picture(("MREQ", "A0", "A1", "A"), STORE_LOAD, (done("shorted", lines=["A0", "A1"]),), by_time=True),
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
+    alike = twins(evidence)
+    for first, second in alike:
+        yield Found(
+            f"{bar(first)} and {bar(second)} move together at each of {evidence.line(first).edges} edges, as no two strobes of a CPU do",
+            (first, second), evidence.line(first).edges, evidence.start_s, evidence.end_s,
+        )  # fmt: skip
     buses = _buses(evidence)
     memory = evidence.memory
-    if buses is None or (memory is not None and runs_away(memory)):
+    if alike or buses is None or (memory is not None and runs_away(memory)):
         return
     for first, second in _groups(evidence, buses):
         pair = next(p for p in buses.pairs if (p.first, p.second) == (first, second))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Iterator, Optional
 
+from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
@@ -28,6 +29,7 @@ from .base import (
     single_samples_lost,
     stops_alone,
     too_coarse,
+    twins,
 )
 from .grades import CERTAIN, GUESS, STRONG
 from .picture import FRAME, OUTPUT, Picture, done
@@ -147,7 +149,7 @@ def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
         its = evidence.strobes.get(other)
         return behaviour(evidence.line(other), its) if its is not None else None
 
-    if _behind_another(name, count, evidence):
+    if _behind_another(name, count, evidence) or _beside_misses(name, count, evidence) or twins(evidence):
         return True
     if name != "MREQ" and _pulled_low(evidence):
         return bool(evidence.line(name).edges)
@@ -171,6 +173,19 @@ def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> boo
         if (count.first_missing_s is None or begins < count.first_missing_s) and behaviour(evidence.line(other), its) is not None:
             return True
     return False
+
+
+def _beside_misses(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether a strobe is missed only where the one that tells its cycles apart is missed as well.
+
+    Without its /RD a read looks like a write, and without its /MREQ like input or output.
+    """
+    its = evidence.strobes.get(TELLS_APART.get(name, ""))
+    if its is None or its.first_missing_s is None or its.last_missing_s is None or count.first_missing_s is None or count.last_missing_s is None:
+        return False
+    margin = BESIDE_T / (evidence.clock.hz or FAST_CLOCK_HZ)
+    within = its.first_missing_s - margin <= count.first_missing_s and count.last_missing_s <= its.last_missing_s + margin
+    return within and count.expected - count.seen <= its.expected - its.seen
 
 
 def _pulled_low(evidence: BusEvidence) -> bool:
@@ -223,6 +238,8 @@ LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of dou
 APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
 PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
 M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
+TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
+BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits
 IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
 M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
@@ -309,7 +326,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
-    host="stretch", explains=(RUNAWAY, RAM_WRONG),
+    host="stretch", explains=(RUNAWAY, RAM_WRONG, "data-late"),
     picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
