@@ -292,6 +292,12 @@ def lagging(mreq: float, m1: float = 0.1) -> bool:
     return _mreq_lags(evidence_of(timing=TimingRecord(1e-9, [delay("TdCf(MREQf)", mreq / HZ), delay("TdCr(M1f)", m1 / HZ)], None)))
 
 
+def missed_by_clock(misses: int) -> Any:
+    evidence = evidence_of(clocked="falling", strobes={"WR": StrobeCount(misses, 0, 400, 0)})
+    evidence.lines["WR"] = LineEvidence("WR", edges=0, high_fraction=1.0)
+    return evidence
+
+
 def pulled_low(falls: int, t_states: float = 2.0, clocked: str = "") -> bool:
     evidence = evidence_of(clocked=clocked)
     evidence.lines["MREQ"].held_through = Through(falls, 1, 0.001, 0.002)
@@ -325,6 +331,7 @@ STROBES = (
     Limit("strobes.LATE_T", lagging, 0.455, 0.445),
     Limit("strobes.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
     Limit("strobes.PULLED_LOW", pulled_low, 6, 5),
+    Limit("strobes.FEW_BY_CLOCK", fires("write-strobe-missing", missed_by_clock), 8, 7),
     Limit("strobes.M1_WHOLE_T", lambda t_states: pulled_low(9, t_states, "falling"), 1.51, 1.49),
     Limit("strobes.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
     Limit("strobes.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),

@@ -56,7 +56,8 @@ def _strobe(
     line = evidence.line(name)
     seen = behaviour(line, count)
     unsure = beside_the_edge(evidence) or _misled(name, count, evidence) or _measures_itself(name, evidence)
-    if seen is None or unsure or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
+    lost = evidence.clocked and 0 < count.expected - count.seen < FEW_BY_CLOCK
+    if seen is None or unsure or lost or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
         return
     suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
     if not count.expected or seen.kind == "stays":
@@ -241,6 +242,7 @@ M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a li
 TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
 BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits
 IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
+FEW_BY_CLOCK = 8  #: misses that samples which the analyser lost make of whole cycles: where it counts clocks no gap tells of them (our choice)
 M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
 RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
