@@ -38,7 +38,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _beside_misses, _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
+from strobewise.rules.strobes import _as_often, _beside_misses, _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -311,6 +311,10 @@ def in_rhythm(pulses: int, t_states: float = 2.0) -> bool:
     return _in_rhythm(LineEvidence("M1", edges=2 * pulses, high_fraction=1 - low), StrobeCount(1000, 0, 1000, 0), evidence)
 
 
+def as_often(missing: int, pulses: int = 1000) -> bool:
+    return _as_often(LineEvidence("RD", edges=2 * pulses, high_fraction=0.7), StrobeCount(1000, 1000 - missing, 1000, 0), evidence_of())
+
+
 def grows(early: list[int], late: list[int]) -> bool:
     bursts = [Burst(n, 0.001, 0.0011) for n in early] + [Burst(n, 0.009, 0.0091) for n in late]
     return "it grows worse" in _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
@@ -337,6 +341,7 @@ STROBES = (
     Limit("strobes.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
     Limit("strobes.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),
     Limit("strobes.RHYTHM_OFF", in_rhythm, 1030, 1031),
+    Limit("strobes.BESIDE", as_often, 90, 89),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),
 )  # fmt: skip

@@ -244,6 +244,37 @@ def test_a_lead_that_lags_is_no_dead_cpu_and_no_inverted_clock(tmp_path):
     assert "clock-inverted" in {f.rule for f in upside_down.findings}
 
 
+@pytest.mark.parametrize(("delay_fraction", "skew_ns"), [(0.3, 8.0), (0.9, 0.0), (0.9, 8.0), (1.0, 8.0)])
+def test_a_lead_that_lags_makes_no_strobe_come_and_go(tmp_path, delay_fraction, skew_ns):
+    said = examined(
+        tmp_path, machine=replace(GENERIC, clock_hz=3_912_000), lines="sixteen", sample_hz=24_000_000, duration_s=0.004,
+        faults=[fault("lead-skewed", line="MREQ", ns=100)], delay_fraction=delay_fraction, skew_ns=skew_ns,
+    )  # fmt: skip
+    assert said.verdict.suspects[0].suspect == "probe_or_capture"
+    assert "cpu" not in [f.suspect for f in said.findings if f.severity == "fault"]
+
+
+def test_one_lead_explains_two_strobes_that_seem_to_miss_at_once():
+    evidence = evidence_of()
+    for line, count in (("M1", 850), ("RD", 1275)):
+        evidence.strobes[line] = replace(evidence.strobes[line], seen=count, first_missing_s=0.001, last_missing_s=0.002)
+    found = {f.rule: f for f in run(evidence)}
+    assert found["fetch-strobe-missing"].suspect == found["read-strobe-missing"].suspect == "probe_or_capture"
+    evidence.strobes["RD"] = replace(evidence.strobes["RD"], seen=evidence.strobes["RD"].expected)
+    assert {f.rule: f for f in run(evidence)}["fetch-strobe-missing"].suspect == "cpu", "one alone is its own"
+
+
+@pytest.mark.parametrize(
+    ("line", "pulses", "severity"), [("RD", 1000, "warning"), ("RD", 930, "fault"), ("RD", 1070, "fault"), ("M1", 1000, "fault")]
+)
+def test_pulses_beside_their_requests_are_not_missing(line, pulses, severity):
+    evidence = evidence_of()
+    evidence.lines[line] = LineEvidence(line, edges=2 * pulses, high_fraction=0.7)
+    evidence.strobes[line] = replace(evidence.strobes[line], expected=1000, seen=850, first_missing_s=0.001, last_missing_s=0.002)
+    rule = {"RD": "read-strobe-missing", "M1": "fetch-strobe-missing"}[line]
+    assert {f.rule: f.severity for f in run(evidence)}[rule] == severity
+
+
 def test_spikes_that_explain_the_misses_leave_it_open():
     evidence = evidence_of(glitches=60)
     evidence.strobes["RFSH"] = replace(evidence.strobes["RFSH"], seen=950, first_missing_s=0.001, last_missing_s=0.002)

@@ -6,7 +6,7 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, Optional
+from typing import Iterator, List, Optional
 
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
@@ -84,6 +84,14 @@ def _strobe(
             next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
         )  # fmt: skip
         return
+    if seen.kind == "partial" and _as_often(line, count, evidence):
+        yield Found(
+            f"{sentence}; yet it makes {line.edges // 2} pulses, as many as it should: they come, beside their requests, so its lead or that of /MREQ lags",
+            (name, "MREQ"), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
+            suspects=blame.LAGGING, confidence=GUESS,
+            next_step=f"capture again faster, with leads of one length and ground close by; if it stays, scope {bar(name)} and /MREQ together",
+        )  # fmt: skip
+        return
     lookalike = evidence.leads.lookalike if evidence.leads is not None else None
     if lookalike is not None and lookalike[0] == name:
         suspects = blame.LOOKALIKE
@@ -112,6 +120,9 @@ def _strobe(
     if seen.kind == "partial" and name != "MREQ" and _mreq_lags(evidence):
         suspects = blame.LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
+    elif seen.kind == "partial" and name in HELD_AGAINST_MREQ and len(at_once := _partly_missing(evidence)) > 1:
+        suspects = blame.LAGGING
+        sentence += f"; {' and '.join(map(bar, at_once))} seem to miss at once, which one lead explains: that of /MREQ, against which they are held, lags"
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
         sentence += _bursts(count, evidence)
@@ -138,6 +149,25 @@ def _in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) ->
     pulses = line.edges / 2
     length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * (evidence.clock.hz or 0.0)
     return abs(pulses - count.expected) <= RHYTHM_OFF * count.expected and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
+
+
+def _as_often(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether /RD or /WR pulses as often as it is called for, while far more of its requests seem to lack it: so none is missing."""
+    missing = count.expected - count.seen
+    if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * RHYTHM_OFF * count.expected:
+        return False
+    return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= RHYTHM_OFF * count.expected
+
+
+def _partly_missing(evidence: BusEvidence) -> List[str]:
+    """Return the strobes of which a good part of the requests of /MREQ seems to have none, though they pulse."""
+    found = []
+    for name in HELD_AGAINST_MREQ if evidence.framed_by == "MREQ" else ():
+        count = evidence.strobes.get(name)
+        seen = behaviour(evidence.line(name), count) if count is not None else None
+        if count is not None and seen is not None and seen.kind == "partial" and count.expected - count.seen >= BESIDE * RHYTHM_OFF * count.expected:
+            found.append(name)
+    return found
 
 
 def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
@@ -246,6 +276,8 @@ FEW_BY_CLOCK = 8  #: misses that samples which the analyser lost make of whole c
 M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
 RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
+HELD_AGAINST_MREQ = ("M1", "RD", "WR")  #: of two outputs that die at the same time, one lead is likelier
+BESIDE = 3.0  #: times that share, from which what seems to be missing is more than these make of it (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 
