@@ -9,6 +9,7 @@ from bitarray import bitarray
 from hand_made import evidence_of, rules_of
 
 from strobewise.bus.lines import ADDRESS, DATA
+from strobewise.bus.model import KIND_INDEX
 from strobewise.diagnosis.facade import diagnose
 from strobewise.machine.faults import fault
 from strobewise.machine.scenario import GENERIC, GENERIC_PAGING
@@ -16,6 +17,7 @@ from strobewise.machine.simulate import simulate
 from strobewise.profile.options import Options
 from strobewise.records.evidence import (
     CLASSES,
+    PATTERN_LINES,
     PATTERNS,
     LineEvidence,
     Span,
@@ -252,6 +254,16 @@ def test_a_lead_that_lags_makes_no_strobe_come_and_go(tmp_path, delay_fraction, 
     )  # fmt: skip
     assert said.verdict.suspects[0].suspect == "probe_or_capture"
     assert "cpu" not in [f.suspect for f in said.findings if f.severity == "fault"]
+
+
+@pytest.mark.parametrize(("without", "severity"), [(500, "warning"), (400, "fault")])
+def test_a_capture_by_the_clock_that_shows_no_request_in_one_kind_of_cycle_blames_no_cpu(without, severity):
+    evidence = evidence_of(clocked="falling")
+    row, mreq = evidence.histogram[KIND_INDEX["memory_read"]], 1 << PATTERN_LINES.index("MREQ")
+    pattern = next(k for k, number in enumerate(row) if number)
+    row[pattern], row[pattern & ~mreq] = 500 - without, without
+    evidence.strobes["MREQ"] = replace(evidence.strobes["MREQ"], seen=evidence.strobes["MREQ"].expected - without)
+    assert {f.rule: f.severity for f in run(evidence)}["memory-request-missing"] == severity
 
 
 def test_one_lead_explains_two_strobes_that_seem_to_miss_at_once():
