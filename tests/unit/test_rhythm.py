@@ -17,6 +17,7 @@ from strobewise.evidence import rhythm
 from strobewise.evidence.rhythm import RhythmPart
 from strobewise.records.evidence import BusEvidence
 from strobewise.records.rhythm import Pushing, Repeated, RhythmRecord
+from strobewise.rules import find_rule
 
 KINDS = {
     "F": "opcode_fetch", "A": "interrupt_acknowledge", "r": "memory_read", "w": "memory_write", "i": "io_read", "o": "io_write",
@@ -166,3 +167,14 @@ def test_restarts_broken_by_a_byte_now_and_then():
     assert "restarts-without-end" not in rules(pushing=run, course=CourseRecord(), also={*DATA}), "no byte of them is RST"
     assert "restarts-without-end" in rules(pushing=replace(run, restarts=900), course=CourseRecord(), also={*DATA})
     assert "restarts-without-end" not in rules(pushing=replace(run, restarts=900), course=CourseRecord(), also={*DATA, *ADDRESS})
+
+
+def test_a_short_loop_may_be_of_one_kind_of_instruction():
+    """LD A,n and JR make the same cycles as LD A,n alone: only what cannot hold a jump is no program's."""
+    def severity(cycles):
+        evidence = evidence_of(rhythm=RhythmRecord(Repeated((cycles,), 400, 0.001, 40)))
+        rule = find_rule("one-instruction")
+        assert rule is not None
+        return [found.severity for found in rule.decide(evidence)]
+
+    assert severity("Fr") == severity("Frr") == ["note"] and severity("Frrr") == ["fault"]

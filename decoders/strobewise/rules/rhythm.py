@@ -74,7 +74,7 @@ def one_instruction(evidence: BusEvidence) -> Iterator[Found]:
     least = LONELY_FETCHES if cycles == "F" else ONE_OVER_AND_OVER
     if seen.times < least or (cycles == "F" and (halted or evidence.has("HALT"))) or cycles == "Fww" or set(cycles) & set("A?"):
         return  # with /HALT fetches-only tells more, and restarts-without-end of two writes
-    what = "a jump to itself" if cycles == "Frr" or seen.jumps else "a halt" if cycles == "F" else ""
+    what = "a jump to itself" if cycles in ("Fr", "Frr") or seen.jumps else "a halt" if cycles == "F" else ""
     if what:
         at_once = not seen.jumps and _behind_reset(evidence, seen) <= AT_ONCE
         text = f"{what} looks so, and so does memory that gives one byte everywhere"
