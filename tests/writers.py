@@ -12,8 +12,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import NamedTuple
 
 from conftest import ROOT, TRACES
@@ -36,6 +37,12 @@ class Writer(NamedTuple):
     files: tuple[str, ...]
     folders: tuple[str, ...] = ()  #: what an error may name instead
     old: bytes = OLD  #: what its files hold before
+    old_of: Mapping[str, bytes] = MappingProxyType({})  #: the same of those that may not hold just anything
+
+    def before(self, name: str) -> bytes:
+        """Return what a file holds before."""
+        return self.old_of.get(name, self.old)
+
 
     @property
     def command(self) -> list[str]:
@@ -82,7 +89,7 @@ WRITERS = (
     Writer("case report --bundle", ("case", "report", CASE, "--bundle", "out.zip"), ("out.zip",)),
     Writer(
         "learn", ("learn", TRACES / "good" / "healthy-full.vcd.gz", "-o", "out.toml", "--rom-out", "out.rom"), ("out.toml", "out.rom"),
-        old=b'name = "mine"\n',
+        old=b'name = "mine"\n', old_of={"out.rom": b"\xff" * 16},
     ),
     Writer("stimulus", ("stimulus", "-o", "out.rom"), ("out.rom",)),
 )

@@ -118,14 +118,14 @@ def fails_cleanly(writer, folder, prefix=(), cwd=None, **limits):
     """Run a writer that cannot finish; the old files stay, one line names the one that could not be written."""
     for name in writer.files:
         (folder / name).parent.mkdir(exist_ok=True)
-        (folder / name).write_bytes(writer.old)
+        (folder / name).write_bytes(writer.before(name))
     done = subprocess.run(
         [*prefix, *writer.command], cwd=cwd or folder, env=SMALL, capture_output=True, check=False, timeout=120, **limits
     )  # fmt: skip
     errors = [line for line in done.stderr.decode().splitlines() if not line.startswith("strobewise: note: ")]
     assert done.returncode == 2 and len(errors) == 1 and errors[0].startswith("strobewise: error: "), done.stderr
     assert any(os.path.basename(name) in errors[0] for name in (*writer.files, *writer.folders)), errors
-    assert {(folder / name).read_bytes() for name in writer.files} == {writer.old}
+    assert all((folder / name).read_bytes() == writer.before(name) for name in writer.files)
     assert leftovers(folder) == []
     return errors[0]
 
@@ -193,15 +193,15 @@ def test_kills_at_any_moment(writer, tmp_path):
     for folder in (whole, place):
         for name in writer.files:
             (folder / name).parent.mkdir(exist_ok=True, parents=True)
-            (folder / name).write_bytes(writer.old)
+            (folder / name).write_bytes(writer.before(name))
     started = time.monotonic()
     subprocess.run(writer.command, cwd=whole, env=ENVIRONMENT, capture_output=True, check=False, timeout=120)
     lasts = time.monotonic() - started
     expected = content(writer, whole)
     for n in range(KILLS):
         HITS.kill(writer.command, place, lasts, n % 2 == 0)
-        for found, new in zip(content(writer, place), expected, strict=True):
-            assert found in (writer.old, new)
+        for name, found, new in zip(writer.files, content(writer, place), expected, strict=True):
+            assert found in (writer.before(name), new)
     subprocess.run(writer.command, cwd=place, env=ENVIRONMENT, capture_output=True, check=False, timeout=120)
     if content(writer, place) != expected:
         # A kill between its two files leaves the first one new: then the run after it is as a second one, which may say so (learn does).

@@ -293,6 +293,7 @@ def test_one_cycle_on_its_way_shows_no_cpu_that_runs_under_reset(requests, leads
 @pytest.mark.parametrize(("start", "fires"), [(0.001, False), (0.00099, True)])
 def test_a_bus_request_that_is_low_for_most_of_a_capture_while_the_cpu_runs(start, fires):
     evidence = held("BUSREQ", start, 0.01)
+    evidence.captured -= {"BUSACK"}  # which tells a hold that the CPU does not heed sooner
     assert bool(found(evidence, "bus-request-held")) == fires
 
 

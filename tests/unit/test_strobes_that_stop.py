@@ -160,9 +160,9 @@ def test_last_edges_do_not_depend_on_the_blocks(data):
             assert name not in whole and name not in cut
             continue
         truth = {other: int(np.count_nonzero(changed[at[-1] + 1 :] & np.uint16(1 << BIT[other]))) for other in STROBES}
-        for stays in (whole.get(name), cut.get(name)):
-            if stays is not None:
-                assert stays.since_s == times[at[-1]] and stays.high == bool(words[-1] & np.uint16(1 << BIT[name]))
-                assert stays.falls <= max(truth.values()) // 2
-        if max(truth.values()) > 2 * 256:  # what stands in the block of the last edge close behind it is not counted
-            assert whole[name].falls >= max(truth.values()) // 2 - 256
+        assert whole.get(name) == cut.get(name)
+        if max(truth.values()) > 1:
+            assert whole[name].since_s == times[at[-1]] and whole[name].high == bool(words[-1] & np.uint16(1 << BIT[name]))
+            assert whole[name].falls == max(truth.values()) // 2 and whole[name].fetches == max(truth["M1"], truth["RFSH"]) // 2
+        else:
+            assert name not in whole

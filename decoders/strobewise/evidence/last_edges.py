@@ -12,7 +12,7 @@ Int = npt.NDArray[np.int64]
 Control = npt.NDArray[np.uint16]
 
 FETCH_LINES = ("M1", "RFSH")
-NEAR = 256  #: events: what the other strobes do between two edges of a strobe that is alive is not worth counting
+NEAR = 256  #: events at the end of a block among which the last edge of a strobe that is alive is looked for first
 
 
 class LastEdges:
@@ -21,7 +21,8 @@ class LastEdges:
     def __init__(self, captured: frozenset[str]) -> None:
         self._bits = {name: np.uint16(1 << BIT[name]) for name in STROBES if name in captured}
         self._last: dict[str, int] = {}  #: by strobe: the tick of its last edge
-        self._since: dict[str, dict[str, int]] = {}  #: by strobe: edges of the others since
+        self._tail: dict[str, Control] = {}  #: by strobe: what changed behind that edge in its block
+        self._since: dict[str, dict[str, int]] = {}  #: by strobe: edges of the others in the blocks since
         self._word = 0
 
     def feed(self, times: Int, control: Control, changed: Control, moved: int) -> None:
@@ -31,7 +32,7 @@ class LastEdges:
             if moved & int(bit):
                 at = _last(changed, bit)
                 self._last[name] = int(times[at])
-                self._since[name] = self._edges(changed[at + 1 :]) if len(changed) - at > NEAR else {}
+                self._tail[name], self._since[name] = changed[at + 1 :], {}  # counted only where nothing of its own follows
             elif name in self._last:
                 for other, edges in self._edges(changed).items():
                     self._since[name][other] = self._since[name].get(other, 0) + edges
@@ -42,7 +43,8 @@ class LastEdges:
     def stays(self, tick_s: float) -> dict[str, Stays]:
         """Return the strobes behind whose last edge others went on."""
         found = {}
-        for name, since in self._since.items():
+        for name, blocks in self._since.items():
+            since = {line: edges + blocks.get(line, 0) for line, edges in self._edges(self._tail[name]).items()}
             other = max(since, key=since.__getitem__, default=None)
             if other is not None and since[other] > 1:
                 fetches = max(since.get(line, 0) for line in FETCH_LINES) // 2

@@ -5,11 +5,12 @@ What each strobe must do comes from UM0080's timing figures (:mod:`strobewise.bu
 
 from __future__ import annotations
 
-from typing import NamedTuple, Optional
+from typing import NamedTuple, Optional, Sequence, Set
 
 from ..bus.lines import bar
+from ..bus.model import KIND_INDEX
 from ..bus.units import time_words
-from .evidence import Burst, LineEvidence, StrobeCount
+from .evidence import EXPECTED, PATTERN_LINES, Burst, LineEvidence, StrobeCount
 
 ENOUGH = 8  #: requests that must call for a strobe before its silence says anything
 ENOUGH_OF_SILENCE = 3  #: the same for a line without a single edge
@@ -23,6 +24,7 @@ INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise t
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
 BURST = 8  #: misses in a row that neither spikes nor cut-off cycles explain, however many requests show the strobe
 PULSES_OF_ITS_OWN = 6.0  #: edges for each request that shows it, above which a strobe moves for other reasons too
+MAY_REST = ("WR", "IORQ")  #: strobes that a program may do without for as long as it likes (UM0080)
 FEW_WRONG = 8  #: the same for assertions where none belongs
 #: Requests in a row without an opcode fetch that need no fault: an interrupt response in mode 2 or an instruction makes 8 at most (UM0080),
 #: and two spare.
@@ -77,6 +79,22 @@ def behaviour(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     return _as_counted(line, count) or _stays_low(line) or _uncalled(line, count)
 
 
+def by_kind(name: str, histogram: Sequence[Sequence[int]]) -> bool:
+    """Say whether a strobe is there in all cycles of one kind and in none of another: an output that fails now and then picks no kind.
+
+    histogram: requests by class and by pattern, see BusEvidence.
+    """
+    bit = 1 << PATTERN_LINES.index(name)
+    shares: Set[float] = set()
+    for kind in ("opcode_fetch", "memory_read", "memory_write"):
+        row, due = histogram[KIND_INDEX[kind]], EXPECTED[KIND_INDEX[kind]]
+        count: int = sum(row)
+        if due is not None and name in due and count:
+            there: int = sum(number for pattern, number in enumerate(row) if pattern & bit)
+            shares.add(there / count)
+    return shares == {0.0, 1.0}
+
+
 def _stays_low(line: LineEvidence) -> Optional[Behaviour]:
     """Tell of a strobe that is not let go any more while another one falls again and again, whatever called for it before."""
     stays = line.stays
@@ -87,8 +105,10 @@ def _stays_low(line: LineEvidence) -> Optional[Behaviour]:
 
 
 def _uncalled(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
-    """Tell of a strobe that nothing calls for, and that moves all the same."""
-    if count.expected or not line.edges or count.others < ENOUGH_OTHERS or count.wrong < FEW_WRONG or count.false <= HEALTHY_FALSE:
+    """Tell of a strobe that nothing calls for, and that moves all the same. Fetches call for the others: then those were not seen."""
+    if line.line not in MAY_REST or count.expected or not line.edges:
+        return None
+    if count.others < ENOUGH_OTHERS or count.wrong < FEW_WRONG or count.false <= HEALTHY_FALSE:
         return None
     return Behaviour("partial", f"{bar(line.line)} asserted in {count.wrong} of {count.others} others")
 

@@ -61,7 +61,7 @@ def _behind_reset(evidence: BusEvidence, seen: Repeated) -> float:
     suspects=blame.ONE_THING,
     looks_for=f"{ONE_OVER_AND_OVER} and more turns of one instruction to the end of the capture, where data were not captured",
     causes="memory that does not answer, or gives one byte everywhere; a program that waits in a jump to itself, or in a halt, looks the same",
-    next_step="clip D0 to D7 and " + pin_text("HALT") + " as well: one byte in every fetch is memory that does not answer, a jump or a halt is a program's",
+    next_step="clip D0 to D7 as well: one byte in every fetch is memory that does not answer, a jump or a halt is a program's",
     source="UM0080, instruction set; the check: common practice",
     host=None, sort=RUNAWAY, seen_astray=True, undecided=13,
 )  # fmt: skip

@@ -10,10 +10,10 @@ from typing import Iterator, List, Optional
 
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
-from ..bus.model import KIND_INDEX, Shares
+from ..bus.model import Shares
 from ..bus.units import time_words
-from ..records.evidence import PATTERN_LINES, BusEvidence, LineEvidence, StrobeCount
-from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, longest_burst
+from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
+from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, by_kind, longest_burst
 from . import blame
 from .base import (
     CAUTION_CLIP,
@@ -92,7 +92,7 @@ def _strobe(
             next_step=f"capture again faster, with leads of one length and ground close by; if it stays, scope {bar(name)} and /MREQ together",
         )  # fmt: skip
         return
-    if seen.kind == "partial" and evidence.clocked and line.edges and _by_kind(name, evidence):
+    if seen.kind == "partial" and evidence.clocked and line.edges and by_kind(name, evidence.histogram):
         yield Found(
             f"{sentence}; with one sample a clock, and in all cycles of a kind alike: its lead lags beyond the sample, or the clock of the samples is not the CPU's",
             (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning", suspects=blame.LAGGING,
@@ -164,17 +164,6 @@ def _as_often(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> 
     if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * RHYTHM_OFF * count.expected:
         return False
     return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= RHYTHM_OFF * count.expected
-
-
-def _by_kind(name: str, evidence: BusEvidence) -> bool:
-    """Say whether a strobe is there in all cycles of one kind and in none of another: an output that fails now and then picks no kind."""
-    bit = 1 << PATTERN_LINES.index(name)
-    for kind in ("opcode_fetch", "memory_read", "memory_write"):
-        row = evidence.histogram[KIND_INDEX[kind]]
-        there = sum(number for pattern, number in enumerate(row) if pattern & bit)
-        if there and there != sum(row):
-            return False
-    return True
 
 
 def _partly_missing(evidence: BusEvidence) -> List[str]:
