@@ -303,3 +303,15 @@ def test_who_saw_the_fault_nowhere_but_at_the_machine_says_whether_it_is_gone(tm
     assert stays.step.kind not in ("close", "none") and stays.step.id != "tried:ram"
     gone = judge_case(add_answer(back_at(tried), step.answers[0]))
     assert gone.step.kind == "close" and gone.proof is None and "--was ram" in gone.step.commands[0]
+
+
+@pytest.mark.parametrize("order", [("cpu", "connector"), ("connector", "cpu")])
+def test_a_line_that_lives_at_the_pin_and_is_dead_at_the_connector_is_an_open_way(tmp_path, order):
+    """0.4 V at the pin itself speaks for the CPU; 3.6 V there and 0.4 V at the connector for what lies between."""
+    case = add_capture(new_case(tmp_path / "case", symptom="dead"), captured(tmp_path / "dead.vcd", faults=[fault("dead-low", line="M1")]))
+    volts = {"cpu": 3.6, "connector": 0.4}
+    apart = case
+    for place in order:
+        apart = add_answer(apart, Answer("volts", "M1", volts[place], place=place))
+    assert judge_case(apart).hypotheses[0].suspect == "connection"
+    assert judge_case(add_answer(back_at(case), Answer("volts", "M1", 0.4))).hypotheses[0].suspect == "cpu"

@@ -110,7 +110,24 @@ def test_a_fault_that_needs_warmth_is_not_disproved_cold(witness):
     assert cold.state == "not_proven" and "on for 20 minutes, as then" in cold.missing[0] and cold.minutes_on == 20.0
     brief = prove([before], [witness(minutes_on=25.0)])
     assert brief.state == "not_proven" and brief.minutes_on == 60.0
-    assert prove([before], [witness(minutes_on=60.0)]).state == "proven"
+    warm_and_brief = prove([before], [witness(minutes_on=60.0, duration_s=0.0025)])
+    assert warm_and_brief.state == "not_proven" and warm_and_brief.missing[0].startswith("longer: it failed after 3.")
+    assert prove([before], [witness(minutes_on=60.0, duration_s=0.012)]).state == "proven"
+
+
+def test_the_same_time_counts_once(witness):
+    before = witness(minutes_on=20.0, faults=[WARM])
+    at_21 = [witness(minutes_on=21.0, duration_s=0.012, seed=seed) for seed in (8, 9, 10)]
+    assert prove([before], at_21).state == "not_proven", "three captures of one evening are no hour"
+    short = witness(duration_s=0.004, seed=8)
+    copies = prove([witness(faults=[WARM])], [short, short, short])
+    once = prove([witness(faults=[WARM])], [short])
+    assert (copies.state, copies.chance) == (once.state, once.chance) == ("not_proven", once.chance)
+
+
+def test_many_short_captures_do_not_stand_for_a_long_one(witness):
+    said = prove([witness(faults=[WARM], duration_s=0.01)], [witness(duration_s=0.003, seed=seed) for seed in range(8, 16)])
+    assert said.state == "not_proven" and "several short ones do not stand for one of" in said.missing[0]
 
 
 def test_captures_without_a_fault_leave_nothing_to_prove(witness):
@@ -163,7 +180,7 @@ def test_a_repair_keeps_to_the_program_beyond_where_the_machine_left_it_before()
 
 
 def test_the_first_capture_after_a_repair_is_asked_to_be_long_enough(witness):
-    """What it asks for is what the proof then takes: half of it is too short. From the start: any length; a warm fault: minutes."""
+    """What it asks for is what the proof then takes: half of it is too short. From the start: any length; warm: as long."""
     before = [witness(faults=[WARM], duration_s=0.02), witness(duration_s=0.02, seed=9)]
     least = time_for_a_proof(before)
     assert least > 3 * 0.02
@@ -171,4 +188,4 @@ def test_the_first_capture_after_a_repair_is_asked_to_be_long_enough(witness):
     assert not any(text.startswith("longer") for text in enough.missing) and any(text.startswith("longer") for text in half.missing)
     assert half.duration_s == pytest.approx(least)
     assert time_for_a_proof([witness(faults=[fault("dead-low", line="M1")])]) == 0.0
-    assert time_for_a_proof([witness(faults=[WARM], duration_s=0.02, minutes_on=20)]) == 0.0
+    assert time_for_a_proof([witness(faults=[WARM], duration_s=0.02, minutes_on=20)]) > 0.0

@@ -8,6 +8,7 @@ from typing import NamedTuple
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import SUSPECTS
+from strobewise.bus.units import per_cent
 from strobewise.case.records import ANSWER_KINDS, Answer, AnswerKind, CaseState, Step
 from strobewise.case.state import examined_capture
 from strobewise.case.trend import Trend
@@ -212,7 +213,7 @@ def trend_chart(trend: Trend | None) -> Chart | None:
         return round(TREND_HEIGHT - TREND_BOTTOM - share / most * (TREND_HEIGHT - TREND_BOTTOM - TREND_TOP), 1)
 
     floor = TREND_HEIGHT - TREND_BOTTOM
-    labels = [Label(TREND_LEFT - 8, TREND_TOP + 5, f"{most * 100:.2g} %", "end"), Label(TREND_LEFT - 8, floor, "0", "end")]
+    labels = [Label(TREND_LEFT - 8, TREND_TOP + 5, f"{per_cent(most)} %", "end"), Label(TREND_LEFT - 8, floor, "0", "end")]
     labels += [
         Label(x(n), TREND_HEIGHT - 8, f"{point.minutes_on:g} min" if timed else f"no. {point.number}") for n, point in enumerate(points)
     ]
@@ -222,7 +223,7 @@ def trend_chart(trend: Trend | None) -> Chart | None:
         spots = [(x(n), y(share)) for n, share in enumerate(shares[line]) if share is not None]
         paths.append(("trend", "M" + "L".join(f"{px} {py}" for px, py in spots)))
         labels += [Label(px, py + 4, mark) for px, py in spots]
-        words.append(f"{mark} {bar(line)} " + ", ".join("-" if share is None else f"{share * 100:.2g} %" for share in shares[line]))
+        words.append(f"{mark} {bar(line)} " + ", ".join("-" if share is None else f"{per_cent(share)} %" for share in shares[line]))
     title = "Missing strobes from capture to capture"
     return Chart(title, TREND_WIDTH, TREND_HEIGHT, (), tuple(labels), tuple(paths), (), "; ".join(words))
 

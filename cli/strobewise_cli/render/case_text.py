@@ -8,7 +8,7 @@ from typing import IO, TYPE_CHECKING
 from rich.text import Text
 
 from strobewise.bus.lines import bar
-from strobewise.bus.units import time_words
+from strobewise.bus.units import per_cent, time_words
 from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step, Taken
 from strobewise.case.trend import Trend
 from strobewise.verdict.words import SUSPECT_WORDS
@@ -201,9 +201,9 @@ def trend_lines(trend: Trend) -> list[str]:
     lines = list(dict.fromkeys(line for point in trend.points for line in point.missing))
     rows = [" ".join(["capture", " minutes", *(f"{bar(line):>8}" for line in lines), "wrong reads"])]
     for point in trend.points:
-        cells = [f"{share * 100:7.2g}%" if (share := point.share(line)) is not None else "       -" for line in lines]
+        cells = [f"{per_cent(share):>7}%" if (share := point.share(line)) is not None else "       -" for line in lines]
         compared, wrong = point.wrong_reads
-        reads = f"{wrong / compared * 100:10.2g}%" if compared else "          -"
+        reads = f"{per_cent(wrong / compared):>10}%" if compared else "          -"
         minutes = f"{point.minutes_on:8g}" if point.minutes_on is not None else "       -"
         rows.append(" ".join([f"{point.number:7}", minutes, *cells, reads]))
     return rows

@@ -43,3 +43,8 @@ def time_words(seconds: Optional[float]) -> str:
         if size < limit * BELOW_THE_NEXT:
             return f"{seconds * factor:.3g} {unit}"
     return f"{seconds:.3f}".rstrip("0").rstrip(".") + " s"  # a moment late in a long capture is looked for to the millisecond
+
+
+def per_cent(share: float) -> str:
+    """Return a share as per cent with two digits, and 100 for the whole: "0.02", "3.5", "42", "100"."""
+    return f"{share * 100:.0f}" if share >= 0.095 else f"{share * 100:.2g}"

@@ -7,12 +7,13 @@ costs stands in rules/work.py.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ..bus.lines import ADDRESS, BIT, DATA, LINE
 from ..bus.model import SUSPECTS, Finding, Suspect
-from ..bus.volts import INPUT_LOW_V
+from ..bus.volts import INPUT_HIGH_V, INPUT_LOW_V
 from ..errors import UsageError
 from ..records.profile import Profile
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
@@ -178,6 +179,21 @@ def outcome(answer: Answer) -> str | None:
     if answer.kind == "supply" and value is not None:
         return "good" if SUPPLY_V[0] <= value <= SUPPLY_V[1] else "bad"
     return answer.fault or None
+
+
+def side_by_side(answers: Sequence[Answer]) -> list[Answer]:
+    """Return answers in which a line that is high or moves at the CPU, and is dead at the connector, is told as the open way that it is."""
+    alive = {each.about for each in answers if each.place == "cpu" and _lives(each)}
+
+    def broken(answer: Answer) -> bool:
+        dead = answer.kind in ("pulses", "volts") and answer.place == "connector" and outcome(answer) == "no"
+        return dead and answer.about in alive
+
+    return [Answer("ohms", each.about, math.inf) if broken(each) else each for each in answers]
+
+
+def _lives(answer: Answer) -> bool:
+    return (answer.kind == "pulses" and bool(answer.value)) or (answer.kind == "volts" and (answer.value or 0.0) >= INPUT_HIGH_V)
 
 
 def chances(answer: Answer, suspect: Suspect, found: str, reach: float = 1.0) -> float:

@@ -99,15 +99,10 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
 
 
 def time_for_a_proof(before: Sequence[Witness]) -> float:
-    """Return for how long the first capture after a repair must be without the faults of those before it, seconds; 0 where any length does.
-
-    Of a machine that fails warm the time that it is on says it, not the length of a capture.
-    """
+    """Return for how long the first capture after a repair must be without the faults of those before, seconds; 0 where any length does."""
     needed = 0.0
     faults = [(witness, finding) for witness in before for finding in witness.faults if not _blames_leads(finding)]
     for finding, failing in _kinds(faults):
-        if all(witness.minutes_on for witness, _ in failing):
-            continue
         mean, longest = _Judged(finding, failing, before, ()).came_after(before, False)
         needed = max(needed, longest, TIMES * mean)
     return needed * LONGER
@@ -161,16 +156,18 @@ class _Judged:
         self.duration_needed: float | None = None
         self.leads_as_in = ""
         self._name = title_of(finding)
-        self._able = [witness for witness in after if self._can_show(witness)]
+        self._is_warm = False
+        self._able = [witness for witness in _different(after) if self._can_show(witness)]
         if not self._able:
             first = failing[0][0].evidence
             leads = ", ".join(bar(line) for line in sorted(_leads_of(finding, first)))
             self.missing.append(f"no capture after the repair could show the fault again ({self._name}): the same leads as before, {leads}")
             self.leads_as_in = failing[-1][0].diagnosis.captures[0].path
             return
-        warm = self._warm()
-        chances = [chance for chance in (self._by_time(before, warm), self._by_requests()) if chance is not None]
-        self.chance = max(chances, default=None)
+        self._is_warm = self._warm()
+        # As warm as then for long enough, and then watched for as long as it took to come: one does not stand for the other.
+        by_time = [self._by_time(before, warm) for warm in ((True, False) if self._is_warm else (False,))]
+        self.chance = max((chance for chance in (*by_time, self._by_requests()) if chance is not None), default=None)
 
     def _can_show(self, witness: Witness) -> bool:
         """Say whether a capture would show the fault: its leads, at the places where they showed it before."""
@@ -202,7 +199,7 @@ class _Judged:
         least = min(witness.minutes_on or 0.0 for witness, _ in self.failing)
         spared = [
             witness for witness in before
-            if id(witness) not in shown and self._can_show(witness) and (not warm or (witness.minutes_on or 0) >= least)
+            if id(witness) not in shown and self._can_show(witness) and (not (warm or self._is_warm) or (witness.minutes_on or 0) >= least)
         ]  # fmt: skip
         at_risk = sum(times) + sum(_lasted(witness, warm) for witness in spared)
         return at_risk / len(times), max(times)
@@ -212,21 +209,23 @@ class _Judged:
         if not self._able:
             return None
         mean, longest = self.came_after(before, warm)
-        now = sum(_lasted(witness, warm) for witness in self._able)
+        each = [_lasted(witness, warm) for witness in self._able]
+        now = max(each) if warm else sum(each)  # how long the machine was on before several captures is mostly the same time
         if not mean:
             self.seen.append(f"not once in {_time(now)}, where it was there from the start before")
             return 0.0
         chance = math.exp(-now / mean)
         needed = max(longest, TIMES * mean)
-        if chance > DOUBT or max(_lasted(witness, warm) for witness in self._able) <= longest:
+        if chance > DOUBT or max(each) <= longest:
             if warm and needed > 60.0:
                 self.minutes_needed = math.ceil(needed / 60.0)
             else:
                 self.duration_needed = needed * LONGER
-            self.missing.append(
-                f"longer: it failed after {_time(longest)} before, and {_time(now)} without it would come about in {chance * 100:.0f} % of "
-                f"cases if it were still there; {_time(needed)} make that 5 %"
-            )
+            because = f"no capture since is longer than that, and several short ones do not stand for one of {_time(needed)}"
+            if chance > DOUBT:
+                because = f"{_time(now)} without it would come about in {chance * 100:.0f} % of cases if it were still there; "
+                because += f"{_time(needed)} make that 5 %"
+            self.missing.append(f"longer: it failed after {_time(longest)} before, and {because}")
         else:
             self.seen.append(
                 f"{_time(now)} without it, which came after {_time(mean)} on average before: were it still there, that had a chance of "
@@ -254,6 +253,16 @@ class _Judged:
         failed = "all" if share >= 1.0 else f"{share * 100:.2g} %"
         self.seen.append(f"{bar(line)} strobes in all of {counted(now, 'requests')} that call for it; {failed} of {expected} failed before")
         return chance
+
+
+def _different(witnesses: Sequence[Witness]) -> list[Witness]:
+    """Return the captures, each once: a copy of one shows nothing twice."""
+    shown: dict[tuple[object, ...], Witness] = {}
+    for witness in witnesses:
+        evidence = witness.evidence
+        edges = tuple(sorted((name, line.edges, line.high_fraction) for name, line in evidence.lines.items()))
+        shown.setdefault((evidence.start_s, evidence.end_s, evidence.requests, tuple(map(tuple, evidence.histogram)), edges), witness)
+    return list(shown.values())
 
 
 def _astray(evidence: BusEvidence) -> bool:

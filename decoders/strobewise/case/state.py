@@ -140,10 +140,10 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
         both = [at_connector(each, fault.lines if fault is not None else (), alive(course.examined, "connector")) for each in both]
     else:
         both = [start, start]
-    for item, told in course.answers:
-        if item.answer is not None:
-            reach = checks.reach(item.answer, diagnosis.findings, case.profile) if diagnosis is not None else 1.0
-            both = [after(each, item.answer, told, reach) for each in both]
+    answered = [(item.answer, told) for item, told in course.answers if item.answer is not None]
+    for answer, (_, told) in zip(checks.side_by_side([each for each, _ in answered]), answered, strict=True):
+        reach = checks.reach(answer, diagnosis.findings, case.profile) if diagnosis is not None else 1.0
+        both = [after(each, answer, told, reach) for each in both]
     return both[0], both[1], counted
 
 

@@ -11,9 +11,10 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ..bus.lines import bar
+from ..bus.units import per_cent
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
-from ..records.strobes import FEW_MISSES
+from ..records.strobes import FEW_MISSES, RELEASES_MIN
 from .records import Item
 from .trend_part import TrendPart
 
@@ -60,6 +61,9 @@ def _point(item: Item, evidence: BusEvidence, part: TrendPart) -> TrendPoint:
     for each in (*(memory.pages if memory is not None else ()), *(memory.roms if memory is not None else ())):
         compared, wrong = compared + each.compared, wrong + each.wrong
     slices = part.slices()
+    for line, count in evidence.strobes.items():
+        if line in slices and evidence.line(line).edges < RELEASES_MIN * count.seen:  # held low: it seems to be there, and does nothing
+            slices[line] = [(called, called) for called, _ in slices[line]]
     missing = {line: (sum(called for called, _ in parts), sum(missed for _, missed in parts)) for line, parts in slices.items()}
     return TrendPoint(
         item.number, item.minutes_on, missing, slices, (compared, wrong),
@@ -120,12 +124,12 @@ def _sum(parts: Sequence[tuple[int, int]]) -> tuple[int, int]:
 
 def _share(parts: Sequence[tuple[int, int]]) -> str:
     called, missed = _sum(parts)
-    return f"{missed / called * 100:.2g} %"
+    return f"{per_cent(missed / called)} %"
 
 
 def _words(series: Sequence[tuple[TrendPoint, tuple[int, int]]]) -> str:
     def told(point: TrendPoint, whole: int, part: int) -> str:
         warm = f" (on for {point.minutes_on:g} min)" if point.minutes_on is not None else ""
-        return f"{part / whole * 100:.2g} % in capture {point.number}{warm}"
+        return f"{per_cent(part / whole)} % in capture {point.number}{warm}"
 
     return ", ".join(told(point, *counts) for point, counts in series)
