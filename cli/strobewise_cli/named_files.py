@@ -129,8 +129,14 @@ def _is_pipe(name: str) -> bool:
         return False
 
 
+def _sheets_in(folder: str) -> Iterator[str]:
+    """Yield what stands beside captures and is read with them: maps, and the sheets and profiles of cases."""
+    for place, _, files in os.walk(folder):
+        yield from (os.path.join(place, file) for file in files if file.endswith(".toml"))
+
+
 def _refuse_captures_in(args: argparse.Namespace, outputs: list[_Output]) -> None:
-    """Look through the folders: captures that are read from one, or that would lie where faults are saved."""
+    """Look through the folders: captures, maps and cases that are read from one, and captures that would lie where faults are saved."""
     for _, folder in values_of(args, INPUT_FOLDERS):
         replaced = {identity: output for output in outputs for identity in output.identities if identity[0] == "file"}
         if replaced and os.path.isdir(folder):
@@ -139,6 +145,9 @@ def _refuse_captures_in(args: argparse.Namespace, outputs: list[_Output]) -> Non
             for task in find_captures(folder, getattr(args, "results", None)):
                 for identity in _identities(task.file, 0) & replaced.keys():
                     raise _replaced(replaced[identity], task.file)
+            for path in _sheets_in(folder):
+                for identity in _identities(path, 0) & replaced.keys():
+                    raise _replaced(replaced[identity], path)
     for name, folder in values_of(args, OUTPUT_FOLDERS):
         if OUTPUT_FOLDERS[name] is None:
             for read in _inputs(args):

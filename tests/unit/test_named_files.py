@@ -76,6 +76,26 @@ def test_no_input_is_replaced(arguments, bench):
     assert contents(bench) == before
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    ["diagnose d/a.vcd --json d/a.vcd.map.toml", "survey d --json d/a.vcd.map.toml", "case next c2 --closed c --json c/case.toml"],
+)  # fmt: skip
+def test_maps_beside_captures_and_the_sheets_of_cases_are_inputs_too(arguments, bench):
+    (bench / "d" / "a.vcd.map.toml").write_text('M1 = "M1"\n')
+    for name in ("c", "c2"):
+        assert run_strobewise("case", "new", name, cwd=bench).returncode == 0
+    before = contents(bench)
+    done = run_strobewise(*arguments.split(), cwd=bench)
+    assert done.returncode == 2 and b"the output would replace the input" in done.stderr, done.stderr
+    assert contents(bench) == before
+
+
+def test_the_lines_that_start_a_cluster_listen_to_this_machine_alone():
+    page = (ROOT / "docs" / "watch-and-survey.md").read_text(encoding="utf-8")
+    lines = [line for line in page.splitlines() if line.startswith(("dask scheduler", "dask worker"))]
+    assert len(lines) == 2 and all("--host 127.0.0.1" in line and "--dashboard-address 127.0.0.1:" in line for line in lines)
+
+
 def contents(folder):
     return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
