@@ -162,12 +162,13 @@ def test_a_cluster_that_dies_ends_the_run_with_one_line_and_what_is_done_stays(w
 
 
 POISON = """
-import os
+import os, time
 from strobewise.archive import record
 if record.observe.__name__ != "poisoned":  # a worker may load this twice
     _observe = record.observe
     def poisoned(path, options):
         if "poison" in path:
+            time.sleep(1)  # as a capture that uses up the memory does; a worker that dies as it starts is given up by dask's own nanny
             os._exit(9)
         return _observe(path, options)
     record.observe = poisoned
@@ -192,7 +193,7 @@ def test_a_capture_that_kills_its_worker_each_time_is_set_aside_and_named(folder
         for process in running:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
-    assert (done.returncode, done.stderr) == (1, b""), done.stdout
+    assert (done.returncode, done.stderr) == (1, b""), (done.stderr, done.stdout)
     assert b"unreadable  poison.vcd: the process that read it ended (out of memory?) (poison.vcd)" in done.stdout
     assert b"9 captures: 7 without a fault, 1 with one, 0 undecided, 1 unreadable" in done.stdout
 

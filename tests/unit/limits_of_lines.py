@@ -21,6 +21,7 @@ from strobewise.records.slips import Period, Slips
 from strobewise.records.strobes import behaviour
 from strobewise.records.timing import Delay, Interrupts, Settling, TimingRecord
 from strobewise.records.volts import AnalogLevels
+from strobewise.rules import misled
 from strobewise.rules.base import (
     _softened,
     beside_the_edge,
@@ -38,7 +39,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _as_often, _beside_misses, _bursts, _in_rhythm, _mreq_lags, _pulled_low, runs_a_program
+from strobewise.rules.strobes import _bursts, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -289,7 +290,7 @@ def dead(fetches: int) -> Any:
 
 
 def lagging(mreq: float, m1: float = 0.1) -> bool:
-    return _mreq_lags(evidence_of(timing=TimingRecord(1e-9, [delay("TdCf(MREQf)", mreq / HZ), delay("TdCr(M1f)", m1 / HZ)], None)))
+    return misled.mreq_lags(evidence_of(timing=TimingRecord(1e-9, [delay("TdCf(MREQf)", mreq / HZ), delay("TdCr(M1f)", m1 / HZ)], None)))
 
 
 def missed_by_clock(misses: int) -> Any:
@@ -302,17 +303,18 @@ def pulled_low(falls: int, t_states: float = 2.0, clocked: str = "") -> bool:
     evidence = evidence_of(clocked=clocked)
     evidence.lines["MREQ"].held_through = Through(falls, 1, 0.001, 0.002)
     evidence.lines["M1"].shortest_pulse_s = t_states / HZ
-    return _pulled_low(evidence)
+    return misled.pulled_low(evidence)
 
 
 def in_rhythm(pulses: int, t_states: float = 2.0) -> bool:
     evidence = evidence_of()
     low = pulses * t_states / HZ / evidence.duration_s
-    return _in_rhythm(LineEvidence("M1", edges=2 * pulses, high_fraction=1 - low), StrobeCount(1000, 0, 1000, 0), evidence)
+    return misled.in_rhythm(LineEvidence("M1", edges=2 * pulses, high_fraction=1 - low), StrobeCount(1000, 0, 1000, 0), evidence)
 
 
 def as_often(missing: int, pulses: int = 1000) -> bool:
-    return _as_often(LineEvidence("RD", edges=2 * pulses, high_fraction=0.7), StrobeCount(1000, 1000 - missing, 1000, 0), evidence_of())
+    line = LineEvidence("RD", edges=2 * pulses, high_fraction=0.7)
+    return misled.as_often(line, StrobeCount(1000, 1000 - missing, 1000, 0), evidence_of())
 
 
 def grows(early: list[int], late: list[int]) -> bool:
@@ -324,24 +326,24 @@ def beside(clocks: float) -> bool:
     """clocks: from the last miss of /RD to the last one of /WR."""
     evidence = evidence_of()
     evidence.strobes["RD"] = StrobeCount(1000, 980, 500, 0, 0.001, 0.002)
-    return _beside_misses("WR", StrobeCount(100, 90, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
+    return misled._beside_misses("WR", StrobeCount(100, 90, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
 
 
 STROBES = (
-    Limit("strobes.BESIDE_T", beside, 59.5, 60.5),
+    Limit("misled.BESIDE_T", beside, 59.5, 60.5),
     Limit("strobes.FETCHES_A_READ", working, 50, 49),
     Limit("strobes.RUN_OF_A_PROGRAM", lambda run: working(run=run), 8, 9),
     Limit("strobes.SURE_REQUESTS", lambda n: found("fetch-strobe-missing", dead(n))[0].confidence == CERTAIN, 100, 99),
-    Limit("strobes.LATE_T", lagging, 0.455, 0.445),
-    Limit("strobes.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
-    Limit("strobes.PULLED_LOW", pulled_low, 6, 5),
+    Limit("misled.LATE_T", lagging, 0.455, 0.445),
+    Limit("misled.APART_T", lambda m1: lagging(0.6, m1), 0.297, 0.303),
+    Limit("misled.PULLED_LOW", pulled_low, 6, 5),
     Limit("strobes.FEW_BY_CLOCK", fires("write-strobe-missing", missed_by_clock), 8, 7),
-    Limit("strobes.M1_WHOLE_T", lambda t_states: pulled_low(9, t_states, "falling"), 1.51, 1.49),
-    Limit("strobes.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
-    Limit("strobes.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
-    Limit("strobes.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),
-    Limit("strobes.RHYTHM_OFF", in_rhythm, 1030, 1031),
-    Limit("strobes.BESIDE", as_often, 90, 89),
+    Limit("misled.M1_WHOLE_T", lambda t_states: pulled_low(9, t_states, "falling"), 1.51, 1.49),
+    Limit("misled.M1_PULSE_T", lambda t_states: pulled_low(9, t_states), 1.01, 0.99),
+    Limit("misled.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
+    Limit("misled.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),
+    Limit("misled.RHYTHM_OFF", in_rhythm, 1030, 1031),
+    Limit("misled.BESIDE", as_often, 90, 89),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),
 )  # fmt: skip

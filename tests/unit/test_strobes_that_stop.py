@@ -13,8 +13,11 @@ from hypothesis import strategies as st
 from strobewise import Options, diagnose
 from strobewise.bus.lines import BIT, STROBES
 from strobewise.evidence.last_edges import LastEdges
+from strobewise.identify.raw import Raw, find_frame
+from strobewise.identify.strobes import find_strobes
 from strobewise.machine import simulate
-from strobewise.rules.base import twins
+from strobewise.records.evidence import LineEvidence, Stays, StrobeCount
+from strobewise.rules.base import run, twins
 
 
 def altered(path, lines, change, **settings):
@@ -50,6 +53,7 @@ def faults(diagnosis):
 
 
 EIGHT = ("CLK", "M1", "MREQ", "RD", "WR", "IORQ", "RFSH", "RESET")
+NOPS = ((0, bytes(0x2000)),)  #: nothing but fetches
 LEADS = {"eight": EIGHT, "no-clk": EIGHT[1:], "two": ("M1", "MREQ"), "refresh": ("MREQ", "RFSH")}
 RULE = {"M1": "fetch-strobe-missing", "MREQ": "memory-request-missing", "RD": "read-strobe-missing", "RFSH": "refresh-strobe-missing"}
 
@@ -64,12 +68,36 @@ def test_a_strobe_that_dies_in_the_middle_is_the_only_one_named(tmp_path, leads,
     assert set(faults(diagnosis)) == {RULE[line]}, diagnosis.verdict.headline
     assert diagnosis.verdict.suspects[0].suspect in ("cpu", "probe_or_capture")
     assert "comes and goes" not in diagnosis.verdict.headline
+    assert "went-silent" not in {finding.rule for finding in diagnosis.findings}, "the CPU works on"
 
 
 @pytest.mark.parametrize("line", ["WR", "IORQ"])
 def test_a_strobe_that_nothing_calls_for_may_not_stay_low(tmp_path, line):
     found = altered(tmp_path / "low.vcd", EIGHT, lambda share, levels: {**levels, line: int(share < 0.6)})
     assert any(line in finding.lines for finding in faults(found).values()), found.verdict.headline
+
+
+def test_a_strobe_that_gets_stuck_is_told_so_with_its_moment(tmp_path):
+    found = altered(tmp_path / "stuck.vcd", EIGHT, stuck("WR", 0, 0.5))
+    assert found.verdict.headline.startswith("/WR (pin 22) gets stuck low: it is not let go from 1.5 ms on"), found.verdict.headline
+
+
+def test_a_strobe_that_nothing_calls_for_may_not_pulse(tmp_path):
+    """What moves on the lead for /WR in a program that never writes is another line's."""
+    found = altered(tmp_path / "pulses.vcd", (*EIGHT, "A3"), lambda share, levels: {**levels, "WR": levels["A3"]}, contents=NOPS)
+    assert faults(found)["write-strobe-missing"].lines == ("WR",)
+    assert "strobes where it must not" in found.verdict.headline
+
+
+def test_a_clock_that_was_not_found_is_no_strobe():
+    """An edge of CLK is near each place where /RD may fall: taken for it, it would hide what the lead for /RD carries."""
+    names = ("CLK", "M1", "MREQ", "RD", "WR")
+    events = list(simulate(lines=names, duration_s=0.002, sample_hz=50_000_000).words())
+    words = np.array([sum((word >> BIT[name] & 1) << k for k, name in enumerate(names)) for _, word, _ in events], np.uint64)
+    raw = Raw(np.array([tick for tick, _, _ in events], np.int64), words, len(names), 20.0)
+    frame = find_frame(raw)
+    assert frame is not None
+    assert {role.line: names[role.channel] for role in find_strobes(raw, frame, {frame.channel})} == {"M1": "M1", "RD": "RD", "WR": "WR"}
 
 
 @pytest.mark.parametrize("since", [0.2, 0.6])
@@ -92,6 +120,24 @@ def test_two_leads_on_each_others_pins(tmp_path, one, other):
     found = altered(tmp_path / "swapped.vcd", EIGHT, exchanged(one, other))
     assert set(faults(found)) == {"leads-swapped"}, found.verdict.headline
     assert set(faults(found)["leads-swapped"].lines) == {one, other}
+
+
+@pytest.mark.parametrize(("one", "other"), [("M1", "RD"), ("WR", "RFSH")])
+def test_exchanged_leads_of_a_program_that_only_fetches(tmp_path, one, other):
+    """As labelled nothing is amiss, or a strobe that never moves stands in the place of one that must: only their timing tells."""
+    found = altered(tmp_path / "fetches.vcd", EIGHT, exchanged(one, other), contents=NOPS)
+    assert set(faults(found)) == {"leads-swapped"}, found.verdict.headline
+    assert set(faults(found)["leads-swapped"].lines) == {one, other}
+
+
+def test_a_strobe_that_worked_before_it_died_is_on_its_own_lead(tmp_path):
+    def dies_beside_a_double(share, levels):
+        return {**levels, "RFSH": levels["RFSH"] if share < 0.5 else 0, "A7": levels["RFSH"]}
+
+    found = altered(tmp_path / "double.vcd", (*EIGHT, "A7"), dies_beside_a_double)
+    assert set(faults(found)) == {"refresh-strobe-missing"}
+    assert "leads are exchanged" not in faults(found)["refresh-strobe-missing"].evidence
+    assert found.verdict.suspects[0].suspect == "cpu"
 
 
 def test_an_address_line_in_step_with_the_refresh_is_no_exchanged_lead(tmp_path):
@@ -166,3 +212,12 @@ def test_last_edges_do_not_depend_on_the_blocks(data):
             assert whole[name].falls == max(truth.values()) // 2 and whole[name].fetches == max(truth["M1"], truth["RFSH"]) // 2
         else:
             assert name not in whole
+
+
+@pytest.mark.parametrize(("stays", "found"), [(Stays(False, 0.005, "MREQ", 400, 150), False), (None, True)])
+def test_what_a_dead_strobe_makes_of_the_count_of_another(stays, found):
+    """/M1 that stays low makes fetches of what are none, and their refreshes with them."""
+    evidence = evidence_of(strobes={"M1": StrobeCount(388, 388, 630, 264), "RFSH": StrobeCount(317, 317, 701, 25)})
+    evidence.lines["M1"] = LineEvidence("M1", edges=388, high_fraction=0.3, stays=stays)
+    evidence.lines["RFSH"] = LineEvidence("RFSH", edges=700, high_fraction=0.8)
+    assert any(finding.rule == "refresh-strobe-missing" for finding in run(evidence)) == found

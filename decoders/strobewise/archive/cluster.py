@@ -59,8 +59,8 @@ def run_cluster(tasks: Sequence[Task], options: Options, scheduler: str) -> Iter
     """Yield the records as they come, in any order.
 
     The workers must see the folder under the same path and have strobewise installed. What a worker was doing when it died is given to
-    another one. What was on several workers as they died is tried once more on its own at the end, so that what only stood beside a
-    capture that kills them is not blamed; one that kills them again is given up and named.
+    another one. What was on several workers as they died, or whose result was lost with several, is tried once more on its own at the end,
+    so that what only stood beside a capture that kills them is not blamed; one that kills them again is given up and named.
     Raises ComponentMissing, StrobewiseError, also when the scheduler goes or no worker is left.
     """
     try:
@@ -99,7 +99,10 @@ class _Run:
         self._tries: Counter[str] = Counter()
 
     def records(self, tasks: Sequence[Task], suspects: list[Task]) -> Iterator[Record]:
-        """Yield the records of these captures; suspects: those that were on several workers as they died."""
+        """Yield the records of these captures; suspects: those that were on several workers as they died, or whose results were.
+
+        Raises StrobewiseError where the scheduler goes, no worker is left, or the result of a capture tried alone is lost again and again.
+        """
         from distributed.scheduler import KilledWorker
 
         running = {self._submit(task): task for task in tasks}
@@ -107,18 +110,17 @@ class _Run:
             future = self._next()
             task = running.pop(future)
             error = self._error(future)
-            if error is None:
-                record = self._fetched(future)
-                if record is not None:
-                    yield record
-                else:
-                    running[self._again(task)] = task
+            record = self._fetched(future) if error is None else None
+            if record is not None:
+                yield record
             elif isinstance(error, KilledWorker):
                 suspects.append(task)
-            elif isinstance(error, CancelledError):
-                running[self._again(task)] = task
-            else:
+            elif error is not None and not isinstance(error, CancelledError):
                 raise self._gave_up(f"the cluster gave up: {error}")
+            elif self._worth_another_try(task, len(tasks) == 1):
+                running[self._submit(task)] = task
+            else:
+                suspects.append(task)
             future.release()
 
     def _submit(self, task: Task) -> _Future:
@@ -126,14 +128,17 @@ class _Run:
         future.add_done_callback(self._ready.put)
         return future
 
-    def _again(self, task: Task) -> _Future:
-        """Submit once more what was lost with a worker or with the scheduler."""
+    def _worth_another_try(self, task: Task, alone: bool) -> bool:
+        """Say whether what was lost with a worker is tried once more now; else at the end, alone, where no other capture kills workers."""
         self._tries[task.path] += 1
         if self._client.status != "running":
             raise self._gave_up("the scheduler has gone")
-        if self._tries[task.path] >= FETCHES:
+        if self._tries[task.path] < FETCHES:
+            return True
+        if alone:
             raise self._gave_up(f"the cluster loses what came of {task.path}")
-        return self._submit(task)
+        self._tries[task.path] = 0
+        return False
 
     def _next(self) -> _Future:
         """Return the next future that is done. Raises StrobewiseError when none will be."""

@@ -71,6 +71,7 @@ BUS_SPELLINGS: Dict[str, Tuple[str, ...]] = {
     "D": ("d", "db", "dbus", "dat", "data", "databus"),
 }
 STROBES = ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH")  #: the outputs that frame a machine cycle
+FETCH_LINES = ("M1", "RFSH")  #: strobes that the CPU drives in each fetch, also while another bus master has the others (UM0080)
 ADDRESS_MASK = 0xFFFF << FIRST_ADDRESS_BIT
 DATA_MASK = 0xFF << FIRST_DATA_BIT
 

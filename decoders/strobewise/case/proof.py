@@ -17,7 +17,7 @@ from ..bus.model import Finding
 from ..bus.units import time_words
 from ..diagnosis.facade import Diagnosis
 from ..records.evidence import BusEvidence
-from ..records.strobes import RELEASES_MIN
+from ..records.strobes import held_low
 from ..rules import find_rule
 from ..rules.capture import STANDS_STILL
 from ..rules.replay import PROGRAM_LEFT, REPLAY_RULE
@@ -286,7 +286,7 @@ def _missed(evidence: BusEvidence, line: str) -> int:
     count = evidence.strobes.get(line)
     if count is None:
         return 0
-    return count.expected if evidence.line(line).edges < RELEASES_MIN * count.seen else count.expected - count.seen
+    return count.expected if held_low(evidence.line(line), count) else count.expected - count.seen
 
 
 def _requests(evidence: BusEvidence, line: str) -> int:

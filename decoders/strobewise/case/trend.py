@@ -14,7 +14,7 @@ from ..bus.lines import bar
 from ..bus.units import per_cent
 from ..diagnosis.examined import Examined
 from ..records.evidence import BusEvidence
-from ..records.strobes import FEW_MISSES, RELEASES_MIN
+from ..records.strobes import FEW_MISSES, held_low
 from .records import Item
 from .trend_part import TrendPart
 
@@ -62,7 +62,7 @@ def _point(item: Item, evidence: BusEvidence, part: TrendPart) -> TrendPoint:
         compared, wrong = compared + each.compared, wrong + each.wrong
     slices = part.slices()
     for line, count in evidence.strobes.items():
-        if line in slices and evidence.line(line).edges < RELEASES_MIN * count.seen:  # held low: it seems to be there, and does nothing
+        if line in slices and held_low(evidence.line(line), count):
             slices[line] = [(called, called) for called, _ in slices[line]]
     missing = {line: (sum(called for called, _ in parts), sum(missed for _, missed in parts)) for line, parts in slices.items()}
     return TrendPoint(

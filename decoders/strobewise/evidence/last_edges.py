@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import BIT, STROBES
+from ..bus.lines import BIT, FETCH_LINES, STROBES
 from ..records.evidence import Stays
 
 Int = npt.NDArray[np.int64]
 Control = npt.NDArray[np.uint16]
 
-FETCH_LINES = ("M1", "RFSH")
 NEAR = 256  #: events at the end of a block among which the last edge of a strobe that is alive is looked for first
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..bus.lines import FETCH_LINES
 from ..bus.semantics import TIMING_SAMPLES_MIN
 from ..records.evidence import REFRESH_CLASS, BusEvidence
 from ..records.strobes import healthy
@@ -21,7 +22,7 @@ def add_lost_requests(evidence: BusEvidence) -> None:
     if count is None or evidence.framed_by != "MREQ" or (evidence.samples_per_t or 0.0) < TIMING_SAMPLES_MIN or evidence.has("RD"):
         return
     refreshes = sum(evidence.histogram[REFRESH_CLASS])
-    lost = [number for name in ("M1", "RFSH") if (number := _lost(evidence, name, refreshes)) is not None]
+    lost = [number for name in FETCH_LINES if (number := _lost(evidence, name, refreshes)) is not None]
     if evidence.bare_fetches is not None and "RFSH" not in evidence.captured:
         lost.append(evidence.bare_fetches)
     if lost and min(lost) >= LOST_MIN:

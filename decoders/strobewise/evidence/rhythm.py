@@ -11,6 +11,7 @@ from collections import deque
 import numpy as np
 import numpy.typing as npt
 
+from ..bus.lines import FETCH_LINES
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
@@ -156,5 +157,5 @@ class RhythmPart(Part):
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> RhythmPart | None:
     """Return the part where strobes tell fetches, reads and writes apart."""
-    told = captured.issuperset(("MREQ", "RD", "WR")) and captured & {"M1", "RFSH"}
+    told = captured.issuperset(("MREQ", "RD", "WR")) and captured.intersection(FETCH_LINES)
     return RhythmPart(tick_s) if told else None

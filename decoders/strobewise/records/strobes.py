@@ -24,7 +24,7 @@ INVERTED = 0.05  #: share up to which a strobe may agree, when it is otherwise t
 FEW_MISSES = 8  #: misses of a strobe that is seen now and then, below which spikes and cut-off cycles explain them
 BURST = 8  #: misses in a row that neither spikes nor cut-off cycles explain, however many requests show the strobe
 PULSES_OF_ITS_OWN = 6.0  #: edges for each request that shows it, above which a strobe moves for other reasons too
-MAY_REST = ("WR", "IORQ")  #: strobes that a program may do without for as long as it likes (UM0080)
+SELDOM_CALLED = ("WR", "IORQ")  #: strobes that a program may do without for as long as it likes (UM0080)
 FEW_WRONG = 8  #: the same for assertions where none belongs
 #: Requests in a row without an opcode fetch that need no fault: an interrupt response in mode 2 or an instruction makes 8 at most (UM0080),
 #: and two spare.
@@ -46,6 +46,11 @@ class Behaviour(NamedTuple):
 def healthy(count: StrobeCount) -> bool:
     """Say whether a strobe is seen where it belongs and nowhere else, but for what glitches and cut-off cycles take."""
     return count.hit >= HEALTHY_HIT and count.false <= HEALTHY_FALSE
+
+
+def held_low(line: LineEvidence, count: StrobeCount) -> bool:
+    """Say whether a strobe is not let go between the requests that show it: it seems to be there, and does nothing."""
+    return line.edges < RELEASES_MIN * count.seen
 
 
 def died(line: LineEvidence, count: StrobeCount) -> bool:
@@ -95,10 +100,16 @@ def by_kind(name: str, histogram: Sequence[Sequence[int]]) -> bool:
     return shares == {0.0, 1.0}
 
 
+def stuck_low(line: LineEvidence) -> bool:
+    """Say whether a strobe is not let go any more while another one falls again and again."""
+    stays = line.stays
+    return stays is not None and not stays.high and stays.falls >= ENOUGH_OTHERS and line.known_fraction >= 1.0
+
+
 def _stays_low(line: LineEvidence) -> Optional[Behaviour]:
     """Tell of a strobe that is not let go any more while another one falls again and again, whatever called for it before."""
     stays = line.stays
-    if stays is None or stays.high or stays.falls < ENOUGH_OTHERS or line.known_fraction < 1.0:
+    if stays is None or not stuck_low(line):
         return None
     since = time_words(stays.since_s)
     return Behaviour("stays", f"{bar(line.line)} low from {since} to the end, while {bar(stays.other)} falls {stays.falls} times")
@@ -106,7 +117,7 @@ def _stays_low(line: LineEvidence) -> Optional[Behaviour]:
 
 def _uncalled(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
     """Tell of a strobe that nothing calls for, and that moves all the same. Fetches call for the others: then those were not seen."""
-    if line.line not in MAY_REST or count.expected or not line.edges:
+    if line.line not in SELDOM_CALLED or count.expected or not line.edges:
         return None
     if count.others < ENOUGH_OTHERS or count.wrong < FEW_WRONG or count.false <= HEALTHY_FALSE:
         return None
@@ -121,7 +132,7 @@ def _as_counted(line: LineEvidence, count: StrobeCount) -> Optional[Behaviour]:
         return None
     if count.hit <= INVERTED and count.false >= 1.0 - INVERTED and count.others >= ENOUGH and line.edges:
         return Behaviour("inverted", f"{bar(line.line)} asserted in {count.seen} of them and in {count.wrong} of the {count.others} others")
-    if line.edges < RELEASES_MIN * count.seen and count.hit > HELD_HIT:
+    if held_low(line, count) and count.hit > HELD_HIT:
         return Behaviour("held", f"{bar(line.line)} {_held(line, count)}")
     false = count.false if count.wrong >= FEW_WRONG else 0.0
     if count.hit >= HEALTHY_HIT and false <= HEALTHY_FALSE:

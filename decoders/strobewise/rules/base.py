@@ -8,9 +8,10 @@ decorator :data:`rule`; it yields :class:`Found` for each thing that it finds.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mapping, NamedTuple, Optional, Sequence, Tuple
 
-from ..bus.lines import ADDRESS, CONTROL, DATA, STROBES
+from ..bus.lines import ADDRESS, CONTROL, DATA, FETCH_LINES, STROBES
 from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
 from .grades import STRONG
@@ -223,7 +224,7 @@ def fetches_without_requests(evidence: BusEvidence) -> Optional[str]:
     """Return the strobe that shows a CPU at work whose lead for /MREQ shows next to nothing; None where there is none."""
     busy = evidence.requests <= 2 and not too_coarse(evidence)
     least = max(2 * FETCHES_ALONE, SELDOM * evidence.line("MREQ").edges)
-    return next((name for name in ("M1", "RFSH") if busy and evidence.has(name) and evidence.line(name).edges >= least), None)
+    return next((name for name in FETCH_LINES if busy and evidence.has(name) and evidence.line(name).edges >= least), None)
 
 
 def twins(evidence: BusEvidence) -> Tuple[Tuple[str, str], ...]:
@@ -233,9 +234,8 @@ def twins(evidence: BusEvidence) -> Tuple[Tuple[str, str], ...]:
     """
     if (evidence.samples_per_t or 0.0) < FINE_SAMPLES or clock_denied(evidence) or beside_the_edge(evidence):
         return ()
-    pairs = ((name, evidence.line(name).twin) for name in STROBES)
-    order = {name: number for number, name in enumerate(STROBES)}
-    return tuple((one, other) for one, other in pairs if other and order[one] < order[other] and {one, other} != {"IORQ", "WR"})
+    pairs = combinations(STROBES, 2)
+    return tuple((one, other) for one, other in pairs if evidence.line(one).twin == other and {one, other} != {"IORQ", "WR"})
 
 
 def stops_alone(evidence: BusEvidence) -> bool:

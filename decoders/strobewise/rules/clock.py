@@ -67,7 +67,7 @@ def clock_stopped(evidence: BusEvidence) -> Iterator[Found]:
                 f"no edge on CLK from {time_words(clock.last_edge_s)} on, although the CPU makes requests until "
                 f"{time_words(evidence.last_request_s)}: the lead for CLK came off",
                 ("CLK",), first_s=clock.last_edge_s, last_s=evidence.end_s, severity="warning", suspects=blame.CLOCK_LEAD,
-                next_step=f"check the lead for CLK on {pin_text('CLK')}",
+                next_step=f"check the lead for {pin_text('CLK')}, and that it sits there",
             )  # fmt: skip
 
 
@@ -82,14 +82,14 @@ def _without_an_edge(evidence: BusEvidence) -> Iterator[Found]:
             f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU's strobes move: it was sampled in step with itself, or its "
             "lead is off", ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD, confidence=HINT,
             next_step="if CLK is at the analyser's clock input, tell at which edge it samples, with --clocked falling or rising; "
-            f"else check the lead for CLK on {pin_text('CLK')}",
+            f"else check the lead for {pin_text('CLK')}",
         )  # fmt: skip
     elif evidence.requests >= ENOUGH:
         yield Found(
             f"no edge on CLK in {time_words(evidence.duration_s)}, although the CPU makes {evidence.requests} requests: "
             "the lead for CLK is off, or its label is wrong",
             ("CLK",), severity="warning", suspects=blame.CLOCK_LEAD,
-            next_step=f"check the lead for CLK on {pin_text('CLK')}",
+            next_step=f"check the lead for {pin_text('CLK')}, and that it sits there",
         )  # fmt: skip
     elif evidence.duration_s > STILL_S:
         yield Found(

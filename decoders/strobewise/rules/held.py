@@ -115,7 +115,7 @@ def reset_held(evidence: BusEvidence) -> Iterator[Found]:
             f"/RESET reads low for {_share(evidence, 'RESET') * 100:.0f} % of the capture although the CPU runs: the lead for /RESET, "
             "or its polarity, is wrong",
             ("RESET",), suspects=blame.RESET_LEAD,
-            next_step=f"check the lead for /RESET on {pin_text('RESET')}",
+            next_step=f"check the lead for {pin_text('RESET')}, and that it sits there",
         )  # fmt: skip
         return
     if _few_clocks(evidence, line.longest.length_s):
@@ -184,7 +184,7 @@ def wait_held(evidence: BusEvidence) -> Iterator[Found]:
             f"/WAIT reads low for {_share(evidence, 'WAIT') * 100:.0f} % of the capture, yet {evidence.requests} requests go on without "
             "being held: the lead for /WAIT, or its polarity, is wrong",
             ("WAIT",), suspects=blame.WAIT_LEAD,
-            next_step=f"check the lead for /WAIT on {pin_text('WAIT')}",
+            next_step=f"check the lead for {pin_text('WAIT')}, and that it sits there",
         )  # fmt: skip
 
 
@@ -213,7 +213,7 @@ def bus_request_held(evidence: BusEvidence) -> Iterator[Found]:
                 yield Found(
                     f"{bar(name)} reads low {'throughout' if throughout else f'from {time_words(span.start_s)} to the end'} although the CPU keeps the bus: the lead for {bar(name)} is wrong, or the line is dead",
                     (name,), suspects=blame.BUS_LEAD,
-                    next_step=f"check the lead for {bar(name)} on {pin_text(name)}",
+                    next_step=f"check the lead for {pin_text(name)}, and that it sits there",
                 )  # fmt: skip
             return
         lines = tuple(n for n in ("BUSREQ", "BUSACK") if evidence.line(n).asserted_last and n in evidence.captured)

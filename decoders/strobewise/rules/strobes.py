@@ -6,19 +6,17 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, List, Optional
+from typing import Iterator, Optional
 
-from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
-from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
-from ..records.strobes import BURST, ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour, by_kind, longest_burst
+from ..records.evidence import BusEvidence, StrobeCount
+from ..records.strobes import BURST, behaviour, by_kind, longest_burst
 from . import blame
 from .base import (
     CAUTION_CLIP,
     ENOUGH_REQUESTS,
-    FINE_SAMPLES,
     RAM_WRONG,
     RUNAWAY,
     Found,
@@ -29,9 +27,9 @@ from .base import (
     single_samples_lost,
     stops_alone,
     too_coarse,
-    twins,
 )
 from .grades import CERTAIN, GUESS, STRONG
+from .misled import HELD_AGAINST_MREQ, as_often, in_rhythm, measures_itself, misled, mreq_lags, partly_missing, pulled_low
 from .picture import FRAME, OUTPUT, Picture, done
 from .volts import weigh_still_line
 
@@ -55,7 +53,7 @@ def _strobe(
         return
     line = evidence.line(name)
     seen = behaviour(line, count)
-    unsure = beside_the_edge(evidence) or _misled(name, count, evidence) or _measures_itself(name, evidence)
+    unsure = beside_the_edge(evidence) or misled(name, count, evidence) or measures_itself(name, evidence)
     lost = evidence.clocked and 0 < count.expected - count.seen < FEW_BY_CLOCK
     if seen is None or unsure or lost or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
         return
@@ -76,7 +74,7 @@ def _strobe(
             next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{name}=!CHANNEL'",
         )  # fmt: skip
         return
-    if seen.kind in ("silent", "unrelated") and _in_rhythm(line, count, evidence):
+    if seen.kind in ("silent", "unrelated") and in_rhythm(line, count, evidence):
         yield Found(
             f"{sentence}; yet it pulses as often and for as long as a working one does: its lead or that of /MREQ lags, or is another line's",
             (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
@@ -84,7 +82,7 @@ def _strobe(
             next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
         )  # fmt: skip
         return
-    if seen.kind == "partial" and _as_often(line, count, evidence):
+    if seen.kind == "partial" and as_often(line, count, evidence):
         yield Found(
             f"{sentence}; yet it makes {line.edges // 2} pulses, as many as it should: they come, beside their requests, so its lead or that of /MREQ lags",
             (name, "MREQ"), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
@@ -124,10 +122,10 @@ def _strobe(
             next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
         )  # fmt: skip
         return
-    if seen.kind == "partial" and name != "MREQ" and _mreq_lags(evidence):
+    if seen.kind == "partial" and name != "MREQ" and mreq_lags(evidence):
         suspects = blame.LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
-    elif seen.kind == "partial" and name in HELD_AGAINST_MREQ and len(at_once := _partly_missing(evidence)) > 1:
+    elif seen.kind == "partial" and name in HELD_AGAINST_MREQ and len(at_once := partly_missing(evidence)) > 1:
         suspects = blame.LAGGING
         sentence += f"; {' and '.join(map(bar, at_once))} seem to miss at once, which one lead explains: that of /MREQ, against which they are held, lags"
     if seen.kind == "partial" and count.first_missing_s is not None:
@@ -142,95 +140,6 @@ def _strobe(
         suspects=suspects,
         confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
     )
-
-
-def _measures_itself(name: str, evidence: BusEvidence) -> bool:
-    """Say whether the T-state by which a strobe is judged was taken from that strobe, of few samples: waits make it look twice as long."""
-    return evidence.clock.source == name and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
-
-
-def _in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether /M1 or /RFSH pulses once a fetch and for as long as it must, and does not just repeat the other one."""
-    if line.line not in FETCH_LINES or line.follows in FETCH_LINES or not line.edges or line.high_fraction is None:
-        return False
-    pulses = line.edges / 2
-    length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * (evidence.clock.hz or 0.0)
-    return abs(pulses - count.expected) <= RHYTHM_OFF * count.expected and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
-
-
-def _as_often(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether /RD or /WR pulses as often as it is called for, while far more of its requests seem to lack it: so none is missing."""
-    missing = count.expected - count.seen
-    if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * RHYTHM_OFF * count.expected:
-        return False
-    return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= RHYTHM_OFF * count.expected
-
-
-def _partly_missing(evidence: BusEvidence) -> List[str]:
-    """Return the strobes of which a good part of the requests of /MREQ seems to have none, though they pulse."""
-    found = []
-    for name in HELD_AGAINST_MREQ if evidence.framed_by == "MREQ" else ():
-        count = evidence.strobes.get(name)
-        seen = behaviour(evidence.line(name), count) if count is not None else None
-        if count is not None and seen is not None and seen.kind == "partial" and count.expected - count.seen >= BESIDE * RHYTHM_OFF * count.expected:
-            found.append(name)
-    return found
-
-
-def _misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether another strobe that fails makes the requests that this one is held against.
-
-    A memory access whose /MREQ is missing looks like input or output, and a fetch whose refresh is missing like a read with /M1. A strobe
-    that stays low makes requests of its own, in which /MREQ seems to have no business.
-    """
-    def ill(other: str) -> Optional[Behaviour]:
-        its = evidence.strobes.get(other)
-        return behaviour(evidence.line(other), its) if its is not None else None
-
-    if _behind_another(name, count, evidence) or _beside_misses(name, count, evidence) or twins(evidence):
-        return True
-    if name != "MREQ" and _pulled_low(evidence):
-        return bool(evidence.line(name).edges)
-    if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
-        return True
-    if name == "IORQ" or (name == "M1" and count.hit >= HEALTHY_HIT):
-        mreq = ill("MREQ")
-        return mreq is not None and mreq.kind == "partial" and evidence.strobes["MREQ"].hit < HEALTHY_HIT
-    if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
-        return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
-    return False
-
-
-def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether a strobe is missed only since another one, which every fetch calls for, has died: then that one spoils the count."""
-    for other in IN_EACH_FETCH:
-        stays, its = evidence.line(other).stays, evidence.strobes.get(other)
-        if other == name or stays is None or its is None or stays.falls < ENOUGH_OTHERS or (count.first_missing_s is None and stays.high):
-            continue
-        begins = stays.since_s if its.first_missing_s is None else its.first_missing_s
-        if (count.first_missing_s is None or begins < count.first_missing_s) and behaviour(evidence.line(other), its) is not None:
-            return True
-    return False
-
-
-def _beside_misses(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether a strobe is missed only where the one that tells its cycles apart is missed as well.
-
-    Without its /RD a read looks like a write, and without its /MREQ like input or output.
-    """
-    its = evidence.strobes.get(TELLS_APART.get(name, ""))
-    if its is None or its.first_missing_s is None or its.last_missing_s is None or count.first_missing_s is None or count.last_missing_s is None:
-        return False
-    margin = BESIDE_T / (evidence.clock.hz or FAST_CLOCK_HZ)
-    within = its.first_missing_s - margin <= count.first_missing_s and count.last_missing_s <= its.last_missing_s + margin
-    return within and count.expected - count.seen <= its.expected - its.seen
-
-
-def _pulled_low(evidence: BusEvidence) -> bool:
-    """Say whether /MREQ stayed low over more fetches than samples, spikes or a bus master make one of."""
-    through, shortest = evidence.line("MREQ").held_through, evidence.line("M1").shortest_pulse_s
-    steady = shortest is not None and shortest * (evidence.clock.hz or 0.0) >= (M1_WHOLE_T if evidence.clocked else M1_PULSE_T)
-    return through is not None and through.falls >= PULLED_LOW and steady and not too_coarse(evidence) and not evidence.glitches
 
 
 def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:
@@ -249,14 +158,6 @@ def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:
     return text
 
 
-def _mreq_lags(evidence: BusEvidence) -> bool:
-    """Say whether /MREQ alone is late against the clock, later than a CPU at its rated clock can be."""
-    timing = evidence.timing
-    late = {delay.symbol: delay.median_s * (evidence.clock.hz or 0.0) for delay in (timing.delays if timing is not None else ())}
-    others = late.get("TdCr(M1f)", late.get("TdCr(RFSHf)", LATE_T))
-    return bool(late.get("TdCf(MREQf)", 0.0) > LATE_T and others < LATE_T - APART_T)
-
-
 def _at_connector(shares: Shares) -> Shares:
     """Shift the blame: with the lead at the connector, a broken track or contact looks just like a dead pin."""
     rest = [(name, share * 0.5) for name, share in shares if name != "connection"]
@@ -272,19 +173,7 @@ OWN_LEAD_FIRST = (
     "move the lead for {name} to a pin known to be live and capture again: the machine could hardly run like this without {name}, so the "
     "lead or its label comes first; if the lead is good, scope {pin} at the CPU itself"
 )
-LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
-APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
-PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
-M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
-TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
-BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits
-IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
 FEW_BY_CLOCK = 8  #: misses that samples which the analyser lost make of whole cycles: where it counts clocks no gap tells of them (our choice)
-M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
-FETCH_LINES, FETCH_PULSE_T = ("M1", "RFSH"), 2.0  #: T-states for which each of them is low in a fetch without waits (UM0080)
-RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
-HELD_AGAINST_MREQ = ("M1", "RD", "WR")  #: of two outputs that die at the same time, one lead is likelier
-BESIDE = 3.0  #: times that share, from which what seems to be missing is more than these make of it (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
 
@@ -334,7 +223,7 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
             f"/MREQ stays {'high' if stays.high else 'low'} from {time_words(stays.since_s)} to the end, while {bar(stays.other)} falls "
             f"{stays.falls} times", ("MREQ",), stays.falls, stays.since_s, evidence.end_s,
         )  # fmt: skip
-    elif not found and through is not None and _pulled_low(evidence):
+    elif not found and through is not None and pulled_low(evidence):
         times = "once" if through.stretches == 1 else f"{through.stretches} times, the first"
         yield Found(
             f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all: it is pulled low for stretches",

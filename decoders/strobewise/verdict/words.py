@@ -11,7 +11,7 @@ from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
 from ..bus.model import Finding, SuspectShare
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.strobes import ENOUGH, behaviour, died, released
+from ..records.strobes import ENOUGH, behaviour, died, released, stuck_low
 from ..rules.base import find_rule
 
 NEARLY_AS_LIKELY = 0.4  #: of the first suspect's confidence, from which the sentence names the second as well
@@ -142,13 +142,13 @@ def _strobe(name: str, evidence: BusEvidence) -> Optional[str]:
         return f"is dead: it never moves while {called} went by"
     if seen.kind == "silent":
         return f"is as good as dead: it strobes in none of {called}"
+    if seen.kind in ("stays", "held") and line.stays is not None and stuck_low(line):
+        since, meanwhile = time_words(line.stays.since_s), f"{bar(line.stays.other)} falls {line.stays.falls} times"
+        return f"gets stuck low: it is not let go from {since} on, while {meanwhile}"
     if seen.kind == "held" and released(line):
         return f"stays low: it is let go only {released(line)} times while {called} went by"
     if seen.kind == "held":
         return f"is not let go between {called}"
-    if seen.kind == "stays" and line.stays is not None:
-        since, meanwhile = time_words(line.stays.since_s), f"{bar(line.stays.other)} falls {line.stays.falls} times"
-        return f"gets stuck low: it is not let go from {since} on, while {meanwhile}"
     if seen.kind == "inverted":
         return f"is upside down: it does the opposite of what {called} call for"
     if seen.kind == "unrelated":

@@ -1,0 +1,125 @@
+"""Whether the count that a strobe is held against can be trusted: what else makes a strobe seem to be missing, or to be where it must not.
+
+Another strobe that has died, leads that lag, two strobes bridged, and a T-state that was measured by the strobe itself. What each strobe must
+do comes from UM0080's timing figures (:mod:`strobewise.bus.semantics`).
+"""
+
+from __future__ import annotations
+
+from typing import List, Optional
+
+from ..bus.clocks import FAST_CLOCK_HZ
+from ..bus.lines import FETCH_LINES
+from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
+from ..records.strobes import ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour
+from .base import FINE_SAMPLES, too_coarse, twins
+
+LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
+APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
+PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their refreshes of which none let it go
+M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
+M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
+TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
+BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits
+IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
+FETCH_PULSE_T = 2.0  #: T-states for which /M1 and /RFSH are low in a fetch without waits (UM0080)
+RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
+HELD_AGAINST_MREQ = ("M1", "RD", "WR")  #: of two outputs that die at the same time, one lead is likelier
+BESIDE = 3.0  #: times that share, from which what seems to be missing is more than these make of it (our choice)
+
+
+def misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether another strobe that fails makes the requests that this one is held against.
+
+    A memory access whose /MREQ is missing looks like input or output, and a fetch whose refresh is missing like a read with /M1. A strobe
+    that stays low makes requests of its own, in which /MREQ seems to have no business.
+    """
+    def ill(other: str) -> Optional[Behaviour]:
+        its = evidence.strobes.get(other)
+        return behaviour(evidence.line(other), its) if its is not None else None
+
+    if _behind_another(name, count, evidence) or _beside_misses(name, count, evidence) or twins(evidence):
+        return True
+    if name != "MREQ" and pulled_low(evidence):
+        return bool(evidence.line(name).edges)
+    if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
+        return True
+    if name == "IORQ" or (name == "M1" and count.hit >= HEALTHY_HIT):
+        mreq = ill("MREQ")
+        return mreq is not None and mreq.kind == "partial" and evidence.strobes["MREQ"].hit < HEALTHY_HIT
+    if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
+        return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
+    return False
+
+
+def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether a strobe is missed only since another one, which every fetch calls for, has died: then that one spoils the count."""
+    for other in IN_EACH_FETCH:
+        stays, its = evidence.line(other).stays, evidence.strobes.get(other)
+        if other == name or stays is None or its is None or stays.falls < ENOUGH_OTHERS or (count.first_missing_s is None and stays.high):
+            continue
+        begins = stays.since_s if its.first_missing_s is None else its.first_missing_s
+        if (count.first_missing_s is None or begins < count.first_missing_s) and behaviour(evidence.line(other), its) is not None:
+            return True
+    return False
+
+
+def _beside_misses(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether a strobe is missed only where the one that tells its cycles apart is missed as well.
+
+    Without its /RD a read looks like a write, and without its /MREQ like input or output.
+    """
+    its = evidence.strobes.get(TELLS_APART.get(name, ""))
+    if its is None or its.first_missing_s is None or its.last_missing_s is None or count.first_missing_s is None or count.last_missing_s is None:
+        return False
+    margin = BESIDE_T / (evidence.clock.hz or FAST_CLOCK_HZ)
+    within = its.first_missing_s - margin <= count.first_missing_s and count.last_missing_s <= its.last_missing_s + margin
+    return within and count.expected - count.seen <= its.expected - its.seen
+
+
+def pulled_low(evidence: BusEvidence) -> bool:
+    """Say whether /MREQ stayed low over more fetches than samples, spikes or a bus master make one of."""
+    through, shortest = evidence.line("MREQ").held_through, evidence.line("M1").shortest_pulse_s
+    steady = shortest is not None and shortest * (evidence.clock.hz or 0.0) >= (M1_WHOLE_T if evidence.clocked else M1_PULSE_T)
+    return through is not None and through.falls >= PULLED_LOW and steady and not too_coarse(evidence) and not evidence.glitches
+
+
+def measures_itself(name: str, evidence: BusEvidence) -> bool:
+    """Say whether the T-state by which a strobe is judged was taken from that strobe, of few samples: waits make it look twice as long."""
+    return evidence.clock.source == name and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
+
+
+def in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether /M1 or /RFSH pulses once a fetch and for as long as it must, and does not just repeat the other one."""
+    if line.line not in FETCH_LINES or line.follows in FETCH_LINES or not line.edges or line.high_fraction is None:
+        return False
+    pulses = line.edges / 2
+    length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * (evidence.clock.hz or 0.0)
+    return abs(pulses - count.expected) <= RHYTHM_OFF * count.expected and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
+
+
+def as_often(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether /RD or /WR pulses as often as it is called for, while far more of its requests seem to lack it: so none is missing."""
+    missing = count.expected - count.seen
+    if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * RHYTHM_OFF * count.expected:
+        return False
+    return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= RHYTHM_OFF * count.expected
+
+
+def partly_missing(evidence: BusEvidence) -> List[str]:
+    """Return the strobes of which a good part of the requests of /MREQ seems to have none, though they pulse."""
+    found = []
+    for name in HELD_AGAINST_MREQ if evidence.framed_by == "MREQ" else ():
+        count = evidence.strobes.get(name)
+        seen = behaviour(evidence.line(name), count) if count is not None else None
+        if count is not None and seen is not None and seen.kind == "partial" and count.expected - count.seen >= BESIDE * RHYTHM_OFF * count.expected:
+            found.append(name)
+    return found
+
+
+def mreq_lags(evidence: BusEvidence) -> bool:
+    """Say whether /MREQ alone is late against the clock, later than a CPU at its rated clock can be."""
+    timing = evidence.timing
+    late = {delay.symbol: delay.median_s * (evidence.clock.hz or 0.0) for delay in (timing.delays if timing is not None else ())}
+    others = late.get("TdCr(M1f)", late.get("TdCr(RFSHf)", LATE_T))
+    return bool(late.get("TdCf(MREQf)", 0.0) > LATE_T and others < LATE_T - APART_T)
