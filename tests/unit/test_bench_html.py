@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import math
 from types import SimpleNamespace
 
 import pytest
 
+from strobewise.case.readings import value_said
 from strobewise.case.records import ANSWER_KINDS, Answer, Step
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case
 from strobewise.machine import fault, simulate
-from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, heading_of, put_right
+from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, choice, heading_of, put_right
 from strobewise_cli.render.case_text import closed_words, lead_place_words, power_words
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
@@ -88,3 +91,13 @@ def test_volts_of_a_scope_are_drawn_where_the_windows_hold_some(tmp_path):
     assert "volts" not in _with_volts({**row, "name": "RD"}, [window])
     cutter("0", np.arange(120, 120 + 3 * WINDOW_EVENTS_MAX) // (3 * WINDOW_EVENTS_MAX) + 120, np.full(3 * WINDOW_EVENTS_MAX, 6.1))
     assert len(_volts(window, "M1", 100)) == 2 * WINDOW_EVENTS_MAX and _with_volts(row, [window])["volts"] == [0.0, 6.1]
+
+
+@pytest.mark.parametrize(("kind", "about"), [("ohms", "D3"), ("between", "A11-A12")])
+def test_an_open_line_has_a_button_of_its_own(kind, about):
+    """A telephone shows digits alone for a number, and JSON knows no infinite one."""
+    button = choice(Answer(kind, about, math.inf))
+    assert button.unit == "" and "OL" in button.label
+    told = json.loads(json.dumps(button.answer, allow_nan=False))
+    assert value_said(told["kind"], told["value"]) == math.inf
+    assert choice(Answer(kind, about)).unit == "ohms"

@@ -170,7 +170,8 @@ def _note(args: argparse.Namespace) -> str:
 
 def _parsed(args: argparse.Namespace) -> Answer:
     """Return the answer of KIND [ABOUT] [VALUE]. Raises UsageError."""
-    from strobewise.case.checks import WITH_VALUE, value_said
+    from strobewise.case.checks import WITH_VALUE
+    from strobewise.case.readings import value_said
     from strobewise.case.records import Answer
 
     words = list(args.what)

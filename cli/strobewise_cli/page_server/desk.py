@@ -11,9 +11,10 @@ from typing import NamedTuple
 from strobewise.bus.model import LEAD_PLACES, SUSPECTS, LeadPlace
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
-from strobewise.case.checks import value_said
+from strobewise.case.checks import WITH_VALUE
 from strobewise.case.experience import Experience
-from strobewise.case.records import ANSWER_KINDS, AS_ITS_FILE_SAYS, OUTCOMES, SAID_OF, Answer, Case, CaseState, Step, Taken
+from strobewise.case.readings import value_said
+from strobewise.case.records import ANSWER_KINDS, AS_ITS_FILE_SAYS, OUTCOMES, Answer, Case, CaseState, Step, Taken
 from strobewise.case.sheet import SHEET
 from strobewise.case.state import capture_of_lines, case_options, examined_capture, judge_case, options_by_capture
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, safe_name, withdraw
@@ -143,7 +144,7 @@ class Desk:
             raise UsageError("this is no answer", "the page", "load it again")
         with self._changing():
             value = told.get("value")
-            said = value_said(kind, value) if isinstance(value, str) and value.strip() and kind in SAID_OF else _number(told, "value")
+            said = value_said(kind, value) if isinstance(value, str) and value.strip() and kind in WITH_VALUE else _number(told, "value")
             answer = Answer(kind, _text(told, "about"), said, place, fault)
             add_answer(open_case(self.folder), answer, _text(told, "note"))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -19,11 +20,13 @@ from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.page_server.desk import Beginning, View
 from strobewise_cli.render.case_text import (
     answer_words,
+    closed_aspect,
     closed_words,
     hypothesis_words,
     item_words,
     lead_place_words,
     power_words,
+    proof_stands,
     settings_words,
     time_of_day,
 )  # fmt: skip
@@ -92,7 +95,7 @@ def _empty(view: View, beginning: Beginning, token: str) -> dict[str, object]:
 
 def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> dict[str, object]:
     case, step, diagnosis = state.case, state.step, state.diagnosis
-    changes = {change.number: sentence(change.words) for change in state.changes}
+    changes = {change.number: change for change in state.changes}
     closed = case.closed is not None
     heading = heading_of(state)
     return {
@@ -108,7 +111,7 @@ def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> 
         "proof": state.proof, "proof_words": sentence(state.proof.words) if state.proof is not None else "",
         "items": [
             {"number": item.number, "time": time_of_day(item.time), "words": sentence(item_words(item)),
-             "counts": item.counts, "changed": changes.get(item.number, ""),
+             "counts": item.counts, "changed": sentence(changes[item.number].words), "verdict": changes[item.number].verdict,
              "leads": lead_place_words(examined_capture(case, item)[0]) if item.file is not None and item.counts else ()}
             for item in case.items
         ],
@@ -128,7 +131,7 @@ def heading_of(state: CaseState) -> Heading:
     """Return where the case stands, in one line."""
     proof, verdict = state.proof, state.verdict
     if state.case.closed is not None:
-        return Heading("no_fault_found", "CLOSED", sentence(closed_words(state)))
+        return Heading(closed_aspect(state), "CLOSED" if proof_stands(state) else "NO LONGER PROVEN", sentence(closed_words(state)))
     if proof is not None and proof.state == "proven":
         return Heading("no_fault_found", "PROVEN", sentence(proof.words.partition(": ")[2] or proof.words))
     if verdict is None or state.diagnosis is None:
@@ -184,6 +187,8 @@ def lead_picture(step: Step) -> Pinout | None:
 def choice(answer: Answer) -> Choice:
     """Return the button of an answer."""
     told: dict[str, str | float] = {"kind": answer.kind, "about": answer.about, "place": answer.place, "fault": answer.fault}
+    if answer.value == math.inf:  # a number of JSON cannot say it, nor a keyboard of digits
+        return Choice("The meter shows an open line (OL)", {**told, "value": "OL"}, "")
     if answer.value is not None:
         told["value"] = answer.value
     unit = UNITS.get(answer.kind, "") if answer.value is None else ""

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from strobewise import __version__
 from strobewise.case.records import CaseState
-from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, lead_words, power_words, trend_lines
+from strobewise_cli.render.case_text import (
+    closed_aspect,
+    closed_words,
+    hypothesis_words,
+    item_words,
+    lead_words,
+    power_words,
+    trend_lines,
+)
 from strobewise_cli.render.html_report import asset, environment
 from strobewise_cli.render.phrases import sentence
 
@@ -17,14 +25,14 @@ def render_page(state: CaseState) -> str:
 def context(state: CaseState) -> dict[str, object]:
     """Return what the template shows."""
     case, step = state.case, state.step
-    changes = {change.number: change.words for change in state.changes}
+    changes = {change.number: change for change in state.changes}
     verdict = state.verdict
     headline = closed_words(state) if case.closed is not None else verdict.headline if verdict is not None else "nothing captured yet"
     trend = state.trend if state.trend is not None and len(state.trend.points) > 1 else None
     return {
         "css": asset("page.css"),
         "name": case.machine or case.folder.name,
-        "state": "no_fault_found" if case.closed is not None else verdict.state if verdict is not None else "cannot_decide",
+        "state": closed_aspect(state) if case.closed is not None else verdict.state if verdict is not None else "cannot_decide",
         "headline": sentence(headline),
         "about": "; ".join([
             f"Symptom: {case.symptom}", f"opened {case.opened[:10]}",
@@ -33,7 +41,7 @@ def context(state: CaseState) -> dict[str, object]:
         "rows": [
             {
                 "number": item.number, "time": item.time[:16].replace("T", " "), "words": item_words(item), "counts": item.counts,
-                "changed": changes.get(item.number, ""),
+                "changed": changes[item.number].words, "verdict": changes[item.number].verdict,
             }
             for item in case.items
         ],

@@ -7,13 +7,13 @@ from strobewise.case.records import CaseState, Step
 from strobewise.case.trend import TrendPoint
 from strobewise.files.plain_data import Document
 from strobewise_cli.output import json_text
-from strobewise_cli.render.case_text import item_words
+from strobewise_cli.render.case_text import item_words, proof_stands
 
 
 def document(state: CaseState) -> Document:
     """Return where a case stands as plain data."""
     case, verdict, closed = state.case, state.verdict, state.case.closed
-    changes = {change.number: change.words for change in state.changes}
+    changes = {change.number: change for change in state.changes}
     return {
         "format": "strobewise-case",
         "version": 1,
@@ -28,7 +28,8 @@ def document(state: CaseState) -> Document:
         "items": [
             {
                 "number": item.number, "time": item.time, "kind": "capture" if item.file is not None else "answer", "file": item.file,
-                "words": item_words(item), "changed": changes.get(item.number, ""), "withdrawn": item.withdrawn,
+                "words": item_words(item), "changed": changes[item.number].words, "withdrawn": item.withdrawn,
+                "verdict": changes[item.number].verdict or None,
             }
             for item in case.items
         ],
@@ -36,7 +37,10 @@ def document(state: CaseState) -> Document:
         "step": step_document(state.step),
         "trend": [_point(point) for point in (state.trend.points if state.trend is not None else ())],
         "warnings": list(state.trend.warnings) if state.trend is not None else [],
-        "closed": None if closed is None else {"was": closed.was, "part": closed.part, "time": closed.time, "proven": closed.proven},
+        "closed": None if closed is None else {
+            "was": closed.was, "part": closed.part, "time": closed.time, "proven": closed.proven and proof_stands(state),
+            "withdrawn_since": list(closed.withdrawn_since),
+        },
     }  # fmt: skip
 
 

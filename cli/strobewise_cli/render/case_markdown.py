@@ -18,12 +18,15 @@ def render_markdown(state: CaseState) -> str:
         parts.append(f"**{escape(sentence(closed_words(state)))}**")
     elif state.verdict is not None:
         parts.append(f"**{escape(sentence(state.verdict.headline))}**")
-    changes = {change.number: change.words for change in state.changes}
+    changes = {change.number: change for change in state.changes}
     rows = []
     for item in case.items:
-        cells = str(item.number), escape(item.time), _struck(escape(item_words(item)), item.counts), escape(changes.get(item.number, ""))
+        change = changes[item.number]
+        words = escape(change.verdict), escape(change.words)
+        cells = str(item.number), escape(item.time), _struck(escape(item_words(item)), item.counts), *words
         rows.append(f"| {' | '.join(cells)} |")
-    parts.append("\n".join(["## Steps", "", "| | when | what | what it changed |", "|---:|---|---|---|", *rows]))
+    head = "| | when | what | verdict of the capture alone | what it changed |"
+    parts.append("\n".join(["## Steps", "", head, "|---:|---|---|---|---|", *rows]))
     if case.closed is None and state.hypotheses:
         shares = [f"| {each.share * 100:.0f} % | {escape(hypothesis_words(each))} |" for each in state.hypotheses]
         parts.append("\n".join(["## Suspects", "", "| sure | part |", "|---:|---|", *shares]))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from typing import IO, TYPE_CHECKING
 
 from rich.text import Text
 
 from strobewise.bus.lines import bar
+from strobewise.bus.model import VerdictState
 from strobewise.bus.units import per_cent, time_words
 from strobewise.case.records import Answer, CaseState, Hypothesis, Item, Step, Taken
 from strobewise.case.trend import Trend
@@ -43,10 +45,11 @@ def print_state(state: CaseState, stream: IO[str]) -> None:
     _head(console, "Sheet")
     if not case.items:
         console.print("  nothing yet")
-    changes = {change.number: change.words for change in state.changes}
+    changes = changed_words(state)
     for item in case.items:
         _say(console, f"  {item.number}. ", item_words(item))
-        _say(console, "     -> ", changes.get(item.number, ""))
+        for told in changes.get(item.number, ()):
+            _say(console, "     -> ", told)
     if case.closed is not None:
         _say(console, "  closed: ", closed_words(state))
     else:
@@ -84,6 +87,11 @@ def item_words(item: Item) -> str:
     return words if item.counts else f"withdrawn: {words}"
 
 
+def changed_words(state: CaseState) -> dict[int, tuple[str, ...]]:
+    """Return for each entry of the sheet the verdict of a capture, alone, and what the entry changed."""
+    return {change.number: tuple(filter(None, (change.verdict, change.words))) for change in state.changes}
+
+
 def taken_words(taken: Taken) -> list[str]:
     """Return how a capture was taken, where its file does not say so."""
     clocked = f"one sample a clock, at its {taken.clocked} edge" if taken.clocked not in (None, "no") else ""
@@ -99,6 +107,8 @@ def answer_words(answer: Answer) -> str:
         return ""
     if answer.kind in SAID:
         words = SAID[answer.kind][0 if answer.value else 1].format(about=about)
+    elif answer.value == math.inf:
+        words = f"{about}: no way through (the meter shows an open line)"
     elif answer.value is not None:
         words = f"{about or answer.kind}: {answer.value:g}{UNITS.get(answer.kind, '')}"
     else:
@@ -121,8 +131,32 @@ def closed_words(state: CaseState) -> str:
     """Return what it was."""
     closed = state.case.closed
     assert closed is not None
-    proven = "proven" if closed.proven else "not proven"
-    return f"{time_of_day(closed.time)}: it was {SUSPECT_WORDS[closed.was].partition(' (')[0]}: {closed.part} ({proven})"
+    return f"{time_of_day(closed.time)}: it was {SUSPECT_WORDS[closed.was].partition(' (')[0]}: {closed.part} ({proven_words(state)})"
+
+
+def proof_stands(state: CaseState) -> bool:
+    """Say whether a closed case is still what it was closed as: a proof may have rested on what was withdrawn since."""
+    closed = state.case.closed
+    return closed is None or not closed.proven or closed.stands or (state.proof is not None and state.proof.state == "proven")
+
+
+def closed_aspect(state: CaseState) -> VerdictState:
+    """Return how a closed case looks: well, or open again where its proof no longer stands."""
+    return "no_fault_found" if proof_stands(state) else "cannot_decide"
+
+
+def proven_words(state: CaseState) -> str:
+    """Return whether a closed case is proven, and what became of that."""
+    closed = state.case.closed
+    if closed is None or not closed.proven:
+        return "not proven"
+    if closed.stands:
+        return "proven"
+    many = "entries" if len(closed.withdrawn_since) > 1 else "entry"
+    gone = f"{many} {', '.join(map(str, closed.withdrawn_since))} {'were' if len(closed.withdrawn_since) > 1 else 'was'} withdrawn since"
+    if proof_stands(state):
+        return f"proven; {gone}, and what is left proves it still"
+    return f"closed as proven, and proven no longer: {gone}, on which that rested"
 
 
 def time_of_day(text: str) -> str:

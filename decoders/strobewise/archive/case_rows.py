@@ -75,5 +75,5 @@ def _case_row(each: CaseFolder) -> Row:
     )  # fmt: skip
     if case.closed is not None:
         closed = case.closed
-        row.update(closed=closed.time, was=closed.was, part=closed.part, proven=int(closed.proven), rules=" ".join(closed.rules))
+        row.update(closed=closed.time, was=closed.was, part=closed.part, proven=int(closed.stands), rules=" ".join(closed.rules))
     return row

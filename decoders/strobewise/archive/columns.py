@@ -81,7 +81,7 @@ CASES: tuple[Column, ...] = (
     Column("closed", "text", "when it was closed, UTC, ISO 8601"),
     Column("was", "text", "what it was: a suspect"),
     Column("part", "text", "what was put right, in the words of the bench"),
-    Column("proven", "integer", "1 where it was closed with a proof, 0 without"),
+    Column("proven", "integer", "1 where it was closed with a proof, 0 without, or where what that rested on was withdrawn since"),
     Column("captures", "integer", "captures that count", True),
     Column("answers", "integer", "measurements and trials that count", True),
     Column("repairs", "text", "suspects that were replaced, re-soldered, cleaned or reseated, in order, separated by blanks", True),

@@ -19,6 +19,7 @@ from ..records.profile import Profile
 from ..rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
 from ..rules.work import CHECKS as CHECK_WORK
 from ..rules.work import Work
+from .readings import can_be, refuse_impossible
 from .records import ANSWER_KINDS, REPAIRS, SAID_OF, Answer, AnswerKind, Power
 
 WITH_VALUE: tuple[AnswerKind, ...] = ("volts", "ohms", "between", "supply", *SAID_OF)
@@ -129,6 +130,8 @@ def checked(answer: Answer, profile: Profile | None) -> Answer:
     if answer.kind in WITH_VALUE and answer.value is None:
         words = SAID_OF.get(answer.kind)
         raise UsageError("no value", answer.kind, f"say {words[1]} or {words[0]}" if words else "give the number that you measured")
+    if answer.value is not None:
+        refuse_impossible(answer.kind, answer.value)
     return answer
 
 
@@ -154,20 +157,11 @@ def _with_part(answer: Answer, profile: Profile | None) -> Answer:
     raise UsageError(f"{about!r} is no part", answer.kind, f"one of {', '.join(SUSPECTS[:-1])}, or a chip of the profile")
 
 
-def value_said(kind: AnswerKind, text: str) -> float:
-    """Return the value of an answer as a person says it: a number with or without its unit, or yes and no. Raises UsageError."""
-    said = text.strip().lower()
-    words = SAID_OF.get(kind)
-    try:
-        return float(words.index(said)) if words else float(said.removesuffix("ohms").removesuffix("ohm").rstrip("v ").replace(",", "."))
-    except ValueError:
-        wanted = f"{words[1]} or {words[0]}" if words else "a number"
-        raise UsageError(f"{text[:40]!r} is not {wanted}", kind, f"say {wanted}") from None
-
-
 def outcome(answer: Answer) -> str | None:
     """Return the outcome of a check that an answer is, None where it says nothing by itself."""
     value = answer.value
+    if value is not None and not can_be(answer.kind, value):  # on a sheet that was written by hand, or by a version that took it
+        return None
     if answer.kind in SAID_OF and value is not None:
         return SAID_OF[answer.kind][1 if value else 0]
     if answer.kind == "volts" and value is not None:
@@ -181,19 +175,48 @@ def outcome(answer: Answer) -> str | None:
     return answer.fault or None
 
 
-def side_by_side(answers: Sequence[Answer]) -> list[Answer]:
-    """Return answers in which a line that is high or moves at the CPU, and is dead at the connector, is told as the open way that it is."""
-    alive = {each.about for each in answers if each.place == "cpu" and _lives(each)}
+class Seen(NamedTuple):
+    """What captures show of single lines, to be held against what is measured on them."""
 
-    def broken(answer: Answer) -> bool:
-        dead = answer.kind in ("pulses", "volts") and answer.place == "connector" and outcome(answer) == "no"
-        return dead and answer.about in alive
+    alive: frozenset[str] = frozenset()  #: lines that were seen to move at the CPU
+    high: frozenset[str] = frozenset()  #: of these, those that are high for most of the time, as a meter shows it
+    low_there: frozenset[str] = frozenset()  #: lines that stay low at the connector throughout
+    still_there: frozenset[str] = frozenset()  #: lines that never move at the connector, at whatever level
+    low_here: frozenset[str] = frozenset()  #: lines that stay low at the CPU throughout
 
-    return [Answer("ohms", each.about, math.inf) if broken(each) else each for each in answers]
+
+NOTHING_SEEN = Seen()
+
+
+def side_by_side(answers: Sequence[Answer], seen: Seen = NOTHING_SEEN) -> list[Answer]:
+    """Return answers as what they come to beside each other and beside the captures.
+
+    A line that is high or moves at the CPU, and is dead at the connector, is told as the open way that it is, whichever of the two was
+    measured and whichever captured. A leg that is high where its lead shows it low throughout is one that lives.
+    """
+    measured = {each.about for each in answers if each.place == "cpu" and _lives(each)}
+    alive = {"pulses": measured | seen.alive, "volts": measured | seen.high}
+
+    def beside(answer: Answer) -> Answer:
+        line, at_cpu = answer.about, answer.place == "cpu"
+        if answer.kind not in alive:
+            return answer
+        if _lives(answer) and line in _dead_there(answer, seen) if at_cpu else outcome(answer) == "no" and line in alive[answer.kind]:
+            return Answer("ohms", line, math.inf)
+        return Answer("pulses", line, 1.0) if at_cpu and _lives(answer) and line in seen.low_here else answer
+
+    return [beside(each) for each in answers]
+
+
+def _dead_there(answer: Answer, seen: Seen) -> frozenset[str]:
+    """Return the lines that are dead at the connector as a reading at the CPU can tell: a level says nothing of one that is high there."""
+    return seen.still_there if answer.kind == "pulses" else seen.low_there
 
 
 def _lives(answer: Answer) -> bool:
-    return (answer.kind == "pulses" and bool(answer.value)) or (answer.kind == "volts" and (answer.value or 0.0) >= INPUT_HIGH_V)
+    if answer.value is None or not can_be(answer.kind, answer.value):
+        return False
+    return (answer.kind == "pulses" and bool(answer.value)) or (answer.kind == "volts" and answer.value >= INPUT_HIGH_V)
 
 
 def chances(answer: Answer, suspect: Suspect, found: str, reach: float = 1.0) -> float:

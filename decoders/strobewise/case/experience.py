@@ -1,7 +1,7 @@
 """The shop's own experience: whom closed cases found to blame, counted beside the table of suspects, and never silently.
 
 The table's shares count as TABLE_CASES cases of their own, so that a few closed cases move them a little and many a lot (a Dirichlet prior
-with the table as its mean; textbook). Only cases that were closed with a proof count.
+with the table as its mean; textbook). Only cases that were closed with a proof which still stands count.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def read_experience(folders: Iterable[str | Path]) -> Experience:
         except (StrobewiseError, OSError):
             bad.append(str(sheet.parent))
             continue
-        if closed is None or not closed.proven:
+        if closed is None or not closed.stands:
             continue
         for rule in closed.rules:
             counts.setdefault(rule, Counter())[closed.was] += 1

@@ -4,16 +4,17 @@ program at all, whoever is to blame for it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from ..bus.lines import LINE
 from ..bus.model import Finding, LeadPlace, Suspect
 from ..bus.units import time_words
 from ..diagnosis.examined import Examined
-from ..records.evidence import BusEvidence
+from ..records.evidence import BusEvidence, LineEvidence
 from ..records.replay import COMPLETE, PARTED, Candidate, ReplayRecord
 from ..rules.grades import GUESS
 from ..rules.replay import PROGRAM_LEFT
+from .checks import Seen
 
 CUT_OFF = 2  #: cycles at the end that a capture may have cut in two
 REPLAYED = 1000  #: cycles that agree with the known program, which say that it runs
@@ -81,11 +82,29 @@ def open_explanations(examined: Sequence[Examined]) -> tuple[Candidate, ...]:
 
 def alive(examined: Sequence[Examined], place: LeadPlace) -> frozenset[str]:
     """Return the lines that were seen to move, time and again, where a lead sat at this place."""
+    return _where(examined, place, lambda line: line.edges >= MOVES)
+
+
+def _where(examined: Sequence[Examined], place: LeadPlace, fits: Callable[[LineEvidence], bool]) -> frozenset[str]:
+    """Return the lines that do something in a capture in which their lead sat at this place."""
     records = [each.evidence for each in examined]
     return frozenset(
         name for record in records for name in record.captured
-        if record.probe_at.get(name, "cpu") == place and name in record.lines and record.line(name).edges >= MOVES
+        if record.probe_at.get(name, "cpu") == place and name in record.lines and fits(record.line(name))
     )  # fmt: skip
+
+
+def seen_of_lines(examined: Sequence[Examined]) -> Seen:
+    """Return what captures show of single lines at the CPU and at the connector."""
+    here, there = alive(examined, "cpu"), alive(examined, "connector")
+    mostly = here & _where(examined, "cpu", lambda line: line.level == "high")
+    still = _where(examined, "connector", lambda line: not line.edges) - there
+    low_there, low_here = _where(examined, "connector", _low) - there, _where(examined, "cpu", _low) - here
+    return Seen(here, mostly, low_there, still, low_here)
+
+
+def _low(line: LineEvidence) -> bool:
+    return not line.edges and line.high_fraction == 0.0
 
 
 def _key(candidate: Candidate) -> Key:

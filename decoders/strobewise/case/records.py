@@ -82,6 +82,12 @@ class Closed(NamedTuple):
     proven: bool
     rules: tuple[str, ...] = ()  #: what the captures showed
     note: str = ""
+    withdrawn_since: tuple[int, ...] = ()  #: entries that counted when it was closed, and no longer do
+
+    @property
+    def stands(self) -> bool:
+        """Whether it was closed with a proof, and nothing that this may have stood on was withdrawn since."""
+        return self.proven and not self.withdrawn_since
 
 
 @dataclass(frozen=True)
@@ -156,6 +162,7 @@ class Change(NamedTuple):
 
     number: int  #: of the item
     words: str
+    verdict: str = ""  #: of a capture that counts, taken alone
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from ..bus.clocked import EDGES
@@ -69,7 +70,7 @@ def _taken(fields: Fields) -> Taken:
 
 def _answer(fields: Fields) -> Answer:
     return Answer(
-        fields.choice("kind", ANSWER_KINDS), fields.text("about", ""), fields.number("value", -1e3, 1e9, None),
+        fields.choice("kind", ANSWER_KINDS), fields.text("about", ""), fields.number("value", -1e3, math.inf, None),
         fields.choice("place", LEAD_PLACES, "cpu"), fields.choice("fault", OUTCOMES, ""), fields.choice("part", SUSPECTS, None),
     )  # fmt: skip
 
@@ -81,6 +82,7 @@ def _closed(fields: Fields) -> Closed | None:
     closed = Closed(
         table.choice("was", SUSPECTS), table.text("part", ""), table.text("time"), table.boolean("proven", False),
         tuple(text for text in table.many("rules", []) if isinstance(text, str)), table.text("note", ""),
+        tuple(number for number in table.many("withdrawn_since", []) if isinstance(number, int)),
     )  # fmt: skip
     table.finish()
     return closed
@@ -105,7 +107,9 @@ def sheet_text(case: Case) -> str:
         document["items"] = items
     if case.closed is not None:
         closed = case.closed._asdict()
-        document["closed"] = {key: list(value) if key == "rules" else value for key, value in closed.items() if value not in ("", ())}
+        document["closed"] = {
+            key: list(value) if isinstance(value, tuple) else value for key, value in closed.items() if value not in ("", ())
+        }
     return tomlkit.dumps(document)
 
 

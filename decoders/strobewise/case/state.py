@@ -23,9 +23,10 @@ from . import checks
 from .belief import Shares, after, at_connector, from_captures, other_leads, prior
 from .checks import outcome
 from .experience import NO_EXPERIENCE, Experience
-from .explained import alive, left
+from .explained import alive, left, seen_of_lines
 from .proof import Proof, Witness, prove, time_for_a_proof
-from .records import AS_ITS_FILE_SAYS, REPAIRS, Case, CaseState, Change, Hypothesis, Item, Taken
+from .readings import measured_words
+from .records import AS_ITS_FILE_SAYS, REPAIRS, Answer, Case, CaseState, Change, Hypothesis, Item, Taken
 from .repairs import telling
 from .steps import Situation, next_step
 from .trend import trend_of
@@ -45,6 +46,7 @@ class _Course:
     repairs: list[Item] = field(default_factory=list)  #: since the last capture of the pool
     after: list[tuple[Item, Witness]] = field(default_factory=list)  #: captures since then
     proof: Proof | None = None
+    told: dict[int, str] = field(default_factory=dict)  #: verdict of each capture alone, in words
 
     @property
     def examined(self) -> list[Examined]:
@@ -54,6 +56,12 @@ class _Course:
         kept = [witness for _, witness in self.pool if witness.faults or (witness.minutes_on or 0.0) >= least]
         return [witness.diagnosis.captures[0] for witness in kept or [witness for _, witness in self.pool]]
 
+    @property
+    def answered(self) -> list[tuple[Answer, str | None]]:
+        """The answers as what they come to beside each other and beside the captures, each with the outcome that captures told."""
+        told = [(item.answer, found) for item, found in self.answers if item.answer is not None]
+        beside = checks.side_by_side([answer for answer, _ in told], seen_of_lines(self.examined))
+        return [(answer, found) for answer, (_, found) in zip(beside, told, strict=True)]
 
     @property
     def showing(self) -> list[Examined]:
@@ -71,13 +79,14 @@ def judge_case(case: Case, experience: Experience = NO_EXPERIENCE) -> CaseState:
     counted = 0
     for item in case.items:
         if not item.counts:
-            changes.append(Change(item.number, f"withdrawn, and out of the verdict: {item.withdrawn}"))
+            late = " after the case was closed" if case.closed is not None and item.number in case.closed.withdrawn_since else ""
+            changes.append(Change(item.number, f"withdrawn{late}, and out of the verdict: {item.withdrawn}"))
             continue
         was, was_proof = shares, course.proof
         _take(case, item, course)
         shares, table, counted = _shares(case, course, experience)
         waiting = item in course.repairs and item.answer is not None and not item.answer.fault
-        changes.append(Change(item.number, _change_words(was, shares, was_proof, course.proof, waiting)))
+        changes.append(Change(item.number, _change_words(was, shares, was_proof, course.proof, waiting), course.told.get(item.number, "")))
     hypotheses = _hypotheses(shares, table, counted)
     diagnosis = conclude(course.examined) if course.pool else None
     findings = diagnosis.findings if diagnosis is not None else []
@@ -96,6 +105,7 @@ def _take(case: Case, item: Item, course: _Course) -> None:
     """Go on by one entry."""
     if item.file is not None:
         witness = Witness(conclude([examined_capture(case, item)[0]]), item.minutes_on)
+        course.told[item.number] = witness.diagnosis.verdict.headline
         if not course.repairs:
             course.pool.append((item, witness))
             return
@@ -140,8 +150,7 @@ def _shares(case: Case, course: _Course, experience: Experience) -> tuple[Shares
         both = [at_connector(each, fault.lines if fault is not None else (), alive(course.examined, "connector")) for each in both]
     else:
         both = [start, start]
-    answered = [(item.answer, told) for item, told in course.answers if item.answer is not None]
-    for answer, (_, told) in zip(checks.side_by_side([each for each, _ in answered]), answered, strict=True):
+    for answer, told in course.answered:
         reach = checks.reach(answer, diagnosis.findings, case.profile) if diagnosis is not None else 1.0
         both = [after(each, answer, told, reach) for each in both]
     return both[0], both[1], counted
@@ -168,7 +177,7 @@ def _change_words(was: Shares, now: Shares, proof: Proof | None, proof_now: Proo
 def _verdict(course: _Course, diagnosis: Diagnosis, hypotheses: Sequence[Hypothesis], step: str) -> Verdict:
     """Return the verdict of the captures, with the suspects as the answers leave them."""
     told = diagnosis.verdict
-    measured = [item.answer for item, _ in course.answers if item.answer is not None and outcome(item.answer) in ("bad", "open")]
+    measured = [answer for answer, _ in course.answered if outcome(answer) in ("bad", "open")]
     if told.state != "fault" and not measured:
         gone = next((left(examined.evidence) for examined in course.examined if left(examined.evidence) is not None), None)
         if gone is not None and told.state == "no_fault_found":
@@ -177,7 +186,7 @@ def _verdict(course: _Course, diagnosis: Diagnosis, hypotheses: Sequence[Hypothe
         return told._replace(next_steps=(step,))
     suspects = _suspects(hypotheses)
     faults = [finding for finding in diagnosis.findings if finding.severity == "fault"]
-    head = plain(faults[0], diagnosis.evidence) if faults else f"measured: {measured[0].kind} {measured[0].about} {measured[0].value:g}"
+    head = plain(faults[0], diagnosis.evidence) if faults else measured_words(measured[0])
     headline = f"{head[0].upper()}{head[1:]}.{blame(suspects)}"
     return told._replace(state="fault", suspects=suspects, headline=headline, next_steps=(step,))
 

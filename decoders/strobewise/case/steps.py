@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
@@ -63,7 +64,9 @@ def next_step(now: Situation) -> Step:
     case = now.case
     if case.closed is not None:
         was = SUSPECT_WORDS[case.closed.was].partition(" (")[0]
-        return nothing_left(f"the case is closed; it was {was}: {case.closed.part}")
+        fallen = case.closed.proven and not case.closed.stands and (now.proof is None or now.proof.state != "proven")
+        again = "; its proof rested on what was withdrawn since: begin another case where the machine is to be looked at again"
+        return nothing_left(f"the case is closed; it was {was}: {case.closed.part}{again if fallen else ''}")
     if now.repaired:
         if now.proof is not None and now.proof.state == "proven":
             return close_step(case, now.hypotheses, now.proof)
@@ -328,7 +331,7 @@ def check_step(now: Situation, check: Check, answer: Answer, what: str) -> Step:
     commands: tuple[str, ...]
     if check.kind in ("ohms", "between", "supply"):
         commands = (f"strobewise case answer {folder} {check.kind}{about} {'VOLTS' if check.kind == 'supply' else 'OHMS'}",)
-        answers: tuple[Answer, ...] = (answer,)
+        answers: tuple[Answer, ...] = (answer,) if check.kind == "supply" else (answer, answer._replace(value=math.inf))
     elif check.kind in SAID_OF:
         commands = tuple(f"strobewise case answer {folder} {check.kind}{about} {word}" for word in SAID_OF[check.kind])
         answers = (answer._replace(value=0.0), answer._replace(value=1.0))

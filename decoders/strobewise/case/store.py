@@ -136,7 +136,10 @@ def add_answer(case: Case, answer: Answer, note: str = "") -> Case:
 
 
 def withdraw(case: Case, number: int, because: str) -> Case:
-    """Take an entry out of the verdict; it stays on the sheet with the reason. Raises UsageError, OSError."""
+    """Take an entry out of the verdict; it stays on the sheet with the reason. A closed case says that its proof rested on it.
+
+    Raises UsageError, OSError.
+    """
     with _changing(case) as there:
         item = next((item for item in there.items if item.number == number), None)
         if item is None:
@@ -148,7 +151,10 @@ def withdraw(case: Case, number: int, because: str) -> Case:
         if not reason:
             raise UsageError("no reason", "--because", "say why it no longer counts: wrong clip, wrong machine, bad reading")
         items = tuple(replace(each, withdrawn=reason) if each is item else each for each in there.items)
-        return _write(replace(there, items=items))
+        closed = there.closed
+        if closed is not None and (item.answer is None or item.answer.kind != "note"):
+            closed = closed._replace(withdrawn_since=(*closed.withdrawn_since, number))
+        return _write(replace(there, items=items, closed=closed))
 
 
 def close_case(case: Case, was: Suspect, part: str, proven: bool, rules: Sequence[str] = (), note: str = "") -> Case:
