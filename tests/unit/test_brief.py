@@ -5,8 +5,13 @@ from __future__ import annotations
 import pytest
 
 from conftest import TRACES, all_traces, run_strobewise
+from strobewise.bus.model import Finding
 from strobewise.diagnosis.facade import diagnose
+from strobewise.profile.machine import load_profile
+from strobewise.profile.options import Options
 from strobewise.rules import CATALOGUE
+from strobewise.verdict.steps import with_chip
+from strobewise.verdict.words import chips_named
 from strobewise_cli.render.brief_text import SHORT_CAUTION, WIDTH, brief
 
 
@@ -31,3 +36,33 @@ def test_the_command():
     done = run_strobewise("diagnose", TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz", "--brief")
     text = done.stdout.decode()
     assert done.returncode == 1 and text.startswith("FAULT: /M1 (pin 27) is dead: ") and len(text.splitlines()) <= 10
+
+
+@pytest.mark.parametrize("profile", ["dunlin.toml", None])
+def test_a_bad_ram_names_its_chip_and_no_pin_of_the_cpu_where_the_profile_knows_it(profile):
+    """The line of a memory's finding is the chip's own: whoever measures pin 9 of the CPU for it finds it good."""
+    trace = TRACES / "faults" / "ram-bit-dead" / "ram-bit.vcd.gz"
+    known = load_profile(TRACES / "machines" / profile) if profile else None
+    said = diagnose([trace], Options(profile=known))
+    texts = ["\n".join(brief(said)), said.verdict.headline, *said.verdict.next_steps]
+    if profile:
+        assert all("pin 9" not in text for text in texts)
+        assert texts[1] == "One bit of RAM does not hold: D5 (chip U16). Most likely the RAM." and "Chip:    U16 (D5)" in texts[0]
+        assert "swap the chip U16 (D5) with its neighbour's" in texts[2]
+    else:
+        assert "D5 (pin 9)" in texts[0] and "U16" not in "".join(texts)
+
+
+@pytest.mark.parametrize(
+    ("suspect", "evidence", "title", "chips"),
+    [
+        ("ram", "D5 in RAM 0x4000-0x7fff (chip U16) read low", "", ("U16",)), ("rom", "x", "wrong in D3 (IC7)", ("IC7",)),
+        ("data_bus", "(chip U16)", "", ()), ("ram", "D5 (pin 9) is low", "D5 (pin 9)", ()), ("ram", "(chip IC 7 a)", "", ("IC 7 a",)),
+    ],
+)  # fmt: skip
+def test_the_chips_of_a_finding(suspect, evidence, title, chips):
+    finding = Finding("ram-bit-dead", "fault", ("D5",), suspect, 0.9, None, None, 1, evidence, "", title=title)
+    assert chips_named(finding) == chips
+    assert with_chip("read the ROM in a programmer and compare", finding) == (
+        f"read the ROM {', '.join(chips)} (D5) in a programmer and compare" if chips else ""
+    )

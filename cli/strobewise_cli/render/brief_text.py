@@ -5,9 +5,10 @@ from __future__ import annotations
 import textwrap
 from typing import IO
 
+from strobewise.bus.lines import bar
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.rules.base import CAUTION_CLIP, CAUTION_LIVE, CAUTION_SOLDER
-from strobewise.verdict.words import SUSPECT_WORDS, names
+from strobewise.verdict.words import SUSPECT_WORDS, chips_named, names
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, power_words, told
 from strobewise_cli.render.phrases import sentence
 from strobewise_cli.terminal import one_line
@@ -30,7 +31,10 @@ def brief(diagnosis: Diagnosis) -> list[str]:
     if verdict.state == "no_fault_found":
         return lines
     first = next((finding for finding in diagnosis.findings if finding.severity != "note"), None)
-    if first is not None and first.pins:
+    chips = chips_named(first) if first is not None else ()
+    if chips and first is not None:  # a memory's line is none of the CPU's pins
+        lines += _part("Chip:    ", f"{', '.join(chips)}{' (' + ', '.join(map(bar, first.lines)) + ')' if first.lines else ''}", PIN_LINES)
+    elif first is not None and first.pins:
         lines += _part("Pin:     ", names(first.lines), PIN_LINES)
     if first is not None and first.severity == "fault" and verdict.suspects:
         suspect = verdict.suspects[0]

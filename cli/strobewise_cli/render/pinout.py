@@ -9,10 +9,10 @@ from strobewise.bus.lines import LINE, PIN_TO_LINE, SUPPLY_PINS, bar
 from strobewise.diagnosis.facade import Diagnosis
 from strobewise.verdict.coverage import guilty
 from strobewise.verdict.steps import pins_in
+from strobewise.verdict.words import MEMORY
 
 PINS = 40
 _PITCH, _TOP, _LEFT, _WIDTH, _LEAD = 17, 34, 92, 96, 24
-MEMORY = ("ram", "rom")  #: suspects that sit on the board: their findings name data lines, which are none of the CPU's faults
 
 Seen = Literal["good", "bad", "open", "supply"]
 SEEN: tuple[Seen, ...] = get_args(Seen)

@@ -22,6 +22,7 @@ RANGES: Mapping[AnswerKind, tuple[float, float]] = {
     "volts": (LOWEST_V, HIGHEST_V), "supply": (LOWEST_V, HIGHEST_V), "ohms": (LOWEST_OHMS, math.inf), "between": (LOWEST_OHMS, math.inf),
 }  # fmt: skip
 _NUMBER = re.compile(r"([-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:e[-+]?\d+)?)\s*([a-zµΩω]*)", re.IGNORECASE)
+#: What may stand behind a number, and what it is times a volt, an ohm (the prefixes of the International System of Units).
 _VOLTS: Mapping[str, float] = {"": 1.0, "v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3}
 _OHMS: Mapping[str, float] = {
     f"{prefix}{unit}": factor

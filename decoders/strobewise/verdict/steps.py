@@ -8,6 +8,7 @@ from typing import Dict, FrozenSet, Iterator, List, Optional, Sequence, Tuple
 from ..bus.lines import LINE, bar, pin_text
 from ..bus.model import Finding, Step
 from .actions import action_of
+from .words import chips_named
 
 STEPS_SHOWN = 4  #: next steps that are shown: after a few of them another capture says more
 
@@ -30,6 +31,8 @@ _STANDS_FOR = (
     (re.compile(r"\bthe two pins\b"), "{}"),
     (re.compile(r"\bthe lead\b(?! (?:of|for|labelled|sits))"), "the lead of {}"),
 )
+#: What a rule calls the chip of its finding.
+_CHIP_MEANT = re.compile(r"\bthe chip of that bit in that bank|\bthe suspect chip\b|\bthe (?P<kind>ROM)\b")
 _OFF = re.compile(r"^power off and |, power off(?=, and)|, power off$")  #: what is said of every such step
 LINES_NAMED = 2  #: a step about more lines than that says so in its own words
 
@@ -47,7 +50,8 @@ def steps(findings: Sequence[Finding], captured: FrozenSet[str]) -> Tuple[Step, 
             continue
         for part in apart(advice):
             action = action_of(part)
-            text = with_lines(_OFF.sub("", part) if action.power == "off" else part, finding.lines)
+            text = _OFF.sub("", part) if action.power == "off" else part
+            text = with_chip(text, finding) or with_lines(text, finding.lines)
             step = Step(text, action.power, action.caution, tuple(sorted(pins_in([text]))))
             if text not in costs:
                 costs[text] = action.cost
@@ -71,6 +75,15 @@ def with_lines(step: str, lines: Sequence[str]) -> str:
         if words.search(step):
             return words.sub(instead.format(names), step, count=1)
     return f"for {names}, {step}" if pins_in([names]) else step
+
+
+def with_chip(step: str, finding: Finding) -> str:
+    """Return a step that names the memory chip of a finding, and no pin of the CPU for its line; empty where it names no chip."""
+    chips = chips_named(finding)
+    if not chips:
+        return ""
+    line = f" ({bar(finding.lines[0])})" if len(finding.lines) == 1 else ""
+    return _CHIP_MEANT.sub(lambda match: f"the {match['kind'] or 'chip'} {', '.join(chips)}{line}", step, count=1)
 
 
 def pins_in(texts: Sequence[str]) -> FrozenSet[int]:

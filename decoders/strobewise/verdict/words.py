@@ -5,6 +5,7 @@ The sentence says what a line does, then who is likely to blame. What shows it (
 
 from __future__ import annotations
 
+import re
 from typing import Dict, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS, DATA, LINE, STROBES, bar, pin_text
@@ -34,6 +35,10 @@ SUSPECT_WORDS = {
     "none": "nothing",
 }
 
+MEMORY = ("ram", "rom")  #: suspects that sit on the board: their findings name data lines, which are none of the CPU's faults
+#: A chip as the rules name it in their evidence, and at the end of a title.
+_CHIP, _CHIP_LAST = re.compile(r"\(chip ([^()]+)\)"), re.compile(r"\(([A-Za-z]+\d+)\)$")
+
 STATES = ("dead", "held", "low", "off", "unsteady", "captured")  #: words of titles that want a verb in front
 
 #: What a strobe marks.
@@ -57,6 +62,14 @@ def names(lines: Sequence[str]) -> str:
     """Return lines with their pins, joined as in a sentence."""
     words = [pin_text(name) for name in lines]
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1] if words else ""
+
+
+def chips_named(finding: Finding) -> Tuple[str, ...]:
+    """Return the memory chips that a finding of the memory names, as the machine's profile calls them; empty for any other finding."""
+    if finding.suspect not in MEMORY:
+        return ()
+    own = _CHIP_LAST.findall(finding.title)
+    return tuple(dict.fromkeys((*_CHIP.findall(finding.evidence), *own)))
 
 
 def headline(findings: Sequence[Finding], suspects: Sequence[SuspectShare], evidence: BusEvidence) -> str:
@@ -99,6 +112,9 @@ def plain(finding: Finding, evidence: BusEvidence) -> str:
             return f"{pin_text(lines[0])} {told}"
     if len(lines) == 2 and finding.suspect == "connection" and _two_of_a_kind(lines):
         return f"{names(lines)} look bridged: they pull each other along"
+    chips = chips_named(finding)
+    if chips and lines:  # its line is the chip's own there, and none of the CPU's pins
+        return f"{title}: {', '.join(map(bar, lines))} ({'chip' if len(chips) == 1 else 'chips'} {', '.join(chips)})"
     return _titled(title, lines)
 
 
