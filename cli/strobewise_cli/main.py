@@ -132,6 +132,7 @@ def _os_error(error: OSError) -> str:
         PermissionError: "check the permissions of the file and its folder, and that no other program has it open",
         IsADirectoryError: "name a file in it",
         NotADirectoryError: "check the name",
+        FileExistsError: "choose another name",
     }
     remedy = remedies.get(type(error), "check the file, its folder and the space on the disk")
     return str(StrobewiseError(what, str(error.filename or "standard output"), remedy))

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import IO, Any, BinaryIO, cast
 
 from strobewise.errors import UsageError
-from strobewise.files.plain_data import Json
+from strobewise.files.plain_data import Json, sound
 from strobewise.files.reading import descriptor
 from strobewise.files.writing import buffered, named_errors, whole_file
 from strobewise_cli.terminal import one_line
@@ -40,8 +40,14 @@ def open_output(path: str | os.PathLike[str], mode: str = "wb", confirm: bool = 
     real = os.path.realpath(target)  # a link stays a link
     with whole_file(real, target) if plain else _straight(target, number) as raw, _packed(raw, target, mode) as stream:
         yield stream
-    if confirm and plain and sys.stderr.isatty():
-        print(f"wrote {one_line(target)}", file=sys.stderr)
+    if confirm and plain:
+        confirm_output(target)
+
+
+def confirm_output(path: str) -> None:
+    """Say on a terminal that a file was written."""
+    if sys.stderr.isatty():
+        print(f"wrote {one_line(path)}", file=sys.stderr)
 
 
 @contextlib.contextmanager
@@ -71,27 +77,5 @@ def _packed(raw: BinaryIO, target: str, mode: str) -> Iterator[IO[Any]]:
 
 
 def json_text(document: Json) -> str:
-    """Return a document as JSON with a line feed at its end. Bytes of a file name that are no text become visible escapes.
-
-    A lone surrogate, as Python has for them, is none of the characters that JSON text may hold (RFC 8259, section 8.2, from memory).
-    """
-    return json.dumps(_sound(document), indent=1, ensure_ascii=True) + "\n"
-
-
-def json_line(document: Json) -> str:
-    """Return the same on one line."""
-    return json.dumps(_sound(document), ensure_ascii=True) + "\n"
-
-
-def _sound_text(text: str) -> str:
-    return text if text.isascii() else text.encode("utf-8", "backslashreplace").decode()
-
-
-def _sound(value: Json) -> Json:
-    if isinstance(value, str):
-        return _sound_text(value)
-    if isinstance(value, dict):
-        return {_sound_text(key): _sound(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_sound(inner) for inner in value]
-    return value
+    """Return a document as JSON with a line feed at its end."""
+    return json.dumps(sound(document), indent=1, ensure_ascii=True) + "\n"

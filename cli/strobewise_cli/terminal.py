@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from typing import IO, TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
 
 
 def one_line(text: str) -> str:
@@ -43,10 +45,19 @@ def report_console(stream: IO[str]) -> Console:
 
 
 def make_console(stream: IO[str], width: int | None = None, soft_wrap: bool = False) -> Console:
-    """Return a console that colours on a terminal only, and leaves a closed pipe to the caller: rich would end with status 1."""
+    """Return a console that colours on a terminal only, and leaves a closed pipe to the caller: rich would end with status 1.
+
+    Whatever is printed, what is not printable in it is shown as an escape: a sheet or a profile from elsewhere may hold anything.
+    """
     from rich.console import Console
+    from rich.segment import Segment
 
     class PlainConsole(Console):
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterator[Segment]:
+            for text, style, control in super().render(renderable, options):
+                shown = text if control or text.isprintable() else "\n".join(map(one_line, text.split("\n")))
+                yield Segment(shown, style, control)
+
         def on_broken_pipe(self) -> None:
             raise  # noqa: PLE0704  # called while the error is being handled
 

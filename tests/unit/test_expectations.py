@@ -11,6 +11,7 @@ import pytest
 from conftest import TRACES
 from strobewise.bus.semantics import TRUST_GROUP
 from strobewise.cpu.opcodes import operations
+from strobewise.errors import UsageError
 from strobewise.expectations import ExpectationError, Range, check, load_expectations, observe, options_of, recorded, verify
 from strobewise.expectations.model import Event
 from strobewise.expectations.observe import Seen, _match, interrupt_rate
@@ -246,8 +247,8 @@ def test_two_captures_are_recorded_into_what_both_meet(tmp_path):
 
 
 def test_a_file_name_that_toml_cannot_hold():
-    message = "^a name has bytes that are no UTF-8 text, TOML cannot hold it \\(--record\\): rename that file or folder$"
-    with pytest.raises(ExpectationError, match=message):
+    message = "^a name has bytes that are no UTF-8 text, TOML cannot hold it \\(--record\\): give it a name of UTF-8 text$"
+    with pytest.raises(UsageError, match=message):
         recorded([observe(FULL, Options())], ["bad\udcff.vcd"])
 
 

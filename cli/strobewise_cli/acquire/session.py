@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from strobewise.diagnosis.facade import Diagnosis, diagnose
+from strobewise.files.names import map_path
 from strobewise.files.writing import own_folder, take_name
 from strobewise.profile.options import Options
 from strobewise_cli.acquire.arrival import arrived, lead_troubles
@@ -19,7 +20,6 @@ from strobewise_cli.acquire.host import record
 from strobewise_cli.acquire.plan import Plan, map_of
 from strobewise_cli.output import open_output
 
-MAP_ENDING = ".map.toml"
 PACKED = ".gz"
 CHECK_S = 0.01  #: length of a look at the leads
 KEPT_AT_MOST = 100  #: failing bursts, so that a machine that fails for good does not fill the disk
@@ -101,9 +101,9 @@ def _record(driver: str, plan: Plan, options: Options, path: str) -> Taken:
 
 def _keep(taken: Taken, plan: Plan, options: Options, target: str) -> Taken:
     """Give a record its name, its map beside it."""
-    with open_output(target + MAP_ENDING, "w", confirm=False) as out:
+    with open_output(map_path(target), "w", confirm=False) as out:
         out.write(map_of(plan, options.probe_at))
-    take_name(taken.path, target)
+    take_name(taken.path, os.path.realpath(target))  # a link stays a link
     captures = tuple(dataclasses.replace(examined, path=target) for examined in taken.diagnosis.captures)
     return taken._replace(path=target, diagnosis=dataclasses.replace(taken.diagnosis, captures=captures))
 

@@ -64,6 +64,8 @@ def _refuse_nonsense(args: argparse.Namespace) -> None:
         raise UsageError("nothing says where the capture goes", "-o", "give -o FILE, or --check-leads or --list alone")
     if args.output is not None and not args.output.endswith(ENDINGS):
         raise UsageError("a capture is written as VCD", f"-o {args.output}", f"end the name with {' or '.join(ENDINGS)}")
+    if args.output is not None and os.path.exists(args.output) and not os.path.isfile(args.output):
+        raise UsageError("this is no plain file", f"-o {args.output}", "a capture takes the place of a file, name another one")
     if args.output is not None and not os.path.isdir(os.path.dirname(os.path.realpath(args.output))):
         raise UsageError("there is no such folder", f"-o {args.output}", "make it first")
     if args.raw is not None:

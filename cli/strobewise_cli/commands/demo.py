@@ -5,12 +5,11 @@ from __future__ import annotations
 import argparse
 import csv
 import os
-import shutil
 from pathlib import Path
 from typing import NamedTuple
 
 from strobewise.errors import UsageError
-from strobewise.files.writing import whole_file
+from strobewise.files.writing import copy_whole
 from strobewise_cli.commands.options import Subparsers
 from strobewise_cli.hostpath import demo_folder
 from strobewise_cli.terminal import one_line
@@ -77,8 +76,7 @@ def _copy(into: str) -> None:
     for name in missing:
         target = Path(into, name)
         os.makedirs(target.parent, exist_ok=True)
-        with open(source / name, "rb") as content, whole_file(str(target)) as out:
-            shutil.copyfileobj(content, out)
+        copy_whole(str(source / name), str(target))
     there = len(names) - len(missing)
     print(f"{len(missing)} files copied to {one_line(into)}" + (f", {there} were there already" if there else ""))
 

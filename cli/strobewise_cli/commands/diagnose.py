@@ -90,9 +90,10 @@ def _write_guess(examined: Examined) -> None:
     """Write what the behaviour of channels without names says beside their capture; a map that is there already is let alone."""
     from strobewise.capture.channels.beside import map_text
     from strobewise.files.names import map_path
+    from strobewise.files.reading import is_stream
 
     channels = examined.channels
-    if examined.path == STANDARD_OUTPUT or not channels.unlabelled or not channels.channels or channels.map_file is not None:
+    if is_stream(examined.path) or not channels.unlabelled or not channels.channels or channels.map_file is not None:
         note(f"no map was written: its channels have names, or show no line ({examined.path})")
         return
     with open_output(map_path(examined.path), "w") as out:

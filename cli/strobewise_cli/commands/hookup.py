@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from strobewise.errors import UsageError
 from strobewise.files.names import MAP_ENDING, map_path
+from strobewise.files.reading import is_stream
 from strobewise_cli.commands.options import Subparsers, add_sampling_options, clock_hz, probe_place, probes_of, refuse_strangers, rom_image
 from strobewise_cli.output import STANDARD_OUTPUT, open_output
 
@@ -120,6 +121,13 @@ def _program(args: argparse.Namespace) -> Program:
     return program
 
 
+def _map_of(capture: str) -> str:
+    """Return where the map of a capture goes, which is there or will be made. Raises UsageError for what has no place beside it."""
+    if is_stream(capture) or os.path.isdir(capture) or not os.path.basename(capture):
+        raise UsageError("no map can lie beside that", f"--write-map {capture}", "name the capture, there or yet to be made")
+    return map_path(capture)
+
+
 def _write_map(path: str, advice: Advice) -> None:
     """Write the plan as the map of the capture that it is for. Its channels are CH0, CH1 ... unless it is there already."""
     from strobewise.capture import open_capture
@@ -159,7 +167,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
     )  # fmt: skip
     add_sampling_options(after)
     parser.add_argument(
-        "--write-map", metavar="CAPTURE", type=map_path,
+        "--write-map", metavar="CAPTURE", type=_map_of,
         help="write this plan as the map of the capture that you are going to make, beside it as CAPTURE.map.toml",
     )  # fmt: skip
     parser.add_argument(

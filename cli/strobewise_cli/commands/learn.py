@@ -6,8 +6,9 @@ import argparse
 import os
 
 from strobewise.errors import UsageError
+from strobewise.files.reading import TooLarge, is_stream, read_named
 from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, refuse_two_standard_inputs
-from strobewise_cli.output import STANDARD_OUTPUT, open_output
+from strobewise_cli.output import open_output
 from strobewise_cli.terminal import note, warn
 
 ADDRESSES = 1 << 16  #: that the CPU has: no image is longer
@@ -44,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
         with open_output(args.rom_out) as out:
             out.write(content)
         note(f"{known} of {len(content)} bytes from 0x{start:04x} were seen, the others as they were, FFh in a new file ({args.rom_out})")
-        rom_file = os.path.basename(args.rom_out)
+        rom_file = None if is_stream(args.rom_out) else os.path.basename(args.rom_out)
     text = profile_text(learned, before, rom_file)
     with open_output(args.output, "w") as out:
         out.write(text)
@@ -53,13 +54,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _image_before(path: str | None) -> bytes:
     """Return the image as it stands, which somebody may have completed."""
-    if path is None or path == STANDARD_OUTPUT or not os.path.isfile(path):
+    if path is None or is_stream(path) or not os.path.isfile(path):
         return b""
-    with open(path, "rb") as file:
-        content = file.read(ADDRESSES + 1)
-    if len(content) > ADDRESSES:
-        raise UsageError(f"{path} has more than {ADDRESSES} bytes, and is no image of a ROM", "--rom-out", "choose another name")
-    return content
+    try:
+        return read_named(path, ADDRESSES)
+    except TooLarge:
+        what = f"{path} has more than {ADDRESSES} bytes, and is no image of a ROM"
+        raise UsageError(what, "--rom-out", "choose another name") from None
 
 
 def _before(path: str) -> str | None:
@@ -68,7 +69,7 @@ def _before(path: str) -> str | None:
 
     from strobewise.profile.machine import load_profile
 
-    if path == STANDARD_OUTPUT or not os.path.exists(path) or not os.path.isfile(path):
+    if is_stream(path) or not os.path.isfile(path):
         return None
     load_profile(path)
     return Path(path).read_text(encoding="utf-8")

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from strobewise.errors import StrobewiseError, UsageError
+from strobewise.files.reading import is_stream
 from strobewise_cli.commands.options import (
     Subparsers,
     add_capture,
@@ -107,7 +108,7 @@ def _record(args: argparse.Namespace) -> int:
         verdict = seen[-1].diagnosis.verdict
         if verdict.state != "no_fault_found":
             warn(f"this is not a good capture, and the file will expect that: {verdict.summary} ({capture})")
-    folder = os.getcwd() if args.record == STANDARD_OUTPUT else os.path.dirname(os.path.abspath(args.record))
+    folder = os.getcwd() if is_stream(args.record) else os.path.dirname(os.path.abspath(args.record))
     files = [_seen_from(folder, name) for name in args.captures if name != "-"]
     machine = None if args.machine is None else _seen_from(folder, args.machine)
     text = recorded(seen, files, args.exact, machine, args.maps, args.clock)

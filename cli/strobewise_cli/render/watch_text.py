@@ -12,10 +12,11 @@ from typing import IO, TYPE_CHECKING
 from strobewise.bus.model import Finding
 from strobewise.bus.units import time_words
 from strobewise.errors import UsageError
-from strobewise.files.plain_data import Document
+from strobewise.files.plain_data import Document, json_line
+from strobewise.files.reading import is_stream
 from strobewise.files.writing import buffered
 from strobewise.watch.watching import Totals, Watch, Window
-from strobewise_cli.output import json_line
+from strobewise_cli.output import confirm_output
 from strobewise_cli.terminal import one_line
 
 if TYPE_CHECKING:
@@ -141,6 +142,7 @@ class WatchLog:
     def __init__(self, path: str | None) -> None:
         if path == "-":
             raise UsageError("the log goes to a file", "--log", "name one")
+        self._confirmed = None if path is None or is_stream(path) else path
         self._file = None if path is None else buffered(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666), path)
         self._since: Totals | None = None
         self._last: Window | None = None
@@ -156,6 +158,8 @@ class WatchLog:
                 self._write(self._last, self._since, None)
         finally:
             self._file.close()
+        if self._confirmed is not None:
+            confirm_output(self._confirmed)
 
     def add(self, window: Window, saved: str | None) -> None:
         """Count a window; write the line when it is due."""

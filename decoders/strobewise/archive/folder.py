@@ -13,6 +13,7 @@ from typing import BinaryIO
 from .. import __version__
 from ..errors import UsageError
 from ..files.names import map_path
+from ..files.plain_data import json_line, sound_text
 from ..files.reading import MAX_TABLE_BYTES, read_named
 from ..files.writing import buffered, whole_file
 from ..profile.options import Options
@@ -104,6 +105,12 @@ def _read_line(line: str, fingerprint: str) -> Record | None:
     return Record(capture, findings, lines, str(entry.get("reading", "")))
 
 
+def _named(record: Record, path: str) -> Record:
+    """Return a record whose rows have the very path of its capture."""
+    findings, lines = ([{**row, "path": path} for row in table] for table in (record.findings, record.lines))
+    return Record({**record.capture, "path": path}, findings, lines, record.reading)
+
+
 class Journal:
     """One line of JSON for each capture that is done.
 
@@ -117,12 +124,12 @@ class Journal:
 
     def done(self, tasks: list[Task]) -> dict[str, Record]:
         """Return the records of those captures that need not be examined again, by path."""
-        wanted = {task.path: task for task in tasks}
+        wanted = {sound_text(task.path): task for task in tasks}  # as a line of JSON can hold it
         found: dict[str, Record] = {}
         for record in self._records():
             task = wanted.get(str(record.capture.get("path")))
             if task is not None and _as_it_was(record, task) and record.capture.get("status") == "examined":
-                found[task.path] = record
+                found[task.path] = _named(record, task.path)
         return found
 
     def _records(self) -> Iterator[Record]:
@@ -156,4 +163,4 @@ class Journal:
             self._file.close()
 
     def _line(self, record: Record) -> bytes:
-        return json.dumps({"fingerprint": self._fingerprint, **asdict(record)}, ensure_ascii=True).encode() + b"\n"
+        return json_line({"fingerprint": self._fingerprint, **asdict(record)}).encode()

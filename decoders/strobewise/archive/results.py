@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Sequence
 
-from ..errors import ComponentMissing
+from ..errors import ComponentMissing, UsageError
+from ..files.plain_data import sound_text
 from ..files.writing import named_errors, own_folder, take_name
 from .columns import TABLES, Column
 from .record import Record, Row, Value
@@ -14,14 +16,22 @@ DATABASE = "survey.duckdb"
 _DUCKDB_TYPES = {"text": "VARCHAR", "integer": "BIGINT", "number": "DOUBLE"}
 
 
-def need_components() -> None:
-    """Raise ComponentMissing unless Parquet and DuckDB files can be written."""
+def need_components(folder: str) -> None:
+    """See that Parquet and DuckDB files can be written there.
+
+    Raises ComponentMissing, UsageError where DuckDB makes no file in a folder of this name.
+    """
     try:
         import duckdb  # noqa: F401  # is it there?
         import pyarrow.parquet  # noqa: F401
     except ModuleNotFoundError as missing:
         what = "the results need pyarrow and duckdb"
         raise ComponentMissing(what, "-o", 'pip install "strobewise[archive]", or use --json') from missing
+    path = os.path.abspath(folder)
+    # It takes a backslash for a slash, and puts the ending of its log before a question mark.
+    if sound_text(path) != path or "?" in path or (os.sep == "/" and "\\" in path):
+        remedy = "name a folder, and those above it, in UTF-8 text without ? and backslash"
+        raise UsageError("DuckDB makes no file there", f"-o {folder}", remedy)
 
 
 def rows_of(records: Sequence[Record], cases: Sequence[Row]) -> dict[str, list[Row]]:
@@ -54,25 +64,30 @@ def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) ->
         [pa.field(c.name, types[c.type], nullable=not c.required, metadata={"meaning": c.meaning}) for c in columns]
     )  # fmt: skip
     table = pa.Table.from_pylist([{c.name: _storable(row[c.name]) for c in columns} for row in rows], schema=schema)
-    pq.write_table(table, path, compression="zstd")
+    with open(path, "wb") as file:
+        pq.write_table(table, file, compression="zstd")
 
 
 def _storable(value: Value) -> Value:
     """Return a value as the files take it: a file name may hold bytes that are no text."""
-    return value.encode("utf-8", "backslashreplace").decode() if isinstance(value, str) else value
+    return sound_text(value) if isinstance(value, str) else value
 
 
 def _write_database(folder: str) -> None:
     import duckdb
+    import pyarrow.parquet as pq
 
     try:
         with duckdb.connect(os.path.join(folder, DATABASE)) as database:
             for name, columns in TABLES.items():
                 listed = ", ".join(f'"{c.name}" {_DUCKDB_TYPES[c.type]}{" NOT NULL" if c.required else ""}' for c in columns)
                 database.execute(f'CREATE TABLE "{name}" ({listed})')
-                database.execute(f'INSERT INTO "{name}" SELECT * FROM read_parquet(?)', [os.path.join(folder, f"{name}.parquet")])
+                with open(os.path.join(folder, f"{name}.parquet"), "rb") as file:  # DuckDB would take its name for a pattern
+                    database.register("made", pq.read_table(file))
+                database.execute(f'INSERT INTO "{name}" SELECT * FROM made')
+                database.unregister("made")
                 for column in columns:
                     meaning = column.meaning.replace("'", "''")
                     database.execute(f"""COMMENT ON COLUMN "{name}"."{column.name}" IS '{meaning}'""")
     except duckdb.Error as error:
-        raise OSError(f"the database cannot be written: {error}") from error
+        raise OSError(errno.EIO, f"the database cannot be written: {error}", folder) from error

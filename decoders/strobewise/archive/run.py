@@ -46,7 +46,7 @@ def survey_folder(
     Raises StrobewiseError, OSError; a capture that cannot be read is a row, no error.
     """
     if results is not None:
-        need_components()
+        need_components(results)
         os.makedirs(results, exist_ok=True)
         with claimed(results):
             return _surveyed(folder, options, results, processes, scheduler, again, progress)

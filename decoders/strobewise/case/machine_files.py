@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
 from pathlib import Path
 
 import tomlkit
 
-from ..files.writing import whole_file
+from ..files.writing import copy_whole, whole_file
 from ..profile.machine import find_profile, load_profile
 from ..records.profile import Profile
 from .sheet import PROFILE
@@ -21,14 +20,16 @@ def copy_profile(profile: str | Path, folder: Path) -> Profile:
     target = folder / PROFILE
     target.parent.mkdir(exist_ok=True)
     document = tomlkit.parse(source.read_text(encoding="utf-8"))
-    names = {target.name: 1}  # an image of that name must not take the profile's place
+    taken = {target.name.casefold()}  # an image of that name must not take the profile's place
     for table in document.get("memory", ()):
         if "file" in table:
             image = source.parent / str(table["file"])
-            count = names[image.name] = names.get(image.name, 0) + 1
-            name = image.name if count == 1 else f"{count}-{image.name}"
-            with open(image, "rb") as read, whole_file(str(target.parent / name)) as out:
-                shutil.copyfileobj(read, out)
+            name, count = image.name, 1
+            while name.casefold() in taken:
+                count += 1
+                name = f"{count}-{image.name}"
+            taken.add(name.casefold())
+            copy_whole(str(image), str(target.parent / name))
             table["file"] = name
     with whole_file(str(target)) as out:
         out.write(tomlkit.dumps(document).encode("utf-8"))

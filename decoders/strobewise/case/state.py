@@ -16,6 +16,7 @@ from ..diagnosis.examined import Examined
 from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..errors import UsageError
 from ..files.names import map_path
+from ..files.reading import is_stream
 from ..profile.options import Options
 from ..verdict.judge import SHOWN
 from ..verdict.words import SUSPECT_WORDS, blame, plain
@@ -211,6 +212,8 @@ def options_by_capture(case: Case) -> dict[str, Options]:
 def examined_capture(case: Case, item: Item) -> tuple[Examined, TrendPart]:
     """Return a capture, read and rebuilt, with its course over time; each file is read once as long as it and its map stay as they are."""
     path = str(case.path(item))
+    if is_stream(path):  # a case from elsewhere may bring one, and it would keep us waiting
+        raise UsageError("a capture on the sheet is no plain file", path, "put the capture itself in its place")
     key = (path, *_facts(path), *_facts(map_path(path)), case.clock_hz, repr(case.profile), item.taken)
     if key not in _kept:
         part = TrendPart()

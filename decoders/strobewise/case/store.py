@@ -13,7 +13,6 @@ import contextlib
 import datetime
 import os
 import re
-import shutil
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -23,7 +22,8 @@ from ..bus.model import SUSPECTS, LeadPlace, Suspect
 from ..capture.channels.beside import map_text, read_beside
 from ..errors import UsageError
 from ..files.names import map_path
-from ..files.writing import claimed, whole_file
+from ..files.plain_data import toml_bytes
+from ..files.writing import claimed, copy_whole, whole_file
 from ..hookup.symptoms import SYMPTOMS, UNKNOWN
 from .records import AS_ITS_FILE_SAYS, Answer, Case, Closed, Item, Taken
 from .sheet import SHEET, CaseError, parse_sheet, read_sheet, sheet_text
@@ -109,13 +109,12 @@ def _added(
     pairs = {line: channel for line, channel in (*(beside.pairs if beside is not None else ()), *maps)}
     places = {**(beside.probe_at if beside is not None else {}), **probe_at}
     _own_folder_of(case, target)
-    with open(source, "rb") as original, whole_file(str(target)) as out:
-        shutil.copyfileobj(original, out)
-    if pairs or places:
-        guessed = beside is not None and beside.guessed and not maps
-        _write_text(Path(map_path(target)), map_text(pairs.items(), places, guessed))
     item = replace(about, number=number, file=file)
     try:
+        copy_whole(str(source), str(target))
+        if pairs or places:
+            guessed = beside is not None and beside.guessed and not maps
+            _write_text(Path(map_path(target)), map_text(pairs.items(), places, guessed))
         if read is not None:
             read(case, item)
         return _write(replace(case, items=(*case.items, item)))
@@ -222,5 +221,6 @@ def _write(case: Case) -> Case:
 
 
 def _write_text(path: Path, text: str) -> None:
+    content = toml_bytes(text, path.name)
     with whole_file(os.fspath(path)) as out:
-        out.write(text.encode("utf-8"))
+        out.write(content)

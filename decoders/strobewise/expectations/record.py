@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 from ..bus.lines import ADDRESS, DATA
 from ..bus.model import KINDS
 from ..bus.semantics import REFRESH_INTERVAL_S
+from ..files.plain_data import toml_bytes
 from ..learn.machine import regions
 from ..learn.watch import Seen as MemorySeen
 from ..verdict.line_states import MAY_REST
 from .check import running
-from .model import BUSES, FEW_CYCLES, VERSION, ExpectationError
+from .model import BUSES, FEW_CYCLES, VERSION
 from .observe import Observation
 from .rom_digest import RomDigest, digest_of
 
@@ -41,7 +42,7 @@ def recorded(
 
     seen: observations of the captures in files, at least one. files: as they should stand in the file. exact: for the very same
     captures: counts without tolerance, and the digest where there is only one. machine, maps, clock_hz: how the captures were read.
-    Raises ExpectationError for a file name that TOML cannot hold.
+    Raises UsageError for a file name that TOML cannot hold.
     """
     import tomlkit
 
@@ -70,8 +71,7 @@ def recorded(
     if digest := _digests(seen, exact):
         document["digest"] = digest
     text = tomlkit.dumps(document)
-    if not text.isascii() and any("\ud800" <= char <= "\udfff" for char in text):
-        raise ExpectationError("a name has bytes that are no UTF-8 text, TOML cannot hold it", "--record", "rename that file or folder")
+    toml_bytes(text, "--record")
     return text
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import stat
-from typing import TYPE_CHECKING, Dict, Optional, Union
+from typing import TYPE_CHECKING, Dict, Iterator, Optional, Union
 
 from .plain_data import Toml
 
@@ -32,6 +33,28 @@ def descriptor(name: Union[str, Path]) -> Optional[int]:
     return int(match[1]) if match else _STANDARD.get(text)
 
 
+def is_stream(name: Union[str, Path]) -> bool:
+    """Return whether a name stands for an open stream, a device, a pipe or a socket: nothing lies beside it, and nothing in it is kept."""
+    if os.fspath(name) == "-" or descriptor(name) is not None:
+        return True
+    try:
+        mode = os.stat(name).st_mode
+    except (OSError, ValueError):
+        return False  # not there yet
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
+
+
+@contextlib.contextmanager
+def errors_about(name: Union[str, Path]) -> Iterator[None]:
+    """Give an OSError that names no file, as one of reading, the name that the user knows."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename is None:
+            error.filename = os.fspath(name)
+        raise
+
+
 def read_named(path: Union[str, Path], most: int) -> bytes:
     """Return the content of a file of at most `most` bytes.
 
@@ -39,6 +62,11 @@ def read_named(path: Union[str, Path], most: int) -> bytes:
     Raises ValueError, which says what is wrong (TooLarge is one); OSError.
     """
     names_read[os.fspath(path)] = None
+    with errors_about(path):
+        return _read(path, most)
+
+
+def _read(path: Union[str, Path], most: int) -> bytes:
     number = descriptor(path)
     if number is not None:
         handle = os.dup(number)

@@ -13,6 +13,7 @@ import time
 from typing import TYPE_CHECKING, BinaryIO, Iterator
 
 from ..errors import UsageError
+from .reading import errors_about
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
@@ -75,6 +76,14 @@ def whole_file(target: str, called: str = "") -> Iterator[BinaryIO]:
         raise
 
 
+def copy_whole(source: str, target: str) -> None:
+    """Copy a file; the copy appears whole or not at all. Raises OSError, which names the file that could not be read or written."""
+    import shutil
+
+    with open(source, "rb") as original, whole_file(target) as out, errors_about(source):
+        shutil.copyfileobj(original, out)
+
+
 def take_name(part: str, target: str) -> None:
     """Put a finished file in the place of another, and keep the permissions of what stood there. Raises OSError."""
     with contextlib.suppress(FileNotFoundError):
@@ -84,11 +93,14 @@ def take_name(part: str, target: str) -> None:
 
 @contextlib.contextmanager
 def own_folder(beside: str) -> Iterator[str]:
-    """Make a folder in `beside`, for files that a library makes under a name of its own; it goes with the context."""
+    """Make a folder in `beside`, for files that a library makes under a name of its own; it goes with the context.
+
+    Its path is absolute: a library may take a relative one for an address ("s3:").
+    """
     import shutil
     import tempfile
 
-    made = tempfile.mkdtemp(PART_SUFFIX, PART_PREFIX, beside)
+    made = tempfile.mkdtemp(PART_SUFFIX, PART_PREFIX, os.path.abspath(beside))
     try:
         yield made
     finally:

@@ -5,18 +5,16 @@ Written by hand or by a command, and taken whenever that capture is read. What t
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from strobewise.bus.model import LEAD_PLACES, LeadPlace
 from strobewise.capture.channels import spelling
-from strobewise.capture.source import STANDARD_INPUT
 from strobewise.errors import LineMapError
 from strobewise.files.names import map_path
-from strobewise.files.plain_data import Toml
-from strobewise.files.reading import read_toml
+from strobewise.files.plain_data import Toml, toml_string
+from strobewise.files.reading import is_stream, read_toml
 
 KEYS = ("guessed", "map", "probe_at")
 EXAMPLE = 'write a table [map] with entries such as M1 = "CH3", and where leads sat a table [probe_at] with M1 = "connector"'
@@ -35,7 +33,7 @@ class MapBeside:
 def read_beside(capture: str) -> MapBeside | None:
     """Return the map beside a capture, None where there is none. Raises LineMapError, OSError."""
     path = map_path(capture)
-    if capture == STANDARD_INPUT or not os.path.isfile(path):
+    if is_stream(capture) or not os.path.isfile(path):
         return None
     try:
         document = read_toml(path)
@@ -79,7 +77,7 @@ def map_text(pairs: Iterable[tuple[str, str]], probe_at: Mapping[str, LeadPlace]
     if guessed:
         text += "# Guessed from what the channels do, and checked each time: take the next line out once you know that it is right.\n"
         text += "guessed = true\n"
-    text += "\n[map]\n" + "".join(f"{_key(line)} = {json.dumps(channel)}\n" for line, channel in pairs)
+    text += "\n[map]\n" + "".join(f"{_key(line)} = {toml_string(channel)}\n" for line, channel in pairs)
     if probe_at:
         text += "\n[probe_at]\n" + "".join(f'{_key(line)} = "{place}"\n' for line, place in probe_at.items())
     return text
@@ -87,4 +85,4 @@ def map_text(pairs: Iterable[tuple[str, str]], probe_at: Mapping[str, LeadPlace]
 
 def _key(line: str) -> str:
     """Return a name as a key of TOML (toml.io, keys): bare where it can be."""
-    return line if line.replace("_", "").isalnum() and line.isascii() else json.dumps(line)
+    return line if line.replace("_", "").isalnum() and line.isascii() else toml_string(line)
