@@ -19,7 +19,7 @@ from strobewise.case.records import Answer
 from strobewise.case.store import add_answer, open_case
 from strobewise_cli.main import COMMANDS, build_parser
 from strobewise_cli.named_files import OUTPUT_FOLDERS, OUTPUTS
-from writers import CASE, ENVIRONMENT, FAULTY, WRITERS, Kills, leftovers
+from writers import CASE, ENVIRONMENT, FAULTY, WRITERS, Kills, Writer, leftovers
 
 LIMIT = 90  #: bytes that a file may have: less than any of those that are written
 HITS = Kills()
@@ -180,6 +180,29 @@ def test_demo_captures_come_whole_or_not_at_all(limit, tmp_path):
     for path in (tmp_path / "here").rglob("*.vcd*"):
         assert path.read_bytes() == next(TRACES.rglob(path.name)).read_bytes()
     assert leftovers(tmp_path) == []
+
+
+CONFIRMED = (*WRITERS, Writer("watch --log", ("watch", FAULTY, "--log", "out.jsonl"), ("out.jsonl",)))
+
+
+@pytest.mark.parametrize("writer", CONFIRMED, ids=lambda writer: writer.name)
+def test_a_terminal_is_told_where_each_file_is(writer, tmp_path):
+    """By the path that was given, or by the folder that was filled."""
+    ours, theirs = os.openpty()
+    with open(ours, "rb", buffering=0) as terminal:
+        run = subprocess.Popen(writer.command, cwd=tmp_path, env={**ENVIRONMENT, "TERM": "dumb"}, stdout=theirs, stderr=theirs)
+        os.close(theirs)
+        said = b""
+        try:
+            while more := terminal.read(1 << 16):
+                said += more
+        except OSError:
+            pass  # as Linux says that nobody writes there any more
+        assert run.wait(120) in (0, 1)
+    text = said.decode().replace("\r\n", "\n")
+    for name in writer.files:
+        folder = os.path.dirname(name)
+        assert (tmp_path / name).exists() and (f"wrote {name}\n" in text or (folder and f": {folder}" in text)), (name, text)
 
 
 def content(writer, folder):
