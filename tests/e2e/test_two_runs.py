@@ -9,12 +9,12 @@ import subprocess
 import time
 
 import pytest
+from test_writers import commands_of
 
 from conftest import ROOT, TRACES, require_component
 from strobewise.case.store import open_case
 from strobewise_cli.main import build_parser
 from strobewise_cli.named_files import OUTPUT_FOLDERS
-from test_writers import commands_of
 from writers import ENVIRONMENT, FAULTY, GOOD, WRITERS, leftovers
 
 COMMAND = WRITERS[0].command[:3]
