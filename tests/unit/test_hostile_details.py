@@ -54,3 +54,23 @@ def test_no_error_is_longer_than_a_terminal_can_bear(tmp_path):
     capture = write(tmp_path / "x.vcd", names + b'$var wire 1 ! P $end\n$var wire 1 " Q $end\n')
     done = run_strobewise("cycles", capture)
     assert done.returncode == 2 and len(done.stderr) < 1100 and done.stderr.endswith(b"\n")
+
+
+MOST = 4 * 10**18  #: ticks, the last time that a capture may have: see capture/limits.py
+
+
+@pytest.mark.parametrize("last", [2**53 + 1, 2**61, MOST - 1, MOST, MOST + 1, 2**62, 2**63 - 20, 2**63 - 1, 2**63])
+@pytest.mark.parametrize("begins", ["early", "late", "at its end"])
+@pytest.mark.parametrize("scale", ["1 fs", "100 s"])
+def test_the_page_overflows_at_no_time(scale, begins, last, tmp_path, capsys):
+    """An OverflowError once, found by fuzzing: windows of a capture whose first time is late ended beyond what 64 bits hold."""
+    from strobewise_cli.main import main
+
+    declared = b'$var wire 1 ! M1 $end\n$var wire 1 " MREQ $end\n$var wire 1 % CLK $end\n'
+    times = {"early": [0, 3, 9, last - 5, last], "late": [last - 9, last - 5, last], "at its end": [last]}[begins]
+    body = b"".join(b"#%d %d! %d\" %d%%\n" % (time, at & 1, at >> 1 & 1, at & 1) for at, time in enumerate(times))
+    (tmp_path / "x.vcd").write_bytes(b"$timescale " + scale.encode() + b" $end\n" + declared + b"$enddefinitions $end\n" + body)
+    status = main(["diagnose", str(tmp_path / "x.vcd"), "--html", str(tmp_path / "x.html")])
+    said = capsys.readouterr().err
+    assert (status == 2 and f"is beyond {MOST} ticks" in said) if last > MOST else status in (0, 1, 3), said
+    assert last > MOST or (tmp_path / "x.html").read_text(encoding="utf-8").rstrip().endswith("</html>")
