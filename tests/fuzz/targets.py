@@ -15,9 +15,9 @@ import importlib
 import itertools
 import os
 import resource
+import signal
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -249,16 +249,35 @@ MEMORY = 300 << 10  #: KiB by which one input may make the process grow
 
 
 def held(target: Callable[[bytes], None]) -> Callable[[bytes], None]:
-    """Return a target that also fails where it takes too much time or memory."""
+    """Return a target that also fails where it takes too much time or memory, it or a process that it starts.
+
+    An input that never comes to its end is stopped when its time is over.
+    """
 
     @functools.wraps(target)
     def run(data: bytes) -> None:
-        began, most = time.process_time(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        target(data)
-        assert time.process_time() - began < SECONDS, "too slow"
-        assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - most < MEMORY, "too large"
+        own, others = resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN
+        began, most = _processor_s(), resource.getrusage(own).ru_maxrss
+        before = signal.signal(signal.SIGPROF, _stop)
+        signal.setitimer(signal.ITIMER_PROF, SECONDS)
+        try:
+            target(data)
+        finally:
+            signal.setitimer(signal.ITIMER_PROF, 0)
+            signal.signal(signal.SIGPROF, before)
+        assert _processor_s() - began < SECONDS, "too slow"
+        assert max(resource.getrusage(who).ru_maxrss for who in (own, others)) - most < MEMORY, "too large"
 
     return run
+
+
+def _processor_s() -> float:
+    """Return the processor time of this process and of those that it has started and seen the end of."""
+    return sum(os.times()[:4])
+
+
+def _stop(*_: object) -> None:
+    raise AssertionError("too slow: stopped")
 
 
 #: Target -> its corpus.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import subprocess
+import sys
 
 import pytest
 from command_lines import COMMANDS, OPTIONS, OTHERS, VOCABULARY, bytes_of, words_of
@@ -158,6 +160,12 @@ def test_a_target_is_held_to_its_time_and_memory(monkeypatch):
     monkeypatch.setattr(targets, "SECONDS", 0.0)
     with pytest.raises(AssertionError, match="too slow"):
         quick(b"x")
+    monkeypatch.setattr(targets, "SECONDS", 0.2)
+    with pytest.raises(AssertionError, match="too slow: stopped"):
+        targets.held(lambda _: [None for _ in iter(int, 1)])(b"x")
+    busy = [sys.executable, "-c", "import time\nwhile time.process_time() < 0.4: pass"]
+    with pytest.raises(AssertionError, match="too slow"):
+        targets.held(lambda _: subprocess.run(busy, check=True))(b"x")
     monkeypatch.setattr(targets, "SECONDS", 60.0)
     monkeypatch.setattr(targets, "MEMORY", 0)
     with pytest.raises(AssertionError, match="too large"):
