@@ -82,10 +82,10 @@ class Breaks:
         in_reset = begun_in_reset
         resets = [(low, min(high, low + self._settles)) for low, high in self.resets]
         if resets:
-            touches = touching(resets, fall, rise)
-            begun_in_reset = touches & touching(resets, start, start + 1)
-            in_reset = touches & touching(resets, fall, fall + 1)
-            cut |= touches
+            begun, fell = _which(resets, start), _which(resets, fall)
+            begun_in_reset = (fell >= 0) & (begun == fell)  # one reset after another is two: what begins in the first falls in it
+            in_reset = fell >= 0
+            cut |= touching(resets, fall, rise)
         if self._grants:
             cut |= touching(self._grants, fall, rise)
         if not cut.any():
@@ -99,3 +99,8 @@ class Breaks:
         self._blind = [blind for blind in self._blind if blind[1] >= limit - self._reach]
 
 
+def _which(spans: list[Span], at: Int) -> Int:
+    """Return the span in which each tick lies, -1 for none; the spans are in order and apart, and there is one at least."""
+    lows, ends = np.array(spans, np.int64).T
+    after = np.minimum(np.searchsorted(ends, at, "right"), len(spans) - 1)
+    return np.where((lows[after] <= at) & (at < ends[after]), after, -1)
