@@ -217,7 +217,88 @@ def test_last_edges_do_not_depend_on_the_blocks(data):
 @pytest.mark.parametrize(("stays", "found"), [(Stays(False, 0.005, "MREQ", 400, 150), False), (None, True)])
 def test_what_a_dead_strobe_makes_of_the_count_of_another(stays, found):
     """/M1 that stays low makes fetches of what are none, and their refreshes with them."""
-    evidence = evidence_of(strobes={"M1": StrobeCount(388, 388, 630, 264), "RFSH": StrobeCount(317, 317, 701, 25)})
-    evidence.lines["M1"] = LineEvidence("M1", edges=388, high_fraction=0.3, stays=stays)
+    evidence = evidence_of(strobes={"M1": StrobeCount(388, 388, 630, 30), "RFSH": StrobeCount(317, 317, 701, 25)})
+    evidence.lines["M1"] = LineEvidence("M1", edges=600, high_fraction=0.3, stays=stays)
     evidence.lines["RFSH"] = LineEvidence("RFSH", edges=700, high_fraction=0.8)
     assert any(finding.rule == "refresh-strobe-missing" for finding in run(evidence)) == found
+
+
+@pytest.mark.parametrize("leads", [EIGHT, ("MREQ", "IORQ", "RD", "RFSH")])
+def test_accesses_whose_request_is_missing_are_no_accesses_to_ports(tmp_path, leads):
+    """Three fetches without /MREQ are within what spikes take; what /RD shows between them is not input without /IORQ."""
+    def missing(share, levels):
+        return {**levels, "MREQ": 1, "IORQ": 1} if 0.5 <= share < 0.513 else {**levels, "IORQ": 1}
+
+    found = altered(tmp_path / "gap.vcd", leads, missing, contents=((0, bytes.fromhex("2100417e237e2b18fa")),))
+    assert "io-request-missing" not in faults(found), found.verdict.headline
+
+
+@pytest.mark.parametrize(("line", "follows"), [("RD", "A3"), ("WR", "A3"), ("RD", "D5")])
+def test_a_strobe_in_touch_with_a_line_of_a_bus_is_the_only_one_named(tmp_path, line, follows):
+    """It makes requests of its own and takes away some of the others': those of the other strobes seem to miss theirs now and then."""
+    def touching(share, levels):
+        both = levels[line] & levels[follows]
+        return {**levels, line: both, follows: both}
+
+    found = altered(tmp_path / "touch.vcd", (*EIGHT, follows), touching)
+    assert {name for finding in faults(found).values() for name in finding.lines} <= {line, follows}, found.verdict.headline
+    assert faults(found)
+
+
+@pytest.mark.parametrize("sample_hz", [8_000_000, 24_000_000])
+def test_a_write_is_not_told_where_the_lead_for_rd_sits_on_the_pin_of_m1(tmp_path, sample_hz):
+    found = altered(tmp_path / "both.vcd", EIGHT, lambda share, levels: {**levels, "RD": levels["M1"]}, sample_hz=sample_hz)
+    assert "write-strobe-missing" not in faults(found), found.verdict.headline
+
+
+@pytest.mark.parametrize("sample_hz", [10_000_000, 24_000_000, 100_000_000])
+def test_m1_and_rfsh_take_turns_in_a_program_that_only_fetches(tmp_path, sample_hz):
+    found = altered(tmp_path / "turns.vcd", EIGHT, lambda share, levels: levels, contents=NOPS, sample_hz=sample_hz, delay_fraction=0.3)
+    assert not faults(found), found.verdict.headline
+
+
+@pytest.mark.parametrize("leads", [("M1", "MREQ"), ("CLK", "M1", "MREQ")])
+def test_an_inverted_request_does_not_condemn_m1(tmp_path, leads):
+    found = altered(tmp_path / "upside-down.vcd", leads, lambda share, levels: {**levels, "MREQ": 1 - levels["MREQ"]})
+    assert all(finding.lines == ("MREQ",) for finding in faults(found).values()), found.verdict.headline
+
+
+def test_a_strobe_that_was_not_known_at_first_and_dies_later_is_told(tmp_path):
+    path = tmp_path / "known-late.vcd"
+    altered(path, EIGHT, stuck("RD", 0, 0.5))
+    code = chr(33 + EIGHT.index("RD"))
+    text = path.read_text()
+    head, first, rest = text.partition("#0 ")
+    path.write_text(head + first + rest.replace(f" {'1'}{code}", f" x{code}", 1))
+    found = diagnose([str(path)], Options())
+    assert set(faults(found)) == {"read-strobe-missing"}
+
+
+def test_a_last_edge_counts_where_the_line_was_known_on_both_sides():
+    rd, m1 = np.uint16(1 << BIT["RD"]), np.uint16(1 << BIT["M1"])
+
+    def stays(unknown_at):
+        edges = LastEdges(frozenset(STROBES))
+        changed = np.array([rd, rd, rd, m1, m1, m1, m1], np.uint16)
+        words = np.bitwise_xor.accumulate(changed)
+        unknown = np.zeros(len(words), np.uint16)
+        unknown[unknown_at] |= rd
+        for low, high in ((0, 2), (2, 5), (5, 7)):
+            moved = int(np.bitwise_or.reduce(changed[low:high]))
+            edges.feed(np.arange(low, high), words[low:high], changed[low:high], moved, unknown[low:high])
+        return "RD" in edges.stays(1.0)
+
+    assert [stays(at) for at in ([], [0], [1], [3], [4, 5, 6], [6])] == [True, True, False, False, False, False]
+
+
+def test_strobes_that_are_all_there_beside_their_samples_blame_no_output():
+    """With one sample a clock, a lead that lags shows each pulse a sample late: as many as are called for, and none where it is."""
+    def seen(edges):
+        evidence = evidence_of(clocked="falling", strobes={"WR": StrobeCount(38, 0, 266, 0), "RD": StrobeCount(166, 166, 138, 0)})
+        evidence.lines["WR"] = LineEvidence("WR", edges=edges, high_fraction=0.96)
+        evidence.lines["RD"] = LineEvidence("RD", edges=332, high_fraction=0.7)
+        return {finding.rule: finding for finding in run(evidence)}
+
+    late, dying = seen(76), seen(40)
+    assert "write-strobe-missing" not in late and "/WR pulses as often" in late["capture-too-coarse"].evidence
+    assert "write-strobe-missing" in dying and "capture-too-coarse" not in dying

@@ -38,7 +38,9 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
         low = {name: not int(words[0]) >> BIT[name] & 1 for name in ("M1", "MREQ")}
         evidence.lines["MREQ"].held_through = _held_through(edges["MREQ"], low["MREQ"], edges["M1"][low["M1"] :: 2], tick_s)
     for name, other in combinations([name for name in STROBES if len(edges.get(name, ())) >= TWIN_EDGES], 2):
-        if np.array_equal(edges[name], edges[other]):
+        # /M1 and /RFSH take turns at each edge in a program that only fetches (UM0080).
+        apart = (int(words[0]) >> BIT[name] ^ int(words[0]) >> BIT[other]) & 1
+        if not apart and np.array_equal(edges[name], edges[other]):
             evidence.lines[name].twin, evidence.lines[other].twin = other, name
     for name in STROBES:
         count = evidence.strobes.get(name)

@@ -158,7 +158,8 @@ class Collector(Onlooker):
             if moved & int(held.bit):
                 at = np.flatnonzero(changed & held.bit != 0)
                 held.feed(block.times[at], control[at])
-        self._last_edges.feed(block.times, control, changed, moved)
+        hidden = None if block.unknown is None else block.unknown.view("<u2")[0::4]
+        self._last_edges.feed(block.times, control, changed, moved, hidden)
         self._last_word = int(control[-1])
 
     def events(self, events: BlockEvents) -> None:

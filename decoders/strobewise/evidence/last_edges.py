@@ -22,11 +22,15 @@ class LastEdges:
         self._last: dict[str, int] = {}  #: by strobe: the tick of its last edge
         self._tail: dict[str, Control] = {}  #: by strobe: what changed behind that edge in its block
         self._since: dict[str, dict[str, int]] = {}  #: by strobe: edges of the others in the blocks since
+        self._known: dict[str, int] = {}  #: by strobe that was not known at some time: the tick from which it is again
+        self._hidden: set[str] = set()  #: strobes that are not known now
         self._word = 0
 
-    def feed(self, times: Int, control: Control, changed: Control, moved: int) -> None:
-        """Take a block: its ticks, the levels behind each event, what changed with it, and what changed at all."""
+    def feed(self, times: Int, control: Control, changed: Control, moved: int, unknown: Control | None = None) -> None:
+        """Take a block: its ticks, levels behind each event, what changed with it and what at all, and which levels are not known."""
         self._word = int(control[-1])
+        if unknown is not None or self._hidden:
+            self._hide(times, np.zeros(1, np.uint16) if unknown is None else unknown)
         for name, bit in self._bits.items():
             if moved & int(bit):
                 at = _last(changed, bit)
@@ -36,13 +40,24 @@ class LastEdges:
                 for other, edges in self._edges(changed).items():
                     self._since[name][other] = self._since[name].get(other, 0) + edges
 
+    def _hide(self, times: Int, unknown: Control) -> None:
+        for name, bit in self._bits.items():
+            at = np.flatnonzero(unknown & bit)
+            if len(at) and at[-1] == len(times) - 1:
+                self._hidden.add(name)
+            elif len(at) or name in self._hidden:
+                self._known[name] = int(times[at[-1] + 1 if len(at) else 0])
+                self._hidden.discard(name)
+
     def _edges(self, changed: Control) -> dict[str, int]:
         return {name: int(np.count_nonzero(changed & bit)) for name, bit in self._bits.items()}
 
     def stays(self, tick_s: float) -> dict[str, Stays]:
-        """Return the strobes behind whose last edge others went on."""
+        """Return the strobes behind whose last edge others went on; an edge is one between two levels that were known."""
         found = {}
         for name, blocks in self._since.items():
+            if name in self._hidden or self._last[name] <= self._known.get(name, -1):
+                continue
             since = {line: edges + blocks.get(line, 0) for line, edges in self._edges(self._tail[name]).items()}
             other = max(since, key=since.__getitem__, default=None)
             if other is not None and since[other] > 1:

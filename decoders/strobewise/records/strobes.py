@@ -103,7 +103,7 @@ def by_kind(name: str, histogram: Sequence[Sequence[int]]) -> bool:
 def stuck_low(line: LineEvidence) -> bool:
     """Say whether a strobe is not let go any more while another one falls again and again."""
     stays = line.stays
-    return stays is not None and not stays.high and stays.falls >= ENOUGH_OTHERS and line.known_fraction >= 1.0
+    return stays is not None and not stays.high and stays.falls >= ENOUGH_OTHERS
 
 
 def _stays_low(line: LineEvidence) -> Optional[Behaviour]:

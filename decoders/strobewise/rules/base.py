@@ -14,6 +14,7 @@ from typing import Callable, FrozenSet, Iterable, Iterator, List, Literal, Mappi
 from ..bus.lines import ADDRESS, CONTROL, DATA, FETCH_LINES, STROBES
 from ..bus.model import SEVERITIES, SUSPECTS, Finding, Severity, Shares, SuspectShare
 from ..records.evidence import BusEvidence
+from ..records.strobes import ENOUGH, HEALTHY_HIT
 from .grades import STRONG
 from .picture import Picture
 
@@ -186,11 +187,25 @@ COARSE_SAMPLES = 3.0  #: samples a T-state below which half-T events are lost (t
 #: Share of transfers that must look as samples at the clock edge do; those of a good clocked capture all do, whatever single
 #: strobe fails: the others tell.
 CLOCKED_FIT_MIN = 0.96
+AS_OFTEN = 0.03  #: what interrupts and the ends of a capture make of the count of a strobe's pulses, against the cycles that call for it (our choice)
 
 
 def beside_the_edge(evidence: BusEvidence) -> bool:
     """Say whether a capture with one sample a clock was not taken at the edge that it was told to be."""
-    return evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN
+    return (evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN) or bool(frayed(evidence))
+
+
+def frayed(evidence: BusEvidence) -> Tuple[str, ...]:
+    """Return the strobes of a capture with one sample a clock that pulse as often as they are called for, and not in the samples that call for them.
+
+    A strobe that fails makes fewer pulses; one that is all there, a sample early or late, was sampled while it moved.
+    """
+    if not evidence.clocked:
+        return ()
+    return tuple(
+        name for name, count in evidence.strobes.items()
+        if count.expected >= ENOUGH and count.hit < HEALTHY_HIT and abs(evidence.line(name).edges / 2 - count.expected) <= AS_OFTEN * count.expected
+    )  # fmt: skip
 
 
 def single_samples_lost(evidence: BusEvidence) -> bool:
@@ -241,7 +256,7 @@ def twins(evidence: BusEvidence) -> Tuple[Tuple[str, str], ...]:
 def stops_alone(evidence: BusEvidence) -> bool:
     """Say whether /MREQ stays at one level while the CPU fetches on: /M1 and /RFSH tell of a few fetches, /RD of many reads."""
     line = evidence.line("MREQ")
-    if line.stays is None or line.known_fraction < 1.0 or too_coarse(evidence) or clock_denied(evidence):
+    if line.stays is None or too_coarse(evidence) or clock_denied(evidence):
         return False
     return line.stays.fetches >= FETCHES_ALONE or line.stays.falls >= READS_ALONE
 

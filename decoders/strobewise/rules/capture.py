@@ -19,6 +19,7 @@ from .base import (
     beside_the_edge,
     clock_denied,
     fetches_without_requests,
+    frayed,
     rule,
     stops_alone,
     too_coarse,
@@ -71,17 +72,28 @@ def capture_too_coarse(evidence: BusEvidence) -> Iterator[Found]:
     )  # fmt: skip
 
 
+OFF_THE_EDGE = (
+    "set the analyser's threshold to about 1.4 V, keep the leads of CLK and of the strobes equally short, try its other clock edge, "
+    "or capture by the analyser's own clock with at least 8 samples a clock period"
+)
+
+
 def _beside_the_edge(evidence: BusEvidence) -> Found:
     """Return what is said of a capture by the CPU's clock whose samples show the strobes as they never stand at that edge."""
     fit, other = evidence.clocked_fit or 0.0, evidence.clocked_other_fit or 0.0
+    lines = frayed(evidence)
+    if lines and (evidence.clocked_fit is None or fit >= CLOCKED_FIT_MIN):
+        many = len(lines) > 1
+        told = f"{' and '.join(map(bar, lines))} {'pulse' if many else 'pulses'} as often as {'they are' if many else 'it is'} called for, but not in the " \
+            f"samples that call for {'them' if many else 'it'}, with one sample a clock: samples were taken while strobes moved, or {'their leads lag' if many else 'its lead lags'}"
+        return Found(told, (), confidence=CERTAIN, title="samples beside the clock edge", next_step=OFF_THE_EDGE)
     told = f"only {fit:.0%} of the transfers look as they must in samples at the {evidence.clocked} edge of CLK"
     if other >= CLOCKED_FIT_MIN:
         edge = "rising" if evidence.clocked == "falling" else "falling"
         words, step = f"{other:.0%} as they must at the {edge} edge", f"tell that the samples were taken at the other edge, with --clocked {edge}"
     else:
         words = f"{other:.0%} as at the other edge: samples were taken while strobes moved, or strobes are shorted; which is not told here"
-        step = "set the analyser's threshold to about 1.4 V, keep the leads of CLK and of the strobes equally short, try its other clock edge, " \
-            "or capture by the analyser's own clock with at least 8 samples a clock period"
+        step = OFF_THE_EDGE
     return Found(f"{told}, {words}", (), confidence=CERTAIN, title="samples beside the clock edge", next_step=step)
 
 SPIKY_SAMPLES = 6.0  #: samples a T-state from which a pulse of one sample is none of the CPU's

@@ -11,8 +11,8 @@ from typing import List, Optional
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import FETCH_LINES
 from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
-from ..records.strobes import ENOUGH, ENOUGH_OTHERS, HEALTHY_HIT, Behaviour, behaviour
-from .base import FINE_SAMPLES, too_coarse, twins
+from ..records.strobes import ENOUGH, ENOUGH_OTHERS, FEW_WRONG, HEALTHY_FALSE, HEALTHY_HIT, Behaviour, behaviour
+from .base import AS_OFTEN, FINE_SAMPLES, too_coarse, twins
 
 LATE_T = 0.45  #: of a clock period: 85 ns at 4 MHz is 0.34, and a sample of doubt
 APART_T = 0.15  #: T-states by which the others must stay clear of the limit: a sample either way of a capture with six samples a T-state
@@ -20,10 +20,14 @@ PULLED_LOW = 6  #: falls of /M1 while /MREQ stayed low: three fetches and their 
 M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a line that floats or picks up spikes less
 M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
+TOLD_BY = {"WR": ("RD", "IORQ"), "IORQ": ("RD", "WR")}  #: by strobe: those whose pulses tell its cycles from others
+TRANSFERS_A_FETCH = 4  #: data accesses between two fetches, the most of any instruction: LD HL,(nn) or EX (SP),HL (UM0080)
+LOW_FOR_LONG = ("held", "stays", "inverted")  #: ways to misbehave in which a strobe makes another kind of every request
+STRAYS_MORE = 2.0  #: times the share of one strobe that is seen where none belongs, from which another is the likelier cause (our choice)
 BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits
 IN_EACH_FETCH = ("M1", "MREQ", "RD", "RFSH")  #: strobes that a CPU at work cannot do without for long (UM0080, instruction op-code fetch)
 FETCH_PULSE_T = 2.0  #: T-states for which /M1 and /RFSH are low in a fetch without waits (UM0080)
-RHYTHM_OFF, LENGTH_OFF_T = 0.03, 0.25  #: what interrupts and the ends of a capture, and whole samples, make of its count and mean length (our choice)
+LENGTH_OFF_T = 0.25  #: what whole samples make of its mean length (our choice)
 HELD_AGAINST_MREQ = ("M1", "RD", "WR")  #: of two outputs that die at the same time, one lead is likelier
 BESIDE = 3.0  #: times that share, from which what seems to be missing is more than these make of it (our choice)
 
@@ -38,18 +42,46 @@ def misled(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
         its = evidence.strobes.get(other)
         return behaviour(evidence.line(other), its) if its is not None else None
 
-    if _behind_another(name, count, evidence) or _beside_misses(name, count, evidence) or twins(evidence):
+    if _behind_another(name, count, evidence) or _beside_misses(name, count, evidence) or twins(evidence) or _teller_is_a_twin(name, evidence):
         return True
     if name != "MREQ" and pulled_low(evidence):
         return bool(evidence.line(name).edges)
-    if name == "IORQ" and any(seen is not None and seen.kind == "held" for seen in map(ill, ("RD", "WR"))):
+    if _beside_an_astray_one(name, count, evidence):
         return True
     if name == "IORQ" or (name == "M1" and count.hit >= HEALTHY_HIT):
         mreq = ill("MREQ")
         return mreq is not None and mreq.kind == "partial" and evidence.strobes["MREQ"].hit < HEALTHY_HIT
     if name == "MREQ" and count.hit >= HEALTHY_HIT and count.others < ENOUGH_OTHERS:
-        return any(seen is not None and seen.kind == "held" for seen in map(ill, ("IORQ", "RD", "WR")))
+        return any(seen is not None and seen.kind in (*LOW_FOR_LONG, "unrelated") for seen in map(ill, ("IORQ", "RD", "WR")))
     return False
+
+
+def _teller_is_a_twin(name: str, evidence: BusEvidence) -> bool:
+    """Say whether a strobe that tells this one's cycles apart moves with another one at each edge, by which no cycle is told, at any sample rate."""
+    return any(evidence.line(teller).twin is not None for teller in TOLD_BY.get(name, ()))
+
+
+def _beside_an_astray_one(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether a strobe is missed, or seen too often, only now and then, while another one makes requests of its own.
+
+    /IORQ is missed in accesses that /RD and /WR alone make, and so at all where these stray.
+    """
+    own = behaviour(evidence.line(name), count)
+    if own is None or (own.kind != "partial" and not (name == "IORQ" and own.kind == "silent")):
+        return False
+    strays = count.false if _strays(count) else 0.0
+    for other, its in evidence.strobes.items():
+        seen = behaviour(evidence.line(other), its) if other != name else None
+        if seen is None:
+            continue
+        if seen.kind in LOW_FOR_LONG or (_strays(its) and (seen.kind != "partial" or its.false > STRAYS_MORE * strays)):
+            return True
+    return False
+
+
+def _strays(count: StrobeCount) -> bool:
+    """Say whether a strobe is seen where none belongs, in more requests than spikes make."""
+    return count.false > HEALTHY_FALSE and count.wrong >= FEW_WRONG
 
 
 def _behind_another(name: str, count: StrobeCount, evidence: BusEvidence) -> bool:
@@ -74,7 +106,7 @@ def _beside_misses(name: str, count: StrobeCount, evidence: BusEvidence) -> bool
         return False
     margin = BESIDE_T / (evidence.clock.hz or FAST_CLOCK_HZ)
     within = its.first_missing_s - margin <= count.first_missing_s and count.last_missing_s <= its.last_missing_s + margin
-    return within and count.expected - count.seen <= its.expected - its.seen
+    return within and count.expected - count.seen <= TRANSFERS_A_FETCH * (its.expected - its.seen)
 
 
 def pulled_low(evidence: BusEvidence) -> bool:
@@ -90,20 +122,25 @@ def measures_itself(name: str, evidence: BusEvidence) -> bool:
 
 
 def in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
-    """Say whether /M1 or /RFSH pulses once a fetch and for as long as it must, and does not just repeat the other one."""
+    """Say whether /M1 or /RFSH pulses for as long as it must, and does not just repeat the other one.
+
+    Once a fetch; or more often, where an inverted or lagging /MREQ shows other requests than there are, and fewer fetches among them.
+    """
     if line.line not in FETCH_LINES or line.follows in FETCH_LINES or not line.edges or line.high_fraction is None:
         return False
-    pulses = line.edges / 2
-    length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * (evidence.clock.hz or 0.0)
-    return abs(pulses - count.expected) <= RHYTHM_OFF * count.expected and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
+    hz, pulses = evidence.clock.hz or 0.0, line.edges / 2
+    length_t = (1.0 - line.high_fraction) * evidence.duration_s / pulses * hz
+    as_often = abs(pulses - count.expected) <= AS_OFTEN * count.expected
+    whole = pulses > count.expected and (line.shortest_pulse_s or 0.0) * hz >= FETCH_PULSE_T - LENGTH_OFF_T
+    return (as_often or whole) and abs(length_t - FETCH_PULSE_T) <= LENGTH_OFF_T
 
 
 def as_often(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
     """Say whether /RD or /WR pulses as often as it is called for, while far more of its requests seem to lack it: so none is missing."""
     missing = count.expected - count.seen
-    if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * RHYTHM_OFF * count.expected:
+    if line.line not in ("RD", "WR") or evidence.framed_by != "MREQ" or missing < BESIDE * AS_OFTEN * count.expected:
         return False
-    return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= RHYTHM_OFF * count.expected
+    return missing >= ENOUGH and abs(line.edges / 2 - count.expected) <= AS_OFTEN * count.expected
 
 
 def partly_missing(evidence: BusEvidence) -> List[str]:
@@ -112,7 +149,7 @@ def partly_missing(evidence: BusEvidence) -> List[str]:
     for name in HELD_AGAINST_MREQ if evidence.framed_by == "MREQ" else ():
         count = evidence.strobes.get(name)
         seen = behaviour(evidence.line(name), count) if count is not None else None
-        if count is not None and seen is not None and seen.kind == "partial" and count.expected - count.seen >= BESIDE * RHYTHM_OFF * count.expected:
+        if count is not None and seen is not None and seen.kind == "partial" and count.expected - count.seen >= BESIDE * AS_OFTEN * count.expected:
             found.append(name)
     return found
 

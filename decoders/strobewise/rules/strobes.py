@@ -76,7 +76,7 @@ def _strobe(
         return
     if seen.kind in ("silent", "unrelated") and in_rhythm(line, count, evidence):
         yield Found(
-            f"{sentence}; yet it pulses as often and for as long as a working one does: its lead or that of /MREQ lags, or is another line's",
+            f"{sentence}; yet it pulses {line.edges // 2} times for as long as a working one does: its lead or that of /MREQ lags, is inverted or another line's",
             (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
             suspects=blame.LAGGING, confidence=GUESS,
             next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
