@@ -21,7 +21,7 @@ from strobewise.bus.estimates import (
     torn,
     without_glitches,
 )
-from strobewise.bus.in_step import sample_interval
+from strobewise.bus.in_step import _shown_by_clock, sample_interval
 
 T = 100  #: ticks in a T-state, where nothing else is said
 
@@ -134,6 +134,7 @@ CALIBRATION = [
     Limit("estimates.GLITCH_SAMPLES", lambda width: len(without_glitches(alike(20, 400, 400, 1, width), 10.0)), 26, 24, 21, 20),
     Limit("estimates.LONG_SAMPLES", lambda n: len(without_glitches(alike(30, 10 * n, 100, 2, 10 * n, 10), 10.0)), 9, 8, 31, 32),
     # --- in_step ---
+    Limit("in_step.ONE_LENGTH", lambda alike: _shown_by_clock(edges([100] * alike + [150] * (100 - alike))), 90, 91, 50, 0),
     Limit("in_step.IN_STEP_TICKS_MIN", lambda steps: by_m1(edges(steps), 2), [4] * 100, [3, *[4] * 9] * 10, 2.0, 1.0),
     Limit("in_step.IN_STEP_EDGES", lambda n: by_m1(edges([T] * 99), 50, n), 16, 15, 50.0, 1.0),
     Limit("in_step.IN_STEP_SHARE", lambda odd: by_fetches(50.0, odd), 8, 9, 1.0, 50.0),

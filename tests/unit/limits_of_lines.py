@@ -329,7 +329,16 @@ def beside(clocks: float, missing: int = 10) -> bool:
     return misled._beside_misses("WR", StrobeCount(100, 100 - missing, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
 
 
+def blames_the_other(wrong: int) -> bool:
+    """wrong: requests of a thousand in which /RD is seen and must not be; /M1 is in a hundred."""
+    evidence = evidence_of(strobes={"RD": StrobeCount(1000, 1000, 1000, wrong), "M1": StrobeCount(1000, 1000, 1000, 100)})
+    for name in ("RD", "M1"):
+        evidence.lines[name] = LineEvidence(name, edges=2200, high_fraction=0.7)
+    return misled._beside_an_astray_one("M1", evidence.strobes["M1"], evidence)
+
+
 STROBES = (
+    Limit("misled.STRAYS_MORE", blames_the_other, 201, 200),
     Limit("misled.BESIDE_T", beside, 59.5, 60.5),
     Limit("strobes.FETCHES_A_READ", working, 50, 49),
     Limit("strobes.RUN_OF_A_PROGRAM", lambda run: working(run=run), 8, 9),

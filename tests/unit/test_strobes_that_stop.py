@@ -223,16 +223,6 @@ def test_what_a_dead_strobe_makes_of_the_count_of_another(stays, found):
     assert any(finding.rule == "refresh-strobe-missing" for finding in run(evidence)) == found
 
 
-@pytest.mark.parametrize("leads", [EIGHT, ("MREQ", "IORQ", "RD", "RFSH")])
-def test_accesses_whose_request_is_missing_are_no_accesses_to_ports(tmp_path, leads):
-    """Three fetches without /MREQ are within what spikes take; what /RD shows between them is not input without /IORQ."""
-    def missing(share, levels):
-        return {**levels, "MREQ": 1, "IORQ": 1} if 0.5 <= share < 0.513 else {**levels, "IORQ": 1}
-
-    found = altered(tmp_path / "gap.vcd", leads, missing, contents=((0, bytes.fromhex("2100417e237e2b18fa")),))
-    assert "io-request-missing" not in faults(found), found.verdict.headline
-
-
 @pytest.mark.parametrize(("line", "follows"), [("RD", "A3"), ("WR", "A3"), ("RD", "D5")])
 def test_a_strobe_in_touch_with_a_line_of_a_bus_is_the_only_one_named(tmp_path, line, follows):
     """It makes requests of its own and takes away some of the others': those of the other strobes seem to miss theirs now and then."""
@@ -243,35 +233,6 @@ def test_a_strobe_in_touch_with_a_line_of_a_bus_is_the_only_one_named(tmp_path, 
     found = altered(tmp_path / "touch.vcd", (*EIGHT, follows), touching)
     assert {name for finding in faults(found).values() for name in finding.lines} <= {line, follows}, found.verdict.headline
     assert faults(found)
-
-
-@pytest.mark.parametrize("sample_hz", [8_000_000, 24_000_000])
-def test_a_write_is_not_told_where_the_lead_for_rd_sits_on_the_pin_of_m1(tmp_path, sample_hz):
-    found = altered(tmp_path / "both.vcd", EIGHT, lambda share, levels: {**levels, "RD": levels["M1"]}, sample_hz=sample_hz)
-    assert "write-strobe-missing" not in faults(found), found.verdict.headline
-
-
-@pytest.mark.parametrize("sample_hz", [10_000_000, 24_000_000, 100_000_000])
-def test_m1_and_rfsh_take_turns_in_a_program_that_only_fetches(tmp_path, sample_hz):
-    found = altered(tmp_path / "turns.vcd", EIGHT, lambda share, levels: levels, contents=NOPS, sample_hz=sample_hz, delay_fraction=0.3)
-    assert not faults(found), found.verdict.headline
-
-
-@pytest.mark.parametrize("leads", [("M1", "MREQ"), ("CLK", "M1", "MREQ")])
-def test_an_inverted_request_does_not_condemn_m1(tmp_path, leads):
-    found = altered(tmp_path / "upside-down.vcd", leads, lambda share, levels: {**levels, "MREQ": 1 - levels["MREQ"]})
-    assert all(finding.lines == ("MREQ",) for finding in faults(found).values()), found.verdict.headline
-
-
-def test_a_strobe_that_was_not_known_at_first_and_dies_later_is_told(tmp_path):
-    path = tmp_path / "known-late.vcd"
-    altered(path, EIGHT, stuck("RD", 0, 0.5))
-    code = chr(33 + EIGHT.index("RD"))
-    text = path.read_text()
-    head, first, rest = text.partition("#0 ")
-    path.write_text(head + first + rest.replace(f" {'1'}{code}", f" x{code}", 1))
-    found = diagnose([str(path)], Options())
-    assert set(faults(found)) == {"read-strobe-missing"}
 
 
 def test_a_last_edge_counts_where_the_line_was_known_on_both_sides():

@@ -6,6 +6,7 @@ That is an analyser with two samples a clock period, or the export of a simulati
 from __future__ import annotations
 
 from bisect import bisect_right
+from math import gcd
 from typing import Sequence
 
 from .estimates import SHORTEST_PART, Strobes, clock_period
@@ -15,6 +16,7 @@ IN_STEP_EDGES = 16  #: edges of strobes that must lie there
 IN_STEP_SHARE = 0.98  #: share of them that must come with the clock edge that causes them, spikes and bus grants allowed for
 HALF_OF_PERIOD = 0.55  #: of a clock period, up to which a sample may be half of it, and a little for an estimate
 FINER_THAN_HALF = 0.9  #: of half a clock period, below which a sample is another one: the times show a finer grid
+ONE_LENGTH = 0.9  #: share of a clock's periods that are alike, above which the others are a clock that was held (our choice)
 ROUNDING = 1.25  #: ticks that an edge may lie off, by the rounding of an export
 ROUNDING_ONCE = 0.6  #: the same where half a period is that short
 
@@ -34,6 +36,9 @@ def _in_step(rises: Sequence[int], strobes: Strobes, sample_ticks: float) -> flo
     was lost either.
     """
     period = clock_period(rises)
+    shown = _shown_by_clock(rises)
+    if period is not None and sample_ticks < shown <= HALF_OF_PERIOD * period:
+        return float(shown)
     if period is None or period < IN_STEP_TICKS_MIN or sample_ticks > HALF_OF_PERIOD * period:
         return sample_ticks
     half = period / 2
@@ -56,6 +61,18 @@ def _in_step(rises: Sequence[int], strobes: Strobes, sample_ticks: float) -> flo
             right += (round(behind / half) % 2 == 1) == falling
     exact = bool(at_fall) and right >= IN_STEP_SHARE * (len(at_rise) + len(at_fall)) and _together(strobes, half)
     return min(sample_ticks, 1.0) if exact else max(sample_ticks, half)
+
+
+def _shown_by_clock(rises: Sequence[int]) -> int:
+    """Return the step in which the periods of a clock differ, ticks; 0 where they are too few or too much alike to tell.
+
+    Where something changes in every sample the times of all edges tell no interval: yet a clock that does not fit it shows periods of two
+    lengths, one sample apart. A clock that is held now and then has one length, but for a few.
+    """
+    periods = [after - before for before, after in zip(rises, rises[1:])]
+    if len(periods) < IN_STEP_EDGES or max(map(periods.count, set(periods))) > ONE_LENGTH * len(periods):
+        return 0
+    return gcd(*periods)
 
 
 def _together(strobes: Strobes, half: float) -> bool:

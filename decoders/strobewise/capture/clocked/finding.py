@@ -78,9 +78,14 @@ def _by_chance(seen: Asserted, edge: str) -> bool:
         return len(lone) >= CASES_MIN and bool(lone.mean() < CONTRADICTED)
     if min(len(ends), len(reads)) < CASES_MIN:
         return False
-    if _m1_alive(seen).mean() < LIKE_ITSELF:
-        return bool(_reads_whole(seen, edge).mean() < CONTRADICTED)  # a /M1 that moves as it likes is no witness
+    if _fitting(_m1_alive(seen)) < LIKE_ITSELF:
+        return _fitting(_reads_whole(seen, edge)) < CONTRADICTED  # a /M1 that moves as it likes is no witness
     return bool(max(ends.mean(), fetches.mean(), reads.mean()) < CONTRADICTED)
+
+
+def _fitting(flags: Flags) -> float:
+    """Return the share of cases that fit; of none nothing speaks against it."""
+    return float(flags.mean()) if len(flags) else 1.0
 
 
 def _m1_alive(seen: Asserted) -> Flags:
