@@ -67,9 +67,9 @@ def _beside_an_astray_one(name: str, count: StrobeCount, evidence: BusEvidence) 
     /IORQ is missed in accesses that /RD and /WR alone make, and so at all where these stray.
     """
     own = behaviour(evidence.line(name), count)
-    if own is None or (own.kind != "partial" and not (name == "IORQ" and own.kind == "silent")):
-        return False
     strays = count.false if _strays(count) else 0.0
+    if own is None or (own.kind != "partial" and (name != "IORQ" or strays)):
+        return False
     for other, its in evidence.strobes.items():
         seen = behaviour(evidence.line(other), its) if other != name else None
         if seen is None:
