@@ -77,6 +77,7 @@ WRITERS = (
     Writer("verify --junit", ("verify", GOOD, "--expect", EXPECTED, "--junit", "out.xml"), ("out.xml",)),
     Writer("watch --save", ("watch", FAULTY, "--save", "faults"), ("faults/fault-0001-fetch-strobe-missing.vcd",)),
     Writer("survey --json", ("survey", TRACES / "good", "--processes", "1", "--json", "out.json"), ("out.json",)),
+    Writer("survey --html", ("survey", TRACES / "good", "--processes", "1", "--html", "out.html"), ("out.html",)),
     Writer("survey -o", ("survey", TRACES / "good", "--processes", "1", "-o", "results"), RESULTS, ("journal.jsonl", "survey.duckdb")),
     Writer("simulate", ("simulate", SCENARIO, "-o", "out.vcd", "--truth", "out.json"), ("out.vcd", "out.json")),
     Writer("prepare", ("prepare", GOOD, "-o", "out.vcd"), ("out.vcd",)),

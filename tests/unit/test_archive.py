@@ -87,7 +87,7 @@ def test_every_record_has_every_column(folder):
 
 
 def test_a_bug_of_ours_in_one_capture_does_not_end_the_survey(folder, monkeypatch):
-    monkeypatch.setattr("strobewise.archive.record.observe", lambda *_: 1 / 0)
+    monkeypatch.setattr("strobewise.archive.record.observe", lambda *_, **__: 1 / 0)
     record = examine_task(find_captures(str(folder))[0], Options())
     assert record.capture["error"] == "ZeroDivisionError: division by zero (broken.vcd): please report it"
 

@@ -114,7 +114,7 @@ def test_the_questions_of_the_documentation_have_answers(shop, tmp_path):
     survey_folder(str(shop), Options(), str(tmp_path / "results"))
     with duckdb.connect(str(tmp_path / "results" / "survey.duckdb"), read_only=True) as database:
         answers = [database.execute(question).fetchall() for question in QUESTIONS]
-    late, fails, same, was, back, vain, first, long, warm, still_open = answers
+    late, fails, same, was, back, vain, first, long, course, warm, still_open = answers
     assert late == [] and fails == [("fetch-strobe-missing", 2)]
     assert sorted(paths for _, paths in same) == [
         ["2026/one/captures/1-m1-dead-two.vcd", "2026/one/captures/6-m1-dead-two.vcd"],
@@ -124,6 +124,7 @@ def test_the_questions_of_the_documentation_have_answers(shop, tmp_path):
     assert vain == [("2026/one", "rom", "cpu")] and first == [("cpu", "cpu", 1)]
     assert [(part, cases) for part, cases, _ in long] == [("cpu", 1)] and 0 <= long[0][2] < 1
     assert [(case, entry) for case, entry, _, _ in warm] == [("2026/one", 1), ("2026/one", 5)]
+    assert [row[:2] for row in course] == [("2026/one", 1), ("2026/one", 5)] and course[0][3] > 0.5 and course[1][3] == 0
     assert warm[0][3] > 0.5 and warm[1][3] == 0
     assert [row[:3] for row in still_open] == [("three", "white 4", "hangs")] and "fault" in still_open[0][3].lower()
 

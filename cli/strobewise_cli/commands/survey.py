@@ -15,6 +15,7 @@ _EPILOG = """\
 examples:
   strobewise survey captures                        examine every capture in the folder and the folders in it
   strobewise survey captures -o results             keep the results: Parquet tables and a DuckDB file
+  strobewise survey captures --html page.html       a page, with what changes from capture to capture in each case drawn
   strobewise survey captures -o results             the same again: only what is new or has changed is examined
   strobewise survey captures -o results --scheduler tcp://bench:8786
                                                     on a Dask cluster
@@ -48,6 +49,11 @@ def run(args: argparse.Namespace) -> int:
 
         with open_output(args.json, "w") as out:
             out.write(render_json(survey))
+    if args.html is not None:
+        from strobewise_cli.render.survey_html import render_page
+
+        with open_output(args.html, "w") as out:
+            out.write(render_page(survey))
     if args.json != STANDARD_OUTPUT:
         from strobewise_cli.render.survey_text import print_survey
 
@@ -71,6 +77,7 @@ def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:
         help="keep the results there: captures, findings and lines as Parquet, and survey.duckdb",
     )  # fmt: skip
     parser.add_argument("--json", metavar="FILE", help="write the results as JSON (- is standard output)")
+    parser.add_argument("--html", metavar="FILE", help="write them as a page, with what changes over time in each case drawn")
     parser.add_argument(
         "--processes", metavar="N", type=processes, default=os.cpu_count() or 1, help="processes at work (default: one for each processor)"
     )

@@ -9,10 +9,8 @@ from typing import NamedTuple
 from strobewise import __version__
 from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import SUSPECTS
-from strobewise.bus.units import per_cent
 from strobewise.case.records import ANSWER_KINDS, Answer, AnswerKind, CaseState, Step
 from strobewise.case.state import examined_capture
-from strobewise.case.trend import Trend
 from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN
 from strobewise.profile.machine import shipped_profiles
 from strobewise.verdict.coverage import words as coverage_words
@@ -31,10 +29,10 @@ from strobewise_cli.render.case_text import (
     time_of_day,
 )  # fmt: skip
 from strobewise_cli.render.diagnosis_text import HEADLINES, aspect, told
-from strobewise_cli.render.html_charts import Chart, Label
 from strobewise_cli.render.html_report import environment, finding_blocks, viewer_context
 from strobewise_cli.render.phrases import sentence
 from strobewise_cli.render.pinout import LeadTag, Pinout, chips_to_look_at, coverage, pinout, pins_to_measure
+from strobewise_cli.render.trend_charts import trend_charts
 
 #: Colours of leads by number: the code of resistors, which sets of leads follow (IEC 60062; common practice for analysers).
 LEAD_COLOURS = ("black", "brown", "red", "orange", "yellow", "green", "blue", "violet", "grey", "white")
@@ -45,8 +43,6 @@ BUTTONS: Mapping[str, tuple[str, str]] = {
     "passes": ("It does all of that", "It does not"), "readout": ("It reads right", "It reads wrong"),
 }  # fmt: skip
 AFTER_A_REPAIR = ("capture:proof", "capture:running", "tried:")  #: steps that look whether it helped
-TREND_MARKS = ("●", "■", "▲", "◆", "○", "□")
-TREND_WIDTH, TREND_HEIGHT, TREND_LEFT, TREND_TOP, TREND_BOTTOM = 480, 170, 56, 14, 30
 
 
 #: What can be put down, as the page says it, with what each is about and an example of its value.
@@ -115,7 +111,7 @@ def _context(view: View, state: CaseState, beginning: Beginning, token: str) -> 
              "leads": lead_place_words(examined_capture(case, item)[0]) if item.file is not None and item.counts else ()}
             for item in case.items
         ],
-        "trend": trend_chart(state.trend), "warnings": state.trend.warnings if state.trend is not None else (),
+        "trend": trend_charts(state.trend), "warnings": state.trend.warnings if state.trend is not None else (),
         "kinds": [(kind, KIND_WORDS[kind]) for kind in ANSWER_KINDS], "all_suspects": [(name, SUSPECT_WORDS[name]) for name in SUSPECTS],
         "likely": state.hypotheses[0].suspect if state.hypotheses else "none",
         **viewer_context(view.pages),
@@ -197,38 +193,3 @@ def choice(answer: Answer) -> Choice:
     if answer.fault:
         return Choice("The fault is gone" if answer.fault == "gone" else "The fault stays", told, "")
     return Choice("Keep this reading" if unit else f"Done: {answer_words(answer)}", told, unit)
-
-
-def trend_chart(trend: Trend | None) -> Chart | None:
-    """Return the share of missing strobes over the captures; None where there are fewer than two, or nothing is missing in any."""
-    points = trend.points if trend is not None else ()
-    lines = list(dict.fromkeys(line for point in points for line, (_, missed) in point.missing.items() if missed))
-    if len(points) < 2 or not lines:
-        return None
-    shares = {line: [point.share(line) for point in points] for line in lines}
-    most = max(share for row in shares.values() for share in row if share is not None) or 1.0
-    timed = all(point.minutes_on is not None for point in points)
-    begin, end = (points[0].minutes_on or 0.0, points[-1].minutes_on or 0.0) if timed else (0.0, float(len(points) - 1))
-
-    def x(number: int) -> float:
-        at = (points[number].minutes_on or 0.0) if timed else float(number)
-        return round(TREND_LEFT + (at - begin) / max(end - begin, 1e-9) * (TREND_WIDTH - TREND_LEFT - 30), 1)
-
-    def y(share: float) -> float:
-        return round(TREND_HEIGHT - TREND_BOTTOM - share / most * (TREND_HEIGHT - TREND_BOTTOM - TREND_TOP), 1)
-
-    floor = TREND_HEIGHT - TREND_BOTTOM
-    labels = [Label(TREND_LEFT - 8, TREND_TOP + 5, f"{per_cent(most)} %", "end"), Label(TREND_LEFT - 8, floor, "0", "end")]
-    labels += [
-        Label(x(n), TREND_HEIGHT - 8, f"{point.minutes_on:g} min" if timed else f"no. {point.number}") for n, point in enumerate(points)
-    ]
-    paths, words = [], []
-    for number, line in enumerate(lines):
-        mark = TREND_MARKS[number % len(TREND_MARKS)]
-        spots = [(x(n), y(share)) for n, share in enumerate(shares[line]) if share is not None]
-        paths.append(("trend", "M" + "L".join(f"{px} {py}" for px, py in spots)))
-        labels += [Label(px, py + 4, mark) for px, py in spots]
-        words.append(f"{mark} {bar(line)} " + ", ".join("-" if share is None else f"{per_cent(share)} %" for share in shares[line]))
-    title = "Missing strobes from capture to capture"
-    return Chart(title, TREND_WIDTH, TREND_HEIGHT, (), tuple(labels), tuple(paths), (), "; ".join(words))
-

@@ -12,9 +12,11 @@ from strobewise_cli.render.case_text import (
     lead_words,
     power_words,
     trend_lines,
+    trend_shown,
 )
 from strobewise_cli.render.html_report import asset, environment
 from strobewise_cli.render.phrases import sentence
+from strobewise_cli.render.trend_charts import trend_charts
 
 
 def render_page(state: CaseState) -> str:
@@ -28,7 +30,7 @@ def context(state: CaseState) -> dict[str, object]:
     changes = {change.number: change for change in state.changes}
     verdict = state.verdict
     headline = closed_words(state) if case.closed is not None else verdict.headline if verdict is not None else "nothing captured yet"
-    trend = state.trend if state.trend is not None and len(state.trend.points) > 1 else None
+    trend = state.trend if state.trend is not None and trend_shown(state.trend) else None
     return {
         "css": asset("page.css"),
         "name": case.machine or case.folder.name,
@@ -49,6 +51,7 @@ def context(state: CaseState) -> dict[str, object]:
         "proof": None if state.proof is None else {
             "words": sentence(state.proof.words), "seen": state.proof.seen, "missing": state.proof.missing,
         },
+        "charts": trend_charts(state.trend),
         "trend": "" if trend is None else "\n".join(trend_lines(trend)),
         "warnings": () if trend is None else trend.warnings,
         "next": None if case.closed is not None else {

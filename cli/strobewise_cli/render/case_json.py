@@ -83,6 +83,8 @@ def _point(point: TrendPoint) -> Document:
         "within": {line: [list(counts) for counts in parts] for line, parts in point.within.items()},
         "wrong_reads": list(point.wrong_reads),
         "delays_ns": dict(point.delays_ns),
+        "reads_within": [list(counts) for counts in point.reads_within],
+        "holds_ms": point.holds_ms,
     }
 
 

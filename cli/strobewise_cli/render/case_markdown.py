@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from strobewise.case.records import CaseState
-from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, trend_lines
+from strobewise_cli.render.case_text import closed_words, hypothesis_words, item_words, trend_lines, trend_shown
 from strobewise_cli.render.markdown import escape
 from strobewise_cli.render.phrases import sentence
 
@@ -34,7 +34,7 @@ def render_markdown(state: CaseState) -> str:
         told = [f"- {escape(sentence(text))}" for text in state.proof.seen]
         told += [f"- missing: {escape(sentence(text))}" for text in state.proof.missing]
         parts.append("\n".join(["## Proof", "", escape(sentence(state.proof.words)), "", *told]))
-    if state.trend is not None and len(state.trend.points) > 1:
+    if state.trend is not None and trend_shown(state.trend):
         warnings = [f"> **Warning.** {escape(sentence(text))}" for text in state.trend.warnings]
         parts.append("\n".join(["## Over time", "", *warnings, *([""] if warnings else []), "```", *trend_lines(state.trend), "```"]))
     if case.closed is None:

@@ -16,6 +16,7 @@ from strobewise.case.trend import Trend
 from strobewise.verdict.words import SUSPECT_WORDS
 from strobewise_cli.render.diagnosis_text import map_words
 from strobewise_cli.render.phrases import sentence
+from strobewise_cli.render.trend_charts import more_lines, within_lines, within_rows
 from strobewise_cli.terminal import one_line, report_console
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def print_state(state: CaseState, stream: IO[str]) -> None:
     if state.proof is not None:
         _head(console, "Proof")
         _proof(console, state.proof)
-    if state.trend is not None and (state.trend.warnings or len(state.trend.points) > 1):
+    if state.trend is not None and trend_shown(state.trend):
         _trend(console, state.trend)
     console.print()
     _step(console, state.step)
@@ -230,6 +231,11 @@ def _trend(console: Console, trend: Trend) -> None:
         console.print(f"  {line}", markup=False)
 
 
+def trend_shown(trend: Trend) -> bool:
+    """Say whether there is something to see over time: two captures, or one within which something fails."""
+    return bool(trend.warnings) or len(trend.points) > 1 or any(map(within_rows, trend.points))
+
+
 def trend_lines(trend: Trend) -> list[str]:
     """Return a table of what was missing in each capture, for fixed type."""
     lines = list(dict.fromkeys(line for point in trend.points for line in point.missing))
@@ -240,7 +246,7 @@ def trend_lines(trend: Trend) -> list[str]:
         reads = f"{per_cent(wrong / compared):>10}%" if compared else "          -"
         minutes = f"{point.minutes_on:8g}" if point.minutes_on is not None else "       -"
         rows.append(" ".join([f"{point.number:7}", minutes, *cells, reads]))
-    return rows
+    return [*rows, *more_lines(trend), *within_lines(trend)]
 
 
 def _head(console: Console, title: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import IO
 
+from strobewise.archive.course import series_of
 from strobewise.archive.record import Row
 from strobewise.archive.results import DATABASE
 from strobewise.archive.run import Survey
@@ -41,6 +42,9 @@ def print_survey(survey: Survey, results: str | None, stream: IO[str]) -> None:
         for row in survey.cases:
             if row["error"] is not None:
                 stream.write(one_line(f"unreadable  {row['error']}") + "\n")
+    for folder, trend in series_of(record.capture for record in survey.records).items():
+        for worse in trend.warnings:
+            stream.write(one_line(f"warning  {folder}: {worse}") + "\n")
     if results is not None:
         stream.write(one_line(f"results: {results} (captures, cases, findings, lines .parquet; {DATABASE})") + "\n")
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from ..bus.lines import STROBES
 from ..bus.model import KINDS
 from ..compare.edges import CAUSED_BY
+
+Value = str | int | float | bool | None  #: what a table holds
 
 
 class Column(NamedTuple):
@@ -20,6 +23,11 @@ class Column(NamedTuple):
 def timing_column(name: str) -> str:
     """Return the column of a delay: "M1 rise" is m1_rise_ns."""
     return name.lower().replace(" ", "_") + "_ns"
+
+
+def missing_column(line: str) -> str:
+    """Return the column of a strobe's share of missing ones."""
+    return f"{line.lower()}_missing"
 
 
 def _timings() -> tuple[Column, ...]:
@@ -62,6 +70,14 @@ CAPTURES: tuple[Column, ...] = (
     Column("cycle_digest", "text", "digest of all machine cycles, times left out: equal where two captures show the same"),
     *_timings(),
     Column("timing_known_to_ns", "number", "one sample: delays are known no better, nanoseconds"),
+    *(
+        Column(missing_column(line), "number", f"share of the requests that call for /{line} in which it was missing")
+        for line in sorted(STROBES)
+    ),
+    Column("reads_compared", "integer", "reads that could be held against what was written there, or against a ROM image"),
+    Column("reads_wrong", "integer", "of these, the ones that gave another byte"),
+    Column("holds_ms", "number", "time after which memory lost a byte first, ms; null where it lost none, or where time is not why"),
+    Column("course", "text", "counts in a dozen stretches of it, as M1:512/0,512/7; READS:40/0,38/2 (of how many/how many failed)"),
     Column("map_digest", "text", "digest of the map beside the capture, empty where there is none", True),
     Column("case_folder", "text", "folder of the case that it lies in, from the folder surveyed"),
     Column("machine", "text", "which machine it is, as the sheet of the case says"),

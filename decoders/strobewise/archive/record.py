@@ -6,12 +6,14 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from ..case.trend import point_of
+from ..case.trend_part import TrendPart
 from ..errors import StrobewiseError
 from ..expectations.observe import Observation, observe
 from ..profile.options import Options
-from .columns import CAPTURES, timing_column
+from .columns import CAPTURES, Value, timing_column
+from .course import counted
 
-Value = str | int | float | bool | None
 Row = dict[str, Value]  #: column -> what the table holds there
 CRASHED = "the process that read it ended (out of memory?)"
 
@@ -51,7 +53,8 @@ def examine_task(task: Task, options: Options) -> Record:
             from .cases import options_in_case
 
             options = options_in_case(task.folder, task.case, task.path, options)
-        return _record(task, observe(task.file, options))
+        part = TrendPart()
+        return _record(task, observe(task.file, options, more_parts=(part.attach,)), part)
     except StrobewiseError as error:
         return unreadable(task, str(error))
     except OSError as error:
@@ -71,7 +74,7 @@ def _empty(task: Task) -> Row:
     return row
 
 
-def _record(task: Task, seen: Observation) -> Record:
+def _record(task: Task, seen: Observation, part: TrendPart) -> Record:
     diagnosis, evidence = seen.diagnosis, seen.evidence
     verdict, findings = diagnosis.verdict, diagnosis.findings
     faults = [finding for finding in findings if finding.severity == "fault"]
@@ -90,7 +93,7 @@ def _record(task: Task, seen: Observation) -> Record:
         longest_silence_s=silence.length_s if silence else None, longest_without_refresh_s=refresh.length_s if refresh else None,
         cycle_digest=seen.digest, timing_known_to_ns=seen.uncertainty_ns,
     )  # fmt: skip
-    row.update({timing_column(name): delay for name, delay in seen.timing_ns.items()})
+    row.update({**{timing_column(name): delay for name, delay in seen.timing_ns.items()}, **counted(point_of(0, None, evidence, part))})
     return Record(
         {name: _plain(value) for name, value in row.items()},
         [

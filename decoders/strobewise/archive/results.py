@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from ..errors import ComponentMissing, UsageError
 from ..files.plain_data import sound_text
 from ..files.writing import named_errors, own_folder, take_name
-from .columns import TABLES, Column
-from .record import Record, Row, Value
+from .columns import TABLES, Column, Value
+from .record import Record, Row
 
 DATABASE = "survey.duckdb"
 _DUCKDB_TYPES = {"text": "VARCHAR", "integer": "BIGINT", "number": "DOUBLE"}

@@ -33,6 +33,8 @@ class TrendPoint(NamedTuple):
     wrong_reads: tuple[int, int]  #: reads that could be held against a write or a ROM image, and those of them that were wrong
     delays_ns: Mapping[str, float]  #: delay of the AC table -> its median
     sample_ns: float | None  #: to which the delays are known
+    reads_within: Sequence[tuple[int, int]] = ()  #: compared and wrong reads in stretches of the capture
+    holds_ms: float | None = None  #: after which memory lost a byte first; None where it lost none, or where time is not the reason
 
     def share(self, line: str) -> float | None:
         """Return the share of a strobe's requests in which it was missing, None where it was not captured."""
@@ -49,26 +51,31 @@ class Trend(NamedTuple):
 
 def trend_of(series: Sequence[tuple[Item, Examined, TrendPart]]) -> Trend | None:
     """Return the trend of the captures of a case, None where there are none."""
-    points = [_point(item, examined.evidence, part) for item, examined, part in series]
+    return trend_of_points([point_of(item.number, item.minutes_on, examined.evidence, part) for item, examined, part in series])
+
+
+def trend_of_points(points: list[TrendPoint]) -> Trend | None:
+    """Return the trend of captures that were counted already, None where there are none."""
     if all(point.minutes_on is not None for point in points):
         points.sort(key=lambda point: point.minutes_on or 0.0)
     return Trend(tuple(points), tuple(_warnings(points))) if points else None
 
 
-def _point(item: Item, evidence: BusEvidence, part: TrendPart) -> TrendPoint:
+def point_of(number: int, minutes_on: float | None, evidence: BusEvidence, part: TrendPart) -> TrendPoint:
+    """Return one capture of the series."""
     memory, timing = evidence.memory, evidence.timing
     compared = wrong = 0
     for each in (*(memory.pages if memory is not None else ()), *(memory.roms if memory is not None else ())):
         compared, wrong = compared + each.compared, wrong + each.wrong
-    slices = part.slices()
+    slices, holds = part.slices(), part.holds_s()
     for line, count in evidence.strobes.items():
         if line in slices and held_low(evidence.line(line), count):
             slices[line] = [(called, called) for called, _ in slices[line]]
     missing = {line: (sum(called for called, _ in parts), sum(missed for _, missed in parts)) for line, parts in slices.items()}
     return TrendPoint(
-        item.number, item.minutes_on, missing, slices, (compared, wrong),
+        number, minutes_on, missing, slices, (compared, wrong),
         {delay.symbol: delay.median_s * 1e9 for delay in (timing.delays if timing is not None else ())},
-        timing.uncertainty_s * 1e9 if timing is not None else None,
+        timing.uncertainty_s * 1e9 if timing is not None else None, part.reads(), None if holds is None else holds * 1e3,
     )  # fmt: skip
 
 
@@ -85,10 +92,25 @@ def _warnings(points: Sequence[TrendPoint]) -> list[str]:
         shares = [missing / called for _, (called, missing) in series if called]
         if len(series) > 1 and worse(series[0][1], series[-1][1]) and rising(shares):
             told.append(f"{bar(line)} fails more and more from capture to capture: {_words(series)}")
+    for point in points:
+        third = len(point.reads_within) // 3
+        if third and worse(_sum(point.reads_within[:third]), _sum(point.reads_within[-third:])):
+            first, last = _share(point.reads_within[:third]), _share(point.reads_within[-third:])
+            told.append(f"wrong reads become more within capture {point.number}: {first} of them, then {last}")
     reads = [(point, point.wrong_reads) for point in points if point.wrong_reads[0]]
     if len(reads) > 1 and worse(reads[0][1], reads[-1][1]) and rising([wrong / compared for _, (compared, wrong) in reads]):
         told.append(f"wrong reads become more from capture to capture: {_words(reads)}")
-    return told + _slower(points)
+    return told + _slower(points) + _forgetful(points)
+
+
+def _forgetful(points: Sequence[TrendPoint]) -> list[str]:
+    """Say where memory holds what was written for less and less time."""
+    series = [(point, point.holds_ms) for point in points if point.holds_ms is not None]
+    times = [-holds for _, holds in series]
+    if len(series) < 2 or not rising(times) or -times[0] < TWICE * -times[-1]:
+        return []
+    words = ", ".join(f"{holds:.3g} ms in capture {point.number}" for point, holds in series)
+    return [f"memory loses what was written sooner and sooner: after {words}"]
 
 
 def _slower(points: Sequence[TrendPoint]) -> list[str]:

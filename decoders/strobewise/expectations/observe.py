@@ -23,6 +23,7 @@ from ..diagnosis.facade import Diagnosis, conclude, examine
 from ..errors import LineMapError
 from ..evidence.listing import Program
 from ..evidence.part import Part
+from ..evidence.parts import Maker
 from ..learn.watch import Learner
 from ..learn.watch import Seen as MemorySeen
 from ..profile.options import Options, read_rom
@@ -96,13 +97,14 @@ def _content(path: Path, address: int, expected: Expectations) -> bytes:
 
 
 def observe(
-    capture: str | Path, options: Options, events: Sequence[Event] = (), progress: Callable[[int], None] | None = None
-) -> Observation:
-    """Diagnose a capture and measure what expectations speak of. Raises StrobewiseError, OSError."""
+    capture: str | Path, options: Options, events: Sequence[Event] = (), progress: Callable[[int], None] | None = None,
+    more_parts: Sequence[Maker] = (),
+) -> Observation:  # fmt: skip
+    """Diagnose a capture and measure what expectations speak of. more_parts: that look on as well. Raises StrobewiseError, OSError."""
     cycles, kept = _CycleWatch(events), RunPart(with_flow=False)
     listed = _InstructionWatch([event for event in events if event.instruction is not None])
     learner = Learner()
-    makers = [cycles.attach, kept.attach, learner.attach, *([listed.attach] if listed.seen else [])]
+    makers = [cycles.attach, kept.attach, learner.attach, *([listed.attach] if listed.seen else []), *more_parts]
     examined = examine(str(capture), options, progress, makers)
     instructions = iter(listed.seen)
     found = tuple(next(instructions) if event.instruction is not None else seen for event, seen in zip(events, cycles.seen, strict=True))
