@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -94,7 +95,17 @@ def test_the_engine_imports_downwards_only(path):
 
 
 def test_every_room_has_a_row():
-    assert {room_of(path) for path in engine_files()} <= set(ALLOWED)
+    assert {room_of(path) for path in engine_files()} == set(ALLOWED)
+
+
+def test_nothing_is_loose_at_the_root_but_the_front_door_and_the_errors():
+    assert {path.name for path in ENGINE.glob("*.py")} == {"__init__.py", "errors.py"}
+
+
+def test_the_map_for_contributors_has_a_line_for_every_room():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = {entry.name for entry in ENGINE.iterdir() if (entry / "__init__.py").is_file()}
+    assert [room for room in sorted(rooms) if not re.search(rf"^    (\w+/  )?{room}/  ", text, re.MULTILINE)] == []
 
 
 def test_the_two_engines_do_not_know_each_other():

@@ -40,12 +40,13 @@ def own_name(path: Path) -> str:
 
 
 def count_any(source: str) -> int:
-    """Count the places where a name or an attribute `Any` stands, in annotations and aliases; the import is none."""
+    """Count the places where a name or an attribute `Any` stands, in annotations and aliases; the import is none, but for one under another name."""
     nodes = list(ast.walk(ast.parse(source)))
+    renamed = [alias for node in nodes if isinstance(node, ast.ImportFrom) for alias in node.names if alias.name == "Any" and alias.asname]
     texts = [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]
     quoted = sum(count_any(text) for text in texts if "Any" in text and _is_type(text))
     names = sum(isinstance(node, ast.Name) and node.id == "Any" for node in nodes)
-    return names + quoted + sum(isinstance(node, ast.Attribute) and node.attr == "Any" for node in nodes)
+    return len(renamed) + names + quoted + sum(isinstance(node, ast.Attribute) and node.attr == "Any" for node in nodes)
 
 
 def _is_type(text: str) -> bool:
@@ -59,6 +60,7 @@ def _is_type(text: str) -> bool:
 def test_any_is_found_wherever_it_stands():
     assert count_any("from typing import Any\nx: Any\ndef f(a: list[Any]) -> 'dict[str, Any]': ...\nT = dict[typing.Any, int]") == 4
     assert count_any("from typing import Any\n'Any program.'\n") == 0
+    assert count_any("from typing import Any as Whatever\nx: Whatever") == 1
 
 
 @pytest.mark.parametrize("path", FILES, ids=own_name)
