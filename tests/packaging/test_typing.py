@@ -40,7 +40,7 @@ def own_name(path: Path) -> str:
 
 
 def count_any(source: str) -> int:
-    """Count the places where a name or an attribute `Any` stands, in annotations and aliases; the import is none, but for one under another name."""
+    """Count the places where a name or an attribute `Any` stands, in annotations and aliases; an import is one under another name alone."""
     nodes = list(ast.walk(ast.parse(source)))
     renamed = [alias for node in nodes if isinstance(node, ast.ImportFrom) for alias in node.names if alias.name == "Any" and alias.asname]
     texts = [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]
