@@ -14,11 +14,12 @@ from typing import NamedTuple
 import numpy as np
 
 from ..bus.calibration import Calibration
+from ..bus.lines import idle_word
 from ..bus.units import NEVER
 from ..capture.records import BitAssignment, Block
 from ..capture.unknown import at_rest
 from ..capture.vcd.reader import VcdCapture
-from ..cycles.requests import CLK, IORQ, MREQ, RD, WATCHED, WR, BlockEvents, RequestFinder, idle_word
+from ..cycles.requests import CLK, IORQ, MREQ, RD, WATCHED, WR, BlockEvents, RequestFinder
 
 OVERLAP_BYTES = 2 << 20  #: read beyond the end of a piece
 SAFE_GAP_T = 0.9  #: no strobe asserted for so long: longer than a gap that a spike may leave, shorter than the shortest between two cycles

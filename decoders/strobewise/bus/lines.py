@@ -6,7 +6,7 @@ Spellings: common practice of schematics and analyser labels.
 
 from __future__ import annotations
 
-from typing import Dict, Iterable, List, NamedTuple, Optional, Tuple
+from typing import Collection, Dict, Iterable, List, NamedTuple, Optional, Tuple
 
 
 class Line(NamedTuple):
@@ -95,6 +95,11 @@ def bar(name: str) -> str:
     """Return a line's name as a bench worker writes it: active-low lines with a slash."""
     line = LINE.get(name)
     return f"/{name}" if line is not None and line.active_level == 0 else name
+
+
+def idle_word(captured: Collection[str]) -> int:
+    """Return the bits to set so that every control line that was not captured reads inactive."""
+    return sum(MASK[name] for name in CONTROL if name not in captured and LINE[name].active_level == 0)
 
 
 def in_ranges(names: Iterable[str]) -> List[str]:

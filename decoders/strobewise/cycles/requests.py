@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.calibration import Calibration
-from ..bus.lines import BIT, CONTROL, DATA, DATA_MASK, LINE
+from ..bus.lines import BIT, DATA, DATA_MASK, idle_word
 from ..bus.semantics import (
     DATA_LEAD_SAMPLES,
     GAP_GLITCH_FLOOR_T,
@@ -33,15 +33,6 @@ WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
 LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2  #: which line shows a request: /MREQ, /IORQ, or another strobe alone
 
 _DATA = np.uint64(DATA_MASK)
-
-
-def idle_word(captured: frozenset[str]) -> int:
-    """Return the bits to set so that every control line that was not captured reads inactive."""
-    word = 0
-    for name in CONTROL:
-        if name not in captured and LINE[name].active_level == 0:
-            word |= 1 << BIT[name]
-    return word
 
 
 @dataclass

@@ -20,11 +20,11 @@ from ..bus.calibration import (
     calibrate,
 )
 from ..bus.estimates import FEW_PULSES, Pulse, before_reads
-from ..bus.lines import BIT
+from ..bus.lines import BIT, idle_word
 from ..capture.grid import estimate_sample_interval
 from ..capture.records import Block
 from .pulses import Control, Int, pulses
-from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, idle_word
+from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR
 
 HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Callable, Dict, FrozenSet, List, Optional, Tuple
 
 from ..bus.calibration import NOTHING_KNOWN, Calibration, TimeBase
-from ..bus.lines import LINES, MASK
+from ..bus.lines import LINES, MASK, idle_word
 from ..bus.units import NEVER
 from .clocks import CLOCK_RESTS_T
 from .records import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR, BegunItem, EndedItem
 from .requests import RequestSource
 from .tracker import CycleTracker
-from .warm_up import WarmUp, idle_word
+from .warm_up import WarmUp
 
 _CONTROL = 0xFFFF  #: the 16 lowest bits of the packed word: the control lines (bus/lines.py)
 _REST_LOW, _REST_HIGH = (  # control lines by the level at which they rest; CLK has none

@@ -19,19 +19,12 @@ from ..bus.calibration import (
     calibrate,
 )
 from ..bus.estimates import FEW_PULSES, Pulse, before_reads
-from ..bus.lines import CONTROL, LINE, MASK
+from ..bus.lines import MASK
 from ..bus.lines import STROBES as STROBE_NAMES
 from .grid import estimate_sample_interval
+from .records import BUSACK, CLK, IORQ, M1, MREQ, RD, RFSH, WR
 
-CLK, M1, MREQ, IORQ, RD, WR, RFSH, BUSACK = (
-    MASK[name] for name in ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "BUSACK")
-)
 STROBES = M1 | MREQ | IORQ | RD | WR | RFSH
-
-
-def idle_word(captured: FrozenSet[str]) -> int:
-    """Return the bits to set so that every control line that was not captured reads inactive."""
-    return sum(MASK[name] for name in CONTROL if name not in captured and LINE[name].active_level == 0)
 
 
 class WarmUp:
