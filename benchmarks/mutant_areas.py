@@ -27,6 +27,9 @@ ENGINES_AGREE = (
 
 CPU_LOCKSTEP, VCD_READER = "tests/properties/test_cpu_lockstep.py", "tests/properties/test_vcd_reader.py"
 
+#: Whole simulated machines, which take minutes: tried last, in the areas that name them.
+SLOW = ("tests/unit/test_rules_simulated.py", "tests/unit/test_evidence_stays_small.py")
+
 AREAS = (
     Area(
         "bus", 8, (f"{ENGINE}/bus",),
@@ -47,7 +50,7 @@ AREAS = (
     Area(
         "rules", 20, (f"{ENGINE}/rules",),
         _unit(
-            "rule_table", "rule_tables", "rules_on_their_limits", "prediction_rules", "rule_records", "rules", "timing_evidence",
+            "rule_table", "rule_tables", "limits", "rules_on_their_limits", "prediction_rules", "rule_records", "rules", "timing_evidence",
             "rules_volts", "prediction", "leads", "rules_simulated",
         ),
     ),

@@ -5,10 +5,10 @@ Usage: python benchmarks/mutants.py [--count N] [--seed N] [--again JOURNAL] [--
 
 A change is one of: a comparison turned or moved by one, a constant doubled or halved, an entry of a table dropped, a returned
 truth value negated, `and` and `or` exchanged, a `not` taken away. Which changes are tried follows from the seed. Each works on a
-copy of the tree in a temporary folder; the checkout is never touched. The tests of the area that the changed file belongs to
-run until the first failure; a change that no test notices is a survivor. With --nearest those tests come first that run the changed line,
-which spares most of the time (nearest.py says how to make its files); --quick leaves it at these. --only takes the changes whose place or
-text holds TEXT, and --tests tries them on the tests that are named and no others. Survivors that cannot be told from the
+copy of the tree in a temporary folder; the checkout is never touched. The unit tests that name the changed file's module, and then
+those of its area, run until the first failure; a change that no test notices is a survivor. With --nearest those come first that run the
+changed line, which spares most of the time (nearest.py says how to make its files); --quick leaves it at these. --only takes the changes
+whose place or text holds TEXT, and --tests tries them on the tests that are named and no others. Survivors that cannot be told from the
 code as it is, or that are accepted for another reason, stand in mutants_accepted.toml with that reason.
 
 mutants_tried.jsonl is the journal of the last whole trial: --again takes its changes, wherever their lines stand by now, and tries each on
@@ -38,10 +38,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from mutant_areas import AREAS, Area
+from mutant_areas import AREAS, SLOW, Area
 from mutant_trees import HANGS, ROOT, Key, Mutant, Outcome, Tree
 from mutations import Change, changes_of, is_another_program
-from nearest import Nearest
+from nearest import Nearest, naming
 
 ACCEPTED = Path(__file__).with_name("mutants_accepted.toml")
 SHORTEST_TIMEOUT_S = 60.0
@@ -159,7 +159,10 @@ def rounds_of(args: argparse.Namespace, noticed: dict[Key, str]) -> Callable[[Mu
             return (args.tests,)
         by = noticed.get(mutant.key, "")
         first = [by] if by not in ("", HANGS) else nearest.tests_of(mutant.path, mutant.change.line) if nearest else []
-        return (first, () if args.quick and first else mutant.area.tests)
+        if args.quick and first:
+            return (first,)
+        named = [test for test in naming(ROOT, mutant.path) if test not in SLOW]
+        return (first, named, [test for test in mutant.area.tests if test not in named])
 
     return of
 
