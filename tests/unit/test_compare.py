@@ -548,6 +548,23 @@ def test_addresses_that_one_alone_executed_are_listed(healthy, dead, good, suspe
     assert (said is None) == (not listed)
 
 
+@pytest.mark.parametrize(
+    ("code", "hangs"),
+    [
+        ("C9", True), ("C0", True), ("ED45", True), ("ED4D", True), ("10FE", True), ("76", True), ("E9", True), ("DDE9", True), ("FDE9", True),
+        ("EDB0", True), ("EDB8", True), ("EDB1", True), ("EDB9", True), ("EDB2", True), ("EDBA", True), ("EDB3", True), ("EDBB", True),
+        ("20FE", True), ("C20000", True), ("C40000", True), ("18FE", False), ("C30000", False), ("CD0000", False), ("C7", False),
+        ("EDA0", False), ("EDA2", False), ("00", False),
+    ],
+)  # fmt: skip
+def test_what_goes_on_where_data_say_is_known(code, hangs):
+    """UM0080: returns, conditional jumps, repeated block instructions, HALT and jumps to a register; no others."""
+    data = bytes.fromhex(code)
+    fetched = 2 if data[0] in (0xED, 0xDD, 0xFD) else 1
+    rows = [("opcode_fetch" if k < fetched else "memory_read", 0x10 + k, value) for k, value in enumerate(data)]
+    assert _instruction(flow(*rows), fetched - 1)[2] == hangs
+
+
 def test_an_instruction_is_read_to_its_last_byte():
     """Four bytes are the longest (UM0080: LD IX,nn); what was not captured of them leaves it without a text."""
     rows = [("opcode_fetch", 0x100, 0xDD), ("opcode_fetch", 0x101, 0x21), ("memory_read", 0x102, 0x34), ("memory_read", 0x103, 0x12)]

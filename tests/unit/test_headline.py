@@ -10,21 +10,22 @@ from strobewise.bus.model import Finding, SuspectShare
 from strobewise.diagnosis.facade import diagnose
 from strobewise.machine import fault, simulate
 from strobewise.profile.options import Options
-from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
+from strobewise.records.evidence import BusEvidence, LineEvidence, Stays, StrobeCount
 from strobewise.rules import CATALOGUE
 from strobewise.verdict.coverage import not_judged, words
 from strobewise.verdict.judge import rank
-from strobewise.verdict.words import blame, counted, headline, plain
+from strobewise.verdict.words import _titled, blame, counted, headline, plain
 
 
 def found(rule, *lines, suspect="cpu", title=""):
     return Finding(rule, "fault", lines, suspect, 0.9, 0.0, 1.0, 5, "what was seen", "what to do", "", (SuspectShare(suspect, 0.6),), title)
 
 
-def seen(line, expected, hits, edges, *, others=50, wrong=0, high=1.0):
+def seen(line, expected, hits, edges, *, others=50, wrong=0, high=1.0, acknowledges=0, **more):
     record = BusEvidence(captured=frozenset(("M1", "MREQ", line)), end_s=1.0)
     record.strobes[line] = StrobeCount(expected, hits, others, wrong)
-    record.lines[line] = LineEvidence(line, edges=edges, high_fraction=high)
+    record.lines[line] = LineEvidence(line, edges=edges, high_fraction=high, **more)
+    record.cycles["interrupt_acknowledge"] = acknowledges
     return record
 
 
@@ -34,9 +35,61 @@ def seen(line, expected, hits, edges, *, others=50, wrong=0, high=1.0):
     (seen("M1", 724, 500, 1400), "/M1 (pin 27) comes and goes: it strobes in 500 of 724 fetches"),
     (seen("M1", 724, 724, 700, high=0.0), "/M1 (pin 27) stays low: it is let go only 350 times while 724 fetches went by"),
     (seen("M1", 724, 724, 1600, wrong=20), "/M1 (pin 27) strobes where it must not, in 20 of 50 other requests"),
+    (seen("M1", 724, 0, 0, acknowledges=1), "/M1 (pin 27) is dead: it never moves while 724 fetches and acknowledges went by"),
+    (seen("M1", 7, 7, 0, wrong=50, high=0.0), "/M1 (pin 27) is stuck low: it never moves, in 50 requests that must not have it"),
+    (seen("M1", 724, 724, 16, high=0.0), "/M1 (pin 27) is not let go between 724 fetches"),
+    (seen("M1", 724, 10, 1400, wrong=50), "/M1 (pin 27) is upside down: it does the opposite of what 724 fetches call for"),
+    (seen("M1", 724, 300, 1400, wrong=20), "/M1 (pin 27) does not do its work: it moves without regard to 724 fetches"),
+    (seen("M1", 724, 300, 1400, wrong=20, follows="RD"),
+     "/M1 (pin 27) does not do its work: it moves without regard to 724 fetches, and follows /RD"),
+    (seen("M1", 724, 724, 1400, stays=Stays(False, 0.25, "RD", 50, 0)),
+     "/M1 (pin 27) gets stuck low: it is not let go from 250 ms on, while /RD falls 50 times"),
+    (seen("M1", 724, 724, 700, high=0.1, stays=Stays(False, 0.25, "RD", 50, 0)),
+     "/M1 (pin 27) gets stuck low: it is not let go from 250 ms on, while /RD falls 50 times"),
+    (seen("M1", 724, 724, 700, high=0.1, stays=Stays(True, 0.25, "RD", 50, 0)),
+     "/M1 (pin 27) stays low: it is let go only 350 times while 724 fetches went by"),
+    (seen("M1", 724, 500, 1000, stays=Stays(True, 0.25, "RD", 50, 0)),
+     "/M1 (pin 27) dies at 250 ms: it strobes in 500 of 724 fetches, in none from then on"),
 ])  # fmt: skip
 def test_a_strobe_is_told_by_what_it_does(record, text):
     assert plain(found("fetch-strobe-missing", "M1"), record) == text
+
+
+@pytest.mark.parametrize(
+    ("rule", "lines", "line", "requests", "text"),
+    [
+        ("data-line-stuck", ("D3",), {"edges": 0, "high_fraction": 0.0}, 9,
+         "D3 (pin 8) is stuck low: it never moves while 9 requests went by"),
+        ("data-line-stuck", ("D3",), {"edges": 1, "high_fraction": 0.5}, 9, None),
+        ("data-line-stuck", ("D3",), {"edges": 0, "high_fraction": None}, 9, None),
+        ("data-line-stuck", ("D3",), {"edges": 0, "high_fraction": 0.0}, 0, None),
+        ("data-line-stuck", ("D3", "D4"), {"edges": 0, "high_fraction": 0.0}, 9, None),
+        ("halted-for-good", ("HALT",), {"edges": 0, "high_fraction": 0.0}, 9, None),  # a line beside the buses may rest
+    ],
+)  # fmt: skip
+def test_a_line_of_a_bus_that_stands_still_is_told_so(rule, lines, line, requests, text):
+    record = BusEvidence(captured=frozenset(lines), end_s=1.0, requests=requests)
+    record.lines = {name: LineEvidence(name, **line) for name in lines}
+    title = next(each.title for each in CATALOGUE if each.id == rule)
+    told = plain(found(rule, *lines), record)
+    assert told == text if text else "stuck low: it never" not in told and title.rpartition(" ")[2] in told
+
+
+@pytest.mark.parametrize(
+    ("title", "lines", "text"),
+    [
+        ("no request at all", (), "no request at all"),
+        ("/WAIT held", ("WAIT",), "/WAIT (pin 24) is held"),
+        ("/INT asked for nothing", ("INT",), "/INT (pin 16) asked for nothing"),
+        ("a floating line", ("D3",), "D3 (pin 8) is a floating line"),
+        ("an open line", ("D3",), "D3 (pin 8) is an open line"),
+        ("a line of its own", ("BANK0",), "a line of its own: BANK0"),
+        ("a floating line", ("D3", "D4"), "a floating line: D3 (pin 8) and D4 (pin 7)"),
+        ("lines that float", ("D3",), "lines that float: D3 (pin 8)"),
+    ],
+)
+def test_a_title_takes_its_lines_in(title, lines, text):
+    assert _titled(title, lines) == text
 
 
 def test_a_line_that_moves_is_never_called_stuck():
