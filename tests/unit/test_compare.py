@@ -551,7 +551,8 @@ def test_addresses_that_one_alone_executed_are_listed(healthy, dead, good, suspe
 @pytest.mark.parametrize(
     ("code", "hangs"),
     [
-        ("C9", True), ("C0", True), ("ED45", True), ("ED4D", True), ("10FE", True), ("76", True), ("E9", True), ("DDE9", True), ("FDE9", True),
+        ("C9", True), ("C0", True), ("ED45", True), ("ED4D", True), ("10FE", True), ("76", True), ("E9", True), ("DDE9", True),
+        ("FDE9", True),
         ("EDB0", True), ("EDB8", True), ("EDB1", True), ("EDB9", True), ("EDB2", True), ("EDBA", True), ("EDB3", True), ("EDBB", True),
         ("20FE", True), ("C20000", True), ("C40000", True), ("18FE", False), ("C30000", False), ("CD0000", False), ("C7", False),
         ("EDA0", False), ("EDA2", False), ("00", False),
