@@ -33,7 +33,8 @@ TOLD = {
     ),
     "ignores-expansion": (
         "expansion_device 1.0, connection 1.0, cpu 0.6, glue 0.5, program 0.1",
-        "M1 ROMDIS NMI IORQ", "RESET rising, NMI falling, ROMDIS rising", "no trigger: start the capture, then press the device's button or reset the machine", 0.05, False, False,
+        "M1 ROMDIS NMI IORQ", "RESET rising, NMI falling, ROMDIS rising",
+        "no trigger: start the capture, then press the device's button or reset the machine", 0.05, False, False,
     ),
     "dies-warm": (
         "cpu 0.8, ram 1.0, rom 0.5, clock 0.6, supply 0.5, connection 0.8, glue 0.4, reset 0.5, data_bus 0.5, address_bus 0.5, program 0.3",
