@@ -23,7 +23,7 @@ from strobewise.evidence.listing import Program, find_gaps, program_steps
 from strobewise.machine import GENERIC, LINE_SETS, BusRequest, Press, fault, simulate
 from strobewise.machine.board import WaitRule
 from strobewise.program.flow import ProgramFlow
-from strobewise.program.steps import GAP, RESET, Rows, successors
+from strobewise.program.steps import GAP, NOT_KNOWN, RESET, Rows, successors
 from strobewise_cli.render import listing
 
 READ, FETCH, WRITE, ACCESS, UNKNOWN = (
@@ -105,6 +105,18 @@ def test_interrupts_by_mode():
         step = follow(as_rows(bus.cycles))[3]
         assert step.what == "interrupt" and mode in step.note and texts([step]) == [response]
         assert step.t_states == step.expected == (19 if "2" in mode else 13)  # UM0080, interrupt response
+
+
+def test_what_a_device_gives_in_mode_0_says_where_the_program_goes_on():
+    """UM0080, mode 0: a restart goes to its address; any other instruction leaves the program where it was."""
+    bus, _ = run(bytes.fromhex("ed 46 fb 00 00 00"), 6, interrupts={3}, vector=0xD7)
+    rows = as_rows(bus.cycles)
+    at = rows.kind.index(KIND_INDEX["interrupt_acknowledge"])
+    behind = rows.kind.index(FETCH, at)
+    hidden = rows._replace(address=[NOT_KNOWN if k == behind else address for k, address in enumerate(rows.address)])
+    assert [step.address for step in follow(hidden)][4] == 0x10
+    astray = rows._replace(address=[0x1234 if k == behind else address for k, address in enumerate(rows.address)])
+    assert follow(astray)[4].note and not follow(rows)[4].note
 
 
 def test_interrupt_in_a_mode_that_the_program_did_not_tell():
