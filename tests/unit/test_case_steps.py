@@ -14,9 +14,9 @@ from strobewise.bus.model import Finding, Verdict
 from strobewise.case import steps
 from strobewise.case.belief import from_captures, prior
 from strobewise.case.captures import SHOWS_A_PROGRAM, nothing_left
-from strobewise.case.checks import BY_KIND
+from strobewise.case.checks import BY_KIND, side_by_side
 from strobewise.case.explained import parts_early
-from strobewise.case.records import Step
+from strobewise.case.records import Answer, Step
 from strobewise.case.repairs import REPAIR
 from strobewise.case.steps import _comes_and_goes
 from strobewise.case.store import new_case
@@ -100,3 +100,47 @@ def test_nothing_is_soldered_for_an_input_that_no_lead_has_shown(tmp_path, line,
     assert (step is not None) is asked and steps._before(now, Step("repair", "x", "plug", "", risk=0.0)) is None
     if step is not None:
         assert {"BUSREQ", "CLK", "WAIT"} <= {lead.line for lead in step.leads} and "no lead has shown yet (/BUSREQ, CLK, /WAIT)" in step.why
+
+
+@pytest.mark.parametrize(
+    [("pulses", 1, True), ("pulses", 0, False), ("volts", 2.0, True), ("volts", 1.99, False), ("ohms", 5.0, False)],
+)
+def test_a_line_that_lives_at_the_cpu_and_is_dead_at_the_connector_is_an_open_way(kind, value, alive):
+    answers = [Answer(kind, "M1", value, "cpu"), Answer("pulses", "M1", 0, "connector")]
+    assert ([each.kind for each in side_by_side(answers)] == [kind, "ohms"]) is alive
+    assert [each.kind for each in side_by_side([answers[0], Answer("pulses", "RD", 0, "connector")])] == [kind, "pulses"]  # another line
+
+
+@pytest.mark.parametrize(
+    ("share", "risk", "minutes", "check", "pays"),
+    [
+        (0.2, 0.9, 45.0, (1.0, 4.0), False),  # soldering on what is more likely innocent waits for every check
+        (0.2, 0.9, 45.0, (0.001, 400.0), False),
+        (0.9, 0.9, 45.0, (0.001, 400.0), True),  # a check that tells nothing and takes a day
+        (0.2, 0.05, 3.0, (1.0, 4.0), True),  # what is plugged is tried at once
+        (0.2, 0.05, 60.0, (1.0, 4.0), False),
+    ],
+)
+def test_a_part_is_put_right_where_a_check_saves_less_than_it_costs(share, risk, minutes, check, pays):
+    answers = (Answer("replaced", "cpu", part="cpu"),)
+    repair = Step("repair", "replaced:cpu", "put in another", "", answers=answers, risk=risk, minutes=minutes)
+    ask = Step("check", "pulses:M1", "look", "", bits=check[0], minutes=check[1])
+    now = SimpleNamespace(shares={"cpu": share, "rom": 1 - share}, hypotheses=[SimpleNamespace(suspect="cpu", share=share)])
+    assert steps._pays(now, repair, ask) is pays
+
+
+@pytest.mark.parametrize(
+    ("shares", "showing", "asked"),
+    [
+        ({"ram": 0.05, "glue": 0.05}, True, ["ram"]),
+        ({"ram": 0.05, "connection": 0.05}, True, ["ram"]),
+        ({"ram": 0.05, "glue": 0.02, "connection": 0.02}, True, []),
+        ({"ram": 0.04, "glue": 0.5}, True, []),
+        ({"ram": 0.5, "glue": 0.5}, False, []),
+        ({"rom": 0.5, "ram": 0.5, "glue": 0.5}, True, ["rom", "ram"]),
+    ],
+)
+def test_a_memory_chip_is_looked_at_where_it_and_its_way_are_suspect(tmp_path, shares, showing, asked):
+    case = new_case(tmp_path / "case", symptom="garbage")
+    now = SimpleNamespace(case=case, shares=shares, showing=showing, examined=(), findings=())
+    assert [chip for check, chip, _ in steps._on_chips(now) if check.kind == "driven"] == asked

@@ -6,6 +6,7 @@ import json
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from hand_made import evidence_of
@@ -13,7 +14,7 @@ from hand_made import evidence_of
 from conftest import TRACES, run_strobewise
 from strobewise.bus.model import Finding
 from strobewise.case.explained import goes_further
-from strobewise.case.proof import Witness, _can_show, prove, time_for_a_proof
+from strobewise.case.proof import Witness, _can_show, _Judged, _until, prove, time_for_a_proof
 from strobewise.diagnosis.facade import conclude, examine
 from strobewise.machine import GENERIC
 from strobewise.machine.faults import fault
@@ -189,3 +190,41 @@ def test_the_first_capture_after_a_repair_is_asked_to_be_long_enough(witness):
     assert half.duration_s == pytest.approx(least)
     assert time_for_a_proof([witness(faults=[fault("dead-low", line="M1")])]) == 0.0
     assert time_for_a_proof([witness(faults=[WARM], duration_s=0.02, minutes_on=20)]) > 0.0
+
+
+def of_evidence(minutes_on=None, **changes):
+    return Witness(SimpleNamespace(captures=[SimpleNamespace(path="x.vcd")], findings=[], evidence=evidence_of(**changes)), minutes_on)
+
+
+def failing(*lines, rule="fetch-strobe-missing", first_s=None):
+    return Finding(rule, "fault", lines, "cpu", 0.9, first_s, None, 1, "seen", "look")
+
+
+@pytest.mark.parametrize(("first_s", "after"), [(None, 0.0), (0.0, 0.0), (0.000499, 0.0), (0.0005, 0.0005), (0.004, 0.004)])
+def test_what_fails_in_the_first_twentieth_of_a_capture_fails_from_the_start(first_s, after):
+    assert _until(of_evidence(), failing("M1", first_s=first_s)) == after
+
+
+@pytest.mark.parametrize(
+    ("on", "now", "counts", "able"),
+    [((5.0,), 5.0, True, 1), ((5.0, 20.0), 5.0, True, 1), ((5.0,), 4.0, True, 0), ((0.0,), 0.0, False, 1), ((None,), 5.0, False, 1)],
+)
+def test_the_time_that_a_machine_was_on_counts_where_it_was_on_when_it_failed(on, now, counts, able):
+    judged = object.__new__(_Judged)
+    judged.failing, judged._able, judged.missing = [(of_evidence(minutes), failing("M1")) for minutes in on], [of_evidence(now)], []
+    assert (judged._warm(), len(judged._able), len(judged.missing)) == (counts, able, 1 - able)
+
+
+@pytest.mark.parametrize(
+    ("lines", "captured", "shows"),
+    [
+        (("M1",), (), True),
+        (("M1", "BANK0"), (), True),  # no lead of the bus, and nothing that the rule judges
+        (("M1",), ("MREQ", "CLK"), False),
+        (("M1", "D3"), (), True),
+    ],
+)
+def test_a_capture_can_show_a_fault_of_the_lines_that_it_has(lines, captured, shows):
+    evidence = evidence_of(**({"captured": frozenset(captured)} if captured else {}))
+    assert _can_show(failing(*lines), evidence) is shows
+    assert not _can_show(failing(*lines, rule="no-such-rule"), evidence)
