@@ -103,6 +103,7 @@ def test_nothing_is_soldered_for_an_input_that_no_lead_has_shown(tmp_path, line,
 
 
 @pytest.mark.parametrize(
+    ("kind", "value", "alive"),
     [("pulses", 1, True), ("pulses", 0, False), ("volts", 2.0, True), ("volts", 1.99, False), ("ohms", 5.0, False)],
 )
 def test_a_line_that_lives_at_the_cpu_and_is_dead_at_the_connector_is_an_open_way(kind, value, alive):

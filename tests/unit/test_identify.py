@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from strobewise.identify import GROUPS, Identified, identify
 from strobewise.identify.buses import NAMED, Solved
 from strobewise.identify.roles import Role
 from strobewise.identify.search import Order
+from strobewise.identify.slow_lines import ACK, FETCH, _interrupt, _Spans
 from strobewise.machine import fault
 from strobewise.machine.scenario import LINE_SETS
 from strobewise.machine.simulate import simulate
@@ -164,3 +166,26 @@ def test_nothing_is_left_to_find_where_what_must_move_is_found(lines, quiet, who
     found = Identified([Role(k, line, 0.99) for k, line in enumerate(lines)])
     moving = set(range(len(uses) - quiet))
     assert _record(found, ChannelMap((), uses, True, ()), moving).whole == whole
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "found"),
+    [
+        ([(95, 105)], None, 0),
+        ([(95, 105), *[(200 + 10 * k, 205 + 10 * k) for k in range(4)]], None, 0),  # five times low for one acknowledge
+        ([(95, 105), *[(200 + 10 * k, 205 + 10 * k) for k in range(5)]], None, None),  # six: it asks for more than that
+        ([(300, 305)], None, None),  # at rest while it is answered
+        ([(95, 105)], [(90, 110)], 0),  # as seldom: the first
+        ([(80, 125)], [(95, 105)], 1),
+        ([(0, 1000)], None, None),
+    ],
+)
+def test_the_line_that_is_low_at_an_acknowledge_and_seldom_else_asks_for_it(first, second, found):
+    """Fetches at 0, 10, 20 ... ticks, an acknowledge at 100."""
+    times = np.arange(0, 1000, 10)
+    kinds = np.full(len(times), FETCH)
+    kinds[10] = ACK
+    sample = SimpleNamespace(fall=times, kind=kinds)
+    spans = {k: _Spans(*map(np.array, zip(*pairs, strict=True))) for k, pairs in enumerate((first, second)) if pairs}
+    role = _interrupt(sample, spans)
+    assert (role if role is None else (role.channel, role.line)) == (None if found is None else (found, "INT"))

@@ -281,3 +281,10 @@ def test_what_memory_keeps_is_compared_in_order_of_time(seed):
     whole = table_fed(rows)
     assert set(np.flatnonzero(whole.kept).tolist()) == kept and set(np.flatnonzero(whole.lost).tolist()) == lost and not decided
     assert bool(seen.kept[0x5000:0x5006].any()) == any(at >= 0x5000 for at in kept) and not seen.kept[:4].any()
+
+
+@pytest.mark.parametrize(("bit", "t"), [(None, 10.0), (3, None), (None, None)])
+def test_without_the_line_or_a_time_base_nothing_is_overlaid(bit, t):
+    learner = object.__new__(Learner)
+    learner._bit, learner._t, learner._edges, learner._level = bit, t, [(5, 0)], 1
+    assert not learner._overlaid(CycleTable.from_rows([])).any()

@@ -139,6 +139,7 @@ def test_a_stay_in_halt_is_one_step_with_and_without_its_line():
         assert [step.what for step in steps[2:5]] == ["instruction", "halt", "interrupt"]
         assert steps[3].note == "in HALT: 27 fetches" and steps[3].t_states == steps[3].expected == 108
         assert steps[3].address == steps[4].address == 4
+        assert (steps[3].start, steps[3].end) == (steps[2].end, steps[4].start)
 
 
 def test_a_reset_cuts_what_ran():
@@ -377,3 +378,22 @@ def test_instructions_are_told_where_reads_and_writes_look_alike(tmp_path):
     )
     assert sum("(" in text for _, text, _ in with_all) > 10
     assert without == with_all
+
+
+@pytest.mark.parametrize(
+    ("kinds", "address", "t_states", "nmi"),
+    [
+        ((FETCH, WRITE, WRITE, FETCH), -1, 5, True),
+        ((FETCH, WRITE, WRITE, FETCH), -1, -1, True),
+        ((FETCH, WRITE, WRITE, FETCH), -1, 4, False),  # UM0080: the fetch of an NMI's response takes five
+        ((FETCH, WRITE, WRITE, FETCH), 0x66, 5, False),
+        ((FETCH, READ, READ, FETCH), -1, 5, False),
+        ((READ, WRITE, WRITE, FETCH), -1, 5, False),
+    ],
+)
+def test_what_looks_like_an_nmi_without_addresses(kinds, address, t_states, nmi):
+    rows = as_rows(run(LOOP, 3)[0].cycles)
+    rows = Rows(*([column[0]] * 4 for column in rows))._replace(
+        kind=bytes(kinds), address=[address] * 4, t_states=[t_states] * 4, wait_states=[0] * 4, data=[0x12] * 4,
+    )  # fmt: skip
+    assert ProgramFlow()._looks_like_nmi(rows, 0, 4) == nmi

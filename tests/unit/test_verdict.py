@@ -7,7 +7,7 @@ from hand_made import evidence_of
 
 from strobewise.bus.model import Finding, SuspectShare, Verdict
 from strobewise.diagnosis.joining import join_findings
-from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
+from strobewise.records.evidence import BusEvidence, LineEvidence, Stays, StrobeCount
 from strobewise.verdict.judge import CONFIDENCE_CAP, judge, rank, without_consequences
 from strobewise.verdict.line_states import survey
 
@@ -219,3 +219,27 @@ def test_a_strobe_that_is_never_where_it_is_called_for_is_at_rest_but_for_a_few_
     record.lines["M1"] = LineEvidence("M1", edges=edges, high_fraction=0.99)
     record.strobes = {"M1": StrobeCount(expected, 0, 0, 0)}
     assert next(line.state for line in survey(record) if line.line == "M1") == state
+
+
+STATES = (  # expected, seen, others, wrong, edges, high, more, state, remark
+    (100, 0, 50, 0, 0, 1.0, {}, "stuck_high", "100 requests call for it, seen in 0"),
+    (100, 0, 50, 0, 40, 0.9, {}, "active", "100 requests call for it, seen in 0"),  # whatever it does, it moves
+    (100, 0, 50, 0, 4, 0.9, {}, "stuck_high", "100 requests call for it, seen in 0"),
+    (100, 100, 50, 50, 0, 0.0, {}, "stuck_low", "asserted in 100 of 100 requests that call for it, and not released between them"),
+    (100, 100, 50, 9, 40, 0.1, {}, "active", "asserted in 100 of 100 requests that call for it, and in 9 others"),
+    (0, 0, 50, 50, 0, 0.0, {}, "stuck_low", "asserted throughout; no request calls for it"),
+    (100, 40, 50, 20, 200, 0.5, {}, "floating", "100 requests call for it; it moves without regard to them"),
+    (100, 2, 50, 50, 200, 0.5, {}, "active", "the opposite of what the rest of the bus calls for"),
+    (100, 100, 50, 0, 200, 0.5, {"stays": Stays(False, 0.25, "RD", 60, 0)}, "active",
+     "low from 250 ms to the end, while other strobes go on"),
+    (100, 60, 50, 0, 200, 0.5, {}, "active", "seen in 60 of 100 requests that call for it, and in 0 others"),
+    (100, 100, 50, 0, 200, 0.5, {}, "active", "seen in 100 of 100 requests that call for it"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("expected", "hits", "others", "wrong", "edges", "high", "more", "state", "remark"), STATES)
+def test_the_state_of_a_strobe_and_what_is_said_of_it(expected, hits, others, wrong, edges, high, more, state, remark):
+    record = evidence(lines={"M1": LineEvidence("M1", edges=edges, high_fraction=high, **more)})
+    record.strobes["M1"] = StrobeCount(expected, hits, others, wrong)
+    line = next(line for line in survey(record) if line.line == "M1")
+    assert (line.state, line.remark) == (state, remark)
