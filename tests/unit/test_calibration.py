@@ -7,7 +7,8 @@ import random
 import pytest
 
 from strobewise.bus.calibration import Calibration, TimeBase, calibrate
-from strobewise.bus.estimates import before_reads, by_distances, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.estimates import Strobes, before_reads, by_distances, clock_period, t_from_mreq, t_from_widths
+from strobewise.bus.in_step import sample_interval
 
 
 def mreq_pulses(t, kinds, sample=1.0, waits=0, phase=0.0):
@@ -249,3 +250,20 @@ def test_how_long_before_a_read_mreq_is_looked_at(sample, earlier):
     """Two samples; where those are short, an eighth of the shortest reads but for spikes, whatever the waits of the others."""
     reads = [(1000 * k, 1000 * k + (600 if k % 3 else 150)) for k in range(24)]
     assert before_reads([*reads, (90_000, 90_001)], sample) == earlier
+
+
+def of_fetches(half, count, reads=0, late=0):
+    """Return fetches without CLK whose edges all lie on halves of a T-state, and reads behind them; late: /M1 by so many of them."""
+    mreq = [(6 * half * n + at, 6 * half * n + at + width) for n in range(count) for at, width in ((half, 3 * half), (5 * half, 2 * half))]
+    m1 = [(start - half, start + 3 * half + late) for start, _ in mreq[::2]]
+    behind = mreq[-1][1] + 20 * half
+    return Strobes(mreq + [(behind + 10 * half * n, behind + 10 * half * n + 5 * half) for n in range(reads)], [], m1, [], [])
+
+
+@pytest.mark.parametrize(
+    ("half", "count", "reads", "found"),
+    [(50, 16, 0, 1.0), (50, 15, 0, 50), (8, 16, 0, 1.0), (7, 16, 0, 7), (50, 16, 160, 1.0), (50, 16, 161, 50)],
+)
+def test_without_a_clock_edges_on_half_states_show_that_nothing_was_lost(half, count, reads, found):
+    """Sixteen refreshes, of half a T-state that rounding does not hide, and one for each dozen of pulses at the least."""
+    assert sample_interval([], of_fetches(half, count, reads), float(half)) == found

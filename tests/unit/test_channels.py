@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from strobewise.bus.lines import BUS_SPELLINGS, LINES
 from strobewise.capture.channels.mapping import ChannelMap, map_channels, raw_channels
 from strobewise.capture.records import BitAssignment, Channel
 from strobewise.errors import LineMapError
@@ -288,3 +289,19 @@ def test_too_many_further_lines_are_refused():
     assert len(map_channels(scalars(*names[:24]), extra_lines=names[:24]).extra_bits) == 24
     with pytest.raises(LineMapError, match=r"^25 further lines are too many: at most 24 have room$"):
         map_channels(scalars(*names), extra_lines=names)
+
+
+#: All that a line or a bus may be called besides its name, a second time (trade usage), lower case and without separators.
+CALLED = {
+    "CLK": "clock phi clkcpu clockcpu zclk ck phi0 cp", "MREQ": "memreq memrq mrq memoryrequest", "IORQ": "ioreq iorequest iorqst",
+    "RD": "read", "WR": "write", "RFSH": "refresh rfrsh refsh rfs rf", "HALT": "hlt", "WAIT": "wt", "INT": "irq intr interrupt",
+    "RESET": "rst res rs", "BUSREQ": "busrq busrequest brq breq", "BUSACK": "busak busacknowledge bak buak",
+    "ROMDIS": "romdisable disablerom",
+    "A": "a ab abus add addr adr address addrbus adrbus addressbus", "D": "d db dbus dat data databus",
+}  # fmt: skip
+
+
+def test_what_lines_and_buses_may_be_called():
+    assert {line.name: " ".join(line.spellings) for line in LINES if line.spellings} | {
+        bus: " ".join(spellings) for bus, spellings in BUS_SPELLINGS.items()
+    } == CALLED

@@ -7,7 +7,7 @@ from hand_made import evidence_of, of_memory, rules_of
 
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.records.prediction import Difference, LineCount, PredictionRecord
-from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _misread, _moves, _stuck_write, _swapped
+from strobewise.rules.prediction import _any_of_several, _first, _lines_of, _misread, _moves, _stuck_write, _swapped, coverage, followed
 
 
 def record(explained=None, sought=20, **changes):
@@ -116,3 +116,26 @@ def test_a_program_that_ran_away_contradicts_nothing(monkeypatch):
     assert "program-contradicted" in rules_of(evidence)
     monkeypatch.setattr("strobewise.rules.prediction.runs_away", lambda memory: True)
     assert "program-contradicted" not in rules_of(evidence)
+
+
+@pytest.mark.parametrize(
+    ("changes", "text"),
+    [
+        ({"differences": {}}, "400 instructions followed from end to end: no contradiction"),
+        ({"differences": {"next": 1}}, "400 instructions followed from end to end: 1 contradiction"),
+        ({"differences": {"next": 2}}, "400 instructions followed from end to end: 2 contradictions"),
+        ({"differences": {}, "windows": 3, "cycles_in_all": 4000},
+         "400 instructions followed in 3 windows spread evenly, 25 % of the machine cycles: no contradiction; the rest was not followed"),
+        ({"differences": {}, "windows": 3, "odd_windows": 1, "cycles_in_all": 4000},
+         "400 instructions followed in 2 windows spread evenly and 1 where something is odd, 25 % of the machine cycles: no contradiction; "
+         "the rest was not followed"),
+        ({"instructions": 0}, ""),
+    ],
+)  # fmt: skip
+def test_what_following_the_program_came_to(changes, text):
+    assert followed(evidence_of(prediction=record(**changes))) == text
+
+
+def test_how_much_was_followed():
+    assert coverage(record()) == "400 instructions"
+    assert coverage(record(windows=2, cycles_in_all=4000)) == "400 instructions in 2 windows (1000 of 4000 machine cycles)"

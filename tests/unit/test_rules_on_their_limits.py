@@ -12,13 +12,17 @@ from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.records.buses import BusesRecord, Operands, Pair, Pushes
 from strobewise.records.evidence import Burst, LineEvidence, Span, StrobeCount
 from strobewise.records.expansion import PagingRecord, Trigger
+from strobewise.records.leads import LeadsRecord, Relabelling
 from strobewise.records.memory import Levels, MemoryRecord, ReadBack
+from strobewise.records.profile import MemoryRegion, Profile
 from strobewise.records.volts import AnalogLevels
 from strobewise.rules import Found, find_rule, run
 from strobewise.rules.base import Rule, _findings
 from strobewise.rules.blame import VOLTS_DEAD, VOLTS_GROUND, VOLTS_UNDRIVEN
 from strobewise.rules.buses import _data_explains, _input_dead, _moves_in_reads, _must_differ
+from strobewise.rules.grades import LIKELY
 from strobewise.rules.held import _given_for_good
+from strobewise.rules.misled import as_often
 from strobewise.rules.picture import Picture, done
 from strobewise.rules.strobes import _bursts
 from strobewise.rules.volts import weigh_still_line
@@ -477,3 +481,49 @@ def test_a_dead_memory_request_says_at_which_level_it_stays(high_fraction, level
     evidence.lines["MREQ"] = LineEvidence("MREQ", edges=0, high_fraction=high_fraction)
     evidence.strobes = {}
     assert f"/MREQ {level} throughout" in one(evidence, "memory-request-missing").evidence
+
+
+@pytest.mark.parametrize(
+    ("line", "framed_by", "missing", "pulses", "often"),
+    [
+        ("RD", "MREQ", 90, 1000, True), ("WR", "MREQ", 90, 1000, True), ("M1", "MREQ", 90, 1000, False), ("RD", "IORQ", 90, 1000, False),
+        ("RD", "MREQ", 80, 1000, False), ("RD", "MREQ", 90, 900, False),
+    ],
+)  # fmt: skip
+def test_a_read_or_write_strobe_that_pulses_as_often_as_it_is_called_for_misses_nothing(line, framed_by, missing, pulses, often):
+    count = StrobeCount(1000, 1000 - missing, 1000, 0)
+    assert as_often(LineEvidence(line, edges=2 * pulses, high_fraction=0.7), count, evidence_of(framed_by=framed_by)) == often
+
+
+@pytest.mark.parametrize(
+    ("right", "mapped", "proven"), [(0, False, False), (1, False, True), (0, True, True), (1, True, True)]
+)
+def test_a_bank_without_ram_is_proven_by_ram_elsewhere_or_by_the_map(right, mapped, proven):
+    """Where nothing that was written came back, and nobody says that RAM is there, the program may be astray."""
+    clean = [(500, 0, 500, 0)] * 8
+    pages = [ReadBack(0x8000 + 0x400 * k, 0x83FF + 0x400 * k, 40, 40, clean, 40, 0.001, 0.002) for k in range(2)]
+    pages += [ReadBack(0xC000, 0xC3FF, 40, 40 - right, clean, 0, 0.001, 0.002)]
+    evidence = of_memory(pages=pages)
+    evidence.profile = Profile("box", memory=(MemoryRegion("ram", 0x8000, 0xFFFF),)) if mapped else None
+    (finding,) = found(evidence, "ram-bank-missing")
+    assert ("the program may be astray" not in finding.evidence) == proven == (finding.confidence == LIKELY)
+
+
+@pytest.mark.parametrize(
+    ("lines", "inverted", "words", "step"),
+    [
+        (("M1",), True, "with /M1 inverted", "channel at /M1 (pin 27);"),
+        (("M1", "RD"), True, "with /M1 and /RD inverted", "channel before these leads;"),
+        (("M1", "RD", "WR"), True, "with /M1, /RD and /WR inverted", "channel before these leads;"),
+        (("M1", "RD"), False, "with /M1 and /RD exchanged", "labelled /M1 on /M1 (pin 27) and the one labelled /RD on /RD (pin 21);"),
+    ],
+)
+def test_which_leads_are_wrong_is_said_in_words(lines, inverted, words, step):
+    change = Relabelling(lines, inverted, 0.1, 0.99, 100, "instructions")
+    finding = one(evidence_of(leads=LeadsRecord(change, ("M1=x",))), "leads-swapped")
+    assert words in finding.evidence and step in finding.next_step
+
+
+@pytest.mark.parametrize(("requests", "last", "fires"), [(3, 0.002, True), (2, 0.002, False), (3, None, False), (0, None, False)])
+def test_only_a_cpu_that_made_requests_falls_silent(requests, last, fires):
+    assert bool(found(evidence_of(requests=requests, last_request_s=last), "went-silent")) == fires
