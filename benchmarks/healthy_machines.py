@@ -59,6 +59,11 @@ PIECES: tuple[Callable[[random.Random], str], ...] = (
     lambda r: f"DD 21 {_ram(r)} DD 34 05 DD 7E 07 DD CB 03 C6",
     lambda r: f"21 {_ram(r)} 01 {_word(r.randrange(2, 30))} 3E {r.randrange(256):02X} ED B1",  # CPIR
     lambda r: f"21 {_ram(r)} 0E {r.randrange(256):02X} 06 {r.randrange(1, 12):02X} ED B3",  # OTIR
+    # pushing: a fill through the stack pointer, a routine that calls itself, a restart with a byte behind it, many registers saved
+    lambda r: f"ED 73 00 41 31 {_word(r.randrange(0x5000, 0xE000))} 06 {r.randrange(2, 120):02X} c{{n}}: {'E5 ' * r.randrange(1, 9)} 10 >c{{n}} ED 7B 00 41",
+    lambda r: f"06 {r.randrange(2, 40):02X} CD @deep",
+    lambda r: f"06 {r.randrange(2, 40):02X} d{{n}}: D7 {r.randrange(256):02X} 10 >d{{n}}",
+    lambda r: "F5 C5 D5 E5 DD E5 FD E5 08 F5 08 " + "E5 E1 " * r.randrange(4) + "08 F1 08 FD E1 DD E1 E1 D1 C1 F1",
     lambda r: " ".join(r.choice(("80", "91", "A2", "AB", "B4", "2F", "07", "1F", "3C", "05", "13", "EB", "D9")) for _ in range(12)),
 )
 
@@ -80,7 +85,8 @@ def program(rng: random.Random) -> tuple[bytes, bool]:
         parts = [rng.choice(PIECES)(rng).format(n=number) for number in range(rng.randrange(1, 14))]
         body = "main: " + " ".join(parts) + (" 76" if served and rng.random() < 0.2 else "") + " C3 @main"
     sub = " sub: " + " ".join(f"{rng.choice((0x3C, 0x04, 0x23, 0x7E, 0x77 if rng.random() < 0.3 else 0x78)):02X}" for _ in range(3)) + " C9"
-    text = f"{head} C3 @go *0038 F5 3A 00 40 3C 32 00 40 F1 FB C9 *0066 F5 F1 ED 45 *0100 go: {body} {sub}"
+    sub += " deep: 05 C8 C5 CD @deep C1 C9"
+    text = f"{head} C3 @go *0010 E3 7E 23 E3 C9 *0038 F5 3A 00 40 3C 32 00 40 F1 FB C9 *0066 F5 F1 ED 45 *0100 go: {body} {sub}"
     return assemble(text, {}), served
 
 

@@ -19,7 +19,7 @@ TELLS = frozenset({
     "program-contradicted", "no-requests", "requests-without-fetch", "reset-loop", "rom-content", "operands-contradicted", "data-late",
     "slow-strobe", "runs-unwritten", "bytes-not-obeyed", "stack-differs", "ram-read-otherwise", "reads-otherwise", "walks-nowhere",
     "returns-to-start", "returns-unpushed", "clock-slips", "nmi-bounces", "spikes", "reads-one-byte",
-    "told-ram-wrong", "told-rom-wrong", "one-instruction", "goes-on-without-jump", "interrupts-without-pause",
+    "told-ram-wrong", "told-rom-wrong", "one-instruction", "goes-on-without-jump", "interrupts-without-pause", "stack-grows",
 })  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from strobewise.records.evidence import LineEvidence
 from strobewise.records.memory import Alike, Levels, OwnBytes, ReadBack, RomCheck
 from strobewise.records.odd_reads import OddRead, OddReads
 from strobewise.records.profile import MemoryRegion, Profile
-from strobewise.records.rhythm import Pushing, Repeated, RhythmRecord
+from strobewise.records.rhythm import Growing, Pushing, Repeated, RhythmRecord
 from strobewise.records.told import Told
 from strobewise.records.unwritten import Unwritten
 from strobewise.rules.bytes_alone import _believed, _dead_bit, _one_bit, _read_otherwise
@@ -337,6 +337,13 @@ def pushed(pushes: int, instructions: int) -> Any:
     return evidence
 
 
+def grown(net: int = 400, restarts: int = 0, instructions: int = 600, regular: float = 0.5, data: bool = False) -> Any:
+    evidence = beats()
+    evidence.rhythm = RhythmRecord(growing=Growing(net, 400, restarts, instructions, 0.001, regular))
+    evidence.captured |= frozenset(DATA if data else ())
+    return evidence
+
+
 def one_byte(reads: int) -> Any:
     return some_lines("M1", *DATA, same=AlikeReads(reads, None, 0x69, 0, 1000))
 
@@ -350,6 +357,10 @@ RHYTHM = (
     Limit("rhythm.CUT_OFF", severity("one-instruction", lambda n: from_reset(2, 402 + n)), 1, 2, "warning", "note"),
     Limit("rhythm.ANSWERED_MIN", fires("interrupts-without-pause", lambda n: beats(
         steps("Aww", "F", "Frr", times=n, answered_behind_returns=True), without="INT")), 24, 23),
+    Limit("rhythm.STACK_GROWS", fires("stack-grows", grown), 100, 99),
+    Limit("rhythm.A_LOOP", fires("stack-grows", lambda share: grown(regular=share)), 0.89, 0.9),
+    Limit("rhythm.FILLS", fires("stack-grows", lambda n: grown(instructions=n, regular=1.0)), 801, 800),
+    Limit("rhythm.MOSTLY", fires("stack-grows", lambda n: grown(restarts=n, data=True)), 200, 199),
     Limit("course.PUSHING_SHARE", fires("restarts-without-end", lambda n: pushed(900, n)), 1000, 1001),
     Limit("course.ENDLESS_PUSHES", fires("restarts-without-end", lambda n: pushed(n, n)), 200, 199),
     Limit("course.READS_A_FETCH", fires("reads-one-byte", one_byte), 1500, 1499),

@@ -16,7 +16,7 @@ from strobewise.cycles.table import CycleTable
 from strobewise.evidence import rhythm
 from strobewise.evidence.rhythm import RhythmPart
 from strobewise.records.evidence import BusEvidence
-from strobewise.records.rhythm import Pushing, Repeated, RhythmRecord
+from strobewise.records.rhythm import Growing, Pushing, Repeated, RhythmRecord
 from strobewise.rules import find_rule
 
 KINDS = {
@@ -111,6 +111,17 @@ def test_pushes_that_nothing_takes_back():
     assert rhythm_of("F4").pushing == Pushing()
 
 
+def test_the_stretch_over_which_the_stack_grows():
+    storm = "F5 w3 w3 F4 F4 F5 w3 w3 F4 r3 r3 F4 r8 "
+    grown = rhythm_of("F4 F4 r3 r3 " + storm * 80 + "F4 r3 r3 F4 r3 r3 F4").growing
+    assert (grown.net, grown.pushes, grown.restarts) == (81, 160, 0), "two for each turn, one of which may be taken back"
+    assert (grown.instructions, grown.start_s, grown.regular) == (6 * 79 + 4, pytest.approx(4e-6), 1.0)
+    assert rhythm_of("F5 w3 w3 " * 70 + "F4", data=0xFF).growing.restarts == 70
+    assert rhythm_of("A7 w3 w3 " * 9 + "F4").growing == Growing(9, 9, 0, 9, 0.0), "too few for a look at what is regular"
+    called = rhythm_of("F4 r3 r4 w3 w3 F4 r3 r3 " * 70 + "F4").growing
+    assert called.net == 0, "a call and its return"
+
+
 def test_no_cycles_at_all():
     assert rhythm_of("r3 r3") == RhythmRecord()
 
@@ -167,6 +178,30 @@ def test_restarts_broken_by_a_byte_now_and_then():
     assert "restarts-without-end" not in rules(pushing=run, course=CourseRecord(), also={*DATA}), "no byte of them is RST"
     assert "restarts-without-end" in rules(pushing=replace(run, restarts=900), course=CourseRecord(), also={*DATA})
     assert "restarts-without-end" not in rules(pushing=replace(run, restarts=900), course=CourseRecord(), also={*DATA, *ADDRESS})
+
+
+GROWN = Growing(400, 500, 0, 1200, 0.001, 0.6)
+
+
+@pytest.mark.parametrize(
+    ("grown", "also", "found"),
+    [
+        (GROWN, (), "warning"),
+        (replace(GROWN, regular=1.0), (), "warning"),  # a loop that does other things as well
+        (replace(GROWN, regular=1.0, instructions=900), (), None),  # a loop of pushes fills memory
+        (GROWN, DATA, None),  # its bytes are no restarts
+        (replace(GROWN, restarts=300), DATA, "fault"),
+        (replace(GROWN, restarts=300, regular=1.0, instructions=600), DATA, "fault"),
+    ],
+)
+def test_a_stack_that_grows(grown, also, found):
+    evidence = evidence_of(rhythm=RhythmRecord(growing=grown))
+    evidence.captured = evidence.captured | {*also}
+    rule = find_rule("stack-grows")
+    assert rule is not None
+    assert [each.severity or rule.severity for each in rule.decide(evidence)] == ([found] if found else [])
+    evidence.samples_per_t = 2.0
+    assert not list(rule.decide(evidence)), "too coarse to tell"
 
 
 def test_a_short_loop_may_be_of_one_kind_of_instruction():

@@ -38,6 +38,9 @@ UNPUSHED = ((0, bytes.fromhex("31 F0 7F C9")),)  # LD SP,7FF0h / RET
 RESTARTS = ((0, (b"\x31\x00\x80\xc3\x00\x10" + bytes(0x32) + b"\xf5\xf1\xc9").ljust(0x2000, b"\xff")),)
 CALLS = ((0, RESTARTS[0][1][:0x1001] + b"\x18\xfd"),)
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
+#: LD SP,8000h, then INC HL twice, PUSH HL and JR back; and the loop that fills memory: LD B,0 / PUSH HL, six times / DJNZ
+GROWS = ((0, bytes.fromhex("31 00 80 23 23 E5 18 FB")),)
+FILLS = ((0, bytes.fromhex("31 00 80 06 00 E5 E5 E5 E5 E5 E5 10 F8 18 F4")),)
 DATA_ONLY = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", *DATA)
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")
 NO_CLOCK = tuple(name for name in LINE_SETS["full"] if name != "CLK")  # without it nothing tells that data are late
@@ -79,6 +82,7 @@ SHOWN = {
     "restarts-without-end": on("eight", "rom-absent"),
     "one-instruction": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": ((0, b"\xc3\x00\x00"),)}),
     "goes-on-without-jump": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": RESTARTS}),
+    "stack-grows": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": GROWS}),
     "interrupts-without-pause": on("eight", "int-held"),
     "fetches-only": Shown(settings={"lines": WITH_HALT, "machine": QUIET}, wrong={"contents": NOPS}),
     "fetches-nowhere": Shown(settings={"machine": MAPPED, "pull_ups": False}, wrong={"contents": LOST}),
@@ -230,6 +234,7 @@ NEAR_MISSES = {
     "starts-again": Shown(settings={"lines": NO_RESET}, wrong={"presses": [Press("RESET", 0.0008), Press("RESET", 0.0016)]}),
     "one-instruction": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": ((0, b"\x00\xc3\x00\x00"),)}),
     "goes-on-without-jump": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": CALLS}),
+    "stack-grows": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": FILLS}),
     "interrupts-without-pause": Shown(settings={"lines": "eight", "machine": replace(GENERIC, interrupt_period_t_states=400)}),
     "fetches-only": Shown(settings={"machine": QUIET, "lines": WITH_HALT}, wrong={"contents": STOPS}),
     "restarts-without-end": Shown(settings={"lines": "eight", "machine": QUIET}, wrong={"contents": PUSHES}),

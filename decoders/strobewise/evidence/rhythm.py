@@ -18,13 +18,14 @@ from ..cycles.engine import Batch
 from ..cycles.table import CycleTable
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
-from ..records.rhythm import Pushing, Repeated, RhythmRecord
+from ..records.rhythm import Growing, Pushing, Repeated, RhythmRecord
 from .part import Part
 
 KEPT = 30_000  #: cycles at the end of the capture
 LONGEST = 96  #: instructions of one turn
 TURNS = 8  #: from which something is repeated
 LOOKED_AT = 64  #: turns from which the lengths of cycles are taken: waits and bus grants make some of them longer, never shorter
+GROWN = 64  #: pushes by which the stack must have grown for a look at what is regular in it: rules ask for more
 CYCLES_MOST = 8  #: of one instruction; what has more is no instruction
 JUMPS_T = 5  #: T-states by which the read of a relative jump is longer where it is taken (UM0080)
 
@@ -131,6 +132,27 @@ def pushing(found: _Instructions, tick_s: float) -> Pushing:
     return Pushing(int(pushes[best]), restarts, end - first, int(found.cycles.start[found.at[first]]) * tick_s)
 
 
+def growing(found: _Instructions, tick_s: float) -> Growing:
+    """Return the stretch over which the stack grew most.
+
+    Each fetch with two reads counts as taking two bytes off, though most are jumps or loads; a call counts for nothing, so that a call and
+    its return shrink it. What is left is less than the stack really grew.
+    """
+    if not len(found.at):
+        return Growing()
+    puts = (found.codes == _FWW) | (found.cycles.kind[found.at] == _ACK)
+    height = np.concatenate([[0], np.cumsum(puts.astype(np.int64) - (found.codes == _FRR))])
+    lowest = np.minimum.accumulate(height)
+    end = int((height - lowest).argmax())
+    first = int(np.flatnonzero(height[: end + 1] == lowest[end])[-1])
+    net = int(height[end] - height[first])
+    codes = found.codes[first:end]
+    periods = range(1, min(LONGEST, len(codes) // TURNS) + 1) if net >= GROWN else ()
+    regular = max((float(np.mean(codes[period:] == codes[:-period])) for period in periods), default=0.0)
+    pushes, restarts = (int(np.count_nonzero(each[first:end])) for each in (puts, found.restart()))
+    return Growing(net, pushes, restarts, end - first, int(found.cycles.start[found.at[min(first, len(found.at) - 1)]]) * tick_s, regular)
+
+
 class RhythmPart(Part):
     """Collects :class:`RhythmRecord`."""
 
@@ -152,7 +174,7 @@ class RhythmPart(Part):
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
         found = _Instructions(CycleTable.concatenate(self._kept)[-KEPT:])
-        evidence.rhythm = RhythmRecord(repeated(found, self._tick_s), pushing(found, self._tick_s))
+        evidence.rhythm = RhythmRecord(repeated(found, self._tick_s), pushing(found, self._tick_s), growing(found, self._tick_s))
 
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> RhythmPart | None:

@@ -52,8 +52,21 @@ class Pushing:
 
 
 @dataclass(frozen=True)
+class Growing:
+    """The stretch over which the stack grew most: a fetch with two writes puts two bytes on it, one with two reads may take two off."""
+
+    net: int = 0  #: pushes and acknowledges that none of the instructions behind them can have taken back
+    pushes: int = 0  #: instructions with two writes, and acknowledges
+    restarts: int = 0  #: of these, where data were captured, those whose byte is RST
+    instructions: int = 0
+    start_s: Optional[float] = None
+    regular: float = 0.0  #: share of the instructions that are those of some fixed number before: a loop's
+
+
+@dataclass(frozen=True)
 class RhythmRecord:
     """What the last instructions of the capture come to."""
 
     repeated: Repeated = field(default_factory=Repeated)
     pushing: Pushing = field(default_factory=Pushing)  #: where most were pushed
+    growing: Growing = field(default_factory=Growing)

@@ -66,7 +66,7 @@ def _what_is_read(course: CourseRecord) -> Optional[Tuple[AlikeReads, str, bool]
     "pushed; then check the memory that they read from",
     source="common practice; FFh is RST 38h and 00h is NOP, UM0080", caution=CAUTION_SOLDER,
     host=None, sort=RUNAWAY, seen_astray=True, lasting=True, undecided=7,
-    speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike", "walks-nowhere"), "all"),
+    speaks_for=dict.fromkeys(("reads-all-ff", "reads-all-00", "reads-all-alike", "walks-nowhere", "stack-grows"), "all"),
 )  # fmt: skip
 def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
@@ -98,7 +98,7 @@ def lost_its_way(evidence: BusEvidence) -> Iterator[Found]:
     next_step="clip D0 to D7 as well: FFh in every fetch means that nothing answers. Then check the ROM's chip-enable and output-enable pins, "
     "its supply and its seat",
     source="UM0080, restarts; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, sort=RUNAWAY, seen_astray=True,
+    host=None, sort=RUNAWAY, seen_astray=True, speaks_for={"stack-grows": "all"},
 )  # fmt: skip
 def restarts_without_end(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course

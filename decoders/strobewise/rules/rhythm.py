@@ -11,7 +11,7 @@ from typing import Iterator, Tuple
 from ..bus.lines import DATA, pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.rhythm import Repeated
+from ..records.rhythm import Growing, Repeated
 from . import blame
 from .base import CAUTION_SOLDER, RUNAWAY, Found, rule, too_coarse
 from .course import LONELY_FETCHES
@@ -22,6 +22,9 @@ MANY_INSTRUCTIONS = 200  #: and instructions in all
 ONE_OVER_AND_OVER = 300  #: turns of one instruction: DJNZ to itself makes 256 at most
 AT_ONCE = 2  #: instructions from the reset: a program that waits has set something up before
 CUT_OFF = 1  #: instruction that the end of the capture cuts off
+STACK_GROWS = 100  #: pushes that nothing takes back: 200 bytes, more than programs of small machines leave for the stack (our choice)
+A_LOOP, FILLS = 0.9, 0.5  #: share of instructions that are a loop's, and of pushes among them from which it may fill memory by pushing, as fast ones do
+MOSTLY = 0.5  #: share of the pushes that must be restarts for the byte that is read to be the reason
 ANSWERED_MIN = 24  #: acknowledges, each behind the return from the one before: a burst of requests is shorter
 
 STROBES_TELL: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "M1"), ("MREQ", "RD", "WR", "RFSH"))
@@ -98,7 +101,7 @@ def one_instruction(evidence: BusEvidence) -> Iterator[Found]:
     causes="memory that gives FFh (RST 38h) or another restart everywhere: what is called returns, to the next such byte; the stack may march down",
     next_step="clip D0 to D7 as well: FFh in every fetch that two writes follow means that nothing answers where the CPU runs",
     source="UM0080, instruction set; the check: common practice", caution=CAUTION_SOLDER,
-    host=None, sort=RUNAWAY, seen_astray=True, undecided=12,
+    host=None, sort=RUNAWAY, seen_astray=True, undecided=12, speaks_for={"stack-grows": "all"},
 )  # fmt: skip
 def goes_on_without_jump(evidence: BusEvidence) -> Iterator[Found]:
     seen = evidence.rhythm.repeated if evidence.rhythm is not None else Repeated()
@@ -116,6 +119,31 @@ def goes_on_without_jump(evidence: BusEvidence) -> Iterator[Found]:
         f"{_since(evidence, seen)} the same {len(seen.cycles)} instructions {seen.times} times, {turn}, and none that could jump back: "
         + ("a restart is read again and again, and what it calls returns to the next" if known else "as where every byte is a restart (FFh: RST 38h)"),
         (), seen.times, seen.start_s, evidence.last_request_s, severity="fault" if known else None, confidence=LIKELY if known else HINT,
+    )  # fmt: skip
+
+
+@rule(
+    "stack-grows", "the stack grows without end", "warning", needs=STROBES_TELL, judges=(),
+    suspects=blame.LED_ASTRAY,
+    looks_for=f"{STACK_GROWS} and more instructions that put two bytes on the stack, with none behind them that could take these back",
+    causes="memory that gives FFh (RST 38h) or another restart where a program should stand: the CPU has lost its way, and each restart leaves its "
+    "return address; a program that fills memory by pushing, out of code as long as what it fills, looks the same",
+    next_step="clip D0 to D7 as well: FFh in the fetches that two writes follow means that nothing answers where the CPU runs",
+    source="UM0080, push, restart and return; the check: common practice", caution=CAUTION_SOLDER,
+    host=None, sort=RUNAWAY, seen_astray=True, undecided=14,
+)  # fmt: skip
+def stack_grows(evidence: BusEvidence) -> Iterator[Found]:
+    grown = evidence.rhythm.growing if evidence.rhythm is not None else Growing()
+    if grown.net < STACK_GROWS or too_coarse(evidence) or not evidence.samples_per_t:
+        return
+    known = grown.restarts >= MOSTLY * grown.pushes
+    fills = grown.regular >= A_LOOP and grown.pushes >= FILLS * grown.instructions  # a loop that does little else may fill memory so
+    if not known and (fills or evidence.has(*DATA)):
+        return
+    yield Found(
+        f"from {time_words(max(grown.start_s or 0.0, evidence.start_s))} on {grown.pushes} of {grown.instructions} instructions put two bytes on the stack, "
+        + (f"{grown.restarts} of them restarts, " if known else "") + f"and at least {grown.net} of them are never taken back",
+        (), grown.net, grown.start_s, evidence.last_request_s, severity="fault" if known else None, confidence=FAIR if known else HINT,
     )  # fmt: skip
 
 

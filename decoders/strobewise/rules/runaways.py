@@ -36,7 +36,7 @@ FEW_VALUES = 8  #: different bytes ever read, up to which nothing is known to ha
     causes="the ROM is not selected, not fitted, without supply or dead, so that the pull-ups are all that the CPU reads",
     next_step="check the ROM's chip-enable and output-enable pins for activity, its supply pins, and its seat in the socket",
     source="common practice; FFh is RST 38h, UM0080", caution=CAUTION_SOLDER,
-    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all"},
+    host=None, sort=RUNAWAY, seen_astray=True, lasting=True, speaks_for={"walks-nowhere": "all", "stack-grows": "all"},
     picture=Picture(MEMORY, PUSHED, (done("rom-absent"),)),
 )  # fmt: skip
 def reads_all_ff(evidence: BusEvidence) -> Iterator[Found]:
