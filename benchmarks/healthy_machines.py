@@ -60,7 +60,8 @@ PIECES: tuple[Callable[[random.Random], str], ...] = (
     lambda r: f"21 {_ram(r)} 01 {_word(r.randrange(2, 30))} 3E {r.randrange(256):02X} ED B1",  # CPIR
     lambda r: f"21 {_ram(r)} 0E {r.randrange(256):02X} 06 {r.randrange(1, 12):02X} ED B3",  # OTIR
     # pushing: a fill through the stack pointer, a routine that calls itself, a restart with a byte behind it, many registers saved
-    lambda r: f"ED 73 00 41 31 {_word(r.randrange(0x5000, 0xE000))} 06 {r.randrange(2, 120):02X} c{{n}}: {'E5 ' * r.randrange(1, 9)} 10 >c{{n}} ED 7B 00 41",
+    lambda r: f"ED 73 00 41 31 {_word(r.randrange(0x5000, 0xE000))} 06 {r.randrange(2, 120):02X} "
+    f"c{{n}}: {'E5 ' * r.randrange(1, 9)} 10 >c{{n}} ED 7B 00 41",
     lambda r: f"06 {r.randrange(2, 40):02X} CD @deep",
     lambda r: f"06 {r.randrange(2, 40):02X} d{{n}}: D7 {r.randrange(256):02X} 10 >d{{n}}",
     lambda r: "F5 C5 D5 E5 DD E5 FD E5 08 F5 08 " + "E5 E1 " * r.randrange(4) + "08 F1 08 FD E1 DD E1 E1 D1 C1 F1",

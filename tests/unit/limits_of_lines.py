@@ -9,6 +9,7 @@ from hand_made import evidence_of
 from limits import BUS, HZ, Limit, fires, found, held, memory, says, severity, strong
 
 from strobewise.bus.model import KIND_INDEX, Finding
+from strobewise.bus.timing import limit_ps
 from strobewise.records.buses import BusesRecord, Operands, Pushes
 from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, Stays, StrobeCount, Through
 from strobewise.records.expansion import PagingRecord, Trigger
@@ -83,6 +84,16 @@ def rising(by_s: float, doubt_s: float = 1e-9, samples: float = 7.0) -> Any:
     pairs = (("TdCr(M1f)", "TdCr(M1r)"), ("TdCr(RFSHf)", "TdCr(RFSHr)"))
     delays = [each for fall, rise in pairs for each in (delay(fall, 1e-8), delay(rise, 1e-8 + by_s))]
     return evidence_of(timing=TimingRecord(doubt_s, delays, None), samples_per_t=samples)
+
+
+def one_late(by_s: float, doubt_s: float = 1e-9, spread_s: float = 1e-9, others: int = 3, second_s: float = 0.0) -> Any:
+    """Evidence of strobes that use half of their limits, of which the first is so much later, and the second so much."""
+    symbols = {"WR": "TdCf(WRf)", "M1": "TdCr(M1f)", "MREQ": "TdCf(MREQf)", "RD": "TdCf(RDf)", "RFSH": "TdCr(RFSHf)"}
+    delays = []
+    for number, (line, symbol) in enumerate([*symbols.items()][: others + 1]):
+        at_s = limit_ps(symbol, 4) * 0.5e-12 + (by_s, second_s, 0.0)[min(number, 2)]
+        delays.append(Delay(symbol, line, 100, at_s, at_s - spread_s, at_s + spread_s, mean_s=at_s))
+    return evidence_of(timing=TimingRecord(doubt_s, delays, None), samples_per_t=7.0)
 
 
 def nmi_low(requests: int) -> Any:
@@ -568,6 +579,11 @@ def late(reads: int, pages: int = 1) -> Any:
 
 
 TIMING = (
+    Limit("timing.ONE_LATE_S", fires("one-strobe-late", one_late), 6.05e-8, 5.95e-8),
+    Limit("timing.ONE_LATE_S", fires("one-strobe-late", lambda s: one_late(1e-7, second_s=s, others=4)), 2.95e-8, 3.05e-8),
+    Limit("timing.ONE_LATE_SAMPLES", fires("one-strobe-late", lambda s: one_late(s, 5e-8)), 8.05e-8, 7.95e-8),
+    Limit("timing.IN_STEP_SAMPLES", fires("one-strobe-late", lambda s: one_late(s, 5e-8, 0.0)), 1.505e-7, 1.495e-7),
+    Limit("timing.OTHERS_MIN", fires("one-strobe-late", lambda n: one_late(1e-7, others=n)), 3, 2),
     Limit("timing.RISES_LATE_S", fires("rises-late", rising), 4.05e-8, 3.95e-8),
     Limit("timing.RISES_LATE_SAMPLES", fires("rises-late", lambda s: rising(s, 1e-7)), 6.05e-8, 5.95e-8),
     Limit("timing.OFF_RATE", fires("interrupt-rate", asks), 0.101, 0.099),

@@ -151,7 +151,8 @@ SHOWN = {
     "written-byte-contradicted": on("full", "cpu-data-out-stuck", bit=4),
     "address-contradicted": on("full", "dead-low", line="A12"),
     "program-contradicted": on("full", "dead-high", line="D6"),
-    "slow-strobe": on("full", "lead-skewed", line="M1", ns=150),
+    "slow-strobe": Shown(tuple(fault("lead-skewed", line=line, ns=150) for line in ("M1", "WR")), {"lines": "full"}),
+    "one-strobe-late": on("eight", "lead-skewed", line="RD", ns=90),
     "refresh-starved": Shown(settings={"duration_s": 0.012}, wrong={"bus_requests": [BusRequest(3000, None, 20_000)]}),
 }  # fmt: skip
 
@@ -283,6 +284,7 @@ NEAR_MISSES = {
     "address-contradicted": on("full", "dead-low", line="A12", at="connector"),
     "program-contradicted": on("full", "ram-bit-dead", bit=6),
     "slow-strobe": on("full", "lead-skewed", line="M1", ns=30),
+    "one-strobe-late": Shown(tuple(fault("lead-skewed", line=line, ns=90) for line in ("M1", "RD")), {"lines": "eight"}),
     "refresh-starved": Shown(wrong={"bus_requests": [BusRequest(3000, None, 3000)]}),
 }  # fmt: skip
 

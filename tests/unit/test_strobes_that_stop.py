@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from strobewise.bus.lines import BIT, STROBES
 from strobewise.evidence.last_edges import LastEdges
 from strobewise.identify.raw import Raw, find_frame
 from strobewise.identify.strobes import find_strobes
-from strobewise.machine import simulate
+from strobewise.machine import GENERIC, simulate
 from strobewise.records.evidence import LineEvidence, Stays, StrobeCount
 from strobewise.rules.base import run, twins
 
@@ -167,6 +168,13 @@ def test_two_strobes_that_move_as_one_are_bridged_and_nothing_else(tmp_path, one
     found = altered(tmp_path / "one.vcd", EIGHT, lambda share, levels: {**levels, one: levels[other]})
     assert set(faults(found)) == {"lines-shorted"}, found.verdict.headline
     assert set(faults(found)["lines-shorted"].lines) == {one, other}
+
+
+def test_fetch_after_fetch_refresh_is_the_opposite_of_m1_and_no_bridge(tmp_path):
+    machine = replace(GENERIC, clock_hz=1_000_000, interrupt_period_t_states=None)
+    how = {"start_s": 0.001, "duration_s": 0.0008, "sample_hz": 4_000_000, "delay_fraction": 0.1, "skew_ns": 0.0}
+    found = altered(tmp_path / "nops.vcd", EIGHT, lambda share, levels: levels, machine=machine, contents=NOPS, **how)
+    assert not faults(found), found.verdict.headline
 
 
 def test_output_alone_moves_two_strobes_as_one():

@@ -43,6 +43,7 @@ MEASURED = {
     "TdCr(M1f)": ("M1", True, True),
     "TdCr(M1r)": ("M1", False, True),
     "TdCf(MREQf)": ("MREQ", True, False),
+    "TdCf(RDf)": ("RD", True, False),
     "TdCf(WRf)": ("WR", True, False),
     "TdCf(WRr)": ("WR", False, False),
     "TdCr(RFSHf)": ("RFSH", True, True),
@@ -104,7 +105,7 @@ class TimingPart(Part):
             line, falling, rises = MEASURED[symbol]
             bit = np.uint16(1 << BIT[line])
             edges = np.flatnonzero(changed & (~after if falling else after) & bit != 0)
-            if line == "WR" and falling:  # of an I/O write it falls behind the rising edge (UM0080)
+            if line in ("RD", "WR") and falling:  # of input and output it falls behind the rising edge (UM0080)
                 edges = edges[after[edges] & _MREQ == 0]
             if line == "IORQ":
                 edges = edges[before[edges] & after[edges] & _M1 != 0]

@@ -45,6 +45,7 @@ LEAD_FIRST = blame(OURS, "the machine could hardly run like this without the lin
 LOOKALIKE = blame(OURS, "exchanged leads and a dead output look the same here", probe_or_capture=0.46, cpu=0.36, connection=0.14)
 INVERTED_LEAD = blame(PRACTICE, "just the opposite of what it must be", probe_or_capture=0.9, connection=0.06)
 LAGGING = blame(OURS, "/MREQ is late alone, and the count with it", probe_or_capture=0.6, connection=0.15, cpu=0.15)
+ONE_LATE = blame(OURS, "the CPU's other outputs are in time: the lead or its channel, then load and joint", probe_or_capture=0.62, connection=0.18, cpu=0.14)
 SPOILT_BY_SPIKES = blame(OURS, "as many spikes as misses", probe_or_capture=0.5, clock=0.3, cpu=0.1)
 
 # Lines that hold the CPU

@@ -6,7 +6,8 @@ specification). What is within one sample of a limit is not judged.
 
 from __future__ import annotations
 
-from typing import Iterator, Set
+from itertools import combinations
+from typing import Iterator, Sequence, Set
 
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import ADDRESS, DATA, STROBES, bar
@@ -14,15 +15,19 @@ from ..bus.semantics import REFRESH_INTERVAL_S
 from ..bus.timing import CHARACTERISTIC, GRADES, limit_ps
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
-from ..records.timing import Settling
+from ..records.timing import Delay, Settling
 from . import blame
 from .base import COARSE_SAMPLES, FINE_SAMPLES, RAM_WRONG, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 
+DELAYED = ("M1", "MREQ", "RD", "WR", "RFSH")  #: lines whose delays behind the clock are known of nearly every program
 #: Lines whose two edges follow the same sort of clock edge, or one half a period on, and are allowed as much: line, its fall, its rise.
 BOTH_EDGES = (("M1", "TdCr(M1f)", "TdCr(M1r)"), ("RFSH", "TdCr(RFSHf)", "TdCr(RFSHr)"), ("WR", "TdCf(WRf)", "TdCf(WRr)"))
 RISES_LATE_S, RISES_LATE_SAMPLES = 40e-9, 0.6  #: an output's own two edges differ by some 20 ns; the mean of many is known to a part of a sample
+ONE_LATE_S, ONE_LATE_SAMPLES = 60e-9, 1.6  #: load alone differs by some 20 ns from output to output; channels are sampled up to one sample apart
+IN_STEP_SAMPLES = 3.0  #: the same where the samples fall at one place of the clock, so that no mean of many is finer than a sample
+OTHERS_MIN = 3  #: other outputs from whose delays that of one is told
 OFF_RATE = 0.1  #: share by which a rate must miss the stated one: 50 Hz and 60 Hz machines lie 17 % apart, a crystal misses by less than 1 %
 DYNAMIC_HZ = 500_000  #: 128 refreshes in 2 ms, one every 8 T-states or so
 REQUESTS_MIN = 4  #: requests, three periods of them: fewer have no rate
@@ -128,6 +133,47 @@ def rises_late(evidence: BusEvidence) -> Iterator[Found]:
         f"{', '.join(f'{bar(line)} rises {time_words(by)}' for line, by in late.items())} later behind its clock edge than it falls",
         tuple(late), len(late), evidence.start_s, evidence.end_s, confidence=HINT,
     )  # fmt: skip
+
+
+@rule(
+    "one-strobe-late", "one strobe later than all others", "warning", needs=tuple(("CLK", *four) for four in combinations(DELAYED, OTHERS_MIN + 1)),
+    judges=STROBES, suspects=blame.ONE_LATE,
+    looks_for="one strobe that moves later behind its clock edge than the delays of three others and more let expect",
+    causes="a lead of another length or with a bad ground, an analyser channel that is sampled late; a line with too much load on it, a bad joint",
+    next_step="use another lead on another channel for that line and capture again: if the delay is gone, it was theirs; else put a scope on the line at "
+    "the CPU's pin",
+    source="Z8400/Z84C00 Product Specification, AC characteristics; outputs of one CPU are alike in how much of it they need: common practice",
+    host=None, speaks_for={"slow-strobe": "lines"},
+)  # fmt: skip
+def one_strobe_late(evidence: BusEvidence) -> Iterator[Found]:
+    record = evidence.timing
+    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < FINE_SAMPLES:
+        return
+    lines = {name: [delay for delay in record.delays if delay.line == name] for name in dict.fromkeys(delay.line for delay in record.delays)}
+    late = {name: _later_than_others(name, record.delays) for name in lines}
+    name = max(late, key=late.__getitem__, default="")
+    if len(late) <= OTHERS_MIN:
+        return
+    in_step = any(delay.shortest_s == delay.longest_s for delay in lines[name])
+    least = max(ONE_LATE_S, (IN_STEP_SAMPLES if in_step else ONE_LATE_SAMPLES) * record.uncertainty_s)
+    if late[name] < least or any(by >= least / 2 for other, by in late.items() if other != name):
+        return
+    number = sum(delay.count for delay in lines[name])
+    yield Found(
+        f"{bar(name)} moves {time_words(late[name])} later behind its clock edge than the delays of {', '.join(bar(other) for other in late if other != name)} "
+        f"let expect, in the middle of {number} edges",
+        (name,), number, evidence.start_s, evidence.end_s, confidence=HINT,
+    )  # fmt: skip
+
+
+def _later_than_others(name: str, delays: Sequence[Delay]) -> float:
+    """Return by how much each edge of a line comes at least later than where it uses as much of its limit as those of the others do."""
+    from statistics import median  # loads fractions and decimals, which few captures need
+
+    limit = {delay.symbol: limit_ps(delay.symbol, GRADES[0]) * 1e-12 for delay in delays}
+    used = [(delay.mean_s or delay.median_s) / limit[delay.symbol] for delay in delays if delay.line != name]
+    share = median(used or [1.0])
+    return min((delay.mean_s or delay.median_s) - share * limit[delay.symbol] for delay in delays if delay.line == name)
 
 
 @rule(
