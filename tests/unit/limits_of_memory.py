@@ -16,7 +16,7 @@ from strobewise.records.memory import Alike, Levels, OwnBytes, ReadBack, RomChec
 from strobewise.records.odd_reads import OddRead, OddReads
 from strobewise.records.profile import MemoryRegion, Profile
 from strobewise.records.rhythm import Growing, Pushing, Repeated, RhythmRecord
-from strobewise.records.told import Told
+from strobewise.records.told import Anew, Told
 from strobewise.records.unwritten import Unwritten
 from strobewise.rules.bytes_alone import _believed, _dead_bit, _one_bit, _read_otherwise
 from strobewise.rules.contents import _only_lack, _trusted, one_bit, repeats
@@ -308,6 +308,13 @@ def nowhere(addresses: int) -> Any:
     return evidence
 
 
+def anew(number: int = 3, end_s: float = 0.01) -> Any:
+    evidence = evidence_of(end_s=end_s)
+    evidence.captured = evidence.captured - {"RESET"} | {*DATA}
+    evidence.told = Told(0, Compared(), memory().memory, OddReads(), Anew(tuple(0.001 * k for k in range(number)), 5e-5, (0xF3,)))
+    return evidence
+
+
 def starts(number: int) -> Any:
     return some_lines("MREQ", starts_s=[0.001 * k for k in range(number)])
 
@@ -377,6 +384,7 @@ COURSE = (
     Limit("course.LONELY_FETCHES", fires("fetches-only", lambda n: some_lines("M1", only_fetches=Tail(n))), 1000, 999),
     Limit("course.NOWHERE", fires("fetches-nowhere", nowhere), 8, 7),
     Limit("course.UNWRITTEN", fires("runs-unwritten", lambda n: evidence_of(unwritten=Unwritten(n, 0x8000, 0.001, -1))), 16, 15),
+    Limit("course.PAUSES", fires("returns-to-start", anew), 3, 2),
     Limit("course.STARTS", fires("starts-again", starts), 4, 3),
 )  # fmt: skip
 

@@ -82,7 +82,7 @@ def columns_of(table: CycleTable, counted: bool) -> Columns:
 
 def find_breaks(table: CycleTable, counted: bool) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.intp]]:
     """Return the rows that are no bus grants, and whether something is missing before each; counted: their T-states come from the clock."""
-    t_ticks = _clock_period(table)
+    t_ticks = period_of(table)
     broken = np.zeros(len(table) + 1, np.bool_)
     if t_ticks:
         for place, _ in find_gaps(table, t_ticks, counted):
@@ -113,7 +113,7 @@ def _stays(table: CycleTable) -> npt.NDArray[np.bool_]:
     return stays
 
 
-def _clock_period(table: CycleTable) -> float:
+def period_of(table: CycleTable) -> float:
     """Return the ticks of a T-state in these cycles, 0 where nothing tells."""
     known = table.t_states > 0
     if not known.any():

@@ -17,10 +17,11 @@ from ..profile.options import Options
 from ..program.telling import BROKEN, NMI, RESET, Teller, TellingRows
 from ..records.evidence import BusEvidence
 from ..records.told import Told
+from .begins_anew import begins_anew
 from .memory import MemoryPart
 from .odd_reads import OddReadsPart
 from .part import Part
-from .prediction import find_breaks, find_internal
+from .prediction import find_breaks, find_internal, period_of
 
 BUDGET_CYCLES = 30_000  #: cycles followed at most, some 10,000 instructions: a tenth of a second
 WINDOW_CYCLES = 4_000  #: of a window of a stream
@@ -66,7 +67,8 @@ class ToldPart(Part):
         written, times = teller.written, table.start[kept][teller.contradicted] * self._tick_s
         if len(times):
             written.first_s, written.last_s = float(times[0]), float(times[-1])
-        evidence.told = Told(int(np.count_nonzero(address >= 0)), written, record.record(), odd.record())
+        anew = begins_anew(table, period_of(table), self._tick_s)
+        evidence.told = Told(int(np.count_nonzero(address >= 0)), written, record.record(), odd.record(), anew)
 
 
 def _rows(table: CycleTable, broken: npt.NDArray[np.bool_]) -> TellingRows:

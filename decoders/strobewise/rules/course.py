@@ -12,9 +12,11 @@ from ..bus.lines import ADDRESS, DATA, pin_text
 from ..bus.units import time_words
 from ..records.course import AlikeReads, CourseRecord
 from ..records.evidence import BusEvidence
+from ..records.told import Anew
 from . import blame
 from .base import CAUTION_SOLDER, RUNAWAY, Found, rule, too_coarse
 from .grades import FAIR, HINT, LIKELY, STRONG
+from .held import NO_FINGER_S
 from .runaways import FULL_BUS, LONG_WALK, one_line_odd
 from .slips import samples_missing
 
@@ -29,6 +31,7 @@ PUSHING_SHARE = 0.9  #: of the instructions of such a run that is not one of pus
 LONELY_FETCHES = 1_000  #: fetches in a row with no other cycle: the longest run of such instructions that a program plausibly has
 NOWHERE = 8  #: addresses, more than the instruction or two that a spike on an address line may seem to put there
 UNWRITTEN = 16  #: addresses, more than a hook or two that stood in RAM before the reset
+PAUSES = 3  #: pauses behind which a program begins anew: two may be a person's at the button, who takes longer over three
 STARTS = 4  #: starts at 0000h out of nowhere that are no person at the button, who may well press it a few times
 
 FROM_RESET: Tuple[Tuple[str, ...], ...] = (("MREQ", "RD", "WR", "RESET", *ADDRESS, *DATA),)
@@ -252,10 +255,11 @@ def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
 
 
 @rule(
-    "returns-to-start", "the program returns to its start again and again", "fault", needs=TELLS_RETURNS, judges=(),
+    "returns-to-start", "the program comes back to its start again and again", "fault", needs=TELLS_RETURNS, judges=(),
     suspects=blame.LED_ASTRAY,
-    looks_for=f"{STARTS} or more returns whose address is 0000h: the stack holds zeros, or has run empty",
-    causes="a byte read wrongly that turned a call or a jump into another instruction, a stack that keeps nothing: more is taken from it than was put there",
+    looks_for=f"{STARTS} or more returns whose address is 0000h: the stack holds zeros, or has run empty; or, with neither addresses nor /RESET captured, "
+    f"the same bytes behind {PAUSES} pauses and more, with which the program does not go on elsewhere",
+    causes="/RESET that is pulled, where it was not captured; a byte read wrongly that turned a call or a jump into another instruction, a stack that keeps nothing: more is taken from it than was put there",
     next_step="look at the listing from one start to the next: the first instruction that makes no sense was read wrongly, or what it was to call "
     "was not written",
     source="UM0080, call and return; the check: common practice", caution=CAUTION_SOLDER,
@@ -263,6 +267,8 @@ def walks_nowhere(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
     course = evidence.course
+    if evidence.told is not None and not evidence.has("RESET"):
+        yield from _begins_anew(evidence, evidence.told.anew)
     if course is None or len(course.returns_s) < STARTS:
         return
     from statistics import median  # loads fractions and decimals, which few captures need
@@ -272,6 +278,20 @@ def returns_to_start(evidence: BusEvidence) -> Iterator[Found]:
     yield Found(
         f"{len(starts)} returns led to 0x0000, the start of the program, first at {time_words(starts[0])} and then every {time_words(period)} or so",
         (), len(starts), starts[0], starts[-1], confidence=LIKELY,
+    )  # fmt: skip
+
+
+def _begins_anew(evidence: BusEvidence, anew: Anew) -> Iterator[Found]:
+    """Find pauses behind which the program begins anew, where its bytes alone tell."""
+    number = len(anew.times_s)
+    if number < PAUSES or too_coarse(evidence) or not evidence.samples_per_t or evidence.duration_s >= number * NO_FINGER_S:
+        return
+    yield Found(
+        f"behind {number} pauses without a cycle, of {time_words(anew.pause_s)} or so, the first up to {time_words(anew.times_s[0])}, the same came "
+        f"({' '.join(f'{byte:02X}' if byte >= 0 else '--' for byte in anew.cycles)}), with which the program does not go on elsewhere: it began again, "
+        "and /RESET was pulled, which was not captured",
+        ("RESET",), number, anew.times_s[0], anew.times_s[-1], suspects=blame.RESET_PULSES,
+        confidence=FAIR, next_step=f"clip {pin_text('RESET')} as well; unplug everything from the expansion port, and watch the 5 V rail and /RESET on a scope together",
     )  # fmt: skip
 
 
