@@ -366,7 +366,7 @@ RHYTHM = (
         steps("Aww", "F", "Frr", times=n, answered_behind_returns=True), without="INT")), 24, 23),
     Limit("rhythm.STACK_GROWS", fires("stack-grows", grown), 100, 99),
     Limit("rhythm.A_LOOP", fires("stack-grows", lambda share: grown(regular=share)), 0.89, 0.9),
-    Limit("rhythm.FILLS", fires("stack-grows", lambda n: grown(instructions=n, regular=1.0)), 801, 800),
+    Limit("rhythm.FILLS", fires("stack-grows", lambda n: grown(instructions=n, regular=1.0)), 1334, 1333),
     Limit("rhythm.MOSTLY", fires("stack-grows", lambda n: grown(restarts=n, data=True)), 200, 199),
     Limit("course.PUSHING_SHARE", fires("restarts-without-end", lambda n: pushed(900, n)), 1000, 1001),
     Limit("course.ENDLESS_PUSHES", fires("restarts-without-end", lambda n: pushed(n, n)), 200, 199),

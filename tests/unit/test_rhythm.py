@@ -180,7 +180,7 @@ def test_restarts_broken_by_a_byte_now_and_then():
     assert "restarts-without-end" not in rules(pushing=replace(run, restarts=900), course=CourseRecord(), also={*DATA, *ADDRESS})
 
 
-GROWN = Growing(400, 500, 0, 1200, 0.001, 0.6)
+GROWN = Growing(400, 500, 0, 2000, 0.001, 0.6)
 
 
 @pytest.mark.parametrize(

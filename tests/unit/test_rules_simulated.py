@@ -38,8 +38,8 @@ UNPUSHED = ((0, bytes.fromhex("31 F0 7F C9")),)  # LD SP,7FF0h / RET
 RESTARTS = ((0, (b"\x31\x00\x80\xc3\x00\x10" + bytes(0x32) + b"\xf5\xf1\xc9").ljust(0x2000, b"\xff")),)
 CALLS = ((0, RESTARTS[0][1][:0x1001] + b"\x18\xfd"),)
 MAPPED = replace(QUIET, memory=(*GENERIC.memory, MemoryRegion("nothing", 0x2000, 0x3FFF)))
-#: LD SP,8000h, then INC HL twice, PUSH HL and JR back; and the loop that fills memory: LD B,0 / PUSH HL, six times / DJNZ
-GROWS = ((0, bytes.fromhex("31 00 80 23 23 E5 18 FB")),)
+#: LD SP,8000h, then INC HL three times, PUSH HL and JR back; and the loop that fills memory: LD B,0 / PUSH HL, six times / DJNZ
+GROWS = ((0, bytes.fromhex("31 00 80 23 23 23 E5 18 FA")),)
 FILLS = ((0, bytes.fromhex("31 00 80 06 00 E5 E5 E5 E5 E5 E5 10 F8 18 F4")),)
 DATA_ONLY = ("CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", *DATA)
 NO_RESET = tuple(name for name in LINE_SETS["full"] if name != "RESET")

@@ -23,7 +23,7 @@ ONE_OVER_AND_OVER = 300  #: turns of one instruction: DJNZ to itself makes 256 a
 AT_ONCE = 2  #: instructions from the reset: a program that waits has set something up before
 CUT_OFF = 1  #: instruction that the end of the capture cuts off
 STACK_GROWS = 100  #: pushes that nothing takes back: 200 bytes, more than programs of small machines leave for the stack (our choice)
-A_LOOP, FILLS = 0.9, 0.5  #: share of instructions that are a loop's, and of pushes among them from which it may fill memory by pushing, as fast ones do
+A_LOOP, FILLS = 0.9, 0.3  #: share of instructions that are a loop's, and of pushes among them from which it may fill memory by pushing: PUSH, DEC HL and DJNZ
 MOSTLY = 0.5  #: share of the pushes that must be restarts for the byte that is read to be the reason
 ANSWERED_MIN = 24  #: acknowledges, each behind the return from the one before: a burst of requests is shorter
 
