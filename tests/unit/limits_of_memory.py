@@ -344,9 +344,9 @@ def pushed(pushes: int, instructions: int) -> Any:
     return evidence
 
 
-def grown(net: int = 400, restarts: int = 0, instructions: int = 600, regular: float = 0.5, data: bool = False) -> Any:
+def grown(net: int = 400, restarts: int = 0, data: bool = False) -> Any:
     evidence = beats()
-    evidence.rhythm = RhythmRecord(growing=Growing(net, 400, restarts, instructions, 0.001, regular))
+    evidence.rhythm = RhythmRecord(growing=Growing(net, 400, restarts, 600, 0.001))
     evidence.captured |= frozenset(DATA if data else ())
     return evidence
 
@@ -365,8 +365,6 @@ RHYTHM = (
     Limit("rhythm.ANSWERED_MIN", fires("interrupts-without-pause", lambda n: beats(
         steps("Aww", "F", "Frr", times=n, answered_behind_returns=True), without="INT")), 24, 23),
     Limit("rhythm.STACK_GROWS", fires("stack-grows", grown), 100, 99),
-    Limit("rhythm.A_LOOP", fires("stack-grows", lambda share: grown(regular=share)), 0.89, 0.9),
-    Limit("rhythm.FILLS", fires("stack-grows", lambda n: grown(instructions=n, regular=1.0)), 1334, 1333),
     Limit("rhythm.MOSTLY", fires("stack-grows", lambda n: grown(restarts=n, data=True)), 200, 199),
     Limit("course.PUSHING_SHARE", fires("restarts-without-end", lambda n: pushed(900, n)), 1000, 1001),
     Limit("course.ENDLESS_PUSHES", fires("restarts-without-end", lambda n: pushed(n, n)), 200, 199),

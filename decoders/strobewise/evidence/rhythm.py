@@ -25,7 +25,9 @@ KEPT = 30_000  #: cycles at the end of the capture
 LONGEST = 96  #: instructions of one turn
 TURNS = 8  #: from which something is repeated
 LOOKED_AT = 64  #: turns from which the lengths of cycles are taken: waits and bus grants make some of them longer, never shorter
-GROWN = 64  #: pushes by which the stack must have grown for a look at what is regular in it: rules ask for more
+GROWN = 64  #: pushes from which loops among them are looked for: rules ask for more
+LOOP_LONGEST, LOOP_TURNS = 32, 4  #: instructions, and turns, of a loop that may fill memory; what is longer is no loop worth writing (our choice)
+FILLS = 0.3  #: share of its instructions that push: PUSH, DEC HL and DJNZ
 CYCLES_MOST = 8  #: of one instruction; what has more is no instruction
 JUMPS_T = 5  #: T-states by which the read of a relative jump is longer where it is taken (UM0080)
 
@@ -35,6 +37,7 @@ _LETTERS = {
 _NAMES = " FArwio?"
 _CODE = np.array([_NAMES.index(_LETTERS.get(kind, "?")) for kind in KINDS], np.int64)
 _FETCH, _ACK, _READ, _GRANT = (KIND_INDEX[kind] for kind in ("opcode_fetch", "interrupt_acknowledge", "memory_read", "bus_granted"))
+_MEMORY = tuple(KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write"))
 _RESET = NOTE_INDEX["after_reset"]
 _FWW, _FRR, _FR = (sum(_NAMES.index(letter) << 3 * place for place, letter in enumerate(word)) for word in ("Fww", "Frr", "Fr"))
 
@@ -56,9 +59,10 @@ class _Instructions:
         place = np.arange(int(lengths.sum())) - np.repeat(heads[:-1] - heads[0], lengths)
         letters = np.where(place < CYCLES_MOST, _CODE[cycles.kind[inside]], 0)
         self.codes = np.add.reduceat(letters << 3 * np.minimum(place, CYCLES_MOST - 1), heads[:-1] - heads[0])
-        fetched = cycles.t_states[(cycles.kind == _FETCH) & (cycles.t_states > 0)]
-        #: T-states from which the read of a fetch and a read is that of a jump: reads are one T-state shorter than fetches
-        self.jump_t = int(fetched.min()) - 1 + JUMPS_T if len(fetched) else 0
+        longer = np.where(cycles.kind == _FETCH, 1, 0)  # T-states by which a cycle is longer than a read
+        known = (cycles.t_states > 0) & np.isin(cycles.kind, _MEMORY)
+        #: T-states from which the read of a fetch and a read is that of a jump
+        self.jump_t = int((cycles.t_states - longer)[known].min()) + JUMPS_T if known.any() else 0
 
     def word(self, k: int) -> str:
         """Return the letters of an instruction."""
@@ -132,25 +136,40 @@ def pushing(found: _Instructions, tick_s: float) -> Pushing:
     return Pushing(int(pushes[best]), restarts, end - first, int(found.cycles.start[found.at[first]]) * tick_s)
 
 
+def _fills(found: _Instructions, puts: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return which instructions are in a short loop that may fill memory by pushing: there is a jump in it, and many of them push."""
+    codes = found.codes
+    jumps = (codes == _FRR) | found.may_jump()
+    fills = np.zeros(len(codes), np.bool_)
+    for period in range(1, min(LOOP_LONGEST, len(codes) // LOOP_TURNS) + 1):
+        differ = np.flatnonzero(np.r_[True, codes[period:] != codes[:-period], True])  # one before each, and one behind the last
+        for k in np.flatnonzero(np.diff(differ) > (LOOP_TURNS - 1) * period).tolist():
+            first, end = int(differ[k]), int(differ[k + 1]) - 1 + period
+            turn = slice(first, first + period)
+            if jumps[turn].any() and np.count_nonzero(puts[turn]) >= FILLS * period:
+                fills[first:end] = True
+    return fills
+
+
 def growing(found: _Instructions, tick_s: float) -> Growing:
     """Return the stretch over which the stack grew most.
 
     Each fetch with two reads counts as taking two bytes off, though most are jumps or loads; a call counts for nothing, so that a call and
-    its return shrink it. What is left is less than the stack really grew.
+    its return shrink it; nor does what a loop pushes that may fill memory so. What is left is less than the stack really grew.
     """
     if not len(found.at):
         return Growing()
     puts = (found.codes == _FWW) | (found.cycles.kind[found.at] == _ACK)
+    restarts = found.restart()
+    if np.count_nonzero(puts) >= GROWN:
+        puts &= restarts | ~_fills(found, puts)
     height = np.concatenate([[0], np.cumsum(puts.astype(np.int64) - (found.codes == _FRR))])
     lowest = np.minimum.accumulate(height)
     end = int((height - lowest).argmax())
     first = int(np.flatnonzero(height[: end + 1] == lowest[end])[-1])
-    net = int(height[end] - height[first])
-    codes = found.codes[first:end]
-    periods = range(1, min(LONGEST, len(codes) // TURNS) + 1) if net >= GROWN else ()
-    regular = max((float(np.mean(codes[period:] == codes[:-period])) for period in periods), default=0.0)
-    pushes, restarts = (int(np.count_nonzero(each[first:end])) for each in (puts, found.restart()))
-    return Growing(net, pushes, restarts, end - first, int(found.cycles.start[found.at[min(first, len(found.at) - 1)]]) * tick_s, regular)
+    pushes, known = (int(np.count_nonzero(each[first:end])) for each in (puts, restarts))
+    start_s = int(found.cycles.start[found.at[min(first, len(found.at) - 1)]]) * tick_s
+    return Growing(int(height[end] - height[first]), pushes, known, end - first, start_s)
 
 
 class RhythmPart(Part):

@@ -55,12 +55,11 @@ class Pushing:
 class Growing:
     """The stretch over which the stack grew most: a fetch with two writes puts two bytes on it, one with two reads may take two off."""
 
-    net: int = 0  #: pushes and acknowledges that none of the instructions behind them can have taken back
-    pushes: int = 0  #: instructions with two writes, and acknowledges
+    net: int = 0  #: pushes that none of the instructions behind them can have taken back
+    pushes: int = 0  #: instructions with two writes, but for those of a loop that may fill memory so, and acknowledges
     restarts: int = 0  #: of these, where data were captured, those whose byte is RST
     instructions: int = 0
     start_s: Optional[float] = None
-    regular: float = 0.0  #: share of the instructions that are those of some fixed number before: a loop's
 
 
 @dataclass(frozen=True)

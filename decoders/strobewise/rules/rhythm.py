@@ -23,7 +23,6 @@ ONE_OVER_AND_OVER = 300  #: turns of one instruction: DJNZ to itself makes 256 a
 AT_ONCE = 2  #: instructions from the reset: a program that waits has set something up before
 CUT_OFF = 1  #: instruction that the end of the capture cuts off
 STACK_GROWS = 100  #: pushes that nothing takes back: 200 bytes, more than programs of small machines leave for the stack (our choice)
-A_LOOP, FILLS = 0.9, 0.3  #: share of instructions that are a loop's, and of pushes among them from which it may fill memory by pushing: PUSH, DEC HL and DJNZ
 MOSTLY = 0.5  #: share of the pushes that must be restarts for the byte that is read to be the reason
 ANSWERED_MIN = 24  #: acknowledges, each behind the return from the one before: a burst of requests is shorter
 
@@ -137,9 +136,8 @@ def stack_grows(evidence: BusEvidence) -> Iterator[Found]:
     if grown.net < STACK_GROWS or too_coarse(evidence) or not evidence.samples_per_t:
         return
     known = grown.restarts >= MOSTLY * grown.pushes
-    fills = grown.regular >= A_LOOP and grown.pushes >= FILLS * grown.instructions  # a loop that does little else may fill memory so
-    if not known and (fills or evidence.has(*DATA)):
-        return
+    if evidence.has(*DATA) and not known:
+        return  # pushes that a program has, as its bytes say
     yield Found(
         f"from {time_words(max(grown.start_s or 0.0, evidence.start_s))} on {grown.pushes} of {grown.instructions} instructions put two bytes on the stack, "
         + (f"{grown.restarts} of them restarts, " if known else "") + f"and at least {grown.net} of them are never taken back",
