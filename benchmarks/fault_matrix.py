@@ -60,6 +60,7 @@ MAPS = (
     (MemoryRegion("rom", 0x0000, 0x3FFF), MemoryRegion("ram", 0x8000, 0xFFFF)),
     (MemoryRegion("rom", 0x0000, 0x27FF), MemoryRegion("ram", 0x2800, 0x7FFF), MemoryRegion("nothing", 0x8000, 0xFFFF)),
 )
+LONGEST_INSTRUCTION_T = 28
 NEEDS_DEVICE = (
     "device-silent", "device-never-leaves", "device-leaves-early", "rom-disable-ignored", "device-button-bounces", "edge-oxidised",
 )  # fmt: skip
@@ -218,7 +219,8 @@ def stand_ins(scenario: Scenario, told: Profile | None, clock: float | None) -> 
 
     The twin without the fault. A slow clock, of whose rate nothing is told, or that takes the samples itself, is that of a slow machine;
     interrupts that never come are those of a machine without, where no profile says more, or ends its period within the capture; a
-    supervisor that pulls RESET once does what a person at the button does.
+    supervisor that pulls RESET once does what a person at the button does, and so does what holds /NMI, whose first edge alone counts,
+    where that line was not captured.
     """
     well = replace(scenario, faults=())
     yield well
@@ -233,6 +235,11 @@ def stand_ins(scenario: Scenario, told: Profile | None, clock: float | None) -> 
                 yield replace(well, machine=replace(machine, interrupt_period_t_states=None))
         elif fault.kind == "brown-out" and values["supervisor"] == "yes":
             yield replace(well, presses=(*scenario.presses, Press("RESET", values["at_s"], values["hold_s"])))
+        elif fault.kind == "nmi-held" and "NMI" not in scenario.capture.lines:
+            rest = scenario.capture.start_s + scenario.capture.duration_s
+            others = tuple(press for press in scenario.presses if press.line != "NMI" or press.at_s + press.hold_s < values["after_s"])
+            for late in range(0, LONGEST_INSTRUCTION_T, 4):  # a finger comes at any moment, and the CPU answers behind an instruction
+                yield replace(well, presses=(*others, Press("NMI", values["after_s"] + late / (machine.clock_hz or 1.0), rest)))
 
 
 def _another_rom(scenario: Scenario) -> bool:

@@ -168,11 +168,9 @@ def one_strobe_late(evidence: BusEvidence) -> Iterator[Found]:
 
 def _later_than_others(name: str, delays: Sequence[Delay]) -> float:
     """Return by how much each edge of a line comes at least later than where it uses as much of its limit as those of the others do."""
-    from statistics import median  # loads fractions and decimals, which few captures need
-
     limit = {delay.symbol: limit_ps(delay.symbol, GRADES[0]) * 1e-12 for delay in delays}
-    used = [(delay.mean_s or delay.median_s) / limit[delay.symbol] for delay in delays if delay.line != name]
-    share = median(used or [1.0])
+    used = sorted((delay.mean_s or delay.median_s) / limit[delay.symbol] for delay in delays if delay.line != name)
+    share = used[len(used) // 2] if used else 1.0
     return min((delay.mean_s or delay.median_s) - share * limit[delay.symbol] for delay in delays if delay.line == name)
 
 
