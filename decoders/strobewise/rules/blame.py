@@ -3,7 +3,8 @@
 The order of a row is what its source says: common practice, or our choice where the picture itself does not tell the suspects apart.
 The figures are our choice everywhere, held against what came out: ``benchmarks/fault_matrix.py`` prints how often verdicts of each
 confidence are right. Where a row's first came out far oftener than said (seeds 9300 and 9400: resets, clocks, /WAIT, /INT, /NMI and the bus
-held, leads that a machine runs without, one bit of RAM, an input of the CPU) it has been raised. Between CPU, socket and lead the matrix breaks
+held, leads that a machine runs without, one bit of RAM, an input of the CPU; 12101 to 12107: no ROM that answers, an output of the CPU for data)
+it has been raised. Of what holds an input the matrix knows one cause alone, so that it cannot tell their shares. Between CPU, socket and lead the matrix breaks
 each alike often, which benches do not: these rows are experience. They add up to at most 1; what is left goes to suspects that a row does not name.
 """
 
@@ -128,7 +129,7 @@ BYTES_UNLIKE = blame(
 )  # fmt: skip
 DATA_OUTPUT = blame(
     PRACTICE, "wrong in what the CPU writes alone: its output, or another chip that drives against it",
-    cpu=0.5, data_bus=0.26, connection=0.24,
+    cpu=0.62, data_bus=0.2, connection=0.16,
 )  # fmt: skip
 LATE_MEMORY = blame(OURS, "many bits, none of them alone: whatever answers late", rom=0.28, ram=0.26, glue=0.24, data_bus=0.22)
 LATE_ROM = blame(PRACTICE, "late where only ROM was read: the chip, then what enables it", rom=0.55, glue=0.25, data_bus=0.12)
@@ -163,7 +164,7 @@ ONE_THING = blame(
     OURS, "a program that waits looks just like memory that gives one byte everywhere",
     program=0.3, rom=0.26, ram=0.16, glue=0.16, data_bus=0.1,
 )  # fmt: skip
-READS_FF = blame(PRACTICE, "no ROM answers: the ROM or its enable", rom=0.5, glue=0.25, connection=0.15, data_bus=0.1)
+READS_FF = blame(PRACTICE, "no ROM answers: the ROM or its enable", rom=0.6, glue=0.22, connection=0.1, data_bus=0.06)
 READS_00 = blame(PRACTICE, "held low: a line of the bus or what drives it", data_bus=0.4, rom=0.3, glue=0.2, connection=0.1)
 READS_ALIKE = blame(PRACTICE, "no ROM answers: the ROM or its enable", rom=0.45, glue=0.3, connection=0.15, data_bus=0.1)
 ONE_LINE_ODD = blame(PRACTICE, "one line alone holds another level", data_bus=0.42, connection=0.22, rom=0.2, glue=0.1)
