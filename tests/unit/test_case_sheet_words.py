@@ -57,6 +57,7 @@ def test_what_is_withdrawn_from_a_closed_case_takes_its_proof_along(proven, tmp_
     state = judge_case(gone)
     assert open_case(gone.folder) == gone and gone.closed.withdrawn_since == (4, 5) and not gone.closed.stands
     words = "closed as proven, and proven no longer: entries 4, 5 were withdrawn since, on which that rested"
+    assert 'class="withdraw"' in outputs(judge_case(proven))[2]  # the page of a closed case takes it back as well
     for text in outputs(state):
         assert words in text and "(proven)" not in text
     assert document(state)["closed"]["proven"] is False

@@ -21,7 +21,7 @@ from strobewise_cli.page_server.desk import Beginning, View
 from strobewise_cli.render.bench_html import render_bench
 from strobewise_cli.render.case_html import render_page
 from strobewise_cli.render.case_markdown import render_markdown
-from strobewise_cli.render.case_text import trend_lines
+from strobewise_cli.render.case_text import trend_lines, trend_shown
 from strobewise_cli.render.trend_charts import bars, series_chart, trend_charts, within_lines
 
 OVER = ["Missing strobes from", "Wrong reads from", "Delays behind the clock from", "How long memory held"]
@@ -71,6 +71,12 @@ def test_what_nothing_is_known_of_is_not_drawn(field, value, title):
 def test_one_capture_has_no_series_but_its_inside():
     assert [title.split(",")[0] for title in titles(trend_of_points(WORSE[:1]))] == ["Within capture 1"]
     assert trend_charts(None) == [] and trend_charts(trend_of_points([point(1)])) == []
+
+
+def test_what_is_dead_throughout_has_no_course():
+    dead = point(1, missing={"M1": (600, 600)}, within={"M1": [(100, 100)] * 6}, reads_within=[(10, 0), (0, 0)])
+    trend = trend_of_points([dead])
+    assert trend_charts(trend) == [] and within_lines(trend) == [] and not trend_shown(trend)
 
 
 def test_a_picture_begins_at_nothing_or_at_its_least():

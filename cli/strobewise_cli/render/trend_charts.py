@@ -52,11 +52,14 @@ def _failing(points: Sequence[TrendPoint]) -> list[TrendPoint]:
 
 
 def within_rows(point: TrendPoint) -> dict[str, Row]:
-    """Return for each strobe that fails, and for the reads, the share that failed in each stretch of a capture."""
+    """Return for each strobe that fails, and for the reads, the share that failed in each stretch of a capture.
+
+    What is the same from begin to end has no course: a strobe that is dead throughout.
+    """
     rows = {bar(line): _shares(parts) for line, parts in point.within.items() if any(missed for _, missed in parts)}
     if any(wrong for _, wrong in point.reads_within):
         rows[READS] = _shares(point.reads_within)
-    return {name: row for name, row in rows.items() if len(row) > 1}
+    return {name: row for name, row in rows.items() if len(set(row)) > 1}
 
 
 def _shares(parts: Sequence[tuple[int, int]]) -> Row:
