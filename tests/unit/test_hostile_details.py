@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from conftest import run_strobewise
+from strobewise.files.reading import read_toml
+from strobewise.profile.fields import TABLES_MAX
 
 BODY = b'#0 1! 1"\n' + b"".join(b"#%d %d! %d\"\n" % (100 * i, i & 1, i >> 1 & 1) for i in range(1, 200))
 
@@ -74,3 +76,41 @@ def test_the_page_overflows_at_no_time(scale, begins, last, tmp_path, capsys):
     said = capsys.readouterr().err
     assert (status == 2 and f"is beyond {MOST} ticks" in said) if last > MOST else status in (0, 1, 3), said
     assert last > MOST or (tmp_path / "x.html").read_text(encoding="utf-8").rstrip().endswith("</html>")
+
+
+DEEP = {
+    "key": "a" + ".a" * 400_000 + " = 1", "table": "[a" + " . a" * 200_000 + "]", "quoted": "'a'" + ".\"a\"" * 200_000 + " = 1",
+    "inline": "x = {a" + ".a" * 400_000 + " = 1}", "array": "[[a" + ".a" * 400_000 + "]]",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("text", DEEP.values(), ids=DEEP)
+def test_a_key_of_endless_parts_is_refused_before_it_is_parsed(text, tmp_path):
+    """Python's parser takes the square of their number: a minute for a file of a megabyte."""
+    (tmp_path / "x.toml").write_text(text)
+    with pytest.raises(ValueError, match="too many parts"):
+        read_toml(tmp_path / "x.toml")
+
+
+def test_a_key_of_some_parts_and_dots_in_strings_are_read(tmp_path):
+    (tmp_path / "x.toml").write_text("a" + ".a" * 15 + " = 1\n" + 'd = "' + "3f." * 1000 + '"\n# b' + ".b" * 1000 + "\n")
+    assert read_toml(tmp_path / "x.toml")["d"] == "3f." * 1000
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        ("lines x.vcd --machine x.toml", "".join(f'[[lines]]\nname = "X{n}"\n' for n in range(TABLES_MAX + 1))),
+        ("lines x.vcd --machine x.toml", '[[memory]]\nkind = "ram"\nstart = 0\nend = 1\n' * (TABLES_MAX + 1)),
+        ("case show .", 'version = 1\nsymptom = "dead"\nopened = "x"\n' + "[[items]]\n" * (TABLES_MAX + 1)),
+        ("verify x.vcd --expect x.toml", "version = 1\n" + "[[required]]\n" * (TABLES_MAX + 1)),
+        ("simulate x.toml", '[[memory]]\nkind = "ram"\nstart = 0\nend = 65535\n[[contents]]\nat = 0\nhex = "00"\n' + '[[faults]]\nkind = "dead"\n' * (TABLES_MAX + 1)),
+    ],
+    ids=["lines", "memory", "items", "required", "faults"],
+)  # fmt: skip
+def test_no_file_has_endless_tables(words, text, tmp_path):
+    """Each is held against the others: 50,000 lines took 20 s."""
+    write(tmp_path / "x.vcd", b'$var wire 1 ! M1 $end\n$var wire 1 " MREQ $end\n')
+    (tmp_path / ("case.toml" if words.startswith("case") else "x.toml")).write_text(text)
+    done = run_strobewise(*words.split(), cwd=tmp_path)
+    assert done.returncode == 2 and b"1001 tables" in done.stderr and b"1000 at most" in done.stderr, done.stderr

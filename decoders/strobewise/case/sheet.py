@@ -18,7 +18,6 @@ from .records import ANSWER_KINDS, OUTCOMES, Answer, Case, Closed, Item, Taken
 SHEET = "case.toml"
 PROFILE = "machine/profile.toml"
 VERSION = 1  #: of the sheet: a program that knows a lower one alone refuses it
-ITEMS_MAX = 10_000  #: captures and answers of one case: no repair comes near, and a sheet that holds more is none
 
 
 class CaseError(StrobewiseError):

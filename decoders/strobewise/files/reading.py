@@ -17,6 +17,9 @@ MAX_TABLE_BYTES = 1 << 20  #: a profile, a map, a scenario, expectations: far mo
 
 #: Names under which the shell hands over open streams: ``<(command)``, ``>(command)``. See proc(5) of Linux.
 _DESCRIPTOR = re.compile(r"/(?:dev|proc/self)/fd/([0-9]{1,6})$")
+_KEY_PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*"""
+#: A dotted key (toml.io, 1.0.0) of more parts than any file here has, where one may stand: no string holds a line like that by chance.
+_DEEP_KEY = re.compile(rf"(?:^|[{{,\[])[ \t]*{_KEY_PART}(?:\.[ \t]*{_KEY_PART}){{31}}", re.MULTILINE)
 #: What this run of the program has read by name: a profile names images, a scenario a profile. The command line asks before it writes.
 names_read: Dict[str, None] = {}
 _STANDARD = {"/dev/stdin": 0, "/dev/stdout": 1, "/dev/stderr": 2}  #: POSIX
@@ -94,7 +97,10 @@ def read_toml(path: Union[str, Path]) -> Dict[str, Toml]:
 
     content = read_named(path, MAX_TABLE_BYTES)
     try:
-        return tomllib.loads(content.decode("utf-8"))
+        text = content.decode("utf-8")
+        if _DEEP_KEY.search(text):  # the parser takes the square of their number
+            raise ValueError("a key has too many parts")
+        return tomllib.loads(text)
     except UnicodeDecodeError:
         raise ValueError("it is not UTF-8 text") from None
     except RecursionError:

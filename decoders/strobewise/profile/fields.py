@@ -14,6 +14,9 @@ from ..files.reading import read_toml
 
 #: In place of a default where a key must be there. As the type of nothing it adds none to what a method returns.
 _MISSING: Never = cast(Never, object())
+#: Tables of one kind: no machine has as many parts, no repair as many steps. Each is held against the others, so that a file from elsewhere
+#: with 50,000 would keep its reader waiting.
+TABLES_MAX = 1000
 T = TypeVar("T")
 D = TypeVar("D")
 
@@ -199,6 +202,8 @@ class Fields:
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             raise self.refuse(name, f"{name} is not an array of tables", f"one table for each: [[{self.key(name)}]]")
+        if len(value) > TABLES_MAX:
+            raise self.refuse(name, f"{name} has {len(value)} tables", f"{TABLES_MAX} at most")
         return [
             Fields(item, self._path, self._error, f"{self.key(name)}[{index}]") for index, item in enumerate(value, 1)
         ]
