@@ -97,6 +97,9 @@ def test_a_key_of_some_parts_and_dots_in_strings_are_read(tmp_path):
     assert read_toml(tmp_path / "x.toml")["d"] == "3f." * 1000
 
 
+RUNS = '[[memory]]\nkind = "ram"\nstart = 0\nend = 65535\n[[contents]]\nat = 0\nhex = "00"\n'
+
+
 @pytest.mark.parametrize(
     ("words", "text"),
     [
@@ -104,9 +107,9 @@ def test_a_key_of_some_parts_and_dots_in_strings_are_read(tmp_path):
         ("lines x.vcd --machine x.toml", '[[memory]]\nkind = "ram"\nstart = 0\nend = 1\n' * (TABLES_MAX + 1)),
         ("case show .", 'version = 1\nsymptom = "dead"\nopened = "x"\n' + "[[items]]\n" * (TABLES_MAX + 1)),
         ("verify x.vcd --expect x.toml", "version = 1\n" + "[[required]]\n" * (TABLES_MAX + 1)),
-        ("simulate x.toml", '[[memory]]\nkind = "ram"\nstart = 0\nend = 65535\n[[contents]]\nat = 0\nhex = "00"\n' + '[[faults]]\nkind = "dead"\n' * (TABLES_MAX + 1)),
+        ("simulate x.toml", RUNS + '[[fault]]\nkind = "dead"\n' * (TABLES_MAX + 1)),
     ],
-    ids=["lines", "memory", "items", "required", "faults"],
+    ids=["lines", "memory", "items", "required", "fault"],
 )  # fmt: skip
 def test_no_file_has_endless_tables(words, text, tmp_path):
     """Each is held against the others: 50,000 lines took 20 s."""
