@@ -10,6 +10,7 @@ from bench_server import serving
 from test_report_browser import errors, luminance, requests, start
 
 from conftest import require_component
+from strobewise.case.store import add_capture, new_case
 from strobewise.machine import fault, simulate
 
 MOST_STEPS = 12
@@ -199,3 +200,29 @@ def test_the_keyboard_is_enough(browser, tmp_path):
             browser.switch_to.active_element.send_keys(Keys.TAB)
         browser.switch_to.active_element.send_keys(Keys.SPACE)
         assert one(browser, "#file").is_enabled()
+
+
+def test_what_grows_worse_is_seen_whole_on_a_telephone(browser, tmp_path):
+    """The bench page and the job sheet draw it no wider than the screen, with its axis in letters that can be read."""
+    case = new_case(tmp_path / "mine", symptom="dies-warm")
+    for minutes, share in ((1, 0), (20, 1)):
+        path = tmp_path / f"{minutes}.vcd"
+        with path.open("w") as file:
+            faults = [fault("intermittent", line="M1", at="cpu", level="high", after_s=0.001, ramp_s=0.01)] * share
+            simulate(lines=("CLK", "MREQ", "M1", "RD", "WR", "RFSH"), duration_s=0.008, faults=faults).write_vcd(file)
+        case = add_capture(case, path, minutes_on=minutes)
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": 420, "height": 900, "deviceScaleFactor": 1, "mobile": True})
+    with serving(tmp_path / "mine") as bench:
+        browser.get("about:blank")
+        for url in (bench.url, f"{bench.origin}/sheet"):
+            browser.get(url)
+            charts = browser.find_elements("css selector", "svg.chart.narrow")
+            assert len(charts) >= 2
+            hidden = """return [...document.querySelectorAll('svg.chart.narrow')].map(c => c.parentElement)
+                .filter(f => f.scrollWidth > f.clientWidth).length"""
+            assert browser.execute_script(hidden) == 0
+            letters = """return Math.min(...[...document.querySelectorAll('svg.chart.narrow text')]
+                .map(t => t.getBoundingClientRect().height))"""
+            assert browser.execute_script(letters) >= 9
+        assert errors(browser) == []
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

@@ -10,7 +10,7 @@ from strobewise.case.trend import Trend, TrendPoint
 from strobewise_cli.render.html_charts import Chart, Label
 
 MARKS = ("●", "■", "▲", "◆", "○", "□", "△", "◇")  #: no series by its colour alone
-WIDTH, HEIGHT, LEFT, TOP, BOTTOM, RIGHT = 480, 170, 66, 14, 30, 30
+WIDTH, HEIGHT, LEFT, TOP, BOTTOM, RIGHT = 380, 170, 66, 14, 30, 30  #: a telephone shows it whole
 WITHIN_SHOWN = 3  #: captures whose inside is drawn, the last ones: before them nothing is to be seen that the series does not show
 BARS = "▁▂▃▄▅▆▇█"
 READS = "wrong reads"
