@@ -228,3 +228,13 @@ def test_a_capture_can_show_a_fault_of_the_lines_that_it_has(lines, captured, sh
     evidence = evidence_of(**({"captured": frozenset(captured)} if captured else {}))
     assert _can_show(failing(*lines), evidence) is shows
     assert not _can_show(failing(*lines, rule="no-such-rule"), evidence)
+
+
+def test_captures_that_nobody_can_read_say_so_and_not_only_that_they_show_no_fault(witness):
+    """Where the channels carry the analyser's own names, another capture of the same kind would help nobody."""
+    two = ("M1", "MREQ")
+    blind = witness(lines=two, names="channels", faults=[fault("dead-low", line="M1")])
+    said = prove([blind], [witness(lines=two, names="channels")])
+    assert said.state == "not_proven" and said.missing[0].startswith("a capture from before the repair")
+    assert [text for text in said.missing if text.startswith("a capture that can decide: channels without a name (in ")]
+    assert len(prove([witness()], [witness()]).missing) == 1

@@ -73,7 +73,7 @@ def prove(before: Sequence[Witness], after: Sequence[Witness]) -> Proof:
     faults = [(witness, finding) for witness in before for finding in witness.faults if not _blames_leads(finding)]
     if not faults:
         return Proof("not_proven", "not proven: the captures before the repair show no fault that could be gone", missing=(
-            "a capture from before the repair in which the fault shows",
+            "a capture from before the repair in which the fault shows", *_undecided(before),
         ))  # fmt: skip
     again = _again(faults, after)
     if again is not None:
@@ -319,14 +319,24 @@ def _doubts(after: Sequence[Witness]) -> list[str]:
         path = witness.diagnosis.captures[0].path
         if verdict.state == "fault":
             told.append(f"the leads first: {plain(witness.faults[0], witness.evidence)} (in {path})")
-        elif verdict.state == "cannot_decide":
-            told.append(f"a capture that can decide: {verdict.headline.removeprefix('Cannot decide: ').rstrip('.')} (in {path})")
+        told += _undecided([witness])
         gone = left(witness.evidence)
         if gone is not None and verdict.state != "fault":
             told.append(f"a program that goes as its ROM says: {gone.evidence} (in {path})")
     reasons = [not_running(witness.evidence) for witness in after]
     if all(reason is not None for reason in reasons):
         told.append(f"a program that is seen to run on: {reasons[0]}")
+    return told
+
+
+def _undecided(witnesses: Sequence[Witness]) -> list[str]:
+    """Return why captures cannot decide, as what is missing: channels without a name, too few leads."""
+    told = []
+    for each in witnesses:
+        verdict = each.diagnosis.verdict
+        if verdict.state == "cannot_decide":
+            why = verdict.headline.removeprefix("Cannot decide: ").rstrip(".")
+            told.append(f"a capture that can decide: {why} (in {each.diagnosis.captures[0].path})")
     return told
 
 
