@@ -12,7 +12,9 @@ from hand_made import evidence_of
 from strobewise.bus.lines import BIT
 from strobewise.diagnosis.memory_map import Stretch, seen_map
 from strobewise.evidence.closer_look import look_closer
+from strobewise.evidence.collect import _Held, _longer
 from strobewise.evidence.expansion import _Watch
+from strobewise.evidence.slow_leads import TRANSFERS, _doubtful
 from strobewise.machine.scenario import GENERIC_PAGING
 from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
 from strobewise.records.memory import Levels, MemoryRecord
@@ -111,3 +113,42 @@ def test_a_strobe_that_stays_low_while_fetches_go_on(mreq, fetches, expected):
     look_closer(evidence, np.arange(len(levels), dtype=np.int64), np.array(levels, np.uint64), 1e-6, 1.0)
     through = evidence.lines["MREQ"].held_through
     assert through == (None if expected is None else pytest.approx(expected))
+
+
+@pytest.mark.parametrize(("span", "kept"), [(None, (5, 9)), ((0, 3), (5, 9)), ((0, 4), (0, 4)), ((0, 5), (0, 5))])
+def test_the_longer_of_two_stretches_is_kept_the_first_of_equals(span, kept):
+    assert _longer(span, 5, 9) == kept
+
+
+def test_a_stretch_that_lasts_to_the_end_counts_and_is_told():
+    held = _Held("WAIT")
+    held.begin(0, 10)  # low, and so active, from the start on
+    assert held.close(30) and (held.total, held.longest, held.recent, held.first) == (20, (10, 30), [(10, 30)], True)
+    rests = _Held("WAIT")
+    rests.begin(1 << BIT["WAIT"], 10)
+    assert not rests.close(30) and (rests.total, rests.longest, rests.recent) == (0, None, [])
+
+
+@pytest.mark.parametrize(
+    ("lines", "responses", "doubtful"),
+    [
+        ({}, 0, False),
+        ({"WAIT": {"edges": 9, "asserted_s": 0.0051}}, 0, True),  # active for most of the time
+        ({"WAIT": {"edges": 9, "asserted_s": 0.0049}}, 0, False),
+        ({"WAIT": {"edges": 0, "asserted_s": 0.01}}, 0, False),  # at rest: it does nothing at all
+        ({"BUSREQ": {"edges": 9}, "BUSACK": {"edges": 9}}, 0, True),
+        ({"BUSREQ": {"edges": 9}}, 0, False),
+        ({"NMI": {"edges": 9, "assertions": 4}}, 4, False),
+        ({"NMI": {"edges": 9, "assertions": 4}}, 0, True),
+        ({}, 4, True),
+    ],
+)
+def test_which_slow_lines_are_looked_at_without_their_names(lines, responses, doubtful):
+    evidence = evidence_of(notes={"nmi_response": responses})
+    for name, facts in lines.items():
+        evidence.lines[name] = LineEvidence(name, high_fraction=0.5, **facts)
+    assert _doubtful(evidence) is doubtful
+
+
+def test_what_moves_data_is_a_transfer():
+    assert set(TRANSFERS) == {"memory_read", "memory_write", "memory_access", "io_read", "io_write"}

@@ -5,21 +5,25 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 from conftest import TRACES
+from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.semantics import TRUST_GROUP
 from strobewise.cpu.opcodes import operations
 from strobewise.errors import UsageError
 from strobewise.expectations import ExpectationError, Range, check, load_expectations, observe, options_of, recorded, verify
+from strobewise.expectations.check import _answered
 from strobewise.expectations.model import Event
-from strobewise.expectations.observe import Seen, _match, interrupt_rate
+from strobewise.expectations.observe import Seen, _CycleWatch, _match, interrupt_rate
 from strobewise.expectations.rom_digest import compare, digest_of
 from strobewise.machine import GENERIC, Fault, Scenario, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise.program.steps import Step
+from strobewise.records.expansion import Trigger
 
 FULL = TRACES / "good" / "healthy-full.vcd.gz"
 LODGER = TRACES / "good" / "healthy-lodger.vcd.gz"
@@ -411,3 +415,24 @@ def test_the_first_of_an_event_is_told():
     blind = [Seen(cannot_tell="no data bus"), Seen()]
     _match(Step("instruction", 10, 14, 9, b"\x00", nop, 4, 4, 0, ""), events, blind, 0.5)
     assert [(seen.count, seen.first_s) for seen in blind] == [(0, None), (0, None)]
+
+
+@pytest.mark.parametrize(
+    ("answer_s", "t_s", "answered"),
+    [(None, None, False), (None, 1e-6, False), (9.0, None, True), (4e-6, 1e-6, True), (9e-6, 1e-6, False)],
+)
+def test_a_device_answers_within_its_time_where_there_is_a_clock(answer_s, t_s, answered):
+    assert _answered(Trigger(0.0, 0x38, True, answer_s, False), SimpleNamespace(within_t=4), t_s) is answered
+
+
+@pytest.mark.parametrize(
+    ("event", "missing"),
+    [
+        ({}, ""), ({"address": (0, 9)}, "A0, A1, A2 and 13 more not captured"), ({"data": (0, 9)}, "D0, D1, D2 and 5 more not captured"),
+        ({"instruction": "HALT"}, "D0, D1, D2 and 5 more not captured"), ({"kind": "io_read"}, ""),
+    ],
+)  # fmt: skip
+def test_what_an_event_cannot_be_told_without(event, missing):
+    watch = _CycleWatch([Event("x", "required[1]", **event)])
+    assert watch.attach(frozenset(("MREQ", "M1")), None, Options(), 1e-9).seen[0].cannot_tell == missing
+    assert watch.attach(frozenset(("MREQ", *ADDRESS, *DATA)), None, Options(), 1e-9) is watch
