@@ -14,7 +14,7 @@ from strobewise.diagnosis.memory_map import Stretch, seen_map
 from strobewise.evidence.closer_look import look_closer
 from strobewise.evidence.collect import _Held, _longer
 from strobewise.evidence.expansion import _Watch
-from strobewise.evidence.slow_leads import TRANSFERS, _doubtful
+from strobewise.evidence.slow_leads import SLOW_LINES, TRANSFERS, _doubtful
 from strobewise.machine.scenario import GENERIC_PAGING
 from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
 from strobewise.records.memory import Levels, MemoryRecord
@@ -152,3 +152,4 @@ def test_which_slow_lines_are_looked_at_without_their_names(lines, responses, do
 
 def test_what_moves_data_is_a_transfer():
     assert set(TRANSFERS) == {"memory_read", "memory_write", "memory_access", "io_read", "io_write"}
+    assert set(SLOW_LINES) == {"HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"}

@@ -175,7 +175,7 @@ def test_nothing_is_left_to_find_where_what_must_move_is_found(lines, quiet, who
         ([(95, 105), *[(200 + 10 * k, 205 + 10 * k) for k in range(4)]], None, 0),  # five times low for one acknowledge
         ([(95, 105), *[(200 + 10 * k, 205 + 10 * k) for k in range(5)]], None, None),  # six: it asks for more than that
         ([(300, 305)], None, None),  # at rest while it is answered
-        ([(95, 105)], [(90, 110)], 0),  # as seldom: the first
+        ([(95, 105)], [(91, 109)], 0),  # as seldom: the first
         ([(80, 125)], [(95, 105)], 1),
         ([(0, 1000)], None, None),
     ],
