@@ -99,9 +99,16 @@ class MemoryPart(Part):
             own = ~write & ~switched_off(memory)
             for rom in self._roms:
                 rom.feed(address[own], data[own], time[own])
+        self._compare_all(cycles, memory)
+
+    def _compare_all(self, cycles: CycleTable, memory: npt.NDArray[np.intp]) -> None:
+        """Compare accesses in these rows; a byte written while a data line was not known takes the place of what stood there, too."""
+        unknown = np.flatnonzero((cycles.kind == _WRITE) & (cycles.data < 0) & (cycles.address >= 0))
+        rows = np.sort(np.concatenate([memory, unknown])) if len(unknown) else memory
+        address = cycles.address[rows].astype(np.uint16)
         order = np.argsort(address, kind="stable")
-        popped = returned(kind, cycles.data)[memory]
-        self._compare(address[order], data[order], write[order], time[order], popped[order])
+        rows, popped = rows[order], returned(cycles.kind, cycles.data)
+        self._compare(address[order], cycles.data[rows], cycles.kind[rows] == _WRITE, cycles.start[rows], popped[rows])
 
     def _switched_off(self, batch: Batch, rows: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
         """Say for which cycles an expansion device had switched the host's ROM off."""
@@ -111,9 +118,9 @@ class MemoryPart(Part):
         return np.asarray(batch.requests.control[owner] & self._rom_disable != 0)
 
     def _compare(
-        self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.uint8], write: Flags, time: Counts, popped: Flags
+        self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.int16], write: Flags, time: Counts, popped: Flags
     ) -> None:
-        """Compare each access with the one before it at the same address; the arrays are sorted by address, then time."""
+        """Compare each access with the one before it at the same address; the arrays are sorted by address, then time; -1 is not known."""
         first = np.empty(len(address), np.bool_)
         first[0] = True
         np.not_equal(address[1:], address[:-1], out=first[1:])
@@ -125,10 +132,10 @@ class MemoryPart(Part):
         written = np.empty(len(address), np.bool_)
         written[1:] = write[:-1]
         written[first] = self._was_write[address[first]]
-        self._pages(address, data, write)
+        self._pages(address, data.astype(np.uint8), write)
         check = ~write & written & (expected >= 0)
         if check.any():
-            self._count(address[check], data[check], expected[check].astype(np.uint8), time[check])
+            self._count(address[check], data[check].astype(np.uint8), expected[check].astype(np.uint8), time[check])
             popped &= check
             self._popped += int(np.count_nonzero(popped))
             for k in np.flatnonzero(popped & (expected != data)).tolist():

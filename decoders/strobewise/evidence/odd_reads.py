@@ -52,9 +52,10 @@ class OddReadsPart(Part):
     def take(self, cycles: CycleTable, control: Callable[[npt.NDArray[np.intp]], npt.NDArray[np.uint16]]) -> None:
         """Take cycles; control: returns the control lines in rows."""
         kind = cycles.kind
-        given = kind == _GRANTED
+        given = (kind == _GRANTED) | ((kind == _WRITE) & (cycles.address < 0))  # a write to nobody knows where is as bad as another master
         granted = np.maximum.accumulate(np.where(given, cycles.end, self._granted)) if given.any() else np.full(len(kind), self._granted)
-        wanted = (cycles.data >= 0) & (cycles.address >= 0) & ((kind == _FETCH) | (kind == _READ) | (kind == _WRITE))
+        # What was written while a data line was not known is not known either, and no read is held against what stood there before.
+        wanted = (cycles.address >= 0) & ((kind == _WRITE) | ((cycles.data >= 0) & ((kind == _FETCH) | (kind == _READ))))
         rows = np.flatnonzero(wanted)
         if self._rom_disable is not None:
             rows = rows[control(rows) & self._rom_disable == 0]

@@ -170,6 +170,8 @@ def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.line("NMI").assertions - evidence.line("NMI").asserted_first
     answered = evidence.notes.get("nmi_response", 0)
     running = evidence.last_request_s is not None and evidence.end_s - evidence.last_request_s < RUNNING_S
+    if any(evidence.line(name).known_fraction < 1.0 for name in (*ADDRESS, *DATA) if name in evidence.captured):
+        return  # a response shows on all of them
     if asked >= 1 and not answered and running and evidence.requests >= ENOUGH_REQUESTS and not evidence.line("RESET").asserted_last:
         span = evidence.line("NMI").longest
         near_end = span is not None and evidence.end_s - span.start_s < ANSWERS_S
