@@ -118,6 +118,28 @@ def test_times_on_no_grid_keep_every_edge(tmp_path):
     assert rows(tmp_path / "a.sr")[1] == rows(tmp_path / "a.vcd")[1]
 
 
+@pytest.mark.parametrize("kind", ["csv", "vcd"])
+@pytest.mark.parametrize(("rate", "grain_ps"), [("24 MHz", 1000), ("24 MHz", 10_000), ("16 MHz", 1000), ("12 MHz", 100)])
+def test_times_that_an_export_rounded_keep_the_analysers_rate(tmp_path, rate, grain_ps, kind):
+    """The ticks of the file are finer than the decimals that its times are written with."""
+    lasts = np.random.default_rng(8).integers(1, 9, 5000)
+    samples = np.random.default_rng(7).integers(0, 4, 5000).repeat(lasts).astype(np.uint8)
+    interval_ps = 1e6 / float(rate.split()[0])
+    changes = [0, *(np.flatnonzero(np.diff(samples)) + 1).tolist(), len(samples)]
+    held = np.append(samples, samples[-1:])
+    rows = [(round(at * interval_ps / grain_ps) * grain_ps, held[at] & 1, held[at] >> 1) for at in changes]
+    made = tmp_path / f"made.{kind}"
+    if kind == "csv":
+        made.write_text("Time [s],M1,MREQ\n" + "".join(f"{time * 1e-12:.12f},{m1},{mreq}\n" for time, m1, mreq in rows))
+    else:
+        head = "$timescale 1 ps $end\n$var wire 1 ! M1 $end\n$var wire 1 \" MREQ $end\n$enddefinitions $end\n"
+        made.write_text(head + "".join(f"#{time} {m1}! {mreq}\"\n" for time, m1, mreq in rows))
+    assert main(["prepare", str(made), "-o", str(tmp_path / "again.sr")]) == 0
+    with zipfile.ZipFile(tmp_path / "again.sr") as archive:
+        assert f"samplerate={rate}" in archive.read("metadata").decode()
+        assert archive.read("logic-1-1") == samples.tobytes()
+
+
 @pytest.mark.parametrize(("measured_hz", "real_hz"), [(24_010_000, 24_000_000), (12_506_000, 12_500_000), (3_276_830, 3_276_800)])
 def test_the_rates_that_are_tried_hold_the_one_that_the_analyser_has(measured_hz, real_hz):
     """Of two to six digits; the interval that the times show misses it by a little."""

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
+from math import gcd
 from typing import IO, NamedTuple
 
 import numpy as np
@@ -51,6 +52,7 @@ class Changes:
 
     origin_fs: int = 0  #: subtracted from every time: 0, or the negative time at which the capture begins
     largest_shift_fs: int = 0  #: the largest move of a time, the origin aside
+    common: int = 0  #: the largest number of the capture's own ticks that divides all of its times
     lost_edges: int = 0  #: edges closer together than the capture's own tick can tell: 0 but for odd files
     unknown_values: int = 0  #: rows of x or z, which are written as the level held before, bit by bit
     first: int = 0  #: first time, new ticks
@@ -195,6 +197,8 @@ def moved(capture: Capture, channels: ChannelMap, ticks: Fraction, made: Changes
             origin = min(0, int(block.times[0]))
             made.origin_fs = origin * step
             made.first = int(((block.times[0] - origin) * up + down // 2) // down)
+        if made.common != 1:
+            made.common = gcd(made.common, int(np.gcd.reduce(block.times)))
         scaled = (block.times - origin) * up
         times = (scaled + down // 2) // down
         made.largest_shift_fs = max(made.largest_shift_fs, int(np.abs(times * down - scaled).max()) * step // up)

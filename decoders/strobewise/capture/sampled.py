@@ -24,19 +24,20 @@ CHUNK_BYTES = 8 << 20  #: of an entry of a session
 _EPOCH = (1980, 1, 1, 0, 0, 0)  #: of the entries, so that equal content gives equal files
 _PIECE_SAMPLES = 1 << 20
 _DIGITS = (2, 3, 4, 5, 6)  #: of a rate that an analyser has: 24 MHz, 12.5 MHz
-_ROUNDING = Fraction(5, 4)  #: ticks by which an export may move a time: half of one, and a little where it rounds twice
+_ROUNDING = Fraction(5, 4)  #: last digits by which an export may move a time: half of one, and a little where it rounds twice
 
 
 def plan_samples(capture: Capture, channels: ChannelMap) -> Plan:
     """Look through a capture, which must be a file that can be read again, and decide at which rate to sample it. Raises CaptureError."""
     by_ticks = plan(capture, channels)
     step = capture.header.timescale_fs
+    rounding_fs = _ROUNDING * step * _last_digit(by_ticks.changes.common)
     for rate in _rates(capture.header.rate, by_ticks.sample_interval_fs):
         per_tick = rate * step / FS_PER_S
         changes = Changes()
         for _ in moved(capture, channels, per_tick, changes):
             pass
-        if not changes.lost_edges and changes.largest_shift_fs <= _ROUNDING * step:
+        if not changes.lost_edges and changes.largest_shift_fs <= rounding_fs:
             outputs, left_out = outputs_of(channels)
             return Plan(outputs, left_out, round(FS_PER_S / rate), by_ticks.sample_interval_fs, changes, per_tick)
     return by_ticks
@@ -58,6 +59,14 @@ def _rates(told: Fraction | None, interval_fs: float | None) -> list[Fraction]:
         return []
     hertz = FS_PER_S / interval_fs
     return list(dict.fromkeys(Fraction(f"{hertz:.{digits - 1}e}") for digits in _DIGITS))
+
+
+def _last_digit(common: int) -> int:
+    """Return the largest power of ten that divides all times: an export writes fewer digits than the capture has ticks for."""
+    digit = 1
+    while common and common % (10 * digit) == 0:
+        digit *= 10
+    return digit
 
 
 def unit_bytes(made: Plan) -> int:
