@@ -256,7 +256,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     looks_for="fetches and reads without /RD asserted, or /RD asserted in writes and refreshes",
     causes="the CPU's RD output, its joint, a short, or the lead. Where reads are answered, the line is alive on the board and the lead is off",
     next_step=PIN_CHECK.format(pin=pin_text("RD")), source="UM0080, memory read or write; the check: common practice",
-    host="stretch", explains=(RUNAWAY, RAM_WRONG, "data-late"),
+    host="stretch", explains=(RUNAWAY, RAM_WRONG, "data-late", "reads-otherwise", "reads-unsteady"),
     picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
