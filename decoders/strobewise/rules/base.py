@@ -191,8 +191,13 @@ AS_OFTEN = 0.03  #: what interrupts and the ends of a capture make of the count 
 
 
 def beside_the_edge(evidence: BusEvidence) -> bool:
+    """Say whether a capture with one sample a clock shows its strobes, or some of them, beside the samples in which they must stand."""
+    return off_the_edge(evidence) or bool(frayed(evidence))
+
+
+def off_the_edge(evidence: BusEvidence) -> bool:
     """Say whether a capture with one sample a clock was not taken at the edge that it was told to be."""
-    return (evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN) or bool(frayed(evidence))
+    return evidence.clocked_fit is not None and evidence.clocked_fit < CLOCKED_FIT_MIN
 
 
 def frayed(evidence: BusEvidence) -> Tuple[str, ...]:

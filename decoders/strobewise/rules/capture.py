@@ -20,6 +20,7 @@ from .base import (
     clock_denied,
     fetches_without_requests,
     frayed,
+    off_the_edge,
     rule,
     stops_alone,
     too_coarse,
@@ -82,7 +83,7 @@ def _beside_the_edge(evidence: BusEvidence) -> Found:
     """Return what is said of a capture by the CPU's clock whose samples show the strobes as they never stand at that edge."""
     fit, other = evidence.clocked_fit or 0.0, evidence.clocked_other_fit or 0.0
     lines = frayed(evidence)
-    if lines and (evidence.clocked_fit is None or fit >= CLOCKED_FIT_MIN):
+    if lines and not off_the_edge(evidence):
         many = len(lines) > 1
         told = f"{' and '.join(map(bar, lines))} {'pulse' if many else 'pulses'} as often as {'they are' if many else 'it is'} called for, but not in the " \
             f"samples that call for {'them' if many else 'it'}, with one sample a clock: samples were taken while strobes moved, or {'their leads lag' if many else 'its lead lags'}"

@@ -12,7 +12,7 @@ from ..bus.lines import ADDRESS, DATA, STROBES, bar, pin_text
 from ..records.evidence import BusEvidence
 from ..records.leads import LeadsRecord
 from . import blame
-from .base import Found, rule, too_coarse
+from .base import Found, frayed, off_the_edge, rule, too_coarse
 from .grades import FAIR, STRONG
 from .picture import FRAME, STORE, Picture, done
 
@@ -37,14 +37,16 @@ MODEL_MIN = 6  #: contradictions that another labelling takes away, as many as m
     causes="two clips on each other's pin, two channels with each other's name, an inverting buffer or channel",
     next_step="put the two leads right, or tell with --map, and capture again", source="common practice",
     host=None, lasting=True, relabels=True,
-    speaks_for={**dict.fromkeys(("program-misread", "leads-crossed", "written-byte-contradicted", "address-contradicted", "program-contradicted"), "all")},
+    speaks_for={**dict.fromkeys(("capture-too-coarse", "program-misread", "leads-crossed", "written-byte-contradicted", "address-contradicted", "program-contradicted"), "all")},
     picture=Picture(FRAME, STORE, (done("leads-swapped", lines=["RD", "WR"]),)),
 )  # fmt: skip
 def leads_swapped(evidence: BusEvidence) -> Iterator[Found]:
-    if too_coarse(evidence):
-        return  # what was missed between samples looks like anything
     record = evidence.leads or LeadsRecord()
     change = record.change
+    # Only upside down does a lead show other strobes beside their samples; two that are exchanged look like two that lag.
+    upside_down = change is not None and change.inverted and bool(frayed(evidence)) and not off_the_edge(evidence)
+    if too_coarse(evidence) and not upside_down:
+        return  # what was missed between samples looks like anything
     few = change is not None and not change.inverted and change.witnesses < CONSEQUENCES_MIN
     if change is not None and change.witness == "consequences" and few:
         return

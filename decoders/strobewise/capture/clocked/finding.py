@@ -18,6 +18,7 @@ CASES_MIN = 20  #: transfers with a refresh behind them that must be seen
 FITS = 0.98  #: share of them that must look as the table says; a capture not taken by the clock loses each second refresh gap
 CONTRADICTED = 0.5  #: share below which a strobe speaks against it: one that fails now and then still fits more often
 LIKE_ITSELF = 0.9  #: share of its pulses that must be a fetch's for /M1 to speak for the edge, or against it, alone
+ACKNOWLEDGES_MOST = 0.5  #: share of the cycles with /M1 that may be acknowledges: the response fetches one instruction at least (UM0080)
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
@@ -170,7 +171,8 @@ def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
 
     def acknowledged(at: Int) -> Flags:
         found: Flags = seen.ends[at] & _IORQ != 0
-        return found
+        # Behind each acknowledge comes a fetch at least: a lead that ends with all of them is that of /RD, or touches /M1's.
+        return found if np.count_nonzero(found) <= ACKNOWLEDGES_MOST * len(found) else np.zeros(len(at), np.bool_)
 
     def ends(flags: Flags) -> Int:
         at = np.flatnonzero(flags)
