@@ -148,9 +148,11 @@ def off_nominal(share: float) -> Any:
     return evidence_of(clock=clock(nominal_hz=HZ / (1 + share)))
 
 
-def upside_down(phase: float = 0.2, hz: float = HZ, m1: float | None = None) -> Any:
+def upside_down(phase: float = 0.2, hz: float = HZ, m1: float | None = None, samples: float = 50.0, high: float = 0.5) -> Any:
     timing = None if m1 is None else TimingRecord(1e-9, [delay("TdCr(M1f)", m1 / hz)], None)
-    return evidence_of(clock=clock(hz=hz, mreq_phase=phase), timing=timing)
+    evidence = evidence_of(clock=clock(hz=hz, mreq_phase=phase), timing=timing, samples_per_t=samples)
+    evidence.lines["CLK"].high_fraction = high
+    return evidence
 
 
 def came_off(share: float) -> Any:
@@ -179,6 +181,8 @@ CLOCK = (
     Limit("clock.DELAYS_KNOWN_HZ", fires("clock-inverted", lambda hz: upside_down(hz=hz)), 4.95e6, 5.05e6),
     Limit("clock.UPRIGHT", fires("clock-inverted", lambda at: upside_down(m1=at)), 0.405, 0.395),
     Limit("clock.UPSIDE_DOWN[0]", fires("clock-inverted", upside_down), 0.0205, 0.0195),
+    Limit("clock.EARLY_SAMPLES", fires("clock-inverted", lambda n: upside_down(samples=n)), 4.01, 3.99),
+    Limit("clock.EARLY_SAMPLES", fires("clock-inverted", lambda high: upside_down(samples=6.0, high=high)), 0.41, 0.39),
     Limit("clock.UPSIDE_DOWN[1]", fires("clock-inverted", upside_down), 0.395, 0.405),
 )  # fmt: skip
 

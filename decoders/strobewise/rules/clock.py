@@ -32,6 +32,7 @@ JITTER_SHARE = 0.12  #: standard deviation of the period beyond what sampling ad
 DELAYS_KNOWN_HZ = 5e6  #: above this the largest output delay is so much of a period that the two edges can not be told apart
 BEHIND_A_RISE = ("TdCr(M1f)", "TdCr(RFSHf)")
 UPRIGHT = 0.4  #: of a period: with CLK upside down these two come half a period and their delay behind an edge
+EARLY_SAMPLES = 1.2  #: samples by which /MREQ may seem to come before the falling edge of a good CLK: one of skew, and a little
 UPSIDE_DOWN = (0.02, 0.4)  #: place of /MREQ's fall in the period of an inverted clock: 0 and its delay of up to 0.35 (85 ns at 4 MHz)
 
 NEXT = "measure the supply rails first (pin 11: +5 V, pin 29: ground), then scope the crystal, its driver and " + pin_text("CLK")
@@ -243,7 +244,9 @@ def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     for delay in timing.delays if timing is not None else ():
         if delay.symbol in BEHIND_A_RISE and delay.median_s * clock.hz < UPRIGHT:
             return  # these keep to the edges of CLK as it is: /MREQ alone is late
-    if UPSIDE_DOWN[0] < clock.mreq_phase < UPSIDE_DOWN[1]:
+    high = evidence.line("CLK").high_fraction
+    falls = (0.5 if high is None else high) - EARLY_SAMPLES / (evidence.samples_per_t or FINE_SAMPLES)
+    if UPSIDE_DOWN[0] < clock.mreq_phase < min(UPSIDE_DOWN[1], falls):
         yield Found(
             f"/MREQ falls {clock.mreq_phase:.2f} of a period behind the rising edge of CLK; it must fall behind the falling edge, at 0.5 to 0.9",
             ("CLK",), first_s=evidence.start_s, last_s=evidence.end_s, confidence=STRONG,
