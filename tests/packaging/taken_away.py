@@ -9,6 +9,7 @@ import multiprocessing
 import os
 import select
 import signal
+import subprocess
 import sys
 
 MODULES = ("fcntl", "resource", "termios", "pwd", "grp", "pty", "tty", "posix_ipc", "syslog", "readline")
@@ -43,6 +44,7 @@ def take_away() -> None:
         return real(method)
 
     multiprocessing.get_context = only_spawn
+    subprocess.Popen.kill = subprocess.Popen.terminate  # as on Windows, where no signal is behind it
     os.path.isdir = _without_dev(os.path.isdir)
     os.path.exists = _without_dev(os.path.exists)
 

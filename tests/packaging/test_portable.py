@@ -11,6 +11,9 @@ from pathlib import Path
 import pytest
 
 from conftest import ROOT, TRACES, require_component, run_strobewise
+from wave_files import from_vcd, needs_library, wave_library
+
+__all__ = ["wave_library"]
 
 FULL = str(TRACES / "good" / "healthy-full.vcd.gz")
 EIGHT = str(TRACES / "good" / "healthy-eight.vcd.gz")
@@ -52,6 +55,28 @@ def test_it_says_the_same_there(arguments):
 def test_a_stream_is_watched_there():
     done = without(["watch", "-"], (TRACES / "faults" / "reset-loop" / "reset-loop.vcd.gz").read_bytes())
     assert done.returncode == 1 and b"Traceback" not in done.stderr, done.stderr.decode()
+
+
+def test_every_format_is_read_and_written_there(tmp_path):
+    raw = ("--raw", "24M:CLK=0,M1=1,MREQ=2,IORQ=3,RD=4,WR=5,RFSH=6,RESET=7")
+    due = run_strobewise("lines", EIGHT, "--json", "-").stdout.count(b'"state": "active"')
+    assert due > 4
+    for kind in ("vcd", "sr", "csv", "raw"):
+        made = tmp_path / f"made.{kind}"
+        assert without(["prepare", EIGHT, "-o", str(made)]).returncode == 0, kind
+        for name, stdin in ((str(made), None), ("-", made.read_bytes())):
+            done = without(["lines", name, "--json", "-", *(raw if kind == "raw" else ())], stdin)
+            assert (done.returncode, done.stderr, done.stdout.count(b'"state": "active"')) == (0, b"", due), (kind, name)
+    done = without(["watch", "-", *raw], (tmp_path / "made.raw").read_bytes())
+    assert (done.returncode, b"Traceback" in done.stderr) == (0, False), done.stderr.decode()
+
+
+@needs_library
+def test_a_waveform_file_is_read_there(tmp_path):
+    assert run_strobewise("prepare", EIGHT, "-o", tmp_path / "made.vcd").returncode == 0
+    from_vcd((tmp_path / "made.vcd").read_text(encoding="utf-8"), tmp_path / "made.fst")
+    done = without(["cycles", str(tmp_path / "made.fst"), "-o", str(tmp_path / "cycles.csv")])
+    assert (done.returncode, done.stderr) == (0, b"") and (tmp_path / "cycles.csv").stat().st_size
 
 
 CASE = (
