@@ -118,7 +118,8 @@ def _write(raw: Raw, frame: Frame, rd: int, free: list[int]) -> list[Role]:
         return []
     for channel in free:
         here = float(np.mean(_in_place(raw, frame, WRITE, channel, write)))
-        false = float(np.mean(~raw.level(channel, frame.points[reads])))
+        low = ~raw.level(channel, frame.points[reads])
+        false = float(np.mean(low)) if len(low) else 0.0
         if here - false > score and here >= PRESENT_WR and false <= ABSENT:
             best, score = channel, here - false
     # The refresh behind an acknowledge is taken for a data access: a few of them have no /WR.
