@@ -117,8 +117,14 @@ def pulled_low(evidence: BusEvidence) -> bool:
 
 
 def measures_itself(name: str, evidence: BusEvidence) -> bool:
-    """Say whether the T-state by which a strobe is judged was taken from that strobe, of few samples: waits make it look twice as long."""
-    return evidence.clock.source == name and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
+    """Say whether the T-state by which a strobe is judged was taken, of few samples, from that strobe, or from one that is not where it must be.
+
+    Waits make it look twice as long; and what does not fit the fetches has not measured them.
+    """
+    source = evidence.clock.source
+    taken_from = evidence.strobes.get(source or "")
+    astray = taken_from is not None and taken_from.expected >= ENOUGH and taken_from.hit < HEALTHY_HIT
+    return (source == name or astray) and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
 
 
 def in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:

@@ -19,6 +19,7 @@ FITS = 0.98  #: share of them that must look as the table says; a capture not ta
 CONTRADICTED = 0.5  #: share below which a strobe speaks against it: one that fails now and then still fits more often
 LIKE_ITSELF = 0.9  #: share of its pulses that must be a fetch's for /M1 to speak for the edge, or against it, alone
 ACKNOWLEDGES_MOST = 0.5  #: share of the cycles with /M1 that may be acknowledges: the response fetches one instruction at least (UM0080)
+FETCHES_LEAST = 0.1  #: share of the reads that must be fetches: half of one in five, the least of any instruction (LD HL,(nn), UM0080)
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
@@ -194,7 +195,8 @@ def _fits(seen: Asserted, edge: str) -> Iterator[Flags]:
     at = ends((seen.ends & _RD != 0) & (seen.before & _MREQ != 0))
     width = seen.run_until(_RD, at)
     fetch = refreshes(at) & (seen.at(seen.index[at] + 1) & (_RD | _WR) == 0)
-    yield (fetch & (width == (1 if edge == "falling" else 2))) | (~fetch & (width == 2) & (seen.ends[at] & _MREQ != 0))
+    fits = (fetch & (width == (1 if edge == "falling" else 2))) | (~fetch & (width == 2) & (seen.ends[at] & _MREQ != 0))
+    yield fits if np.count_nonzero(fetch) >= FETCHES_LEAST * len(at) else np.zeros(len(at), np.bool_)
 
 
 def _requested(seen: Asserted, at: Int) -> Flags:
