@@ -6,7 +6,8 @@ Without captures the machines are those of the fault matrix (fault_matrix.py), e
 CPU's clock at the analyser's clock input, at either edge. Captures given are sampled at the edges of their own CLK. Printed are shares.
 Verdicts are the same when the state and the first suspect are; the machine's clock is told to all of them. A sample rate that is too low is
 no fault of a capture by the CPU's clock, and left out. Counted apart is what such a capture can not say: where its samples are those of a
-machine that is well (up to the end of the shorter one), and where the full capture's verdict rests on rules alone that need CLK or spikes.
+machine that is well (up to the end of the shorter one), and where the full capture's verdict rests on rules alone that need CLK or spikes;
+but not where the capture by the clock suspects another part of the machine, which is wrong whatever it can show.
 --healthy takes machines without a fault alone, and says which of them are alarmed.
 """
 
@@ -190,7 +191,7 @@ def compared(pair: Pair, *tables: dict[str, collections.Counter[str]]) -> Iterat
     whole, by_clock = diagnose([pair.full], pair.options), diagnose([pair.clocked], replace(pair.options, clocked=pair.edge))
     first, second = verdict(whole), verdict(by_clock)
     what = f"{pair.name}, {pair.leads}, {pair.edge}"
-    apart = rests_on_the_clock(whole) or not pair.shown
+    apart = (rests_on_the_clock(whole) or not pair.shown) and second[1] in ("none", "probe_or_capture", first[1])
     for table in tables[: 1 if apart else 2]:
         for key in (pair.leads, pair.edge, "all"):
             table[key]["same" if first == second else "differs"] += 1
