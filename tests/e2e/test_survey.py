@@ -166,11 +166,11 @@ import os, time
 from strobewise.archive import record
 if record.observe.__name__ != "poisoned":  # a worker may load this twice
     _observe = record.observe
-    def poisoned(path, options):
+    def poisoned(path, options, **more):
         if "poison" in path:
             time.sleep(1)  # as a capture that uses up the memory does; a worker that dies as it starts is given up by dask's own nanny
             os._exit(9)
-        return _observe(path, options)
+        return _observe(path, options, **more)
     record.observe = poisoned
 """
 

@@ -11,6 +11,7 @@ import pytest
 from conftest import ROOT, TRACES, require_component
 from strobewise.archive import processes as processes_module
 from strobewise.archive.columns import CAPTURES, TABLES
+from strobewise.archive import folder
 from strobewise.archive.folder import Journal, find_captures, fingerprint
 from strobewise.archive.processes import run_processes
 from strobewise.archive.record import Record, Task, examine_task
@@ -186,6 +187,12 @@ def test_a_line_of_the_journal_that_is_no_record_is_passed_over(broken, folder, 
 def test_options_have_fingerprints():
     assert fingerprint(Options()) == fingerprint(Options())
     assert len({fingerprint(each) for each in (Options(), Options(maps=("M1=CH0",)), Options(roms=(("a", 0, b"x"),)))}) == 3
+
+
+def test_a_record_without_a_column_of_now_is_made_anew(monkeypatch):
+    now = fingerprint(Options())
+    monkeypatch.setitem(folder.TABLES, "captures", folder.TABLES["captures"][:-1])
+    assert fingerprint(Options()) != now
 
 
 # --- results ----------------------------------------------------------------------------------------------------------

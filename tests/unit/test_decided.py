@@ -96,7 +96,7 @@ def test_what_counts_in_a_verdict():
     ("state", "word"), [("fault", "FAULT"), ("cannot_decide", "undecided"), (None, "unreadable"), ("no_fault_found", "")]
 )
 def test_a_survey_lists_what_is_not_well(state, word):
-    row = {"state": state, "path": "box.vcd", "summary": "so and so", "error": None}
+    row = {"state": state, "path": "box.vcd", "summary": "so and so", "error": None, "entry": None, "status": "examined", "withdrawn": None}
     survey = SimpleNamespace(records=[SimpleNamespace(capture=row)], resumed=0, cases=[], count=lambda **wanted: 0)
     out = io.StringIO()
     print_survey(survey, None, out)

@@ -17,6 +17,7 @@ from ..files.plain_data import json_line, sound_text
 from ..files.reading import MAX_TABLE_BYTES, read_named
 from ..files.writing import buffered, whole_file
 from ..profile.options import Options
+from .columns import TABLES
 from .record import Record, Task
 
 ENDINGS = (".vcd", ".vcd.gz", ".sr", ".csv", ".csv.gz", ".fst")
@@ -74,10 +75,11 @@ def _raise(error: OSError) -> None:
 
 
 def fingerprint(options: Options) -> str:
-    """Return a digest of what else decides a record: the options and this version of strobewise."""
+    """Return a digest of what else decides a record: the options, this version of strobewise, and the columns that it fills."""
     places = sorted(options.probe_at.items()), options.own_probes
     parts: list[object] = [__version__, options.maps, options.clock_hz, repr(options.profile), places, options.raw]
     parts += [options.clocked, options.stimulus, options.free_run, options.replay, options.ports]
+    parts.append([column.name for column in TABLES["captures"]])
     parts.append([(address, hashlib.sha256(content).hexdigest()) for _, address, content in options.roms])
     if options.map_file is not None:
         parts.append(read_named(options.map_file, MAX_TABLE_BYTES))

@@ -191,7 +191,8 @@ def trust_word(counts: TrustCounts, captured: FrozenSet[str]) -> int:
     One wrong in FORGIVEN is forgiven.
     """
     trust = TRUST_MREQ if "MREQ" in captured and counts.memory_requests else 0
-    wrong = counts.m1_wrong - counts.m1_alone  # a read alone that /M1 keeps time with is a fetch whose /MREQ is missing
+    # A read alone that /M1 keeps time with, among fetches whose refresh shows, is one whose /MREQ is missing.
+    wrong = counts.m1_wrong - (counts.m1_alone if counts.fetches else 0)
     by_refresh = wrong * FORGIVEN <= counts.fetches and counts.m1_right * FORGIVEN >= counts.fetches
     if "M1" in captured and (by_refresh or _m1_without_refresh(counts)):
         trust |= TRUST_M1

@@ -95,7 +95,7 @@ def _kind_of(evidence: BusEvidence, start: int) -> str:
     next_step="look at the edge on a scope at the CPU's pin: a slow slope is load or a weak output, a late clean edge is the clock's own level",
     source="Z8400/Z84C00 Product Specification, AC characteristics",
     host=None,
-    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, (done("lead-skewed", line="M1", ns=150),)),
+    picture=Picture(("CLK", "M1", "MREQ", "RD"), STORE, (done("lead-skewed", line="M1", ns=150), done("lead-skewed", line="RD", ns=150))),
 )  # fmt: skip
 def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.timing
