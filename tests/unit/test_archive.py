@@ -8,10 +8,10 @@ import shutil
 
 import pytest
 
+import strobewise.archive.folder as archive_folder
 from conftest import ROOT, TRACES, require_component
 from strobewise.archive import processes as processes_module
 from strobewise.archive.columns import CAPTURES, TABLES
-from strobewise.archive import folder
 from strobewise.archive.folder import Journal, find_captures, fingerprint
 from strobewise.archive.processes import run_processes
 from strobewise.archive.record import Record, Task, examine_task
@@ -191,7 +191,7 @@ def test_options_have_fingerprints():
 
 def test_a_record_without_a_column_of_now_is_made_anew(monkeypatch):
     now = fingerprint(Options())
-    monkeypatch.setitem(folder.TABLES, "captures", folder.TABLES["captures"][:-1])
+    monkeypatch.setitem(archive_folder.TABLES, "captures", archive_folder.TABLES["captures"][:-1])
     assert fingerprint(Options()) != now
 
 
