@@ -70,7 +70,7 @@ def _held(line: LineEvidence, count: StrobeCount) -> str:
         return "low throughout"
     if not released(line):
         return "not released between all of them"
-    others = f", low in {count.wrong} of {count.others} others as well" if count.wrong else ""
+    others = f", low in {count.wrong} of {count.others} others as well" if count.wrong and count.others >= ENOUGH else ""
     return f"stays low and is let go only {released(line)} times{others}"
 
 

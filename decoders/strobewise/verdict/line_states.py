@@ -55,12 +55,12 @@ def _judge_strobe(line: LineEvidence, count: StrobeCount) -> Optional[Tuple[Line
         if seen.kind == "held" and not count.expected:
             return state, "asserted throughout; no request calls for it"
         if seen.kind == "held" and released(line):
-            return state, f"asserted in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
+            return state, f"asserted in {count.seen} of {_calls(count.expected)}, and in {_others(count.wrong)}"
         if seen.kind == "held":
             return state, f"asserted in {count.seen} of {_calls(count.expected)}, and not released between them"
         return state, f"{count.expected} requests call for it, seen in {count.seen}"
     if seen is not None:
-        return "active", f"seen in {count.seen} of {_calls(count.expected)}, and in {count.wrong} others"
+        return "active", f"seen in {count.seen} of {_calls(count.expected)}, and in {_others(count.wrong)}"
     if line.edges:
         return "active", f"seen in {count.seen} of {_calls(count.expected)}" if count.expected else ""
     return None
@@ -87,6 +87,10 @@ def _judge(line: LineEvidence, evidence: BusEvidence) -> Tuple[LineStateName, st
     if name == "CLK":
         return ("stuck_high" if high else "stuck_low"), "no edge"
     return "idle", ""
+
+
+def _others(number: int) -> str:
+    return "1 other" if number == 1 else f"{number} others"
 
 
 def _calls(number: int) -> str:
