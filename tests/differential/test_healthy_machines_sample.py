@@ -13,7 +13,8 @@ from healthy_machines import judge, machine_of, not_known_at_first
 #: Seeds that tripped a rule when they were first run: slow clocks, samples in step with the clock, odd duty cycles, few samples, x and z.
 TRIPPED = (6, 12, 19, 26, 38, 74, 1079, 1087, 1187, 1212, 1224, 1266, 1329, 1331, 1404, 1480, 2017, 2056, 2132, 2146, 2231, 2292, 2305,
            2322, 2408, 2458, 2569, 2648, 2699, 2735, 2817, 2829, 2838, 2865, 2971, 5431, 5703, 110175,
-           142558, 150172, 160125, 200211, 200305, 200343, 220019)  # fmt: skip
+           142558, 150172, 160125, 200211, 200305, 200343, 220019,
+           230017, 230297)  # fmt: skip
 
 
 @pytest.mark.parametrize("seed", (*TRIPPED, *range(90_000, 90_020)))

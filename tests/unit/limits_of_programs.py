@@ -45,10 +45,10 @@ def with_buses(the_buses: BusesRecord, **changes: Any) -> Any:
     return evidence_of(buses=the_buses, captured=BUS, **changes)
 
 
-def equal(moves: int = 24, addresses: int = 64, values: int = 16) -> Any:
+def equal(moves: int = 24, addresses: int = 64, values: int = 16, lines: tuple[str, str] = ("D0", "D1")) -> Any:
     """Two data lines that are always equal, in memory with so many addresses and different bytes."""
     evidence = memory(addresses=addresses, values_read=values)
-    evidence.buses = buses(pairs=[Pair("D0", "D1", 2500, moves)])
+    evidence.buses = buses(pairs=[Pair(*lines, 2500, moves)])
     return _groups(evidence, evidence.buses)
 
 
@@ -97,6 +97,7 @@ BUSES = (
     Limit("buses.LOST_SHARE", lambda n: followed(n, 1000), 900, 899),
     Limit("buses.OTHER_WAY", lambda n: followed(other=n), 100, 101),
     Limit("buses.PAIR_ADDRESSES", lambda n: bool(equal(addresses=n)), 48, 47),
+    Limit("buses.QUARTER_BYTES", lambda n: bool(equal(values=n, lines=("D6", "D7"))), 48, 47),
     Limit("buses.PAIR_BYTES", lambda n: bool(equal(values=n)), 16, 15),
     Limit("buses.TWIN_REQUESTS", lambda n: twins(requests=n), 500, 499),
     Limit("buses.AT_REST", fires("address-line-stuck", lambda n: at_rest(changes=n, requests=10_000)), 100, 101),
