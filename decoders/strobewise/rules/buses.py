@@ -26,8 +26,7 @@ OPERANDS_MIN = 4  #: cases in which one line must have stood against another: th
 LOST_SHARE = 0.9  #: of these that must have failed; the rest are reads that another driver or a late edge put right
 OTHER_WAY = 0.1  #: share that may fail the other way, which no stuck line does: the same tenth
 PAIR_ADDRESSES, PAIR_BYTES = 48, 16  #: addresses and different bytes, of which two data lines that are free differ in some (0.75^48: one in a million)
-#: The same for D6 and D7, which are alike in each opcode but those that move or reckon with registers (40h to BFh, UM0080): thrice as many (our choice).
-QUARTER_BYTES = 48
+QUARTER_BYTES = 48  #: the same bytes for D6 and D7, alike in each opcode but 40h to BFh (UM0080: moves and sums of registers): thrice as many (our choice)
 TWIN_REQUESTS = 500  #: requests, for a data line and an address line: a short loop may well make them move together
 AT_REST = 0.01  #: changes for each request up to which an address line rests: what is left are spikes
 UNSTEADY_REFRESHES = 64  #: half round the counter: each line but A6 has moved, and a line that floats has been wrong often
@@ -102,8 +101,8 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
         return False
     if first in DATA and second in DATA:
         memory = evidence.memory
-        bytes_needed = QUARTER_BYTES if {first, second} == {"D6", "D7"} else PAIR_BYTES
-        return memory is not None and int((memory.fetched | memory.read).count()) >= PAIR_ADDRESSES and memory.values_read >= bytes_needed
+        least = QUARTER_BYTES if {first, second} == {"D6", "D7"} else PAIR_BYTES
+        return memory is not None and int((memory.fetched | memory.read).count()) >= PAIR_ADDRESSES and memory.values_read >= least
     if first in ADDRESS and second in ADDRESS:
         low, high = int(first[1:]), int(second[1:])
         if high < COUNTED_LINES:
