@@ -337,11 +337,11 @@ def grows(early: list[int], late: list[int]) -> bool:
     return "it grows worse" in _bursts(StrobeCount(1000, 900, 0, 0, bursts=bursts), evidence_of())
 
 
-def beside(clocks: float, missing: int = 10) -> bool:
-    """clocks: from the last miss of /RD to the last one of /WR; missing: those of /WR."""
+def beside(clocks: float) -> bool:
+    """clocks: from the last miss of /RD to the last one of /WR."""
     evidence = evidence_of()
     evidence.strobes["RD"] = StrobeCount(1000, 980, 500, 0, 0.001, 0.002)
-    return misled._beside_misses("WR", StrobeCount(100, 100 - missing, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
+    return misled._beside_misses("WR", StrobeCount(100, 90, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
 
 
 def blames_the_other(wrong: int) -> bool:
@@ -367,7 +367,6 @@ STROBES = (
     Limit("misled.FETCH_PULSE_T", lambda t_states: in_rhythm(1000, t_states), 1.76, 1.74),
     Limit("misled.LENGTH_OFF_T", lambda t_states: in_rhythm(1000, t_states), 2.249, 2.251),
     Limit("base.AS_OFTEN", in_rhythm, 1030, 1031),
-    Limit("misled.TRANSFERS_A_FETCH", lambda missing: beside(0.0, missing), 80, 81),
     Limit("misled.BESIDE", as_often, 90, 89),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),

@@ -169,3 +169,11 @@ ALONE = TrustCounts(*[0] * 10, alone=100, reads_alone=80, m1_alone=40)._replace(
 def test_m1_where_no_refresh_shows(change, trusted):
     assert bool(trust_word(ALONE._replace(**change), CAPTURED) & TRUST_M1) is trusted
     assert not trust_word(ALONE, CAPTURED - {"M1"}) & TRUST_M1
+
+
+@pytest.mark.parametrize(("alone", "trusted"), [(20, True), (0, False)])
+def test_reads_alone_with_m1_take_no_trust_from_it_among_fetches(alone, trusted):
+    """They are fetches whose /MREQ is missing, where /IORQ was not captured; /M1 in as many other requests is out of place."""
+    counts = TrustCounts(*[0] * 10, alone=60, reads_alone=60, m1_alone=alone)
+    counts = counts._replace(memory_requests=100, fetches=40, m1_right=40, m1_wrong=20)
+    assert bool(trust_word(counts, CAPTURED) & TRUST_M1) is trusted

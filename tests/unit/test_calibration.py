@@ -267,3 +267,15 @@ def of_fetches(half, count, reads=0, late=0):
 def test_without_a_clock_edges_on_half_states_show_that_nothing_was_lost(half, count, reads, found):
     """Sixteen refreshes, of half a T-state that rounding does not hide, and one for each dozen of pulses at the least."""
     assert sample_interval([], of_fetches(half, count, reads), float(half)) == found
+
+
+@pytest.mark.parametrize(("periods", "found"), [
+    ((100, 150), 50.0), ((101, 149), 1.0), ((250, 500), 1.0),  # a sample apart; to the tick; held for a whole period
+])  # fmt: skip
+def test_a_clock_of_two_lengths_shows_the_samples_that_the_times_do_not(periods, found):
+    """2.5 samples a period, and something changes in each: no time tells that nothing lies between two of them."""
+    rises = [0]
+    for number in range(40):
+        rises.append(rises[-1] + periods[number % 2])
+    late = [(rise + 7, rise + 107) for rise in rises[:-1:4]]
+    assert sample_interval(rises, Strobes([], [], late, [], []), 1.0) == found

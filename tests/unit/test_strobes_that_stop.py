@@ -19,6 +19,7 @@ from strobewise.identify.strobes import find_strobes
 from strobewise.machine import GENERIC, simulate
 from strobewise.records.evidence import LineEvidence, Stays, StrobeCount
 from strobewise.rules.base import run, twins
+from strobewise.rules.misled import _beside_misses
 
 
 def altered(path, lines, change, **settings):
@@ -271,3 +272,10 @@ def test_strobes_that_are_all_there_beside_their_samples_blame_no_output():
     late, dying = seen(76), seen(40)
     assert "write-strobe-missing" not in late and "/WR pulses as often" in late["capture-too-coarse"].evidence
     assert "write-strobe-missing" in dying and "capture-too-coarse" not in dying
+
+
+@pytest.mark.parametrize(("writes", "misled"), [(80, True), (81, False)])
+def test_fetches_without_rd_hide_no_more_reads_than_instructions_have(writes, misled):
+    """Four data accesses stand between two fetches at most (UM0080): beside 20 fetches without /RD, 80 reads may look like writes."""
+    evidence = evidence_of(strobes={"RD": StrobeCount(1000, 980, 500, 0, 0.001, 0.002)})
+    assert _beside_misses("WR", StrobeCount(100, 100 - writes, 500, 0, 0.001, 0.002), evidence) is misled

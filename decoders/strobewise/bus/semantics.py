@@ -77,6 +77,7 @@ RESET_T = 3.0  #: clocks that /RESET must be low to act (UM0080)
 SHORTEST_RESET_T = 4  #: whole clocks of the shortest reset that is sure to act, wherever in a clock it begins
 RESET_SEEN_T = 2.5  #: a little less, for the edges of sampling: a pulse this long may have acted
 REFRESH_INTERVAL_S = 0.002  #: dynamic memory of 128 rows keeps its contents this long without a refresh (from memory)
+TRANSFERS_A_FETCH = 4  #: data accesses between two fetches, the most of any instruction: LD HL,(nn) or EX (SP),HL (UM0080)
 LONGEST_CYCLE_T = 16.0  #: no machine cycle takes longer without wait states: the longest reads for 13 (CPIR, UM0080), and a margin
 CLOCK_SLACK_T = 8.0  #: a cycle may take this much longer than its counted clocks: some boards hold the clock for a few of them
 RESET_ADDRESS = 0x0000  #: where the CPU starts (UM0080)

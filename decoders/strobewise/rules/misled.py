@@ -10,6 +10,7 @@ from typing import List, Optional
 
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import FETCH_LINES
+from ..bus.semantics import TRANSFERS_A_FETCH
 from ..records.evidence import BusEvidence, LineEvidence, StrobeCount
 from ..records.strobes import ENOUGH, ENOUGH_OTHERS, FEW_WRONG, HEALTHY_FALSE, HEALTHY_HIT, Behaviour, behaviour
 from .base import AS_OFTEN, FINE_SAMPLES, too_coarse, twins
@@ -21,7 +22,6 @@ M1_PULSE_T = 1.0  #: T-states; those of a fetch last two (UM0080), those of a li
 M1_WHOLE_T = 1.5  #: the same in samples one a clock, where each length is a whole number of T-states
 TELLS_APART = {"WR": "RD", "IORQ": "MREQ"}  #: by strobe: the one whose absence makes a cycle look as if that strobe belonged there
 TOLD_BY = {"WR": ("RD", "IORQ"), "IORQ": ("RD", "WR")}  #: by strobe: those whose pulses tell its cycles from others
-TRANSFERS_A_FETCH = 4  #: data accesses between two fetches, the most of any instruction: LD HL,(nn) or EX (SP),HL (UM0080)
 LOW_FOR_LONG = ("held", "stays", "inverted")  #: ways to misbehave in which a strobe makes another kind of every request
 STRAYS_MORE = 2.0  #: times the share of one strobe that is seen where none belongs, from which another is the likelier cause (our choice)
 BESIDE_T = 60.0  #: T-states from a fetch in which a strobe is missed to what another one misses in the same burst: some cycles, with waits

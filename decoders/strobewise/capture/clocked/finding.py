@@ -9,6 +9,7 @@ import numpy as np
 
 from ...bus.clocked import EDGES, TICKS_PER_T
 from ...bus.lines import MASK
+from ...bus.semantics import TRANSFERS_A_FETCH
 from ...bus.units import FS_PER_S
 from ..grid import estimate_sample_interval
 from ..records import Times, Words
@@ -19,7 +20,7 @@ FITS = 0.98  #: share of them that must look as the table says; a capture not ta
 CONTRADICTED = 0.5  #: share below which a strobe speaks against it: one that fails now and then still fits more often
 LIKE_ITSELF = 0.9  #: share of its pulses that must be a fetch's for /M1 to speak for the edge, or against it, alone
 ACKNOWLEDGES_MOST = 0.5  #: share of the cycles with /M1 that may be acknowledges: the response fetches one instruction at least (UM0080)
-FETCHES_LEAST = 0.1  #: share of the reads that must be fetches: half of one in five, the least of any instruction (LD HL,(nn), UM0080)
+FETCHES_LEAST = 0.5 / (1 + TRANSFERS_A_FETCH)  #: share of the reads that must be fetches: half of the least of any instruction
 WHOLE_FROM = 8  #: samples into the capture from which on a transfer is seen from its beginning
 STEPS_MIN = 16  #: steps from one change to the next whose common divisor is no chance
 REST_SAMPLES = 64  #: samples in which CLK must not move to be called at rest
