@@ -115,6 +115,8 @@ def found(stored=(), kept=(), compared=100, memory=PROVEN, **changes):
         ({"stored": reads(1)}, "warning"),
         ({"stored": reads(1, 2, 4, 9, step=0)}, "warning"),  # one cell
         ({"stored": reads(1, 2, 4, 9), "compared": 99}, None),
+        ({"stored": reads(1, 2, 4, 9), "clocked": "falling"}, "fault"),
+        ({"stored": reads(1, 2, 9), "clocked": "falling"}, None),  # a clock that jitters does this, and nothing else shows it
         ({"stored": reads(1), "samples_per_t": 3.9}, None),
         ({"stored": reads(1), "samples_per_t": 4.0}, "warning"),
         ({"stored": reads(1), "glitches": 1}, None),
@@ -156,6 +158,8 @@ PAGED = Profile("x", paging=(Paging("a device", (0x58,)),))
         ({"kept": reads(1, 2, 4, 9, step=0)}, "warning"),
         ({"kept": reads(1, 2, 4, 9), "profile": PAGED}, "warning"),  # it pages by a line that was not captured
         ({"kept": reads(1, 2, 4, 9), "compared": 99}, None),
+        ({"kept": reads(1, 2, 4, 9), "clocked": "falling"}, "fault"),
+        ({"kept": reads(1, 2, 9), "clocked": "falling"}, None),  # a clock that jitters does this, and nothing else shows it
         ({"kept": reads(1, 2, 4, 9), "samples_per_t": 3.9}, None),
         ({"kept": reads(1, 2, 4, 9), "glitches": 1}, None),
     ],
