@@ -42,9 +42,14 @@ def wait_for_change(driver, do):
     assert not one(driver, "#trouble").is_displayed(), one(driver, "#trouble").text
 
 
-def begin(driver, bench, name, *ticked):
-    driver.get("about:blank")  # away from a page whose server has ended, and which complains
+def away(driver):
+    """Leave the page of a server that has ended, and what it complained of."""
+    driver.get("about:blank")
     driver.get_log("browser")
+
+
+def begin(driver, bench, name, *ticked):
+    away(driver)
     driver.get(bench.url)
     assert driver.title == "A new case" and "key=" not in driver.current_url
     one(driver, "[name=machine]").send_keys(name)
@@ -213,7 +218,7 @@ def test_what_grows_worse_is_seen_whole_on_a_telephone(browser, tmp_path):
         case = add_capture(case, path, minutes_on=minutes)
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {"width": 420, "height": 900, "deviceScaleFactor": 1, "mobile": True})
     with serving(tmp_path / "mine") as bench:
-        browser.get("about:blank")
+        away(browser)
         for url in (bench.url, f"{bench.origin}/sheet"):
             browser.get(url)
             charts = browser.find_elements("css selector", "svg.chart.narrow")
