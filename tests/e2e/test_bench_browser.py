@@ -6,9 +6,9 @@ import importlib.util
 import json
 
 import pytest
-from bench_server import serving
 from test_report_browser import errors, luminance, requests, start
 
+from bench_server import serving
 from conftest import require_component
 from strobewise.case.store import add_capture, new_case
 from strobewise.machine import fault, simulate

@@ -12,8 +12,8 @@ from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import quote
 
 import pytest
-from bench_server import serving
 
+from bench_server import serving
 from conftest import require_component, run_strobewise
 from strobewise.case.sheet import read_sheet
 from strobewise.machine import LINE_SETS, fault, simulate

@@ -7,8 +7,8 @@ import json
 import shutil
 
 import pytest
-import stand_in_host
 
+import stand_in_host
 from conftest import require_component, run_strobewise
 from strobewise.machine import LINE_SETS, fault, simulate
 from strobewise_cli.acquire.host import Abilities, read_abilities

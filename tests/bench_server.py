@@ -9,7 +9,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -56,10 +56,10 @@ class Bench:
 
 
 @contextlib.contextmanager
-def serving(folder: Path, *arguments: str) -> Iterator[Bench]:
-    """Serve a case, and end it as Ctrl-C does."""
+def serving(folder: Path, *arguments: str, begin: Sequence[str] = ("-m", "strobewise_cli")) -> Iterator[Bench]:
+    """Serve a case, and end it as Ctrl-C does. begin: what Python is to run."""
     search = os.pathsep.join([str(ROOT / "decoders"), str(ROOT / "cli")])
-    command = [sys.executable, "-m", "strobewise_cli", "bench", str(folder), *arguments]
+    command = [sys.executable, *begin, "bench", str(folder), *arguments]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True, env={**os.environ, "PYTHONPATH": search}) as process:
         try:
