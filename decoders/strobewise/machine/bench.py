@@ -277,15 +277,19 @@ class Bench(Player):
 
     def _attend(self) -> None:
         """Deal with what must happen between two machine cycles: the end, new faults, RESET, a bus request."""
+        self._keep_up()
+        if self._sampled("BUSREQ"):
+            self._grant()
+        self._check_special()
+
+    def _keep_up(self) -> None:
+        """Deal with what the clock alone brings about: the end, faults that begin or leave, a reset."""
         if self.t >= self.end:
             raise _Finished
         if self.t >= self.rewire_at:
             self._rewire()
             self._look_ahead()
         self._reset_if_asked()
-        if self._sampled("BUSREQ"):
-            self._grant()
-        self._check_special()
 
     def _grant(self) -> None:
         """Give the bus away until the request ends. Address, data and strobes float; the pull-ups keep the strobes high."""
@@ -301,12 +305,7 @@ class Bench(Player):
             self._look_ahead()
         while True:
             self.idle(64 if self.attention - self.t > 65 else 1, RELEASED)
-            if self.t >= self.end:
-                raise _Finished
-            if self.t >= self.rewire_at:
-                self._rewire()
-                self._look_ahead()
-            self._reset_if_asked()
+            self._keep_up()
             if not self.wiring.input_level("BUSREQ", self.pulls["BUSREQ"] > 0):  # seen on this rising edge
                 break
         self.pending.append((self.timing.high + _OUTPUT_DELAY, mask, mask))  # with the falling edge, where it fell with a rising one

@@ -6,7 +6,6 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
-from types import TracebackType
 from typing import Optional
 
 import numpy as np
@@ -14,6 +13,7 @@ import numpy as np
 from ...bus.clocked import EDGES, NEVER_BOTH, TICKS_PER_T
 from ...records.volts import AnalogLevels
 from ..channels.mapping import ChannelMap
+from ..closing import Closing
 from ..followed import Followed
 from ..interface import Capture
 from ..records import BitAssignment, BitStatistics, Block, Clocked, Header, Words
@@ -108,7 +108,7 @@ class Counting:
         return numbers
 
 
-class ClockedCapture:
+class ClockedCapture(Closing):
     """Shows a capture on an axis on which a T-state has TICKS_PER_T ticks and each change stands at the clock edge that made it.
 
     A cycle starts there with the first sample that shows it. Use it as a context manager.
@@ -126,12 +126,6 @@ class ClockedCapture:
         self._edge = taken.edge
         self._counts = _Counts(())
         self._span: Optional[tuple[int, int]] = None  #: numbers of the first and the last sample
-
-    def __enter__(self) -> ClockedCapture:
-        return self
-
-    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file."""

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Iterator, Sequence
-from types import TracebackType
-from typing import Optional, TypeVar
+from typing import Optional
 
 from ...errors import CaptureError
+from ..closing import Closing
 from ..followed import Followed
 from ..records import Block, Header
 from ..vcd.state import BodyState, Layout
 from .following import Follower, Piece
 from .rate import SampleTimes
 
-_Self = TypeVar("_Self", bound="SampledCapture")
 
-
-class SampledCapture(Followed):
+class SampledCapture(Followed, Closing):
     """A capture of raw samples, opened for reading. Use it as a context manager.
 
     A class of its own kind of file fills in the members, opens the file and yields its pieces.
@@ -30,16 +28,6 @@ class SampledCapture(Followed):
     times: SampleTimes
     unit_bytes: int  #: bytes of a sample, 0 without logic channels
     places: Sequence[Optional[int]]  #: for each channel of the header its bit in a sample; None for volts
-
-    def __enter__(self: _Self) -> _Self:
-        return self
-
-    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
-        self.close()
-
-    @abstractmethod
-    def close(self) -> None:
-        """Close the file."""
 
     @abstractmethod
     def _pieces(self) -> Iterator[Piece]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from types import TracebackType
 from typing import Optional
 
 import numpy as np
@@ -16,6 +15,7 @@ import numpy.typing as npt
 
 from ...errors import CaptureError
 from .. import limits
+from ..closing import Closing
 from ..followed import Followed, account
 from ..records import Block, Channel, Header, Times
 from ..samples.rate import SampleTimes
@@ -38,7 +38,7 @@ _MEND = "correct or delete that line, or export it again"
 Samples = npt.NDArray[np.float64]
 
 
-class ScopeCapture(Followed):
+class ScopeCapture(Followed, Closing):
     """A CSV opened for reading; the same interface as VcdCapture.
 
     A column that holds only 0 and 1 is logic, not volts: a file is searched for that when it is opened; of a pipe the
@@ -71,12 +71,6 @@ class ScopeCapture(Followed):
         )
         self._clock = None if self._head.rate is None else SampleTimes.at(self._head.rate)
         self.header = Header(TICK_FS if self._clock is None else self._clock.tick_fs, channels, self._head.end, self._head.rate)
-
-    def __enter__(self) -> ScopeCapture:
-        return self
-
-    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import cached_property
-from types import TracebackType
 from typing import NamedTuple, Optional
 
 import numpy as np
 
 from ...errors import CaptureError
 from .. import limits
+from ..closing import Closing
 from ..followed import Followed
 from ..records import Block, Header
 from ..source import TextSource
@@ -41,7 +41,7 @@ class Knowledge(NamedTuple):
     taken: int
 
 
-class VcdCapture(Followed):
+class VcdCapture(Followed, Closing):
     """A VCD file opened for reading. Use it as a context manager.
 
     Raises CaptureError, from the constructor for the header and from `blocks` for the samples.
@@ -65,12 +65,6 @@ class VcdCapture(Followed):
         self._header_warnings = tuple(self.warnings)
         self._fresh = True
         self._taken_apart = 0  #: bytes read by another process
-
-    def __enter__(self) -> VcdCapture:
-        return self
-
-    def __exit__(self, kind: Optional[type[BaseException]], error: Optional[BaseException], trace: Optional[TracebackType]) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the file."""

@@ -76,9 +76,6 @@ class WaveCapture(VcdCapture):
 
     read_as = "a waveform file (FST), told by its first bytes"
 
-    def __enter__(self) -> WaveCapture:
-        return self
-
 
 def command(path: str) -> Sequence[str]:
     """Return the command of the process that writes the text."""
