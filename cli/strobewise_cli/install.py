@@ -11,17 +11,19 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
 from strobewise.errors import ComponentMissing, StrobewiseError, UsageError
+from strobewise.files.writing import claimed
 from strobewise_cli.hostpath import decoders_folder, host_folder
 from strobewise_cli.output import open_output
 
 #: The parts of the engine that the host can import: standard library only.
 PLAIN_ENGINE = ("__init__.py", "errors.py", "bus", "records", "cpu", "program", "stream", "rules", "verdict")
 PRIVILEGE_NOT_HELD = 1314  #: what Windows says where a user may not make links
+_WAIT_S = 30.0  #: for another one that installs: copies are made within seconds
 _NO_COPY = shutil.ignore_patterns("__pycache__", "*.pyc")
 
 
@@ -76,6 +78,15 @@ def install(copy: bool) -> list[Entry]:
 
     Raises StrobewiseError before anything is changed when a foreign file stands in the way.
     """
+    _list_file().parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with claimed(str(_list_file().parent), _WAIT_S):
+            return _install(copy)
+    finally:
+        _remove_if_empty(_list_file().parent)
+
+
+def _install(copy: bool) -> list[Entry]:
     sources = available()
     known = {entry.path: entry for entry in installed()}
     folder = user_folder()
@@ -84,19 +95,34 @@ def install(copy: bool) -> list[Entry]:
         if (path.is_symlink() or path.exists()) and (path not in known or not _is_as_installed(known[path])):
             raise StrobewiseError("something that we did not install has this name", str(path), "move it away, then install again")
     folder.mkdir(parents=True, exist_ok=True)
-    made = []
+    made: list[Entry] = []
+
+    def note(entry: Entry) -> None:
+        made.append(entry)
+        _write_list([*(entry for entry in installed() if entry.path not in {m.path for m in made}), *made])
+
     for source in sources:
         path = folder / source.name
         if path in known:
             _remove(known[path])
-        made.append(_copy(source, path) if copy else _link(source, path))
-        _write_list([*(entry for entry in installed() if entry.path not in {m.path for m in made}), *made])
+        (_copy if copy else _link)(source, path, note)
     return made
 
 
 def uninstall() -> tuple[list[Path], list[Path]]:
     """Remove what we installed. Return the plug-ins removed, and what was left because it is not as we installed it."""
-    removed, left = [], []
+    removed: list[Path] = []
+    left: list[Path] = []
+    if not _list_file().exists():
+        return removed, left
+    with claimed(str(_list_file().parent), _WAIT_S):
+        _uninstall(removed, left)
+    for folder in (_list_file().parent, user_folder(), user_folder().parent):
+        _remove_if_empty(folder)
+    return removed, left
+
+
+def _uninstall(removed: list[Path], left: list[Path]) -> None:
     for entry in installed():
         if entry.target is not None and not _is_as_installed(entry):
             left.append(entry.path)  # another file took the link's place
@@ -104,12 +130,11 @@ def uninstall() -> tuple[list[Path], list[Path]]:
         left += _remove(entry)
         removed.append(entry.path)
     _list_file().unlink(missing_ok=True)
-    for folder in (_list_file().parent, user_folder(), user_folder().parent):
-        _remove_if_empty(folder)
-    return removed, left
 
 
-def _link(source: Path, path: Path) -> Entry:
+def _link(source: Path, path: Path, note: Callable[[Entry], None]) -> None:
+    """Link a plug-in. note: hears of it just before it is there, so that one whom a kill leaves behind is known as ours."""
+    note(Entry(path, str(source), {}))
     try:
         path.symlink_to(source, target_is_directory=True)
     except NotImplementedError as error:
@@ -118,11 +143,10 @@ def _link(source: Path, path: Path) -> Entry:
         if getattr(error, "winerror", None) == PRIVILEGE_NOT_HELD:
             raise UsageError("no right to make links", str(path), "strobewise plugins install --copy") from None
         raise
-    return Entry(path, str(source), {})
 
 
-def _copy(source: Path, path: Path) -> Entry:
-    """Copy a plug-in with its engine; the folder appears whole or not at all."""
+def _copy(source: Path, path: Path, note: Callable[[Entry], None]) -> None:
+    """Copy a plug-in with its engine; the folder appears whole or not at all. note: as for a link."""
     with tempfile.TemporaryDirectory(dir=path.parents[1], prefix=".strobewise-") as scratch:
         made = Path(scratch) / source.name
         shutil.copytree(source, made, ignore=_NO_COPY)
@@ -134,8 +158,8 @@ def _copy(source: Path, path: Path) -> Entry:
             else:
                 shutil.copy2(engine / part, made / "strobewise" / part)
         files = {str(name.relative_to(made)): _digest(name) for name in _files(made)}
+        note(Entry(path, None, files))
         made.rename(path)
-    return Entry(path, None, files)
 
 
 def _files(folder: Path) -> Iterator[Path]:

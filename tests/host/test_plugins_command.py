@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import os
+import pathlib
 import re
 import shutil
 import subprocess
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -101,6 +103,40 @@ def test_installing_again_replaces_links_by_copies_and_back(tree):
         run("install", copy)
         path = installer.user_folder() / "trial_one"
         assert path.is_symlink() != copy and (path / "pd.py").is_file()
+
+
+@pytest.mark.parametrize("after", [False, True])
+@pytest.mark.parametrize("copy", [False, True])
+def test_one_whom_a_kill_left_behind_is_known_as_ours(tree, copy, after, monkeypatch):
+    """Stopped just before the second plug-in is there, and just behind that: the next run installs all, and nothing stays of either."""
+    name = "rename" if copy else "symlink_to"
+    made = getattr(pathlib.Path, name)
+
+    def killed(*arguments, **more):
+        if "trial_two" not in str(arguments[0]):
+            return made(*arguments, **more)
+        if after:
+            made(*arguments, **more)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(pathlib.Path, name, killed)
+        installer.install(copy)
+    installer.install(copy)
+    assert [entry.path.name for entry in installer.installed()] == ["trial_one", "trial_two"]
+    removed, left = installer.uninstall()
+    assert len(removed) == 2 and left == [] and not installer.user_folder().exists()
+
+
+def test_two_that_install_at_once_both_end_well(tree, tmp_path):
+    """Links and copies by turns: the second one waits for the first, and replaces what that has made."""
+    ways = ([], ["--copy"], [], ["--copy"])
+    with ThreadPoolExecutor(len(ways)) as pool:
+        runs = list(pool.map(lambda way: run_strobewise("plugins", "install", *way), ways))
+    assert [(done.stderr, done.returncode) for done in runs] == [(b"", 0)] * len(ways)
+    assert len(list(installer.user_folder().iterdir())) == 4
+    removed, left = installer.uninstall()
+    assert len(removed) == 4 and left == []
 
 
 @pytest.mark.parametrize("kind", ["folder", "file", "link"])
