@@ -6,6 +6,7 @@ The stretch and the shares taken from it are those of the streaming engine (stre
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,9 +27,12 @@ from ..capture.records import Block
 from .pulses import Control, Int, pulses
 from .requests import BUSACK, CLK, IORQ, MREQ, RD, RESET, WR
 
+Pulses = list[Pulse]
+
 HELD_EVENTS = 8_192  #: events before the first strobe edge that stay, so that its clock edges are known
 M1, RFSH = np.uint16(1 << BIT["M1"]), np.uint16(1 << BIT["RFSH"])
 _STROBES = MREQ | IORQ | RD | WR | M1 | RFSH
+NONE = np.uint16(0)
 
 
 def _changes(control: Control) -> Control:
@@ -36,6 +40,28 @@ def _changes(control: Control) -> Control:
     changed = np.zeros(len(control), np.uint16)
     np.bitwise_xor(control[1:], control[:-1], out=changed[1:])
     return changed
+
+
+class _Stretch(NamedTuple):
+    """The events that the calibration looks at."""
+
+    changed: Control
+    control: Control
+    times: Int
+    hidden: Control | None  #: lines that are not known at each event, or were not before it; None where all are
+
+    def pulses(self, bit: np.uint16, beside: np.uint16 = NONE) -> Pulses:
+        """Return the first pulses of a line. beside: lines that must be known at their begin, in their middle and at their end."""
+        falls, rises, low_before = pulses(bit, self.changed, self.control)
+        rises = rises[int(low_before) :]
+        n = min(len(falls), len(rises))
+        starts, ends = self.times[falls[:n]], self.times[rises[:n]]
+        if beside and self.hidden is not None:
+            looks = [self.hidden[np.searchsorted(self.times, at, "right") - 1] for at in (starts, (starts + ends) >> 1, ends)]
+            known = np.bitwise_or.reduce(looks, axis=0) & beside == 0
+            starts, ends = starts[known], ends[known]
+        most = 2 * PULSES_WANTED
+        return list(zip(starts[:most].tolist(), ends[:most].tolist(), strict=True))
 
 
 def _joined(blocks: list[Block]) -> Block:
@@ -61,8 +87,8 @@ class WarmUp:
         """Hold one more block; return the rising clock edges (ticks) among events let go, and whether there is enough to calibrate."""
         self.held = [_joined([*self.held, block])]
         control, _ = self._control()
-        changed = self._known_changes(_changes(control))
-        first, _, complete = self._prefix(changed)
+        changed, hidden = self._known_changes(_changes(control))
+        first, _, complete = self._prefix(changed, hidden)
         gone = self._let_go(first if (changed & _STROBES).any() else len(changed))
         return gone, complete
 
@@ -92,16 +118,18 @@ class WarmUp:
         ]
         return times[rises]
 
-    def _prefix(self, changed: Control) -> tuple[int, int, bool]:
+    def _prefix(self, changed: Control, hidden: Control | None) -> tuple[int, int, bool]:
         """Return the stretch of events that the calibration looks at, (first, end), and whether it is complete.
 
-        It runs from the first strobe edge until there are enough strobe and clock edges, or too many events; never does it depend on how
-        the capture came in blocks.
+        It runs from the first strobe edge until there are enough clock edges, and strobe edges at which /MREQ is known, or too many
+        events; never does it depend on how the capture came in blocks.
         """
         strobes = np.flatnonzero(changed & _STROBES)
         if not len(strobes):
             return 0, len(changed), False
         first = max(0, int(strobes[0]) - 1)
+        if hidden is not None:
+            strobes = strobes[hidden[strobes] & MREQ == 0]
         ends = [int(strobes[STROBE_EDGES_WANTED]) + 1 if len(strobes) > STROBE_EDGES_WANTED else None]
         if "CLK" in self.captured:
             clocks = np.flatnonzero(changed[first + 2 :] & CLK)  # those behind the first strobe edge
@@ -112,15 +140,16 @@ class WarmUp:
             return first, min(max(complete), limit), True
         return first, min(len(changed), limit), len(changed) >= limit
 
-    def _known_changes(self, changed: Control) -> Control:
-        """Return what changed at each event, `changed`, less what was not known before or is not known behind it."""
+    def _known_changes(self, changed: Control) -> tuple[Control, Control | None]:
+        """Return what changed at each event, `changed`, less what was not known before or is not behind it, and that; None: nothing."""
         unknown = _joined(self.held).unknown
         if unknown is None:
-            return changed
-        hidden = unknown.view("<u2")[0::4]
+            return changed, None
+        hidden = unknown.view("<u2")[0::4].copy()
+        hidden[1:] |= hidden[:-1].copy()
         known = changed.copy()
-        known[1:] &= ~(hidden[1:] | hidden[:-1])
-        return known
+        known[1:] &= ~hidden[1:]
+        return known, hidden
 
     def _control(self) -> tuple[Control, Int]:
         idle = np.uint16(idle_word(self.captured))
@@ -131,83 +160,82 @@ class WarmUp:
     def settle(self) -> tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
         control, times = self._control()
-        first, end, _ = self._prefix(self._known_changes(_changes(control)))
+        known, hidden = self._known_changes(_changes(control))
+        first, end, _ = self._prefix(known, hidden)
         control, times = control[first:end], times[first:end]
         # The event before the first strobe edge only says what the strobes were: the streaming engine does not look at more before it.
         grid = None if self.base.clocked else estimate_sample_interval(times[1:], self.base.timescale_fs)
         sample = grid.interval if grid is not None else 1.0
         changed = _changes(control)
         changed[1:2] &= _STROBES
+        look = _Stretch(changed, control, times, None if hidden is None else hidden[first:end])
         rises = times[np.flatnonzero(changed & control & CLK)[:CLOCK_EDGES_WANTED]]
-        mreq = self._pulses(MREQ, changed, control, times)
-        rd, wr = self._pulses(RD, changed, control, times), self._pulses(WR, changed, control, times)
+        mreq, rd, wr = (look.pulses(bit) for bit in (MREQ, RD, WR))
         calibration = calibrate(
             [int(t) for t in rises],
             mreq,
-            self._pulses(RFSH, changed, control, times),
-            self._pulses(M1, changed, control, times),
+            look.pulses(RFSH),
+            look.pulses(M1),
             rd,
             sample,
             self.base,
-            self._framed(changed, control, times, sample),
-            self._proper_io(self._pulses(IORQ, changed, control, times), control, times),
-            self._share(rd, control, times, WR | RFSH),
-            self._share(wr, control, times, RD | M1 | RFSH),
+            self._framed(look, sample),
+            self._proper_io(look),
+            _share(rd, look, WR | RFSH),
+            _share(wr, look, RD | M1 | RFSH),
             wr,
         )
         self.grid_found = grid is not None and calibration.sample_ticks >= grid.interval
-        return calibration, self._busack_valid(mreq, control, times, calibration)
+        return calibration, self._busack_valid(mreq, look, calibration)
 
-    def _pulses(self, bit: np.uint16, changed: Control, control: Control, times: Int) -> list[Pulse]:
-        falls, rises, low_before = pulses(bit, changed, control)
-        rises = rises[int(low_before) :]
-        n = min(len(falls), len(rises), 2 * PULSES_WANTED)
-        return list(zip(times[falls[:n]].tolist(), times[rises[:n]].tolist(), strict=True))
-
-    def _levels(self, found: list[Pulse], control: Control, times: Int) -> Control:
-        """Return the control words in the middle of pulses."""
-        middles = np.array([(start + end) >> 1 for start, end in found], np.int64)
-        return control[np.searchsorted(times, middles, "right") - 1]
-
-    def _share(self, found: list[Pulse], control: Control, times: Int, released: np.uint16) -> float:
-        """Return the share of pulses in whose middle all these lines are released; 1 from too few pulses."""
-        if len(found) < FEW_PULSES:
-            return 1.0
-        return float(np.mean(self._levels(found, control, times) & released == released))
-
-    def _framed(self, changed: Control, control: Control, times: Int, sample: float) -> float:
+    def _framed(self, look: _Stretch, sample: float) -> float:
         if not self.captured.issuperset(("MREQ", "RD")):
             return 1.0  # nothing else could frame the requests
         shares = []
         # /M1 falls, and /RFSH rises, while /MREQ is released; in the middle of both pulses it is asserted.
         for bit, edge in ((M1, 0), (RFSH, 1)):
-            found = self._pulses(bit, changed, control, times)
+            found = look.pulses(bit, MREQ)
             if len(found) >= FEW_PULSES:
-                inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
-                shares.append(min(inside, self._released(found, edge, control, times)))
+                inside = 1.0 - _share(found, look, MREQ | IORQ)
+                shares.append(min(inside, _released(found, edge, look)))
         # /RD falls with /MREQ, which was released before.
-        found = self._pulses(RD, changed, control, times)
+        found = look.pulses(RD, MREQ)
         if len(found) >= FEW_PULSES:
-            inside = 1.0 - self._share(found, control, times, MREQ | IORQ)
+            inside = 1.0 - _share(found, look, MREQ | IORQ)
             earlier = before_reads(found, sample)
             before = [(start - earlier, end) for start, end in found]
-            shares.append(min(inside, self._released(before, 0, control, times)))
+            shares.append(min(inside, _released(before, 0, look)))
         return max(shares, default=1.0)
 
-    def _released(self, found: list[Pulse], edge: int, control: Control, times: Int) -> float:
-        """Return the share of pulses at whose start (0) or end (1) /MREQ is released."""
-        at = np.array([pulse[edge] for pulse in found], np.int64)
-        return float(np.mean(control[np.maximum(np.searchsorted(times, at, "right") - 1, 0)] & MREQ != 0))
-
-    def _proper_io(self, iorq: list[Pulse], control: Control, times: Int) -> float:
+    def _proper_io(self, look: _Stretch) -> float:
+        direction = RD | WR | M1
+        iorq = look.pulses(IORQ, MREQ | direction)
         if len(iorq) < FEW_PULSES or not self.captured.issuperset(("MREQ", "RD", "WR")):
             return 1.0
-        levels = self._levels(iorq, control, times)
-        direction = RD | WR | M1
+        levels = _levels(iorq, look)
         return float(np.mean((levels & MREQ != 0) & (levels & direction != direction)))
 
-    def _busack_valid(self, mreq: list[Pulse], control: Control, times: Int, calibration: Calibration) -> bool:
+    def _busack_valid(self, mreq: Pulses, look: _Stretch, calibration: Calibration) -> bool:
         if "BUSACK" not in self.captured or calibration.t_ticks is None:
             return True
-        granted = [pulse for pulse in mreq if not control[np.searchsorted(times, pulse[0], "right") - 1] & BUSACK]
+        granted = [pulse for pulse in mreq if not look.control[np.searchsorted(look.times, pulse[0], "right") - 1] & BUSACK]
         return believes_grant(granted, calibration.t_ticks)
+
+
+def _levels(found: Pulses, look: _Stretch) -> Control:
+    """Return the control words in the middle of pulses."""
+    middles = np.array([(start + end) >> 1 for start, end in found], np.int64)
+    return look.control[np.searchsorted(look.times, middles, "right") - 1]
+
+
+def _share(found: Pulses, look: _Stretch, released: np.uint16) -> float:
+    """Return the share of pulses in whose middle all these lines are released; 1 from too few pulses."""
+    if len(found) < FEW_PULSES:
+        return 1.0
+    return float(np.mean(_levels(found, look) & released == released))
+
+
+def _released(found: Pulses, edge: int, look: _Stretch) -> float:
+    """Return the share of pulses at whose start (0) or end (1) /MREQ is released."""
+    at = np.array([pulse[edge] for pulse in found], np.int64)
+    return float(np.mean(look.control[np.maximum(np.searchsorted(look.times, at, "right") - 1, 0)] & MREQ != 0))

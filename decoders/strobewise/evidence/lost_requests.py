@@ -21,6 +21,8 @@ def add_lost_requests(evidence: BusEvidence) -> None:
     count = evidence.strobes.get("MREQ")
     if count is None or evidence.framed_by != "MREQ" or (evidence.samples_per_t or 0.0) < TIMING_SAMPLES_MIN or evidence.has("RD"):
         return
+    if evidence.line("MREQ").known_fraction < 1.0:
+        return  # it may have come while nobody could see it
     refreshes = sum(evidence.histogram[REFRESH_CLASS])
     lost = [number for name in FETCH_LINES if (number := _lost(evidence, name, refreshes)) is not None]
     if evidence.bare_fetches is not None and "RFSH" not in evidence.captured:

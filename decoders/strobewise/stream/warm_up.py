@@ -25,6 +25,7 @@ from .grid import estimate_sample_interval
 from .records import BUSACK, CLK, IORQ, M1, MREQ, RD, RFSH, WR
 
 STROBES = M1 | MREQ | IORQ | RD | WR | RFSH
+_MOST = 2 * PULSES_WANTED  #: pulses of a line that are looked at
 
 
 class WarmUp:
@@ -37,6 +38,8 @@ class WarmUp:
         self._before = 0  #: control word before the first strobe edge
         self._times: List[int] = []  #: from the first strobe edge on
         self._control: List[int] = []
+        self._hidden: List[int] = []  #: lines that are not known at each of these events, or were not before it
+        self._is_hidden = False  #: there is one
         self._strobe_edges = 0
         self._clock_edges = 0
         self.pulses: Dict[str, int] = {}  #: pulses of each strobe, and rising edges of CLK, once it is settled
@@ -60,7 +63,9 @@ class WarmUp:
             self._clock_edges += 1
         self._times.append(time)
         self._control.append(control)
-        if changed & STROBES:
+        self._hidden.append(unknown)
+        self._is_hidden = self._is_hidden or unknown != 0
+        if changed & STROBES and not unknown & MREQ:
             self._strobe_edges += 1
         enough = self._strobe_edges > STROBE_EDGES_WANTED
         if enough and "CLK" in self._captured:
@@ -71,7 +76,7 @@ class WarmUp:
         """Take what was held of a capture in which no strobe ever moved: CLK alone settles the time base then."""
         if len(times) > 1:
             self._before = control[1] & ~STROBES | control[0] & STROBES
-            self._times, self._control = list(times[1:]), list(control[1:])
+            self._times, self._control, self._hidden = list(times[1:]), list(control[1:]), [0] * (len(times) - 1)
 
     def settle(self) -> Tuple[Calibration, bool]:
         """Return the calibration, and whether /BUSACK can be believed (False: it is low although the CPU fetches)."""
@@ -79,7 +84,8 @@ class WarmUp:
         sample = interval if interval is not None else 1.0
         found, rises = self._edges()
         self.pulses = {**{name: len(found[MASK[name]]) for name in STROBE_NAMES}, "CLK": len(rises)}
-        found = {bit: pulses[: 2 * PULSES_WANTED] for bit, pulses in found.items()}
+        framed, proper_io = self._framed(found, sample), self._proper_io(found[IORQ])
+        found = {bit: pulses[:_MOST] for bit, pulses in found.items()}
         calibration = calibrate(
             rises[:CLOCK_EDGES_WANTED],
             found[MREQ],
@@ -88,8 +94,8 @@ class WarmUp:
             found[RD],
             sample,
             self._base,
-            self._framed(found, sample),
-            self._proper_io(found[IORQ]),
+            framed,
+            proper_io,
             self._share(found[RD], WR | RFSH),
             self._share(found[WR], RD | M1 | RFSH),
             found[WR],
@@ -117,6 +123,19 @@ class WarmUp:
                         pulses.append((fell.pop(bit), time))
         return found, rises
 
+    def _beside(self, found: Sequence[Pulse], lines: int) -> Sequence[Pulse]:
+        """Return the first pulses at whose begin, in whose middle and at whose end these lines are known."""
+        if self._is_hidden:
+            found = [pulse for pulse in found if not self._unknown_in(pulse) & lines]
+        return found[:_MOST]
+
+    def _unknown_in(self, pulse: Pulse) -> int:
+        start, end = pulse
+        unknown = 0
+        for time in (start, (start + end) >> 1, end):
+            unknown |= self._hidden[bisect_right(self._times, time) - 1]
+        return unknown
+
     def _level(self, time: int) -> int:
         at = bisect_right(self._times, time) - 1
         return self._control[at] if at >= 0 else self._before
@@ -134,7 +153,7 @@ class WarmUp:
         # /M1 falls, and /RFSH rises, while /MREQ is released; /RD falls with /MREQ, which was released before. In their middle it is
         # asserted.
         for bit, edge in ((M1, 0), (RFSH, 1), (RD, 0)):
-            pulses = found[bit]
+            pulses = self._beside(found[bit], MREQ)
             if len(pulses) >= FEW_PULSES:
                 earlier = before_reads(pulses, sample) if bit == RD else 0
                 released = sum(1 for pulse in pulses if self._level(pulse[edge] - earlier) & MREQ) / len(pulses)
@@ -142,9 +161,10 @@ class WarmUp:
         return max(shares, default=1.0)
 
     def _proper_io(self, iorq: Sequence[Pulse]) -> float:
+        direction = RD | WR | M1
+        iorq = self._beside(iorq, MREQ | direction)
         if len(iorq) < FEW_PULSES or not self._captured.issuperset(("MREQ", "RD", "WR")):
             return 1.0
-        direction = RD | WR | M1
         levels = [self._level((start + end) >> 1) for start, end in iorq]
         return sum(1 for level in levels if level & MREQ and level & direction != direction) / len(levels)
 

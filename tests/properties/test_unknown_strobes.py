@@ -1,0 +1,64 @@
+"""Control strobes that are not known for a while, on machines with a fault: less may be said, never something else."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+
+import pytest
+
+from strobewise import Options
+from strobewise.diagnosis.facade import diagnose
+from strobewise.machine import GENERIC, simulate
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from test_unknown_levels import MAPPED, SHOWN, as_tuples, blocks_of, by_line, codes_of, follows, numpy_rows, stream_rows, with_unknown
+
+LATE, MIDDLE = "late first value", "z in the middle"
+
+
+def written(shown):
+    """Return the capture of a machine that trips a rule, each change on a line of its own, and the options to judge it by."""
+    text = io.StringIO()
+    settings = {"lines": "full", **shown.settings, "faults": shown.faults, **shown.wrong}
+    simulate(**settings).write_vcd(text)
+    machine = settings.get("machine", GENERIC)
+    return by_line(text.getvalue()), Options(clock_hz=machine.clock_hz, profile=machine if machine.paging or machine == MAPPED else None)
+
+
+def said(path, text, options, least=("fault", "warning")):
+    path.write_text(text)
+    return {finding.rule for finding in diagnose([path], options).findings if finding.severity in least}
+
+
+def added(tmp_path, rule, channel, kind, begin, length, least=("fault", "warning")):
+    """Return what is said of a capture with an unknown strobe besides what is said of the whole one."""
+    whole, options = written(SHOWN[rule])
+    path = tmp_path / "x.vcd"
+    before = said(path, whole, options, ("fault", "warning", "note"))
+    after = said(path, with_unknown(whole, kind, codes_of(whole)[channel], begin, length), options, least)
+    return {each for each in after - before if not follows(each, before)}
+
+
+#: What was said falsely: the machine, the channel that is not known, when, and what that comes to.
+CASES = [
+    ("one-strobe-late", "MREQ", LATE, 0.0, 0.4),  # the stretch that settles what frames the requests had no /MREQ
+    ("slow-strobe", "MREQ", LATE, 0.0, 0.1),
+    ("interrupts-without-pause", "M1", LATE, 0.0, 0.1),  # an acknowledge of which /M1 is not known is no noise on /IORQ
+    ("unlabelled-channels", "CH1", MIDDLE, 0.4, 0.2),  # /M1 alone, while /MREQ is not known, has not lost it
+]
+
+
+@pytest.mark.parametrize(("rule", "channel", "kind", "begin", "length"), CASES)
+def test_a_strobe_that_is_not_known_for_a_while_adds_nothing(tmp_path, rule, channel, kind, begin, length):
+    assert added(tmp_path, rule, channel, kind, begin, length) == set()
+
+
+@pytest.mark.parametrize(("rule", "channel", "kind", "begin", "length"), [case for case in CASES if case[0] != "unlabelled-channels"])
+def test_both_engines_agree(tmp_path, rule, channel, kind, begin, length):
+    whole, _ = written(SHOWN[rule])
+    path = tmp_path / "x.vcd"
+    path.write_text(with_unknown(whole, kind, codes_of(whole)[channel], begin, length))
+    blocks, captured, timescale = blocks_of(path)
+    assert stream_rows(blocks, captured, timescale) == as_tuples(numpy_rows(blocks, captured, timescale))
