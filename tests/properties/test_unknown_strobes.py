@@ -47,6 +47,10 @@ CASES = [
     ("slow-strobe", "MREQ", LATE, 0.0, 0.1),
     ("interrupts-without-pause", "M1", LATE, 0.0, 0.1),  # an acknowledge of which /M1 is not known is no noise on /IORQ
     ("unlabelled-channels", "CH1", MIDDLE, 0.4, 0.2),  # /M1 alone, while /MREQ is not known, has not lost it
+    ("nmi-not-answered", "MREQ", MIDDLE, 0.7, 0.15),  # what was written unseen took the place of what stood there
+    ("return-address-differs", "MREQ", MIDDLE, 0.4, 0.2),
+    ("slow-strobe", "RD", LATE, 0.0, 0.4),  # writes, for all that was known of /RD
+    ("reads-unsteady", "MREQ", MIDDLE, 0.7, 0.15),
 ]
 
 

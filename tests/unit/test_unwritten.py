@@ -38,7 +38,7 @@ def after(*batches):
         cycles = table(rows)
         cycles.start[:] += at
         at += len(rows)
-        part.feed(SimpleNamespace(cycles=cycles))
+        part.feed(SimpleNamespace(cycles=cycles, blind=None))
     evidence = evidence_of(profile=MAP)
     part.fill(evidence)
     return evidence.unwritten
@@ -89,7 +89,7 @@ def test_what_runs_while_a_device_is_paged_in_is_its_own():
     for control, addresses in ((0, 20), (1 << BIT["ROMDIS"], 0)):
         part = UnwrittenPart(1e-6, has_rom_disable=True)
         requests = SimpleNamespace(control=np.full(len(rows), control, np.uint16))
-        part.feed(SimpleNamespace(cycles=table(rows), requests=requests, request_of_cycle=np.arange(len(rows))))
+        part.feed(SimpleNamespace(cycles=table(rows), requests=requests, request_of_cycle=np.arange(len(rows)), blind=None))
         evidence = evidence_of(profile=MAP)
         part.fill(evidence)
         assert evidence.unwritten.addresses == addresses

@@ -68,6 +68,10 @@ class Breaks:
         lasting = [(self._blind_since, NEVER)] if self._blind_since >= 0 else []
         return touching([*self._blind, *lasting], low - self._reach, high)
 
+    def behind(self, fall: Int, rise: Int) -> Flags | None:
+        """Say in or behind which cycles such a line was not known, up to the next; None where it always was. fall, rise: all at hand."""
+        return self.in_blind(fall, np.append(fall[1:], rise[-1])) if self.is_blind and len(fall) else None
+
     def cut(self, start: Int, fall: Int, rise: Int, kinds: npt.NDArray[np.uint8], inferred: Flags, latest: int) -> Cut | None:
         """Say which requests are cut off, or come where none can; None where none is.
 

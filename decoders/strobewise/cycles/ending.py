@@ -12,9 +12,7 @@ from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import NMI_ADDRESS, SHORTEST
 from .breaks import Breaks
 from .pulses import Int
-from .table import NOT_KNOWN, CycleTable
-
-Flags = npt.NDArray[np.bool_]
+from .table import NOT_KNOWN, CycleTable, Flags
 
 FETCH, WRITE = KIND_INDEX["opcode_fetch"], KIND_INDEX["memory_write"]
 _SHORTEST = np.array(SHORTEST)
@@ -37,10 +35,12 @@ class Columns(NamedTuple):
     owner: Int  #: index of the request, NOT_KNOWN for a bus grant
 
 
-def ended(columns: Columns, latest: int, breaks: Breaks, calibration: Calibration, has_data: bool) -> CycleTable:
+def ended(
+    columns: Columns, latest: int, breaks: Breaks, blind: Optional[Flags], calibration: Calibration, has_data: bool
+) -> CycleTable:
     """Return the table of machine cycles.
 
-    latest: start of the cycle before the first. has_data: the data lines were captured.
+    latest: start of the cycle before the first. blind: see Breaks.behind. has_data: the data lines were captured.
     """
     _, clock, fall, rise, kinds, waits, address, data, inferred, note, _ = columns
     n = len(fall)
@@ -57,10 +57,9 @@ def ended(columns: Columns, latest: int, breaks: Breaks, calibration: Calibratio
     cut = note == _CUT_SHORT
     t_states[moved | cut | (t_states < _SHORTEST[kinds])] = NOT_KNOWN
     end[cut] = np.minimum(end, rise)[cut]
-    if breaks.is_blind and n:
-        lost = breaks.in_blind(fall, np.append(fall[1:], rise[-1]))
-        t_states[lost] = NOT_KNOWN
-        end[lost] = rise[lost]
+    if blind is not None:
+        t_states[blind] = NOT_KNOWN
+        end[blind] = rise[blind]
     for low, high in breaks.resets:
         k = int(np.searchsorted(fall, low)) - 1  # the cycle that the reset broke off or followed
         if 0 <= k < n and end[k] >= low:

@@ -43,7 +43,7 @@ from .placing import ASSERTS_AT, BARE_AT, BARE_WIDTH, WIDTH
 from .pulses import Int
 from .refreshes import every_other, followers
 from .requests import LINE_BARE, LINE_IORQ, LINE_MREQ, BlockEvents, Requests
-from .table import NOT_KNOWN, CycleTable
+from .table import NOT_KNOWN, CycleTable, Flags
 
 _KIND_OF, _INFERRED_OF = (np.array(column) for column in compile_decisions())
 _KIND_OF = _KIND_OF.astype(np.uint8)
@@ -71,6 +71,7 @@ class Batch:
     request_class: npt.NDArray[np.uint8]  #: index into KINDS, or REFRESH
     cycles: CycleTable
     request_of_cycle: Int  #: index into requests, -1 for a bus grant
+    blind: Flags | None = None  #: cycles in or behind which others may have gone by unseen: a line they hang on was not known; None: none
 
 
 class CycleBuilder:
@@ -133,11 +134,11 @@ class CycleBuilder:
         refresh, lone, trust = self._refreshes(requests)
         kind, inferred = self._decide(requests, refresh, trust)
         refresh |= lone
-        table, owner = self._rows(requests, kind, inferred, refresh, rises)
+        table, owner, blind = self._rows(requests, kind, inferred, refresh, rises)
         # Rows are in order of time; a grant goes out with the request before it.
         out = len(owner) if final else int(np.searchsorted(np.maximum.accumulate(owner), whole))
         classes = np.where(refresh, np.uint8(REFRESH), kind)
-        batch = Batch(requests.select(slice(0, whole)), classes[:whole], table[:out], owner[:out])
+        batch = Batch(requests.select(slice(0, whole)), classes[:whole], table[:out], owner[:out], None if blind is None else blind[:out])
         self._carry(pending, refresh & ~lone, whole, rises, int(table.start[out]) if out < len(table) else None)
         self._latest = int(table.start[out - 1]) if out else self._latest
         self._latest_t1 = int(np.max(table.start[:out][owner[:out] >= 0], initial=self._latest_t1))
@@ -265,7 +266,7 @@ class CycleBuilder:
         inferred: npt.NDArray[np.bool_],
         refresh: npt.NDArray[np.bool_],
         rises: Int,
-    ) -> tuple[CycleTable, Int]:
+    ) -> tuple[CycleTable, Int, Flags | None]:
         """Lay requests that are no refreshes, and bus grants, into one sequence of cycles."""
         owner = np.flatnonzero(~refresh)
         fall, rise = requests.fall[owner], requests.rise[owner]
@@ -294,7 +295,8 @@ class CycleBuilder:
         if self._grants:
             columns = self._with_grants(columns, rises)
         laid = Columns(*columns)
-        return ended(laid, self._latest, self._breaks, self._calibration, self._has_data), laid.owner.astype(np.int64)
+        blind = self._breaks.behind(laid.fall, laid.rise)
+        return ended(laid, self._latest, self._breaks, blind, self._calibration, self._has_data), laid.owner.astype(np.int64), blind
 
     def _with_grants(self, columns: list[_Column], rises: Int) -> list[_Column]:
         fall = np.array([grant[0] for grant in self._grants], np.int64)

@@ -5,6 +5,7 @@ Source of the shapes: :mod:`strobewise.bus.semantics`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,6 +90,7 @@ class BlockEvents:
     glitches: int  #: spikes dropped from /MREQ and /IORQ
     blind: list[tuple[int, int]]  #: a line that cycles hang on was not known, ticks, once that is over
     blind_since: int  #: one has not been known since then, -1 while all are
+    clock_hidden: Sequence[tuple[int, int]] = ()  #: stretches in which CLK was not known, ticks, once they are over
     first_release: int = -1  #: here ended a pulse of /MREQ that was under way when the capture began; -1: no such end in this block
 
 
@@ -105,7 +107,8 @@ class RequestFinder:
         self._lines += [(LINE_BARE, bit) for bit, good in ((RD, calibration.rd_alone), (WR, calibration.wr_alone)) if good]
         framing = (MREQ if self._frames else np.uint16(0)) | (IORQ if self._io_frames else np.uint16(0))
         self._framing = np.uint16(framing)
-        self._blindness = Blindness(framing or RD | WR, calibration.counts_clock)
+        self._blindness = Blindness((framing or RD | WR) | (CLK if calibration.counts_clock else np.uint16(0)))
+        self._clock_blindness = Blindness(CLK)
         t = calibration.t_ticks or 0.0
         sample = calibration.sample_ticks
         self._glitch = max(0.0, GLITCH_T * t - 0.25 * sample)
@@ -130,7 +133,7 @@ class RequestFinder:
     def feed(self, times: Int, words: Words, unknown: Words | None, final: bool = False) -> BlockEvents:
         """Take a block (see capture.vcd.Block) and return what is settled; with final=True all that is left."""
         seen = len(self._times)
-        blind = self._blindness.feed(times, unknown, final)
+        blind, no_clock = (each.feed(times, unknown, final) for each in (self._blindness, self._clock_blindness))
         if seen:
             if unknown is not None or self._unknown is not None:
                 left = self._unknown if self._unknown is not None else np.zeros(seen, np.uint64)
@@ -138,7 +141,7 @@ class RequestFinder:
                 unknown = np.concatenate([left, right])
             times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
         if not len(times):
-            return BlockEvents(Requests.empty(), NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since)
+            return BlockEvents(Requests.empty(), NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since, no_clock)
         control = words.view("<u2")[0::4] | self._idle
         changed = control[1:] ^ control[:-1]
         rising = changed & control[1:] & CLK != 0
@@ -155,7 +158,8 @@ class RequestFinder:
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
         requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
         self._keep_tail(times, words, unknown, cut)
-        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, self._blindness.since, first_release)
+        since = self._blindness.since
+        return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, since, no_clock, first_release)
 
     def _first_release(self, events: _Events, first: np.uint16) -> int:
         """Return where a pulse of /MREQ ended that was under way when the capture began, -1 where not here. first: levels at the start."""
@@ -318,11 +322,10 @@ class RequestFinder:
 
 
 class Blindness:
-    """Finds the stretches in which a line that cycles hang on was not known, block after block."""
+    """Finds the stretches in which one of some lines, those that cycles hang on or CLK, was not known, block after block."""
 
-    def __init__(self, framing: np.uint16, counts_clock: bool) -> None:
-        """framing: the lines that frame requests."""
-        self._lines = framing | (CLK if counts_clock else np.uint16(0))
+    def __init__(self, lines: np.uint16) -> None:
+        self._lines = lines
         self._known = CLK  #: lines that had a level: before its first one a line hides nothing but, of the clock, how long cycles took
         self.since = -1  #: where the stretch that lasts began, -1 while there is none
 

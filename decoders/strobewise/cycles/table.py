@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from strobewise.bus.model import KIND_INDEX, KINDS, NOTES, MachineCycle
 
+Flags = NDArray[np.bool_]
+
 #: Type of each column; the order is the order of the fields.
 DTYPES: dict[str, type[np.generic]] = {
     "start": np.int64,  # ticks of the capture's timescale

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
 from ..bus.lines import BIT, DATA, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..bus.semantics import RESET_SEEN_T
+from ..bus.units import NEVER
 from ..capture.distinct import distinct
 from ..capture.records import Block
 from ..cycles.engine import Batch
@@ -25,6 +28,7 @@ from ..records.evidence import (
     Span,
     count_strobes,
 )
+from .fetchless import FetchlessRuns
 from .kept import KeptEvents
 from .last_edges import LastEdges
 from .missing import Missing
@@ -42,6 +46,7 @@ FALLS_KEPT = 64  #: falls of /MREQ that wait for the clock edge behind them: wit
 RISES_KEPT = 8_192  #: clock edges behind which a request may come: more than the longest lasts
 KEPT_EVENTS = 120_000  #: events of the raw capture kept for what needs a closer look (shortest pulse, which line a line follows)
 _FETCH = KIND_INDEX["opcode_fetch"]
+_TELL_FETCHES = np.uint16(sum(1 << STROBES.index(name) for name in ("M1", "MREQ", "RD", "RFSH")))
 _SHIFT = np.uint16(BIT["M1"])  # the pattern's lines stand side by side in the control word
 assert tuple(line.name for line in LINES if BIT["M1"] <= line.bit <= BIT["HALT"]) == PATTERN_LINES
 
@@ -114,14 +119,14 @@ class Collector(Onlooker):
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
         self._hidden = np.zeros((CLASSES, len(PATTERN_LINES)), np.int64)  # requests of each class in which a line was not known
         self._blind: list[tuple[int, int]] = []  # stretches in which requests, or the clock, could not be seen
+        self._blind_since = -1  # one that lasts
         self._missing = {name: Missing() for name in STROBES if name in captured}
         self._cycles = np.zeros(len(KINDS), np.int64)
         self._notes = np.zeros(len(NOTES), np.int64)
         self._inferred = self._waits = self._requests = 0
         self._span: list[int | None] = [None, None]  # first assert edge, last release edge
         self._silence: tuple[int, int] | None = None
-        self._run = self._longest_run = 0
-        self._run_at: int | None = None
+        self._runs = FetchlessRuns()
         self._refresh_last: int | None = None
         self._no_refresh: tuple[int, int] | None = None
         self._clock = _ClockWatch()
@@ -166,7 +171,8 @@ class Collector(Onlooker):
         """Take what the request finder saw in a block."""
         self.glitches += events.glitches
         self._blind += events.blind
-        self._clock.feed(events.clock_rises, events.blind)
+        self._blind_since = events.blind_since
+        self._clock.feed(events.clock_rises, events.clock_hidden)
         if "CLK" in self.captured and self._clock.phases < PHASES_WANTED:
             requests = events.requests
             self._clock.place(requests.fall[requests.line == LINE_MREQ], events.clock_rises)
@@ -183,6 +189,8 @@ class Collector(Onlooker):
                 self._hidden[:, bit] += np.bincount(classes[hidden >> np.uint16(bit) & 1 == 1], minlength=CLASSES)
             self._find_missing(requests.fall, classes, pattern, hidden, counts.reshape(CLASSES, PATTERNS))
             self._activity(requests.fall, requests.rise, classes)
+            lasting = [(self._blind_since, NEVER)] if self._blind_since >= 0 else []
+            self._runs.feed(requests.fall, classes, hidden & _TELL_FETCHES != 0, [*self._blind, *lasting])
         cycles = batch.cycles
         self._cycles += np.bincount(cycles.kind, minlength=len(KINDS))
         notes = np.bincount(cycles.note, minlength=len(NOTES))
@@ -226,7 +234,6 @@ class Collector(Onlooker):
             self._span[0] = int(fall[0])
         self._span[1] = int(rise[-1])
         self._requests += len(fall)
-        self._runs(fall, classes)
         refreshes = fall[classes == REFRESH_CLASS]
         if len(refreshes):
             steps = np.diff(refreshes) if self._refresh_last is None else np.diff(np.r_[self._refresh_last, refreshes])
@@ -243,22 +250,6 @@ class Collector(Onlooker):
         for low, high in self._blind:
             gaps[(before < high) & (after > low)] = 0
         return gaps
-
-    def _runs(self, fall: Int, classes: npt.NDArray[np.uint8]) -> None:
-        """Follow the longest run of requests between two fetches (refreshes aside)."""
-        at = np.flatnonzero(classes != REFRESH_CLASS)
-        fetch = np.flatnonzero(classes[at] == _FETCH)
-        if not len(fetch):
-            self._run += len(at)
-            if self._run > self._longest_run:
-                self._longest_run, self._run_at = self._run, int(fall[0])
-            return
-        lengths = np.diff(np.r_[-1 - self._run, fetch]) - 1
-        k = int(lengths.argmax())
-        if lengths[k] > self._longest_run:
-            self._longest_run = int(lengths[k])
-            self._run_at = int(fall[at[max(0, int(fetch[k]) - int(lengths[k]))]])
-        self._run = len(at) - 1 - int(fetch[-1])
 
     def record(self, start: int, end: int, sample_ticks: float = 0.0, t_ticks: float = 0.0) -> BusEvidence:
         """Return the evidence.
@@ -281,8 +272,8 @@ class Collector(Onlooker):
             evidence.first_request_s, evidence.last_request_s = self._span[0] * self.tick_s, self._span[1] * self.tick_s
         evidence.longest_silence = self._seconds(self._silence)
         evidence.longest_without_refresh = self._seconds(self._no_refresh)
-        evidence.longest_run_without_fetch = self._longest_run
-        evidence.run_without_fetch_s = None if self._run_at is None else self._run_at * self.tick_s
+        evidence.longest_run_without_fetch = self._runs.longest
+        evidence.run_without_fetch_s = None if self._runs.begins is None else self._runs.begins * self.tick_s
         evidence.glitches = self.glitches
         evidence.enables = self._enables if self._disables and self.captured.issuperset(DATA) else None
         evidence.halt_addresses = tuple(sorted(self._halts))
@@ -330,7 +321,7 @@ class _ClockWatch:
         self._falls, self._rises = np.empty(0, np.int64), np.empty(0, np.int64)  #: not placed yet, and the last clock edges
         self.phases = 0
 
-    def feed(self, rises: Int, blind: list[tuple[int, int]]) -> None:
+    def feed(self, rises: Int, blind: Sequence[tuple[int, int]]) -> None:
         """Take rising edges; blind: stretches, ended up to now, in which some could not be seen."""
         for low, high in blind:
             at = int(np.searchsorted(rises, high))

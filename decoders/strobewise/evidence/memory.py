@@ -17,13 +17,14 @@ from ..bus.semantics import MODE_1_ADDRESS
 from ..capture.channels.mapping import ChannelMap
 from ..capture.distinct import distinct
 from ..cycles.engine import Batch
-from ..cycles.table import CycleTable
+from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.memory import Levels, MemoryRecord, Popped, ReadBack
 from .own_bytes import own_bytes
 from .part import Part
 from .rom_images import RomPart, bit_sums, likeliest_versions, rom_images
+from .unseen import hidden_writes, may_write
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -45,6 +46,7 @@ class MemoryPart(Part):
         self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
         self._content = np.full(65536, -1, np.int16)
         self._was_write = np.zeros(65536, np.bool_)
+        self._stale: Flags | None = None  #: what may have been overwritten unseen since, None: nothing anywhere
         self._fetched, self._read, self._written, self._mismatched = (np.zeros(65536, np.bool_) for _ in range(4))
         self._counts = np.zeros((PAGES, 8, 4), np.int64)
         self._compared, self._wrong, self._read_ff = (np.zeros(PAGES, np.int64) for _ in range(3))
@@ -64,18 +66,23 @@ class MemoryPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        self.take(batch.cycles, lambda rows: self._switched_off(batch, rows))
+        self.take(batch.cycles, lambda rows: self._switched_off(batch, rows), batch.blind)
 
-    def take(self, cycles: CycleTable, switched_off: Callable[[npt.NDArray[np.intp]], Flags]) -> None:
-        """Take cycles; switched_off: says for which rows an expansion device had switched the host's ROM off."""
+    def take(self, cycles: CycleTable, switched_off: Callable[[npt.NDArray[np.intp]], Flags], blind: Flags | None = None) -> None:
+        """Take cycles; switched_off: says for which rows an expansion device had switched the host's ROM off. blind: see Batch."""
         known = (cycles.data >= 0) & (cycles.address >= 0)
         kind = cycles.kind
         io = known & ((kind == _IO_READ) | (kind == _IO_WRITE))
         if io.any():
             _add(self._io, cycles.data[io & (kind == _IO_READ)].astype(np.uint8))
         memory = np.flatnonzero(known & ((kind == _FETCH) | (kind == _READ) | (kind == _WRITE)))
-        if not len(memory):
-            return
+        if len(memory):
+            self._count_all(cycles, memory, switched_off)
+        self._compare_all(cycles, memory, hidden_writes(cycles, blind))
+
+    def _count_all(self, cycles: CycleTable, memory: npt.NDArray[np.intp], switched_off: Callable[[npt.NDArray[np.intp]], Flags]) -> None:
+        """Count accesses in these rows, of which all is known."""
+        kind = cycles.kind
         address = cycles.address[memory].astype(np.uint16)
         data = cycles.data[memory].astype(np.uint8)
         write = kind[memory] == _WRITE
@@ -99,16 +106,31 @@ class MemoryPart(Part):
             own = ~write & ~switched_off(memory)
             for rom in self._roms:
                 rom.feed(address[own], data[own], time[own])
-        self._compare_all(cycles, memory)
 
-    def _compare_all(self, cycles: CycleTable, memory: npt.NDArray[np.intp]) -> None:
-        """Compare accesses in these rows; a byte written while a data line was not known takes the place of what stood there, too."""
-        unknown = np.flatnonzero((cycles.kind == _WRITE) & (cycles.data < 0) & (cycles.address >= 0))
-        rows = np.sort(np.concatenate([memory, unknown])) if len(unknown) else memory
+    def _compare_all(self, cycles: CycleTable, memory: npt.NDArray[np.intp], hidden: Flags | None) -> None:
+        """Compare accesses in these rows; a byte written while a data line was not known takes the place of what stood there, too.
+
+        hidden: cycles behind which any byte may be another (unseen.py).
+        """
+        write, data = may_write(cycles.kind), cycles.data
+        unknown = np.flatnonzero(write & (cycles.address >= 0) & ((cycles.kind != _WRITE) | (data < 0)))
+        rows = memory
+        if len(unknown):
+            rows, data = np.sort(np.concatenate([memory, unknown])), data.copy()
+            data[unknown] = NOT_KNOWN
         address = cycles.address[rows].astype(np.uint16)
         order = np.argsort(address, kind="stable")
         rows, popped = rows[order], returned(cycles.kind, cycles.data)
-        self._compare(address[order], cycles.data[rows], cycles.kind[rows] == _WRITE, cycles.start[rows], popped[rows])
+        ages: Counts | None = None
+        if hidden is not None:
+            self._stale = np.zeros(65536, np.bool_) if self._stale is None else self._stale
+            ages = (np.cumsum(hidden) - hidden)[rows]
+        if len(rows):
+            self._compare(address[order], data[rows], write[rows], cycles.start[rows], popped[rows], ages)
+        if hidden is not None and self._stale is not None:
+            fresh = address[order][ages == np.count_nonzero(hidden)]
+            self._stale[:] = True
+            self._stale[fresh] = False
 
     def _switched_off(self, batch: Batch, rows: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
         """Say for which cycles an expansion device had switched the host's ROM off."""
@@ -118,9 +140,12 @@ class MemoryPart(Part):
         return np.asarray(batch.requests.control[owner] & self._rom_disable != 0)
 
     def _compare(
-        self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.int16], write: Flags, time: Counts, popped: Flags
+        self, address: npt.NDArray[np.uint16], data: npt.NDArray[np.int16], write: Flags, time: Counts, popped: Flags, ages: Counts | None
     ) -> None:
-        """Compare each access with the one before it at the same address; the arrays are sorted by address, then time; -1 is not known."""
+        """Compare each access with the one before it at the same address; the arrays are sorted by address, then time; -1 is not known.
+
+        ages: how often before, among these, all may have been overwritten unseen; None: not once.
+        """
         first = np.empty(len(address), np.bool_)
         first[0] = True
         np.not_equal(address[1:], address[:-1], out=first[1:])
@@ -129,6 +154,11 @@ class MemoryPart(Part):
         expected = np.empty(len(address), np.int16)
         expected[1:] = data[:-1]
         expected[first] = self._content[address[first]]
+        if self._stale is not None:
+            expected[first & self._stale[address]] = NOT_KNOWN
+            self._stale[address] = False
+        if ages is not None:
+            expected[ages != np.where(first, 0, np.roll(ages, 1))] = NOT_KNOWN
         written = np.empty(len(address), np.bool_)
         written[1:] = write[:-1]
         written[first] = self._was_write[address[first]]

@@ -15,11 +15,12 @@ from ..bus.lines import ADDRESS, BIT, DATA
 from ..bus.model import KIND_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
-from ..cycles.table import CycleTable
+from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.odd_reads import OddRead, OddReads
 from .part import Part
+from .unseen import hidden_writes, may_write
 
 _FETCH, _READ, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "bus_granted"))
 KEPT = 64  #: of each sort
@@ -47,21 +48,25 @@ class OddReadsPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        self.take(batch.cycles, lambda rows: batch.requests.control[batch.request_of_cycle[rows]])
+        self.take(batch.cycles, lambda rows: batch.requests.control[batch.request_of_cycle[rows]], batch.blind)
 
-    def take(self, cycles: CycleTable, control: Callable[[npt.NDArray[np.intp]], npt.NDArray[np.uint16]]) -> None:
-        """Take cycles; control: returns the control lines in rows."""
-        kind = cycles.kind
-        given = (kind == _GRANTED) | ((kind == _WRITE) & (cycles.address < 0))  # a write to nobody knows where is as bad as another master
+    def take(
+        self, cycles: CycleTable, control: Callable[[npt.NDArray[np.intp]], npt.NDArray[np.uint16]], blind: Flags | None = None
+    ) -> None:
+        """Take cycles; control: returns the control lines in rows. blind: see Batch."""
+        kind, write = cycles.kind, may_write(cycles.kind)
+        hidden = hidden_writes(cycles, blind)
+        given = kind == _GRANTED if hidden is None else (kind == _GRANTED) | hidden  # as bad as another master
         granted = np.maximum.accumulate(np.where(given, cycles.end, self._granted)) if given.any() else np.full(len(kind), self._granted)
         # What was written while a data line was not known is not known either, and no read is held against what stood there before.
-        wanted = (cycles.address >= 0) & ((kind == _WRITE) | ((cycles.data >= 0) & ((kind == _FETCH) | (kind == _READ))))
+        wanted = (cycles.address >= 0) & (write | ((cycles.data >= 0) & ((kind == _FETCH) | (kind == _READ))))
         rows = np.flatnonzero(wanted)
         if self._rom_disable is not None:
             rows = rows[control(rows) & self._rom_disable == 0]
         if len(rows) and self._wrong < ENOUGH:
-            address, write = cycles.address[rows].astype(np.uint16), kind[rows] == _WRITE
-            self._compare(address, cycles.data[rows], write, cycles.start[rows], granted[rows].astype(np.int64))
+            data = np.where(write & (kind != _WRITE), NOT_KNOWN, cycles.data).astype(np.int16)
+            address = cycles.address[rows].astype(np.uint16)
+            self._compare(address, data[rows], write[rows], cycles.start[rows], granted[rows].astype(np.int64))
         if len(granted):
             self._granted = int(granted[-1])
 

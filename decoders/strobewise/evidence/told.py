@@ -12,7 +12,7 @@ from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..capture.channels.mapping import ChannelMap
 from ..capture.distinct import one_of
 from ..cycles.engine import Batch
-from ..cycles.table import DTYPES, NOT_KNOWN, CycleTable
+from ..cycles.table import DTYPES, NOT_KNOWN, CycleTable, Flags
 from ..profile.options import Options
 from ..program.telling import BROKEN, NMI, RESET, Teller, TellingRows
 from ..records.evidence import BusEvidence
@@ -39,13 +39,16 @@ class ToldPart(Part):
         """timed: lengths come from the clock. budget: cycles followed at most."""
         self._timed, self._tick_s, self._budget = timed, tick_s, budget
         self._kept: list[CycleTable] = []
+        self._blind: list[Flags] = []
         self._cycles = 0
 
     def feed(self, batch: Batch) -> None:
         """Keep the first cycles."""
         if self._cycles < self._budget and len(batch.cycles):
             self._kept.append(batch.cycles[: self._budget - self._cycles])
-            self._cycles += len(self._kept[-1])
+            number = len(self._kept[-1])
+            self._blind.append(np.zeros(number, np.bool_) if batch.blind is None else batch.blind[:number])
+            self._cycles += number
 
     def fill(self, evidence: BusEvidence) -> None:
         """Set the field of the evidence."""
@@ -62,8 +65,9 @@ class ToldPart(Part):
         address[~memory] = NOT_KNOWN
         told = replace(table, address=address)
         record, odd = MemoryPart(Options(), self._tick_s, has_rom_disable=False), OddReadsPart(self._tick_s, has_rom_disable=False)
-        record.take(told, lambda rows: np.zeros(len(rows), np.bool_))
-        odd.take(told, lambda rows: np.zeros(len(rows), np.uint16))
+        blind = np.concatenate(self._blind)
+        record.take(told, lambda rows: np.zeros(len(rows), np.bool_), blind)
+        odd.take(told, lambda rows: np.zeros(len(rows), np.uint16), blind)
         written, times = teller.written, table.start[kept][teller.contradicted] * self._tick_s
         if len(times):
             written.first_s, written.last_s = float(times[0]), float(times[-1])

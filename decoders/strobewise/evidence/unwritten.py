@@ -14,13 +14,15 @@ from ..bus.model import KIND_INDEX, NOTE_INDEX
 from ..bus.semantics import RESET_ADDRESS
 from ..capture.channels.mapping import ChannelMap
 from ..cycles.engine import Batch
+from ..cycles.table import NOT_KNOWN
 from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.unwritten import Unwritten
 from .memory import returned
 from .part import Part
+from .unseen import hidden_writes, may_write
 
-_FETCH, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted"))
+_FETCH, _READ, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "bus_granted"))
 _RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
 _NEVER = np.iinfo(np.int64).max
 RETURNS_KEPT = 256  #: returns from where nothing was written, of which those from RAM count
@@ -37,7 +39,7 @@ class UnwrittenPart(Part):
         self._rom_disable = np.uint16(1 << BIT["ROMDIS"]) if has_rom_disable else None
         self._returns: list[tuple[int, int]] = []  #: (start, address) of the first byte
         self._armed = self._begun = False
-        self._hidden = False  #: something was written where the address is not known
+        self._hidden = _NEVER  #: from then on something may have been written unseen
         self._fetched, self._written = np.full(65536, _NEVER, np.int64), np.full(65536, _NEVER, np.int64)
         self._byte, self._stored = np.full(65536, -1, np.int16), np.full(65536, -1, np.int16)
         self._before = np.full(65536, -1, np.int32)
@@ -55,15 +57,19 @@ class UnwrittenPart(Part):
                 return
             first, self._armed = 0 if begins else int(resets[0]), True
         table = cycles[first:]
+        hidden = hidden_writes(table, None if batch.blind is None else batch.blind[first:])
+        if hidden is not None:
+            self._hidden = min(self._hidden, int(table.start[hidden.argmax()]))
         known = (table.address >= 0) & (table.data >= 0)
         own = known  #: what the machine's own memory gave, for all that is known
         if self._rom_disable is not None:
             rows = np.flatnonzero(known & (table.kind != _GRANTED))
             own = np.zeros(len(table), np.bool_)
             own[rows] = batch.requests.control[batch.request_of_cycle[first:][rows]] & self._rom_disable == 0
-        writes = table.kind == _WRITE
-        self._hidden |= bool((writes & (table.address < 0)).any())
-        self._note(table.start, table.address, table.data, np.flatnonzero(writes & (table.address >= 0)), self._written, self._stored)
+        # A read that /RD did not show may have been a write whose /WR came late.
+        writes = (may_write(table.kind) | (table.kind == _READ) & table.inferred) & (table.address >= 0)
+        stored = np.where(table.kind == _WRITE, table.data, NOT_KNOWN).astype(np.int16)
+        self._note(table.start, table.address, stored, np.flatnonzero(writes), self._written, self._stored)
         back = returned(table.kind, table.data)
         low = np.flatnonzero(own & back & np.r_[back[1:], False] & ~np.r_[False, back[:-1]])
         low = low[self._written[table.address[low]] > table.start[low]][: RETURNS_KEPT - len(self._returns)]
@@ -94,8 +100,8 @@ class UnwrittenPart(Part):
             return
         ram = _ram(evidence)
         told = (self._stored >= 0) | (self._written == _NEVER)  # else what was written there is not known
-        odd = np.flatnonzero(ram & told & (self._fetched < self._written) & (self._byte != self._stored))
-        returns = [(start, address) for start, address in self._returns if ram[address] and not self._hidden]
+        odd = np.flatnonzero(ram & told & (self._fetched < np.minimum(self._written, self._hidden)) & (self._byte != self._stored))
+        returns = [(start, address) for start, address in self._returns if ram[address] and start < self._hidden]
         back = (len(returns), returns[0][0] * self._tick_s, returns[0][1]) if returns else (0, None, -1)
         if not len(odd):
             evidence.unwritten = Unwritten(0, -1, None, -1, *back)
