@@ -94,7 +94,8 @@ def test_a_return_from_what_nothing_wrote(between, blind, count):
 
 
 @pytest.mark.parametrize(
-    ("before", "blind", "number"), [([], (), 20), ([(W, -1, 0)], (), 0), ([(ACCESS, -1, 0)], (), 0), ([(F, 2, 0)], (2,), 0), ([], (22,), 20)]
+    ("before", "blind", "number"),
+    [([], (), 20), ([(W, -1, 0)], (), 0), ([(ACCESS, -1, 0)], (), 0), ([(F, 2, 0)], (2,), 0), ([], (22,), 20)],
 )
 def test_what_may_have_been_written_unseen_is_no_ghost(before, blind, number):
     """Run, and written with something else only afterwards."""
