@@ -20,6 +20,7 @@ import numpy as np
 from strobewise.bus.lines import ADDRESS, BIT, DATA
 from strobewise.machine import GENERIC, LINE_SETS, fault, simulate
 from strobewise.stream.pins import CHANNELS
+from strobewise_cli.install import link_or_copy
 
 CLOCK_HZ, SAMPLE_HZ = 3_500_000, 24_000_000
 TILE_S = 0.02  #: simulated, then laid end to end
@@ -89,7 +90,7 @@ def write_decoders(folder: Path, plug_ins: Iterable[Path], empties: dict[str, st
     """Make a folder for the host with plug-ins, and with decoders that are measured against: bodies of decode() by name."""
     folder.mkdir()
     for source in plug_ins:
-        (folder / source.name).symlink_to(source, target_is_directory=True)
+        link_or_copy(source, folder / source.name)
     for name, work in empties.items():
         (folder / name).mkdir()
         (folder / name / "__init__.py").write_text(EMPTY.format(id=name, channels=repr(CHANNELS), work=work), encoding="utf-8")
@@ -104,7 +105,9 @@ def host_seconds(host: str, capture: Path, decoders: Path, decoder: str, rest: s
     command = [host, "-i", str(capture), "-I", f"binary:numchannels=64:samplerate={SAMPLE_HZ}", "-P", decoder + mapping + rest]
     environment = {**os.environ, "SIGROKDECODE_DIR": str(decoders)}
     before = _children_seconds()
-    done = subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=True, env=environment)
+    done = subprocess.run(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, encoding="utf-8", errors="replace", check=True, env=environment
+    )
     return _children_seconds() - before, done.stderr
 
 

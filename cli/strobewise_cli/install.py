@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -24,6 +25,7 @@ from strobewise_cli.output import open_output
 PLAIN_ENGINE = ("__init__.py", "errors.py", "bus", "records", "cpu", "program", "stream", "rules", "verdict")
 PRIVILEGE_NOT_HELD = 1314  #: what Windows says where a user may not make links
 _WAIT_S = 30.0  #: for another one that installs: copies are made within seconds
+LONG_NAME = "\\\\?\\"  #: what Windows puts before the target of a link (os.readlink of Python's library)
 _NO_COPY = shutil.ignore_patterns("__pycache__", "*.pyc")
 
 
@@ -42,7 +44,11 @@ def user_folder() -> Path:
 
 def _data_home() -> Path:
     home = os.environ.get("XDG_DATA_HOME", "")
-    return Path(home) if os.path.isabs(home) else Path.home() / ".local" / "share"
+    if os.path.isabs(home):
+        return Path(home)
+    if sys.platform == "win32":  # where the host's library looks there: GLib, g_get_user_data_dir(), from memory
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    return Path.home() / ".local" / "share"
 
 
 def _list_file() -> Path:
@@ -145,6 +151,14 @@ def _link(source: Path, path: Path, note: Callable[[Entry], None]) -> None:
         raise
 
 
+def link_or_copy(source: Path, path: Path) -> None:
+    """Put a plug-in where it can be loaded: as a link, or where there are none as a copy with its engine."""
+    try:
+        path.symlink_to(source, target_is_directory=True)
+    except (NotImplementedError, OSError):
+        _copy(source, path, lambda _: None)
+
+
 def _copy(source: Path, path: Path, note: Callable[[Entry], None]) -> None:
     """Copy a plug-in with its engine; the folder appears whole or not at all. note: as for a link."""
     with tempfile.TemporaryDirectory(dir=path.parents[1], prefix=".strobewise-") as scratch:
@@ -172,7 +186,7 @@ def _digest(path: Path) -> str:
 
 def _is_as_installed(entry: Entry) -> bool:
     if entry.target is not None:
-        return entry.path.is_symlink() and os.readlink(entry.path) == entry.target
+        return entry.path.is_symlink() and os.readlink(entry.path).removeprefix(LONG_NAME) == entry.target
     if entry.path.is_symlink() or not entry.path.is_dir():
         return False
     return {str(name.relative_to(entry.path)): _digest(name) for name in _files(entry.path)} == entry.files

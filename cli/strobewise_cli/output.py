@@ -12,7 +12,7 @@ from typing import IO, Any, BinaryIO, cast
 from strobewise.errors import UsageError
 from strobewise.files.plain_data import Json, sound
 from strobewise.files.reading import descriptor
-from strobewise.files.writing import buffered, named_errors, whole_file
+from strobewise.files.writing import BINARY, buffered, named_errors, whole_file
 from strobewise_cli.terminal import one_line
 
 STANDARD_OUTPUT = "-"
@@ -29,7 +29,7 @@ def open_output(path: str | os.PathLike[str], mode: str = "wb", confirm: bool = 
     """
     target = os.fspath(path)
     if target == STANDARD_OUTPUT:
-        stream = sys.stdout if "b" not in mode else sys.stdout.buffer
+        stream = _standard_text() if "b" not in mode else sys.stdout.buffer
         yield stream
         stream.flush()
         return
@@ -44,6 +44,14 @@ def open_output(path: str | os.PathLike[str], mode: str = "wb", confirm: bool = 
         confirm_output(target)
 
 
+def _standard_text() -> IO[str]:
+    """Return standard output as it takes a document: the bytes that a file would hold, but for a terminal, which is shown its own text."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None and not sys.stdout.isatty():
+        reconfigure(encoding="utf-8", errors="backslashreplace", newline="\n")
+    return sys.stdout
+
+
 def confirm_output(path: str) -> None:
     """Say on a terminal that a file was written."""
     if sys.stderr.isatty():
@@ -54,7 +62,7 @@ def confirm_output(path: str) -> None:
 def _straight(target: str, number: int | None) -> Iterator[BinaryIO]:
     """Open what is no plain file, a device or a stream that the shell has opened (number: its descriptor), for writing as it comes."""
     with named_errors(target):
-        handle = os.open(target, os.O_WRONLY) if number is None else os.dup(number)
+        handle = os.open(target, os.O_WRONLY | BINARY) if number is None else os.dup(number)
     with buffered(handle, target) as out:
         yield out
 

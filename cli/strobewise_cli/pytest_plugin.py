@@ -282,6 +282,7 @@ class ExpectationFile(pytest.File):
         """Yield the tests."""
         from strobewise.errors import StrobewiseError
         from strobewise.expectations import load_expectations
+        from strobewise.files.names import seen_from
 
         try:
             expected = load_expectations(self.path)
@@ -290,7 +291,7 @@ class ExpectationFile(pytest.File):
         if not expected.files:
             raise self.CollectError(one_line(f"no capture is named ({self.path}, capture.files): give a list, as files = ['boot.vcd.gz']"))
         for file in expected.files:
-            name = one_line(os.path.relpath(file, self.path.parent))
+            name = one_line(seen_from(str(self.path), str(file)))
             yield ExpectationItem.from_parent(self, name=name, expected=expected, file=file)
 
 

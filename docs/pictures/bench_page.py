@@ -13,10 +13,11 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 sys.path[:0] = [str(ROOT / folder) for folder in ("decoders", "cli", "tests", "tests/e2e", "tests/unit")]
 
-from bench_server import serving  # noqa: E402
 from test_bench_browser import MOST_STEPS, Machine, begin, one, wait_for_change  # noqa: E402
 from test_report_browser import start  # noqa: E402
 from test_rules_volts import scope  # noqa: E402
+
+from bench_server import serving  # noqa: E402
 
 WIDE, PHONE = (1024, 1250), (430, 1250)
 

@@ -153,6 +153,12 @@ def test_what_was_seen_is_written_anew_and_notes_around_it_stay():
     assert "healthy-full" in twice and "healthy-waits" not in twice
 
 
+def test_the_rom_file_is_named_as_the_profile_reaches_it(tmp_path):
+    (tmp_path / "roms").mkdir()
+    done = run_strobewise("learn", FULL, "-o", "machine.toml", "--rom-out", "roms/seen.rom", cwd=tmp_path)
+    assert done.returncode == 0 and "file = 'roms/seen.rom'" in (tmp_path / "machine.toml").read_text(), done.stderr
+
+
 def test_the_command_writes_a_profile_that_serves(tmp_path):
     out, rom = tmp_path / "machine.toml", tmp_path / "seen.rom"
     done = run_strobewise("learn", FULL, "-o", out, "--rom-out", rom)

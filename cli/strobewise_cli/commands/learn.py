@@ -6,6 +6,7 @@ import argparse
 import os
 
 from strobewise.errors import UsageError
+from strobewise.files.names import seen_from
 from strobewise.files.reading import TooLarge, is_stream, read_named
 from strobewise_cli.commands.options import Subparsers, add_capture, add_machine_options, engine_options, refuse_two_standard_inputs
 from strobewise_cli.output import open_output
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         with open_output(args.rom_out) as out:
             out.write(content)
         note(f"{known} of {len(content)} bytes from 0x{start:04x} were seen, the others as they were, FFh in a new file ({args.rom_out})")
-        rom_file = None if is_stream(args.rom_out) else os.path.basename(args.rom_out)
+        rom_file = None if is_stream(args.rom_out) else seen_from(args.output, args.rom_out)
     text = profile_text(learned, before, rom_file)
     with open_output(args.output, "w") as out:
         out.write(text)

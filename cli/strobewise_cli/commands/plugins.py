@@ -7,6 +7,7 @@ import os
 import shlex
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 from strobewise.errors import ComponentMissing, StrobewiseError, UsageError
@@ -56,6 +57,8 @@ def _show() -> None:
 
 
 def _variable_line() -> str:
+    if sys.platform == "win32":
+        return f'set "SIGROKDECODE_DIR={host_folder()}"'
     return f"export SIGROKDECODE_DIR={shlex.quote(str(host_folder()))}"
 
 

@@ -77,14 +77,11 @@ def _repeatable(path: str) -> Iterator[str]:
     if path != "-" and os.path.isfile(path):
         yield path
         return
-    with tempfile.NamedTemporaryFile(prefix="strobewise-", suffix=".vcd") as held:
-        if path == "-":
-            shutil.copyfileobj(sys.stdin.buffer, held)
-        else:
-            with open(path, "rb") as source:
-                shutil.copyfileobj(source, held)
-        held.flush()
-        yield held.name
+    with tempfile.TemporaryDirectory(prefix="strobewise-") as folder:
+        held = os.path.join(folder, "capture.vcd")
+        with open(held, "xb") as out, open(path, "rb") if path != "-" else contextlib.nullcontext(sys.stdin.buffer) as source:
+            shutil.copyfileobj(source, out)
+        yield held
 
 
 def _report(args: argparse.Namespace, channels: ChannelMap, made: Plan, kind: str, step_fs: int) -> list[str]:

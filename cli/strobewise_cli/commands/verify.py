@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from strobewise.errors import StrobewiseError, UsageError
-from strobewise.files.reading import is_stream
+from strobewise.files.names import seen_from
 from strobewise_cli.commands.options import (
     Subparsers,
     add_capture,
@@ -108,9 +107,8 @@ def _record(args: argparse.Namespace) -> int:
         verdict = seen[-1].diagnosis.verdict
         if verdict.state != "no_fault_found":
             warn(f"this is not a good capture, and the file will expect that: {verdict.summary} ({capture})")
-    folder = os.getcwd() if is_stream(args.record) else os.path.dirname(os.path.abspath(args.record))
-    files = [_seen_from(folder, name) for name in args.captures if name != "-"]
-    machine = None if args.machine is None else _seen_from(folder, args.machine)
+    files = [seen_from(args.record, name) for name in args.captures if name != "-"]
+    machine = None if args.machine is None else seen_from(args.record, args.machine)
     text = recorded(seen, files, args.exact, machine, args.maps, args.clock)
     for given, option in ((args.map_file, "--map-file"), (args.roms, "--rom"), (args.probes, "--probe-at")):
         if given:
@@ -118,14 +116,6 @@ def _record(args: argparse.Namespace) -> int:
     with open_output(args.record, "w") as out:
         out.write(text)
     return 0
-
-
-def _seen_from(folder: str, name: str) -> str:
-    """Return how a file is reached from a folder; as it was given where there is no such way (another drive)."""
-    try:
-        return os.path.relpath(name, folder)
-    except ValueError:
-        return os.path.abspath(name)
 
 
 def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:

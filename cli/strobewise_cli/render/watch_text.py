@@ -14,7 +14,7 @@ from strobewise.bus.units import time_words
 from strobewise.errors import UsageError
 from strobewise.files.plain_data import Document, json_line
 from strobewise.files.reading import is_stream
-from strobewise.files.writing import buffered
+from strobewise.files.writing import BINARY, buffered
 from strobewise.watch.watching import Totals, Watch, Window
 from strobewise_cli.output import confirm_output
 from strobewise_cli.terminal import one_line
@@ -143,7 +143,7 @@ class WatchLog:
         if path == "-":
             raise UsageError("the log goes to a file", "--log", "name one")
         self._confirmed = None if path is None or is_stream(path) else path
-        self._file = None if path is None else buffered(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666), path)
+        self._file = None if path is None else buffered(os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | BINARY, 0o666), path)
         self._since: Totals | None = None
         self._last: Window | None = None
 

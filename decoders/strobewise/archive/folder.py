@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import BinaryIO
@@ -15,7 +16,7 @@ from ..errors import UsageError
 from ..files.names import map_path
 from ..files.plain_data import json_line, sound_text
 from ..files.reading import MAX_TABLE_BYTES, read_named
-from ..files.writing import buffered, whole_file
+from ..files.writing import BINARY, buffered, whole_file
 from ..profile.options import Options
 from .columns import TABLES
 from .record import Record, Task
@@ -150,8 +151,11 @@ class Journal:
         """Start the file anew with the records that stay. Raises OSError."""
         with whole_file(self._path) as out:
             out.writelines(self._line(record) for record in kept)
-            out.flush()
-            self._file = buffered(os.dup(out.fileno()), self._path)  # the same file under its name: nobody can put another one there
+            if sys.platform != "win32":
+                out.flush()
+                self._file = buffered(os.dup(out.fileno()), self._path)  # the same file under its name: nobody can put another one there
+        if sys.platform == "win32":  # a file that is open gets no other name there
+            self._file = buffered(os.open(self._path, os.O_WRONLY | os.O_APPEND | BINARY), self._path)
 
     def add(self, record: Record) -> None:
         """Add a record; it is safe from then on. Raises OSError."""

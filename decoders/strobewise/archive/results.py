@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 from collections.abc import Sequence
@@ -47,12 +48,16 @@ def rows_of(records: Sequence[Record], cases: Sequence[Row]) -> dict[str, list[R
 def write_results(records: Sequence[Record], cases: Sequence[Row], folder: str) -> None:
     """Write a Parquet file for each of TABLES, and survey.duckdb; each appears whole or not at all. Raises OSError."""
     rows = rows_of(records, cases)
-    with named_errors(folder), own_folder(folder) as made:
-        for name, columns in TABLES.items():
-            _write_parquet(rows[name], columns, os.path.join(made, f"{name}.parquet"))
-        _write_database(made)
+    with contextlib.ExitStack() as stack:
+        with named_errors(folder):
+            made = stack.enter_context(own_folder(folder))
+            for name, columns in TABLES.items():
+                _write_parquet(rows[name], columns, os.path.join(made, f"{name}.parquet"))
+            _write_database(made)
         for file in (*(f"{name}.parquet" for name in TABLES), DATABASE):
-            take_name(os.path.join(made, file), os.path.join(folder, file))
+            target = os.path.join(folder, file)
+            with named_errors(target):
+                take_name(os.path.join(made, file), target)
 
 
 def _write_parquet(rows: Sequence[Row], columns: Sequence[Column], path: str) -> None:

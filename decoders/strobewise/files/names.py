@@ -5,9 +5,23 @@ from __future__ import annotations
 import os
 from typing import Union
 
+from .reading import is_stream
+
 MAP_ENDING = ".map.toml"  #: behind a capture's whole name, its own ending included
 
 
 def map_path(capture: Union[str, "os.PathLike[str]"]) -> str:
     """Return where the channel map of a capture lies."""
     return os.fspath(capture) + MAP_ENDING
+
+
+def seen_from(file: str, name: str) -> str:
+    """Return how a file names another one, with slashes, which every system takes; the whole path where no way leads there (another drive).
+
+    A stream names others as from the current folder.
+    """
+    folder = os.getcwd() if is_stream(file) else os.path.dirname(os.path.abspath(file))
+    try:
+        return os.path.relpath(name, folder).replace(os.sep, "/")
+    except ValueError:
+        return os.path.abspath(name)

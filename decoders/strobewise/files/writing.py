@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 PART_PREFIX = ".strobewise-"  #: a short name of its own: that of the target may be as long as the system allows
 PART_SUFFIX = ".part"
+BINARY = getattr(os, "O_BINARY", 0)  #: where a file may be opened as text, line feeds would become two characters
 LOCK_FILE = ".strobewise-lock"  #: stays in a folder that was held, where the system cannot lock the folder itself
 _LOOK_AGAIN_S = 0.02  #: our choice: nobody waits long at it, and waiting costs nothing
 
@@ -64,7 +65,7 @@ def whole_file(target: str, called: str = "") -> Iterator[BinaryIO]:
     called = called or target
     part = os.path.join(os.path.dirname(target), f"{PART_PREFIX}{os.urandom(8).hex()}{PART_SUFFIX}")
     with named_errors(called):
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | BINARY, 0o666)
     try:
         with buffered(handle, called) as out:
             yield out
@@ -132,7 +133,7 @@ def claimed(folder: str, wait_s: float = 0.0) -> Iterator[None]:
 def _lock_handle(folder: str) -> int | None:
     """Return what is locked for a folder, None where the system has no locks that go with their process."""
     if sys.platform == "win32":  # a folder cannot be opened there
-        return os.open(os.path.join(folder, LOCK_FILE), os.O_RDWR | os.O_CREAT)
+        return os.open(os.path.join(folder, LOCK_FILE), os.O_RDWR | os.O_CREAT | BINARY)
     try:
         import fcntl  # noqa: F401
     except ImportError:

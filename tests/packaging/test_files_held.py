@@ -1,0 +1,43 @@
+"""Every command that writes files, on a system that lets nobody replace or remove a file which is open."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+from test_portable import without
+
+from strobewise.files.writing import LOCK_FILE
+from writers import WRITERS, leftovers
+
+each_writer = pytest.mark.parametrize("writer", WRITERS, ids=lambda writer: writer.name)
+
+
+@pytest.fixture
+def there(writer, tmp_path):
+    for name in writer.files:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_bytes(writer.before(name))
+    return tmp_path
+
+
+@each_writer
+def test_files_are_written_there(writer, there):
+    done = without(writer.arguments, cwd=there)
+    assert done.returncode in (0, 1) and b"Traceback" not in done.stderr, done.stderr.decode()
+    assert [name for name in writer.files if (there / name).read_bytes() == writer.before(name)] == []
+    assert set(leftovers(there)) <= {LOCK_FILE}
+
+
+@each_writer
+def test_a_file_that_another_program_holds_stays_as_it_is(writer, there):
+    with contextlib.ExitStack() as held:
+        for name in writer.files:
+            held.enter_context((there / name).open("rb"))
+        done = without(writer.arguments, cwd=there)
+    *notes, text = done.stderr.decode().splitlines()
+    assert done.returncode == 2 and text.startswith("strobewise: error: "), done.stderr.decode()
+    assert [line for line in notes if not line.startswith("strobewise: note: ")] == []
+    assert "no other program has it open" in text and any(name in text for name in writer.files), text
+    assert [name for name in writer.files if (there / name).read_bytes() != writer.before(name)] == []
+    assert set(leftovers(there)) <= {LOCK_FILE}
