@@ -15,7 +15,7 @@ from typing import NoReturn
 from strobewise import __version__
 from strobewise.errors import StrobewiseError, UsageError
 from strobewise_cli.named_files import settle_files
-from strobewise_cli.terminal import sentence
+from strobewise_cli.terminal import READABLE, sentence
 
 #: The subcommands in the order of --help, each a module of strobewise_cli.commands.
 COMMANDS = (
@@ -105,7 +105,7 @@ def _be_careful_with_the_terminal() -> None:
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
+            reconfigure(errors=READABLE)
     try:
         signal.signal(signal.SIGTERM, _terminate)
     except ValueError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import sys
 from collections.abc import Iterator
 from typing import IO, TYPE_CHECKING
@@ -9,6 +10,21 @@ from typing import IO, TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.segment import Segment
+
+
+#: What stands for characters of ours that a terminal may lack: the name of a unit, the high level of a drawing, bars by their height.
+STAND_INS = {"µ": "u", "‾": "-", **{bar: str(height) for height, bar in enumerate("▁▂▃▄▅▆▇█", 1)}}
+READABLE = "strobewise-readable"  #: what is done with characters that a stream's encoding lacks: errors of a text stream
+
+
+def _stand_in(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    lacking = error.object[error.start : error.end]
+    return "".join(STAND_INS.get(char) or char.encode("ascii", "backslashreplace").decode() for char in lacking), error.end
+
+
+codecs.register_error(READABLE, _stand_in)
 
 
 def one_line(text: str) -> str:

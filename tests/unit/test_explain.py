@@ -17,7 +17,7 @@ from strobewise.rules import CATALOGUE, find_rule
 from strobewise.rules.base import ids
 from strobewise_cli.commands import explain
 from strobewise_cli.render.explain_pictures import MACHINES, changes_of, faults_of, faulty, healthy, picture_of
-from strobewise_cli.render.explain_text import _can_overline, drawings, facts, print_rule
+from strobewise_cli.render.explain_text import drawings, facts, print_rule
 from strobewise_cli.render.phrases import names_text
 from strobewise_cli.render.waveform_text import COLUMNS_MAX, LABEL, Mark, Stretch, columns_for, draw
 
@@ -42,7 +42,6 @@ def test_a_waveform_row_by_row():
         "        T1    T2    T3    T4",
         "/M1     ‾‾‾‾‾\\___________/‾‾‾‾‾‾",
     ]
-    assert draw(stretch, ["M1"], plain=True)[-1] == "/M1     -----\\___________/------"
 
 
 def test_a_pulse_shorter_than_a_column_still_shows():
@@ -165,13 +164,3 @@ def test_every_comment_in_the_profile_to_start_from_is_a_key_that_it_may_have(tm
     whole = load_profile(path)
     assert whole.clock_hz and whole.interrupt_period_t_states and whole.paging and whole.lines
     assert whole.memory[0].file and whole.memory[0].chips
-
-
-@pytest.mark.parametrize(("encoding", "can"), [("utf-8", True), ("latin-1", False), ("ascii", False), ("no-such-code", False)])
-def test_the_overline_is_drawn_where_the_terminal_has_it(encoding, can):
-    class Terminal(io.StringIO):
-        pass
-
-    terminal = Terminal()
-    terminal.__class__.encoding = encoding
-    assert _can_overline(terminal) is can

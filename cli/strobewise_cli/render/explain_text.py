@@ -46,18 +46,18 @@ def facts(rule: Rule) -> list[tuple[str, str]]:
     return [(heading, text) for heading, text in rows if text]
 
 
-def drawings(rule: Rule, plain: bool = False) -> list[tuple[str, list[str]]]:
+def drawings(rule: Rule) -> list[tuple[str, list[str]]]:
     """Return the healthy picture and the faulty one: (title, rows); no rows where no single moment shows the fault."""
     picture = picture_of(rule)
     good, bad = healthy(picture), faulty(picture)
-    drawn = [("Healthy", _rows(good, plain))]
+    drawn = [("Healthy", _rows(good))]
     if bad is None:
         return [*drawn, ("Faulty: no single moment of logic levels shows it", [])]
-    return [*drawn, (f"Faulty, simulated: {', '.join(bad.told)}", _rows(bad, plain))]
+    return [*drawn, (f"Faulty, simulated: {', '.join(bad.told)}", _rows(bad))]
 
 
-def _rows(drawn: Drawn, plain: bool) -> list[str]:
-    return draw(drawn.stretch, drawn.lines, plain)
+def _rows(drawn: Drawn) -> list[str]:
+    return draw(drawn.stretch, drawn.lines)
 
 
 def print_rule(rule: Rule, stream: IO[str]) -> None:
@@ -71,7 +71,7 @@ def print_rule(rule: Rule, stream: IO[str]) -> None:
         lines = textwrap.wrap(sentence(text), max(40, console.width - LEAD - 1))
         for number, line in enumerate(lines):
             console.print(Text(f"{heading if number == 0 else '':<{LEAD}}", "bold").append(line, "not bold"))
-    for title, rows in drawings(rule, plain=not _can_overline(stream)):
+    for title, rows in drawings(rule):
         console.print()
         console.print(Text(title, "bold"))
         for row in rows:
@@ -88,11 +88,3 @@ def print_catalogue(rules: Iterable[Rule], stream: IO[str]) -> None:
         table.add_row(rule.id, Text(rule.severity, COLOURS[rule.severity]), rule.title)
     console.print(table)
     console.print("\nstrobewise explain RULE tells more about one of them.", markup=False)
-
-
-def _can_overline(stream: IO[str]) -> bool:
-    try:
-        "‾".encode(getattr(stream, "encoding", None) or "utf-8")
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True

@@ -50,10 +50,10 @@ def columns_for(t_states: int) -> int:
     return next((n for n in PER_T_STATE if n * t_states <= COLUMNS_MAX), PER_T_STATE[-1])
 
 
-def draw(stretch: Stretch, lines: Sequence[str], plain: bool = False) -> list[str]:
+def draw(stretch: Stretch, lines: Sequence[str]) -> list[str]:
     """Return the drawing, one text a row: cycles, T-states, then the lines.
 
-    lines: names of lines; "A" and "D" are the buses as values. plain: only ASCII.
+    lines: names of lines; "A" and "D" are the buses as values.
     """
     per_t = columns_for(stretch.t_states)
     width = per_t * stretch.t_states
@@ -63,7 +63,7 @@ def draw(stretch: Stretch, lines: Sequence[str], plain: bool = False) -> list[st
     if stretch.marks:
         rows.extend(_ruler(stretch, per_t, width))
     for name in lines:
-        row = _value_row(stretch, name, edges) if name in BUSES else _level_row(stretch, name, edges, plain)
+        row = _value_row(stretch, name, edges) if name in BUSES else _level_row(stretch, name, edges)
         rows.append(f"{name if name in BUSES else bar(name):<{LABEL}}{row}".rstrip())
     return rows
 
@@ -72,8 +72,7 @@ def _word_at(stretch: Stretch, time: float) -> int:
     return stretch.words[max(0, bisect_right(stretch.times, time) - 1)]
 
 
-def _level_row(stretch: Stretch, name: str, edges: Sequence[float], plain: bool) -> str:
-    high = "-" if plain else "‾"
+def _level_row(stretch: Stretch, name: str, edges: Sequence[float]) -> str:
     mask = 1 << BIT[name]
     text = []
     for start, end in pairwise(edges):
@@ -85,7 +84,7 @@ def _level_row(stretch: Stretch, name: str, edges: Sequence[float], plain: bool)
         elif moved:
             text.append("|")  # a pulse shorter than a column
         else:
-            text.append(high if before else "_")
+            text.append("‾" if before else "_")
     return "".join(text)
 
 
