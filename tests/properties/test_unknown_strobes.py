@@ -51,6 +51,10 @@ CASES = [
     ("return-address-differs", "MREQ", MIDDLE, 0.4, 0.2),
     ("slow-strobe", "RD", LATE, 0.0, 0.4),  # writes, for all that was known of /RD
     ("reads-unsteady", "MREQ", MIDDLE, 0.7, 0.15),
+    ("ram-bit-dead", "MREQ", MIDDLE, 0.4, 0.2),  # a run of requests without a fetch, across what was not seen
+    ("capture-too-coarse", "CLK", MIDDLE, 0.4, 0.2),  # a clock that is not known does not rest
+    ("memory-request-missing", "RFSH", LATE, 0.0, 0.1),  # a read alone is a fetch where /RFSH comes behind it
+    ("interrupts-without-pause", "M1", LATE, 0.0, 0.4),  # an acknowledge, of which /M1 is not known, is no late output
 ]
 
 

@@ -164,8 +164,11 @@ def _decide_io(key: int, trust: int, m1: bool, rd: bool, wr: bool) -> Tuple[str,
     return "unknown", False
 
 
-#: The strobe whose silence tells the other direction, where a kind is concluded without its own: bits as in bus.lines.
-SILENT_STROBE = {"memory_read": MASK["WR"], "memory_write": MASK["RD"], "io_read": MASK["WR"], "io_write": MASK["RD"]}
+#: The strobes whose silence tells a kind that is concluded without its own: that of the other direction, and /M1, which an acknowledge has
+#: beside /IORQ. Bits as in bus.lines.
+SILENT_STROBE = {
+    "memory_read": MASK["WR"], "memory_write": MASK["RD"], "io_read": MASK["WR"] | MASK["M1"], "io_write": MASK["RD"] | MASK["M1"],
+}  # fmt: skip
 
 
 #: T-states below which a cycle of a kind can not be, by kind index: a count below that is wrong (UM0080, timing figures).

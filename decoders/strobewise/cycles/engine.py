@@ -224,6 +224,8 @@ class CycleBuilder:
         if requests.unknown.any():  # what a strobe that is not known did not say proves nothing
             unsure = inferred & ~bare & (requests.unknown & _SILENT[kind] != 0)
             kind = np.where(unsure, np.where(requests.line == LINE_IORQ, np.uint8(UNKNOWN), np.uint8(ACCESS)), kind)
+            unsure |= bare & (kind == READ) & (requests.control & _M1 == 0) & (requests.unknown & np.uint64(_RFSH) != 0)
+            kind[unsure & bare] = UNKNOWN  # a fetch, where /RFSH came behind it
             inferred = inferred & ~unsure
         return kind, inferred
 

@@ -51,6 +51,8 @@ MEASURED = {
     "TdCr(IORQf)": ("IORQ", True, True),
     "TdCf(IORQr)": ("IORQ", False, False),
 }
+#: What must be known besides a line and CLK, for its edge to be that of the cycle that is meant.
+_BESIDE = {"RD": _MREQ, "WR": _MREQ, "IORQ": _M1}
 
 
 class TimingPart(Part):
@@ -68,7 +70,8 @@ class TimingPart(Part):
         self._stretches = Stretches()
         self._int_falls: list[Int] = []
         self._nmi_falls: list[Int] = []
-        self._last: dict[str, bool] = {}  #: level of /INT and of /NMI at the end of the block before
+        self._last: dict[str, bool] = {}  #: level of /INT and of /NMI at the end of the block before, high where it was not known
+        self._lost: dict[str, bool] = {}  #: whether it was not
         self._acks: list[Int] = []
         self._vectors: dict[int, int] = {}
         self._modes: dict[str, int] = {}
@@ -88,9 +91,14 @@ class TimingPart(Part):
     def _falls(self, block: Block, name: str) -> Int:
         bit = np.uint64(1 << BIT[name])
         level = block.words & bit != 0
-        before = np.concatenate([[self._last.get(name, bool(level[0]))], level[:-1]])
+        falls = np.concatenate([[self._last.get(name, bool(level[0]))], level[:-1]]) & ~level
         self._last[name] = bool(level[-1])
-        return np.asarray(block.times[before & ~level])
+        lost = None if block.unknown is None else block.unknown & bit != 0
+        if lost is not None:  # out of the unknown is no edge
+            falls[1:] &= ~lost[:-1]
+        falls[0] &= not self._lost.get(name, False)
+        self._lost[name] = lost is not None and bool(lost[-1])
+        return np.asarray(block.times[falls])
 
     def _measure(self, block: Block) -> None:
         control = np.ascontiguousarray(block.words.view("<u2")[0::4])
@@ -99,6 +107,8 @@ class TimingPart(Part):
         clocks = {True: _Clock(times, changed & after & _CLK != 0), False: _Clock(times, changed & ~after & _CLK != 0)}
         if min(clock.count for clock in clocks.values()) < 4:
             return
+        unknown = None if block.unknown is None else block.unknown.view("<u2")[0::4]
+        hidden = None if unknown is None else unknown[1:] | unknown[:-1]
         period = clocks[True].period()
         skew = int(0.25 * period)
         for symbol in self._symbols:
@@ -107,6 +117,8 @@ class TimingPart(Part):
             edges = np.flatnonzero(changed & (~after if falling else after) & bit != 0)
             if line in ("RD", "WR") and falling:  # of input and output it falls behind the rising edge (UM0080)
                 edges = edges[after[edges] & _MREQ == 0]
+            if hidden is not None:
+                edges = edges[hidden[edges] & (bit | _CLK | _BESIDE.get(line, bit)) == 0]
             if line == "IORQ":
                 edges = edges[before[edges] & after[edges] & _M1 != 0]
             self._delays[symbol].add(clocks[rises].behind(times, edges, skew, int(LATEST_T * period)))

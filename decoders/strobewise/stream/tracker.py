@@ -53,7 +53,7 @@ from .records import (
 from .rows import Cycle, CycleRows
 from .trust import StrobeTrust
 
-FETCH, ACCESS, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_access", "unknown"))
+FETCH, READ, ACCESS, UNKNOWN = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_access", "unknown"))
 _QUIET = RD | WR | M1
 _KIND_OF, _INFERRED_OF = compile_decisions()
 #: Bits of the decision key for each pattern of asserted lines, and for each line that frames a request.
@@ -303,6 +303,8 @@ class CycleTracker:
         if hidden and inferred and not bare and hidden & SILENT_STROBE.get(KINDS[kind], 0):
             # What a strobe that is not known did not say proves nothing.
             kind, inferred = (UNKNOWN if line == LINE_IORQ else ACCESS), False
+        elif bare and hidden & RFSH and kind == READ and not control & M1:
+            kind, inferred = UNKNOWN, False  # a fetch, where /RFSH came behind it
         rows = self.rows
         rows.add(
             line, kind, inferred, fall, rise, control, address if rows.has_address and address >= 0 else None,
