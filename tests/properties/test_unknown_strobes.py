@@ -27,18 +27,24 @@ def written(shown):
     return by_line(text.getvalue()), Options(clock_hz=machine.clock_hz, profile=machine if machine.paging or machine == MAPPED else None)
 
 
-def said(path, text, options, least=("fault", "warning")):
+SURE = 0.5  #: confidence from which a suspect is one
+
+
+def judged(path, text, options):
     path.write_text(text)
-    return {finding.rule for finding in diagnose([path], options).findings if finding.severity in least}
+    return diagnose([path], options)
 
 
 def added(tmp_path, rule, channel, kind, begin, length, least=("fault", "warning")):
-    """Return what is said of a capture with an unknown strobe besides what is said of the whole one."""
+    """Return what is said of a capture with an unknown strobe besides what is said of the whole one, and whom it suspects in their place."""
     whole, options = written(SHOWN[rule])
     path = tmp_path / "x.vcd"
-    before = said(path, whole, options, ("fault", "warning", "note"))
-    after = said(path, with_unknown(whole, kind, codes_of(whole)[channel], begin, length), options, least)
-    return {each for each in after - before if not follows(each, before)}
+    right = judged(path, whole, options)
+    found = judged(path, with_unknown(whole, kind, codes_of(whole)[channel], begin, length), options)
+    before, after = {each.rule for each in right.findings}, {each.rule for each in found.findings if each.severity in least}
+    others = {each.suspect for each in found.verdict.suspects if each.confidence >= SURE}
+    others -= {"none", *(each.suspect for each in right.verdict.suspects)}
+    return {each for each in after - before if not follows(each, before)} | others
 
 
 #: What was said falsely: the machine, the channel that is not known, when, and what that comes to.
@@ -55,6 +61,8 @@ CASES = [
     ("capture-too-coarse", "CLK", MIDDLE, 0.4, 0.2),  # a clock that is not known does not rest
     ("memory-request-missing", "RFSH", LATE, 0.0, 0.1),  # a read alone is a fetch where /RFSH comes behind it
     ("interrupts-without-pause", "M1", LATE, 0.0, 0.4),  # an acknowledge, of which /M1 is not known, is no late output
+    ("leads-swapped", "RD", MIDDLE, 0.4, 0.2),  # which lead is inverted shows where all are known
+    ("leads-swapped", "MREQ", LATE, 0.0, 0.4),
 ]
 
 

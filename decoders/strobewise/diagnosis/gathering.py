@@ -59,7 +59,7 @@ def gather(
     evidence = collector.record(start, end, sample, t_ticks)
     evidence.never_known = tuple(sorted(never))
     _fill(evidence, capture, channels, rebuild, options)
-    times, words = collector.kept()
+    times, words = collector.kept(in_volts)
     for part in parts:
         part.fill(evidence)
     stretch = Stretch(captured, times, words, base, tick_s, sample or 1.0, evidence.clocked)

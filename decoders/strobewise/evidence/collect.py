@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import BIT, DATA, LINE, LINES, STROBES
+from ..bus.lines import BIT, CONTROL, DATA, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..bus.semantics import RESET_SEEN_T
 from ..bus.units import NEVER
@@ -29,7 +29,7 @@ from ..records.evidence import (
     count_strobes,
 )
 from .fetchless import FetchlessRuns
-from .kept import KeptEvents
+from .kept import Events, KeptEvents, longest_known
 from .last_edges import LastEdges
 from .missing import Missing
 
@@ -302,9 +302,12 @@ class Collector(Onlooker):
     def _seconds(self, span: tuple[int, int] | None) -> Span | None:
         return None if span is None else Span(span[0] * self.tick_s, span[1] * self.tick_s)
 
-    def kept(self) -> tuple[Int, npt.NDArray[np.uint64]]:
-        """Return the part of the raw capture that was kept: times (int64, ticks) and words (uint64)."""
-        return self._kept.joined()
+    def kept(self, in_volts: frozenset[str]) -> Events:
+        """Return the longest stretch, of what was kept of the raw capture, in which the control lines are known.
+
+        Times (int64, ticks) and words (uint64). in_volts: see settle_lines.
+        """
+        return longest_known(self._kept.blocks, sum(1 << BIT[name] for name in CONTROL if name in self.captured - in_volts))
 
 
 class _ClockWatch:

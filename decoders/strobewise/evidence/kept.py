@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -11,6 +13,8 @@ from ..cycles.engine import Batch
 from ..cycles.table import CycleTable
 from ..profile.options import Options
 from .part import Part
+
+Events = tuple[npt.NDArray[np.int64], npt.NDArray[np.uint64]]
 
 
 class KeptCycles(Part):
@@ -56,8 +60,28 @@ class KeptEvents:
         """Return the blocks as they came."""
         return self._blocks
 
-    def joined(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.uint64]]:
+    def joined(self) -> Events:
         """Return times (int64, ticks) and words (uint64)."""
-        if not self._blocks:
-            return np.empty(0, np.int64), np.empty(0, np.uint64)
-        return np.concatenate([block.times for block in self._blocks]), np.concatenate([block.words for block in self._blocks])
+        return _joined(self._blocks)
+
+
+def longest_known(blocks: Sequence[Block], lines: int) -> Events:
+    """Return times (int64, ticks) and words (uint64) of the longest stretch in which these lines, bits of the word, were all known."""
+    times, words = _joined(blocks)
+    if all(block.unknown is None for block in blocks):
+        return times, words
+    unknown = np.concatenate([np.zeros(len(block.words), np.uint64) if block.unknown is None else block.unknown for block in blocks])
+    hidden = np.concatenate([[True], unknown & np.uint64(lines) != 0, [True]])
+    bounds = np.flatnonzero(hidden[1:] != hidden[:-1])
+    if not len(bounds):
+        return times[:0], words[:0]
+    starts, ends = bounds[0::2], bounds[1::2]
+    longest = int((ends - starts).argmax())
+    own = slice(int(starts[longest]), int(ends[longest]))
+    return times[own], words[own]
+
+
+def _joined(blocks: Sequence[Block]) -> Events:
+    if not blocks:
+        return np.empty(0, np.int64), np.empty(0, np.uint64)
+    return np.concatenate([block.times for block in blocks]), np.concatenate([block.words for block in blocks])

@@ -16,6 +16,7 @@ from ..capture.records import BitAssignment, Block
 from ..identify import Identified, identify
 from ..records.leads import SURE, IdentifiedRecord
 from .collect import KEPT_EVENTS
+from .kept import longest_known
 
 MAPPED = 0.8  #: confidence from which a channel is taken for a line
 ALWAYS_MOVE = ("MREQ", "M1", "RD", "RFSH")  #: strobes that every running CPU moves (UM0080, op-code fetch)
@@ -34,10 +35,9 @@ def look_at(blocks: Iterable[Block], channels: ChannelMap, timescale_fs: int) ->
         if events < KEPT_EVENTS:
             kept.append(block)
             events += len(block.times)
-    if not kept:
+    times, words = longest_known(kept, (1 << len(channels.assignments)) - 1)
+    if not len(times):
         return _record(Identified(), channels, set()), channels, None
-    times = np.concatenate([block.times for block in kept])
-    words = np.concatenate([block.words for block in kept])
     grid = estimate_sample_interval(times, timescale_fs)
     found = identify(times, words, len(channels.assignments), grid.interval if grid is not None else 1.0, timescale_fs)
     moved = int(np.bitwise_or.reduce(words ^ words[0]))
