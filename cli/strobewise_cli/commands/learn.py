@@ -73,7 +73,7 @@ def _before(path: str) -> str | None:
     if is_stream(path) or not os.path.isfile(path):
         return None
     load_profile(path)
-    return Path(path).read_text(encoding="utf-8")
+    return Path(path).read_text(encoding="utf-8-sig")
 
 
 def add_parser(subparsers: Subparsers) -> argparse.ArgumentParser:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import tomlkit
 
+from ..files.names import named_in
 from ..files.writing import copy_whole, whole_file
 from ..profile.machine import find_profile, load_profile
 from ..records.profile import Profile
@@ -19,11 +20,11 @@ def copy_profile(profile: str | Path, folder: Path) -> Profile:
     load_profile(source)  # says what is wrong before anything is written
     target = folder / PROFILE
     target.parent.mkdir(exist_ok=True)
-    document = tomlkit.parse(source.read_text(encoding="utf-8"))
+    document = tomlkit.parse(source.read_text(encoding="utf-8-sig"))
     taken = {target.name.casefold()}  # an image of that name must not take the profile's place
     for table in document.get("memory", ()):
         if "file" in table:
-            image = source.parent / str(table["file"])
+            image = Path(named_in(source, str(table["file"])))
             name, count = image.name, 1
             while name.casefold() in taken:
                 count += 1

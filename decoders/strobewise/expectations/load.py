@@ -11,6 +11,7 @@ from ..bus.clocked import EDGES as CLOCK_EDGES
 from ..bus.lines import LINE
 from ..bus.model import KINDS, LEAD_PLACES, LINE_STATES, NOTES, SUSPECTS, VERDICT_STATES, LeadPlace, LineStateName
 from ..compare.edges import CAUSED_BY
+from ..files.names import named_in
 from ..profile.fields import Fields, load_toml
 from ..rules import CATALOGUE
 from .model import BUSES, LIMITS, NEVER, ONCE_OR_MORE, VERSION, Event, ExpectationError, Expectations, PagingExpectation, Range
@@ -37,13 +38,13 @@ def load_expectations(path: str | Path) -> Expectations:
     order = shares.choices("order", KINDS, ())
     made = Expectations(
         path=path,
-        files=tuple(path.parent / name for name in _texts(capture, "files")),
-        machine=_file(capture, "machine", path),
+        files=tuple(Path(named_in(path, name)) for name in _texts(capture, "files")),
+        machine=capture.file("machine"),
         maps=_maps(capture),
         clock_hz=capture.number("clock_hz", 1e3, 1e9, None),
         clocked=capture.choice("clocked", CLOCK_EDGES, None),
         fewer_leads=capture.boolean("fewer_leads", False),
-        roms=tuple(_rom(table, path) for table in capture.tables("rom")),
+        roms=tuple(_rom(table) for table in capture.tables("rom")),
         probe_at=_probes(capture),
         states=_one_or_many(verdict, "state", VERDICT_STATES),
         suspect=verdict.choice("suspect", SUSPECTS, None),
@@ -74,11 +75,6 @@ def _texts(fields: Fields, name: str) -> tuple[str, ...]:
     return names
 
 
-def _file(fields: Fields, name: str, path: Path) -> Path | None:
-    value = fields.file_name(name, None)
-    return None if value is None else path.parent / value
-
-
 def _maps(fields: Fields) -> tuple[str, ...]:
     table = fields.table("map")
     maps = tuple(f"{name}={table.text(name)}" for name in table.names())
@@ -96,8 +92,8 @@ def _probes(fields: Fields) -> dict[str, LeadPlace]:
     return probes
 
 
-def _rom(fields: Fields, path: Path) -> tuple[Path, int]:
-    file = _file(fields, "file", path)
+def _rom(fields: Fields) -> tuple[Path, int]:
+    file = fields.file("file")
     if file is None:
         raise fields.refuse("file", "file is missing", "the file with the ROM's content")
     address = fields.address("address")

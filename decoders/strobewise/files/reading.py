@@ -22,6 +22,8 @@ _KEY_PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*"""
 _DEEP_KEY = re.compile(rf"(?:^|[{{,\[])[ \t]*{_KEY_PART}(?:\.[ \t]*{_KEY_PART}){{31}}", re.MULTILINE)
 #: What this run of the program has read by name: a profile names images, a scenario a profile. The command line asks before it writes.
 names_read: Dict[str, None] = {}
+#: What Python's reader says of a name such as "C:\\roms" in double quotes, where a backslash begins an escape.
+_BACKSLASH_ERRORS = ("Unescaped '\\' in a string", "Invalid hex value")
 _STANDARD = {"/dev/stdin": 0, "/dev/stdout": 1, "/dev/stderr": 2}  #: POSIX
 
 
@@ -97,10 +99,14 @@ def read_toml(path: Union[str, Path]) -> Dict[str, Toml]:
 
     content = read_named(path, MAX_TABLE_BYTES)
     try:
-        text = content.decode("utf-8")
+        text = content.decode("utf-8-sig")  # some editors put a mark of order before it
         if _DEEP_KEY.search(text):  # the parser takes the square of their number
             raise ValueError("a key has too many parts")
         return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        if str(error).startswith(_BACKSLASH_ERRORS):
+            error.args = (f"{error}; in a file's name write / for a backslash, or put single quotes around it",)
+        raise
     except UnicodeDecodeError:
         raise ValueError("it is not UTF-8 text") from None
     except RecursionError:

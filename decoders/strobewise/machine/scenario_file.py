@@ -33,9 +33,9 @@ def load_scenario(path: str | Path) -> Scenario:
 
 
 def _parse(fields: Fields, path: Path) -> Scenario:
-    file = fields.file_name("machine", None)
+    file = fields.file("machine")
     if file is not None:
-        machine = load_profile(path.parent / file)
+        machine = load_profile(file)
         name = fields.text("name", path.stem)
     else:
         machine = parse_profile(fields, path)
@@ -46,7 +46,7 @@ def _parse(fields: Fields, path: Path) -> Scenario:
     contents: list[tuple[int, bytes]] = [(r.start, r.contents) for r in machine.memory if r.contents is not None]
     for table in fields.tables("contents"):
         at = table.address("at", 0)
-        contents.append((at, _contents(table, draft, path, 0x10000 - at)))
+        contents.append((at, _contents(table, draft, 0x10000 - at)))
     for paging in machine.paging:
         if paging.responds_on != "ROMDIS":
             raise fields.refuse("paging", f"the device responds on {paging.responds_on}", "ROMDIS, which is all that the bench models")
@@ -62,7 +62,7 @@ def _parse(fields: Fields, path: Path) -> Scenario:
         name,
         machine,
         tuple(contents) or None,
-        _contents(device, draft, path, 0x4000) if device is not None else None,
+        _contents(device, draft, 0x4000) if device is not None else None,
         _cpu(fields.table("cpu")),
         _board(fields),
         tuple(_press(table) for table in fields.tables("press")),
@@ -84,19 +84,19 @@ def _refuse_unless_it_runs(fields: Fields, draft: Scenario) -> None:
         )
 
 
-def _contents(fields: Fields, draft: Scenario, path: Path, size: int) -> bytes:
+def _contents(fields: Fields, draft: Scenario, size: int) -> bytes:
     """Take the bytes of a memory from its one source."""
     sources = [key for key in ("program", "hex", "file") if key in fields]
     if len(sources) != 1:
         raise fields.refuse("program", "contents from " + (" and ".join(sources) or "nowhere"), "one of program, hex, file")
     name = fields.choice("program", PROGRAMS, None)
     text = fields.text("hex", None)
-    file = fields.file_name("file", None)
+    file = fields.file("file")
     fields.finish()
     if name is not None:
         return draft.demo(name)
     if file is not None:
-        return read_contents(fields, "file", path.parent / file, size)
+        return read_contents(fields, "file", file, size)
     try:
         data = bytes.fromhex(text or "")
     except ValueError:

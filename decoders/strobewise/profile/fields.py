@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Never, TypeVar, cast
 
 from ..errors import StrobewiseError
+from ..files.names import named_in
 from ..files.plain_data import Toml
 from ..files.reading import read_toml
 
@@ -98,6 +99,11 @@ class Fields:
         if isinstance(value, str) and "\0" in value:
             raise self.refuse(name, f"{name} is {value!r}", "a file name")
         return value
+
+    def file(self, name: str) -> Path | None:
+        """Return the path of a file that is named from this one's folder, None where none is."""
+        value = self.file_name(name, None)
+        return None if value is None else Path(named_in(self._path, value))
 
     def boolean(self, name: str, default: D = _MISSING) -> bool | D:
         value = self._take(name, default, "true or false")

@@ -37,7 +37,7 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
     name = fields.text("name", path.stem)
     clock_hz = fields.number("clock_hz", *CLOCK_RANGE, None)
     period = fields.integer("interrupt_period_t_states", 1, 1 << 32, None)
-    memory = tuple(_region(table, path) for table in fields.tables("memory"))
+    memory = tuple(_region(table) for table in fields.tables("memory"))
     _refuse_overlap(memory, fields)
     lines = tuple(_line(table) for table in fields.tables("lines"))
     names = [line.name for line in lines]
@@ -49,19 +49,18 @@ def parse_profile(fields: Fields, path: Path) -> Profile:
     return Profile(name, clock_hz, period, memory, lines, paging, path, _stimulus(fields), board)
 
 
-def _region(fields: Fields, path: Path) -> MemoryRegion:
+def _region(fields: Fields) -> MemoryRegion:
     kind = fields.choice("kind", MEMORY_KINDS)
     start = fields.address("start")
     end = fields.address("end")
     if end < start:
         raise fields.refuse("end", f"end 0x{end:04X} is below start 0x{start:04X}", "the region's last address")
-    name = fields.file_name("file", None)
+    file = fields.file("file")
     listed = fields.many("chips", (), "a list of one chip, or of eight, D0 first")
     chips = tuple(chip for chip in listed if isinstance(chip, str) and chip)
     if len(listed) not in (0, 1, 8) or len(chips) != len(listed):
         raise fields.refuse("chips", f"chips holds {len(listed)} entries", "a list of one chip's name, or of eight, D0 first")
     fields.finish()
-    file = path.parent / name if name is not None else None
     contents = read_contents(fields, "file", file, end - start + 1) if file is not None else None
     return MemoryRegion(kind, start, end, file, contents, chips)
 
