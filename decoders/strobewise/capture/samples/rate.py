@@ -17,7 +17,7 @@ ODD_TICK_FS = 1000  #: where no whole number of femtoseconds lies between two sa
 #: Of a capture that names no rate and has one sample a clock: a nanosecond each, as in the VCDs of analysers that were told none.
 NO_RATE = Fraction(10**9)
 SAY_CLOCKED = "where it has one sample for each clock of the CPU, say so with --clocked falling or --clocked rising"
-_SIZES = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
+RATE_PREFIXES = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
 _RATE = re.compile(r"([0-9]{1,15}(?:\.[0-9]{1,12})?)\s*([kmg]?)\s*(?:hz)?", re.IGNORECASE)
 
 
@@ -26,7 +26,11 @@ def parse_rate(text: str) -> Optional[Fraction]:
     match = _RATE.fullmatch(text.strip())
     if match is None:
         return None
-    hertz = Fraction(match[1]) * _SIZES[match[2].lower()]
+    return within_limits(Fraction(match[1]) * RATE_PREFIXES[match[2].lower()])
+
+
+def within_limits(hertz: Fraction) -> Optional[Fraction]:
+    """Return a rate, None for one that cannot be."""
     return hertz if 0 < hertz <= HIGHEST_HZ and FS_PER_S / hertz < 1 << 62 else None
 
 

@@ -7,6 +7,7 @@ decimal comma where the separator is not one. What remarks can say: :mod:`remark
 
 from __future__ import annotations
 
+import csv
 import re
 from fractions import Fraction
 from itertools import pairwise
@@ -17,16 +18,14 @@ from ..samples.rate import NO_RATE, SAY_CLOCKED
 from ..vcd.header import printable
 from ..vcd.positions import BodyError
 from .remarks import Remarks
+from .units import TIME_UNITS_S, VOLT_UNITS_V, are_units, is_time, name_and_unit, unit_of
 
-#: What one unit is, in seconds and volts (SI); the micro sign as either of its two characters, or as the letter of exporters.
-TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
-VOLT_UNITS_V = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6, "kv": 1e3}  #: the same
-_LONG_UNITS = {"sec": "s", "second": "s", "seconds": "s", "volt": "v", "volts": "v"}
-_TIME_NAMES = frozenset({"time", "t", "x", "x-axis", "second", "seconds"})
 _INDEX_NAMES = frozenset({"sample", "samples", "index", "no", "no.", "#"})
-_NAME_WITH_UNIT = re.compile(r"(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*")
 MOST_HEAD_LINES = 100  #: settings above the table: exporters write some twenty
 
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")  #: its mark of order (Unicode, 23.8)
+COARSE_S = 1e-5  #: between two rows: ten times what the slowest analyser in use takes; times without a unit may be none of seconds
+NO_UNIT = "the times have no unit that is known here, and are taken for seconds: if they are not, write it behind their name, as Time [us]"
 _ROWS_LOOKED_AT = 64  #: of the table, to tell its separator and its columns: one row may be odd
 _UNITS_OF_HOST = re.compile(r"(?:milli|micro|nano|pico|femto|atto)?seconds|samples")  #: the last one where it was told no rate in time
 
@@ -56,6 +55,7 @@ class ScopeHead(NamedTuple):
     rate: Optional[Fraction] = None  #: samples a second, where the remarks tell it
     first_sample: float = 0.0  #: taken from every time, in samples
     by_host: bool = False  #: written by the capture host
+    no_unit: bool = False  #: of its times, which are rather long for seconds
 
 
 class _NeedMore(Exception):
@@ -69,6 +69,8 @@ def parse_head(data: bytes, complete: bool, rateless: bool = False) -> Optional[
     """
     if complete and not data.strip():
         raise BodyError("the file is empty", None, EXPORT_AGAIN)
+    if data.startswith(_UTF_16):
+        raise BodyError("the text is UTF-16", 0, "save it again as UTF-8")
     offset = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     head: list[str] = []
     remarks = Remarks()
@@ -94,6 +96,10 @@ def parse_head(data: bytes, complete: bool, rateless: bool = False) -> Optional[
 
 
 def _text(line: bytes) -> str:
+    try:
+        line.decode()
+    except UnicodeDecodeError:
+        line = line.decode("latin-1").encode()  # as many programs write the micro sign
     return printable(line.rstrip(b"\r\n").replace(b"\t", b"\x00")).replace("\ufffd", "\t")
 
 
@@ -106,7 +112,8 @@ def _first_rows(data: bytes, offset: int, complete: bool) -> list[str]:
 
 def split_row(line: str, separator: str) -> list[str]:
     """Return the cells of a row, without quotes and blanks; a separator at its end closes the row."""
-    cells = [cell.strip().strip('"').strip() for cell in line.split(separator)]
+    parts = next(csv.reader([line], delimiter=separator, skipinitialspace=True), []) if '"' in line else line.split(separator)
+    cells = [cell.strip().strip('"').strip() for cell in parts]
     return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
 
 
@@ -123,10 +130,11 @@ def _number_style(line: str, alone: bool) -> Optional[tuple[str, bool]]:
     """Return separator and whether the comma is the decimal mark, None when the line is no row of numbers. alone: one number is a row."""
     if alone and line.strip() in ("0", "1"):
         return ",", False
-    for separator, decimal_comma in ((";", False), (";", True), ("\t", False), ("\t", True), (",", False)):
+    for separator, decimal_comma in ((";", False), (";", True), ("\t", False), ("\t", True), (",", False), (",", True)):
         cells = split_row(line, separator)
         if len(cells) > 1 and all(to_number(cell, decimal_comma) is not None for cell in cells):
-            return separator, decimal_comma or (separator != "," and not any("." in cell for cell in cells))
+            parted = separator != "," or '"' in line  # so that a comma in a cell can be a decimal mark, in a later row
+            return separator, decimal_comma or (parted and not any("." in cell for cell in cells))
     return None
 
 
@@ -143,7 +151,7 @@ def _head(
     first_channel = 0 if time_index is None else 1
     channels = {first_channel + at: name for at, name in enumerate(remarks.names)}
     for index in sorted(set(channels) & set(range(width))):
-        units[index] = units[index] or _unit(names[index])  # the host has a line of units where others have names
+        units[index] = units[index] or unit_of(names[index])  # the host has a line of units where others have names
     columns = tuple(
         Column(index, channels.get(index) or names[index] or f"CH{index}", VOLT_UNITS_V.get(units[index], 1.0))
         for index in range(width)
@@ -160,8 +168,33 @@ def _head(
         raise BodyError("no column of times, and no remark with the sample rate", offset, f"{EXPORT_AGAIN}, or {NAME_RATE}; {SAY_CLOCKED}")
     if remarks.by_host and time_index is not None and len(firsts) > 1 and firsts[0] == firsts[1]:
         raise BodyError("all samples have one stamp: the host did not know the rate yet", offset, "export it from a session file (.sr)")
+    stamps = [] if time_index is None else _column(rows, separator, time_index, decimal_comma)
+    if time_index is not None and names[time_index].casefold() not in _INDEX_NAMES:
+        remarks = _with_rate_of_times(remarks, [stamp * TIME_UNITS_S.get(units[time_index], 1.0) for stamp in stamps])
     scale, first = _stamps(names, units, time_index, remarks, firsts[0] or 0.0)
-    return ScopeHead(separator, decimal_comma, time_index, scale, columns, width, offset, line, remarks.rate, first, remarks.by_host)
+    no_unit = remarks.rate is None and time_index is not None and not units[time_index] and _coarse(stamps)
+    return ScopeHead(
+        separator, decimal_comma, time_index, scale, columns, width, offset, line, remarks.rate, first, remarks.by_host, no_unit
+    )
+
+
+def _column(rows: list[str], separator: str, index: int, decimal_comma: bool) -> list[float]:
+    """Return the numbers of a column, as far as there are some: the reader says which row is amiss."""
+    cells = (split_row(row, separator)[index : index + 1] for row in rows)
+    return [number for cell in cells for text in cell if (number := to_number(text, decimal_comma)) is not None]
+
+
+def _with_rate_of_times(remarks: Remarks, times_s: list[float]) -> Remarks:
+    """Return the remarks without a rate that some times of the table contradict: a device samples faster than what it exports."""
+    rate = None if remarks.by_host else remarks.rate
+    doubted = rate is not None and any(round(a * float(rate)) == round(b * float(rate)) for a, b in pairwise(times_s))
+    return remarks._replace(rate=None) if doubted else remarks
+
+
+def _coarse(stamps: list[float]) -> bool:
+    """Say whether even the shortest of some steps is long for a bus, in seconds."""
+    steps = [b - a for a, b in pairwise(stamps) if b > a]
+    return bool(steps) and min(steps) > COARSE_S
 
 
 def _stamps(names: list[str], units: list[str], time_index: Optional[int], remarks: Remarks, begin: float) -> tuple[float, float]:
@@ -178,27 +211,24 @@ def _stamps(names: list[str], units: list[str], time_index: Optional[int], remar
     return scale * float(remarks.rate), 0.0
 
 
+def _row_of(text: str, separator: str, width: int) -> list[str]:
+    """Return the cells of a row, with the last one where that is empty and counts."""
+    cells = split_row(text, separator)
+    return [*cells, ""] if len(cells) == width - 1 and text.rstrip(" ").endswith(separator) else cells
+
+
 def _names(head: list[str], separator: str, width: int) -> tuple[list[str], list[str]]:
     """Return names and units of the columns, "" where the head does not say them."""
-    above = [split_row(text, separator) for text in head if text.strip()]
+    above = [_row_of(text, separator, width) for text in head if text.strip()]
     fitting = [cells for cells in above[-2:] if len(cells) == width]
     units = [""] * width
-    if len(fitting) == 2 and all(_unit(cell) for cell in fitting[-1]):
-        units = [_unit(cell) for cell in fitting.pop()]
+    if len(fitting) == 2 and are_units(fitting[-1]):
+        units = [unit_of(cell) for cell in fitting.pop()]
     names = list(fitting[-1]) if fitting and above[-1] is not None else [""] * width
     for index, name in enumerate(names):
-        match = _NAME_WITH_UNIT.fullmatch(name)
-        unit = _unit(match.group(2) or match.group(3) or "") if match else ""
-        if match and unit and match.group(1):
-            names[index], units[index] = match.group(1), unit
+        names[index], unit = name_and_unit(name)
+        units[index] = unit or units[index]
     return names, units
-
-
-def _unit(text: str) -> str:
-    """Return a unit that is known here in its short form, else ""."""
-    word = text.strip().strip("[]()").casefold().removesuffix(" dc").removesuffix(" ac")
-    word = _LONG_UNITS.get(word, word)
-    return word if word in TIME_UNITS_S or word in VOLT_UNITS_V else ""
 
 
 def _time_index(
@@ -209,7 +239,7 @@ def _time_index(
         if unit in TIME_UNITS_S:
             return index
     for index, name in enumerate(names):
-        if name.casefold() in _TIME_NAMES or name.casefold().startswith("time") or _UNITS_OF_HOST.fullmatch(name):
+        if is_time(name) or _UNITS_OF_HOST.fullmatch(name):
             return index
     if remarks.names and len(names) == len(remarks.names):
         return None

@@ -7,6 +7,7 @@ tells its sample rate, they are those of its samples.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from typing import Optional
 
@@ -23,7 +24,7 @@ from ..source import TextSource
 from ..vcd.header import quoted
 from ..vcd.positions import BodyError
 from ..vcd.state import BodyState, Layout
-from .header import EXPORT_AGAIN, ScopeHead, parse_head, split_row, to_number
+from .header import EXPORT_AGAIN, NO_UNIT, ScopeHead, parse_head, split_row, to_number
 from .rows import read_levels
 
 TICK_FS = 1000  #: a picosecond: finer than any oscilloscope samples, and 100 days fit into 64 bits
@@ -33,6 +34,7 @@ LONGEST_S = 1_000_000  #: beyond it a float no longer tells picoseconds apart, b
 #: Seen with the host that is installed here, whose session file of the same capture has them right.
 MIXED_UP = "the capture host mixes up the columns of volts in its own CSV: save the capture as a session file (.sr)"
 REPEATED_TIMES = "samples that repeat a time are left out: export the times with more digits"
+_QUOTED = re.compile(r'"[^"\n]*"')
 _MEND = "correct or delete that line, or export it again"
 
 Samples = npt.NDArray[np.float64]
@@ -89,7 +91,9 @@ class ScopeCapture(Followed, Closing):
             self._source = TextSource(self.path)
             self._head = self._read_head()
         self._fresh = False
-        self.warnings[:] = [MIXED_UP] if self._head.by_host and sum(channel.is_volts for channel in self.header.channels) > 1 else []
+        self.warnings[:] = [NO_UNIT] if self._head.no_unit else []
+        if self._head.by_host and sum(channel.is_volts for channel in self.header.channels) > 1:
+            self.warnings.append(MIXED_UP)
         self._sample = -1
 
     def _read_head(self) -> ScopeHead:
@@ -164,8 +168,8 @@ class ScopeCapture(Followed, Closing):
             if plain is not None and np.isfinite(plain).all():
                 return plain
         lines = text.decode("latin-1")
-        if self._head.decimal_comma:
-            lines = lines.replace(",", ".")
+        if head.decimal_comma:
+            lines = lines.replace(",", ".") if head.separator != "," else _QUOTED.sub(lambda cell: cell[0].replace(",", "."), lines)
         rows = [line for line in lines.replace('"', "").splitlines() if line and not line.isspace()]
         if not rows:
             return np.empty((0, self._head.width))
