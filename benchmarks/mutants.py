@@ -7,9 +7,10 @@ A change is one of: a comparison turned or moved by one, a constant doubled or h
 truth value negated, `and` and `or` exchanged, a `not` taken away. Which changes are tried follows from the seed. Each works on a
 copy of the tree in a temporary folder; the checkout is never touched. The unit tests that name the changed file's module, and then
 those of its area, run until the first failure; a change that no test notices is a survivor. With --nearest those come first that run the
-changed line, which spares most of the time (nearest.py says how to make its files); --quick leaves it at these. --only takes the changes
-whose place or text holds TEXT, and --tests tries them on the tests that are named and no others. Survivors that cannot be told from the
-code as it is, or that are accepted for another reason, stand in mutants_accepted.toml with that reason.
+changed line, which spares most of the time (nearest.py says how to make its files); --quick leaves it at these, or
+at those that name the module. --only takes the changes whose place or text holds TEXT, and --tests tries them on the tests that are named
+and no others. Survivors that cannot be told from the code as it is, or that are accepted for another reason, stand in
+mutants_accepted.toml with that reason.
 
 mutants_tried.jsonl is the journal of the last whole trial: --again takes its changes, wherever their lines stand by now, and tries each on
 the test that noticed it; what that one misses is tried on the tests of its area, with --quick only where no test had noticed it before:
@@ -159,9 +160,9 @@ def rounds_of(args: argparse.Namespace, noticed: dict[Key, str]) -> Callable[[Mu
             return (args.tests,)
         by = noticed.get(mutant.key, "")
         first = [by] if by not in ("", HANGS) else nearest.tests_of(mutant.path, mutant.change.line) if nearest else []
-        if args.quick and first:
-            return (first,)
         named = [test for test in naming(ROOT, mutant.path) if test not in SLOW]
+        if args.quick and (first or named):
+            return (first or named,)
         return (first, named, [test for test in mutant.area.tests if test not in named])
 
     return of
@@ -222,7 +223,7 @@ def parse_arguments() -> argparse.Namespace:
     parser.add_argument("--journal", type=Path, help="keep outcomes there; what was killed in an earlier run is not tried again")
     parser.add_argument("--tests", nargs="+", metavar="TEST", help="try the changes on these tests alone")
     parser.add_argument("--nearest", type=Path, nargs=2, metavar=("COVERAGE_FILE", "JUNIT_FILE"), help="first the tests that run the line")
-    parser.add_argument("--quick", action="store_true", help="with --nearest or --again: what survives these is not tried further")
+    parser.add_argument("--quick", action="store_true", help="with --nearest or --again: what survives the first tests is not tried further")
     parser.add_argument("--known-good", type=float, metavar="SECONDS", help="do not run the unchanged tests: they pass in so many seconds")
     parser.add_argument("--list", action="store_true", help="print the mutants and stop")
     return parser.parse_args()
