@@ -223,7 +223,7 @@ def parse_arguments() -> argparse.Namespace:
     parser.add_argument("--journal", type=Path, help="keep outcomes there; what was killed in an earlier run is not tried again")
     parser.add_argument("--tests", nargs="+", metavar="TEST", help="try the changes on these tests alone")
     parser.add_argument("--nearest", type=Path, nargs=2, metavar=("COVERAGE_FILE", "JUNIT_FILE"), help="first the tests that run the line")
-    parser.add_argument("--quick", action="store_true", help="with --nearest or --again: what survives the first tests is not tried further")
+    parser.add_argument("--quick", action="store_true", help="with --nearest or --again: what survives the first tests is tried no further")
     parser.add_argument("--known-good", type=float, metavar="SECONDS", help="do not run the unchanged tests: they pass in so many seconds")
     parser.add_argument("--list", action="store_true", help="print the mutants and stop")
     return parser.parse_args()
