@@ -79,11 +79,11 @@ class Tree:
                 os.killpg(process.pid, 9)  # the group that was started here: a test may have children
                 process.communicate()
                 return HANGS
+        failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
         if process.returncode == 0 or (process.returncode in NOT_RUN and tolerant):
             return ""
-        if process.returncode in NOT_RUN:
+        if process.returncode in NOT_RUN and not failed:  # a file of tests that no longer loads is an error, and notices the change
             sys.exit(f"the tests could not be run: {text.strip()[-500:]}")
-        failed = [line for line in text.splitlines() if line.startswith(("FAILED ", "ERROR "))]
         return failed[0].partition(" ")[2].partition(" - ")[0] if failed else text.strip()[-200:]
 
     def there(self, tests: Iterable[str]) -> list[str]:
