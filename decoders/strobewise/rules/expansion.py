@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Iterator, List
 
-from ..bus.lines import ADDRESS, DATA, bar, pin_text
+from ..bus.lines import ADDRESS, CONTROL, DATA, bar, pin_text
 from ..bus.units import time_words
 from ..records.evidence import BusEvidence
 from ..records.expansion import Trigger
@@ -170,7 +170,7 @@ def nmi_not_answered(evidence: BusEvidence) -> Iterator[Found]:
     asked = evidence.line("NMI").assertions - evidence.line("NMI").asserted_first
     answered = evidence.notes.get("nmi_response", 0)
     running = evidence.last_request_s is not None and evidence.end_s - evidence.last_request_s < RUNNING_S
-    if any(evidence.line(name).known_fraction < 1.0 for name in (*ADDRESS, *DATA) if name in evidence.captured):
+    if any(evidence.line(name).known_fraction < 1.0 for name in (*CONTROL, *ADDRESS, *DATA) if name in evidence.captured):
         return  # a response shows on all of them
     if asked >= 1 and not answered and running and evidence.requests >= ENOUGH_REQUESTS and not evidence.line("RESET").asserted_last:
         span = evidence.line("NMI").longest
