@@ -20,7 +20,9 @@ from bench_server import serving
 from conftest import ROOT, TRACES, require_component, run_strobewise
 from strobewise.files import names
 from strobewise.machine import LINE_SETS, fault, simulate
+from strobewise_cli import main as commands
 from wave_files import from_vcd, needs_library, wave_library
+from writers import WRITERS
 
 __all__ = ["wave_library"]
 
@@ -153,6 +155,12 @@ def test_a_document_on_standard_output_is_that_of_a_file(option, tmp_path):
     done = without(["diagnose", DEAD, option, "-"], environment={"PYTHONIOENCODING": "cp437"})
     assert without(["diagnose", DEAD, option, tmp_path / "file"]).returncode == done.returncode == 1
     assert done.stdout == (tmp_path / "file").read_bytes()
+
+
+def test_no_command_is_forgotten():
+    """The others have a test of their own here: a stream that is watched, a page that is served, a capture that is taken."""
+    tried = {arguments[0] for arguments, _ in (*COMMANDS, *CASE)} | {str(writer.arguments[0]) for writer in WRITERS}
+    assert tried | {"watch", "bench", "capture"} == {*commands.COMMANDS, "--version"}
 
 
 def test_they_are_really_away():

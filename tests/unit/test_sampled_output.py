@@ -11,7 +11,7 @@ import zipfile
 import numpy as np
 import pytest
 
-from conftest import all_traces, run_strobewise
+from conftest import TRACES, all_traces, run_strobewise
 from session_files import write_session
 from strobewise.capture import open_capture, sampled
 from strobewise.capture.channels.mapping import map_channels
@@ -58,6 +58,23 @@ def test_every_demo_capture_says_the_same_as_a_waveform_file(trace, tmp_path):
     if trace.name.startswith("m1-floating"):  # its spikes have no width, and a waveform file keeps one value of a line at a time
         found, due = ([*each[:4], [finding[:3] for finding in each[4]], each[6]] for each in (found, due))
     assert found == due
+
+
+@needs_library
+@pytest.mark.parametrize("source", ["vcd", "sr", "csv", "raw", "fst"])
+def test_any_format_becomes_any_other(source, tmp_path, capsys):
+    """The capture host's own CSV is tried where the host is: test_host_session_files.py."""
+    trace = TRACES / "good" / "healthy-lodger.vcd.gz"
+    given, due = tmp_path / f"given.{source}", told(trace, tmp_path)
+    assert main(["prepare", str(trace), "-o", str(given.with_suffix(".vcd") if source == "fst" else given)]) == 0
+    raw = _RAW.search(capsys.readouterr().out)
+    if source == "fst":
+        from_vcd(given.with_suffix(".vcd").read_text(encoding="utf-8"), given)
+    for kind in ("vcd", *KINDS):
+        made = tmp_path / f"made.{kind}"
+        assert main(["prepare", str(given), "-o", str(made), *(("--raw", raw[1]) if source == "raw" else ())]) == 0
+        new = _RAW.search(capsys.readouterr().out)
+        assert told(made, tmp_path, ("--raw", new[1]) if kind == "raw" else ()) == due, kind
 
 
 def rows(path, raw=None):
