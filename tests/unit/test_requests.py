@@ -24,20 +24,20 @@ def hidden(*lines: int) -> np.ndarray:
     ("line", "expected"), [("CLK", [(0, 20)]), ("MREQ", [(10, 20)])], ids=["clock from the start", "strobe after its first level"]
 )
 def test_where_a_line_is_not_known(line, expected):
-    blindness = Blindness(np.uint16(MASK["MREQ"]), counts_clock=True)
+    blindness = Blindness(np.uint16(MASK["MREQ"] | MASK["CLK"]))
     unknown = hidden(MASK[line] if line == "CLK" else 0, MASK[line], 0)
     assert blindness.feed(np.array([0, 10, 20]), unknown, final=True) == expected
 
 
 def test_a_line_that_is_never_known_again_is_blind_to_the_end():
-    blindness = Blindness(np.uint16(MASK["MREQ"]), counts_clock=True)
+    blindness = Blindness(np.uint16(MASK["MREQ"] | MASK["CLK"]))
     clock = MASK["CLK"]
     assert blindness.feed(np.array([0, 10]), hidden(clock, clock), final=False) == []
     assert blindness.feed(np.array([20]), hidden(clock), final=True) == [(0, NEVER)]
 
 
 def test_a_block_in_which_all_is_known_ends_a_blind_stretch():
-    blindness = Blindness(np.uint16(MASK["MREQ"]), counts_clock=True)
+    blindness = Blindness(np.uint16(MASK["MREQ"] | MASK["CLK"]))
     assert blindness.feed(np.array([0, 10]), hidden(0, MASK["MREQ"]), final=False) == []
     assert blindness.feed(np.array([30, 40]), None, final=True) == [(10, 30)]
 

@@ -40,33 +40,32 @@ class Breaks:
         self._reach = int(BLIND_T * t)
         self._grants: list[Span] = []
         self._resets: list[Span] = []
-        self._reset_since = -1  #: a reset that still lasts began then
+        self._lasting_reset: list[Span] = []  #: one that lasts, with an end that never comes
         self._blind: list[Span] = []
-        self._blind_since = -1  #: the same for a stretch in which a line that cycles hang on is not known
+        self._lasting_blind: list[Span] = []  #: the same for a stretch in which a line that cycles hang on is not known
 
     def feed(self, events: BlockEvents, grants_count: bool) -> None:
         """Take what a block gave. grants_count: /BUSACK is believed."""
         if grants_count:
             self._grants.extend(events.grants)
         self._resets.extend(events.resets)
-        self._reset_since = events.reset_since
+        self._lasting_reset = _lasting(events.reset_since)
         self._blind.extend(events.blind)
-        self._blind_since = events.blind_since
+        self._lasting_blind = _lasting(events.blind_since)
 
     @property
     def resets(self) -> list[Span]:
         """Return the resets at hand, one that lasts with an end that never comes."""
-        return [*self._resets, (self._reset_since, NEVER)] if self._reset_since >= 0 else self._resets
+        return self._resets + self._lasting_reset
 
     @property
     def is_blind(self) -> bool:
         """Return whether a line that cycles hang on is not known anywhere here."""
-        return bool(self._blind) or self._blind_since >= 0
+        return bool(self._blind or self._lasting_blind)
 
     def in_blind(self, low: Int, high: Int) -> Flags:
         """Say which stretches of ticks, each with what led to it, touch one in which a line that cycles hang on was not known."""
-        lasting = [(self._blind_since, NEVER)] if self._blind_since >= 0 else []
-        return touching([*self._blind, *lasting], low - self._reach, high)
+        return touching(self._blind + self._lasting_blind, low - self._reach, high)
 
     def behind(self, fall: Int, rise: Int) -> Flags | None:
         """Say in or behind which cycles such a line was not known, up to the next; None where it always was. fall, rise: all at hand."""
@@ -101,6 +100,11 @@ class Breaks:
         self._grants = [grant for grant in self._grants if grant[1] >= limit]
         self._resets = [reset for reset in self._resets if reset[1] >= limit - 1]
         self._blind = [blind for blind in self._blind if blind[1] >= limit - self._reach]
+
+
+def _lasting(since: int) -> list[Span]:
+    """Return the span of what has lasted since then; none for -1."""
+    return [(since, NEVER)] if since >= 0 else []
 
 
 def _which(spans: list[Span], at: Int) -> Int:

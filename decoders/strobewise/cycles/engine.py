@@ -119,7 +119,7 @@ class CycleBuilder:
         if self._grants_count:
             self._grants.extend(events.grants)
         self._breaks.feed(events, self._grants_count)
-        if events.first_release >= 0:
+        if events.first_release is not None:
             self._before = (events.first_release, False, False, False)
 
     def build(self, final: bool = False) -> Batch | None:

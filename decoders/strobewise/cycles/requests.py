@@ -91,7 +91,7 @@ class BlockEvents:
     blind: list[tuple[int, int]]  #: a line that cycles hang on was not known, ticks, once that is over
     blind_since: int  #: one has not been known since then, -1 while all are
     clock_hidden: Sequence[tuple[int, int]] = ()  #: stretches in which CLK was not known, ticks, once they are over
-    first_release: int = -1  #: here ended a pulse of /MREQ that was under way when the capture began; -1: no such end in this block
+    first_release: int | None = None  #: here ended a pulse of /MREQ that was under way when the capture began; None: not in this block
 
 
 class RequestFinder:
@@ -134,12 +134,11 @@ class RequestFinder:
         """Take a block (see capture.vcd.Block) and return what is settled; with final=True all that is left."""
         seen = len(self._times)
         blind, no_clock = (each.feed(times, unknown, final) for each in (self._blindness, self._clock_blindness))
-        if seen:
-            if unknown is not None or self._unknown is not None:
-                left = self._unknown if self._unknown is not None else np.zeros(seen, np.uint64)
-                right = unknown if unknown is not None else np.zeros(len(words), np.uint64)
-                unknown = np.concatenate([left, right])
-            times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
+        if unknown is not None or self._unknown is not None:
+            left = self._unknown if self._unknown is not None else np.zeros(seen, np.uint64)
+            right = unknown if unknown is not None else np.zeros(len(words), np.uint64)
+            unknown = np.concatenate([left, right])
+        times, words = np.concatenate([self._times, times]), np.concatenate([self._words, words])
         if not len(times):
             return BlockEvents(Requests.empty(), NO_TIMES, [], [], self._open[RESET], 0, blind, self._blindness.since, no_clock)
         control = words.view("<u2")[0::4] | self._idle
@@ -154,24 +153,24 @@ class RequestFinder:
         at = np.flatnonzero(changed & WATCHED != 0) + 1
         events = _Events(times, at, np.append(times[at], NEVER), changed[at - 1], control[at], hidden)
         limit = int(times[-1]) if final else int(times[-1]) - self._hold
-        first_release = self._first_release(events, control[0]) if self._under_way else -1
+        first_release = self._first_release(events, control[0]) if self._under_way else None
         grants, resets = self._slow_lines(events, int(control[0]), seen, int(times[-1]), final)
         requests, cut, spikes = self._requests(events, control, words, unknown, limit, final)
         self._keep_tail(times, words, unknown, cut)
         since = self._blindness.since
         return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, since, no_clock, first_release)
 
-    def _first_release(self, events: _Events, first: np.uint16) -> int:
-        """Return where a pulse of /MREQ ended that was under way when the capture began, -1 where not here. first: levels at the start."""
+    def _first_release(self, events: _Events, first: np.uint16) -> int | None:
+        """Return where a pulse of /MREQ ended that was under way when the capture began, None where not here. first: levels at the start."""
         if self._first and first & MREQ:
             self._under_way = False
-            return -1
+            return None
         ends = np.flatnonzero(events.changed & events.levels & MREQ)
         if not len(ends):
-            return -1
+            return None
         self._under_way = False
         seen = events.hidden is None or not events.hidden[events.at[ends[0]]] & MREQ
-        return int(events.times[ends[0]]) if seen else -1
+        return int(events.times[ends[0]]) if seen else None
 
     def _slow_lines(
         self, events: _Events, first: int, seen: int, end: int, final: bool

@@ -6,7 +6,7 @@ import random
 from typing import Dict, Iterable, Iterator, List, NamedTuple, Optional, Sequence, Tuple
 
 from ..bus.lines import ADDRESS_MASK, BIT, MASK
-from ..bus.units import FS_PER_S
+from ..bus.units import FS_PER_S, NEVER
 from .waveform import NoiseFilter, Timed
 
 BOUNCE_MISSES = 0.5  #: of the moments at which the ground could bounce: all would be a rhythm, which the bench does not show (our choice)
@@ -96,7 +96,7 @@ class Analyser:
     def _glitch_after(self, sample: int) -> int:
         rate = self.settings.glitches_per_s
         if not rate:
-            return 1 << 62
+            return NEVER
         return sample + 1 + round(self.rng.expovariate(rate) * self.settings.sample_hz)
 
     def sample(self, pieces: Iterable[List[Timed]]) -> Iterator[Tuple[int, int]]:

@@ -19,7 +19,6 @@ from .text import HASH, ONE, PAD, ZERO, Flags, Int, Text, Volts, Words, eights
 _LOWER = np.uint8(0x20)
 _VECTOR, _REAL, _X, _Z, _DOLLAR = ord("b"), ord("r"), ord("x"), ord("z"), ord("$")
 _LONGEST_CODE = 8  #: characters of an identifier: as many as one 64-bit key holds
-_FEW_KEYWORDS = 64  #: keywords in a block beyond which it is left to the general reader
 _PREFIX = np.array([(1 << 8 * length) - 1 for length in range(9)], np.uint64)  #: the first bytes of eight
 _ONES = np.array([(1 << width) - 1 for width in range(65)], np.uint64)
 _1 = np.uint64(1)
@@ -90,7 +89,7 @@ def read_mixed(text: Text, size: int, tables: MixedTables, state: BodyState, tic
 
     Returns the rows of all times but the last, and how many bytes were read.
     """
-    if not tables.usable or state.time is None or not len(text.starts):
+    if not tables.usable or state.time is None:
         return None
     ink = text.data > _LOWER
     ends = np.flatnonzero(ink[:-1] > ink[1:]) + 1
@@ -141,7 +140,7 @@ def _kinds(text: Text, ends: Int, tables: MixedTables) -> Optional[_Kinds]:
     rest = count - len(times) - len(scalars) - 2 * len(values)
     if rest:
         others = np.flatnonzero(first[:count] == _DOLLAR)
-        if len(others) != rest or rest > _FEW_KEYWORDS:
+        if len(others) != rest:
             return None
         for number in others.tolist():
             if text.data[text.starts[number] : ends[number]].tobytes() not in KEYWORDS:
