@@ -8,7 +8,10 @@ from hand_made import evidence_of
 from strobewise.bus.lines import ADDRESS, DATA
 from strobewise.bus.model import KIND_INDEX
 from strobewise.cpu.disassembly import find_operation
+from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence.bytes_alone import _Follower, fits
+from strobewise.machine import fault
+from strobewise.machine.simulate import simulate
 from strobewise.records.bytes_alone import BytesRecord, Compared
 from strobewise.records.course import CourseRecord
 from strobewise.records.evidence import LineEvidence
@@ -93,6 +96,17 @@ def test_a_bit_that_the_cpu_reads_otherwise_explains_what_it_does():
     assert odd.unlike == 1 and odd.explained[3] == (1, 0)
     assert follow(*push).unlike == 0  # it may be the response to /NMI
     assert follow((F, 0xCB), (R, 0x11), (R, 0x12), *START, bad=(3,)).unlike == 0  # what was cut short proves nothing
+
+
+def test_what_was_written_and_what_moved_in_reads_are_counted_apart(tmp_path):
+    """A machine whose CPU cannot drive D4 high: what it writes has one level there, what it reads has both."""
+    capture = simulate(lines=("CLK", "M1", "MREQ", "IORQ", "RD", "WR", *DATA), duration_s=0.003, faults=[fault("cpu-data-out-stuck", bit=4, level="low")])
+    with open(tmp_path / "capture.vcd", "w", encoding="ascii") as file:
+        capture.write_vcd(file)
+    record = diagnose([tmp_path / "capture.vcd"]).evidence.bytes_alone
+    written = {one["data"] for one in capture.truth["cycles"] if one["kind"] == "memory_write"}
+    assert record.written == len(written) > 10
+    assert record.constant[4] == 0 and record.moving == 0xFF
 
 
 def test_a_capture_of_nothing_but_fetches_is_not_followed():

@@ -241,6 +241,19 @@ def test_exact_recording_has_a_digest_that_tells_streams_apart(tmp_path):
     assert "digest.cycles" in {check.name for check in verify(LODGER, made, options_of(made)).failures}
 
 
+def test_delays_are_recorded_with_two_samples_and_a_little_to_spare():
+    seen = observe(FULL, Options())
+    twice = [replace(seen, timing_ns={"M1 rise": delay}, uncertainty_ns=sample) for delay, sample in ((60.2, 20.0), (71.0, 4.0))]
+    assert tomllib.loads(recorded(twice, [FULL, FULL]))["timing_ns"] == {"M1 rise": {"most": 116}}
+    assert "timing_ns" not in tomllib.loads(recorded([*twice, replace(seen, timing_ns={}, uncertainty_ns=None)], [FULL] * 3))
+
+
+def test_one_kind_of_cycle_is_in_no_order(tmp_path):
+    fetches = observe(simulated_at(tmp_path, contents=((0, bytes(0x10000)),), machine=replace(GENERIC, interrupt_period_t_states=None)), Options())
+    shares = tomllib.loads(recorded([fetches], ["other.vcd"]))["shares"]
+    assert "opcode_fetch" in shares and "order" not in shares
+
+
 def test_two_captures_are_recorded_into_what_both_meet(tmp_path):
     both = [FULL, TRACES / "good" / "healthy-vectors.vcd.gz"]
     path = tmp_path / "both.expect.toml"

@@ -6,7 +6,15 @@ import pytest
 
 from conftest import TRACES
 from strobewise import Options, diagnose
+from strobewise.bus.lines import DATA
 from strobewise.capture.vcd import state
+from strobewise.evidence.parts import PARTS
+from strobewise.machine.simulate import simulate
+
+WHOLE_BUS = {
+    "buses", "memory", "course", "leads", "timing", "settling", "prediction", "free_run", "unwritten", "odd_reads", "slips", "rhythm",
+}  # fmt: skip
+WITHOUT_ADDRESSES = {"buses", "course", "leads", "timing", "settling", "free_run", "bytes_alone", "told", "slips", "rhythm"}
 
 #: 1000 ns; M1 unknown for the first quarter, then low for 250 ns; RD low for 600 ns.
 CAPTURE = """$timescale 1 ns $end
@@ -57,3 +65,21 @@ def test_a_long_capture_is_as_well_known_as_a_short_one(name, monkeypatch):
     assert {name: line.known_fraction for name, line in sampled.items()} == {name: line.known_fraction for name, line in whole.items()}
     assert sampled["MREQ"].high_fraction != whole["MREQ"].high_fraction  # so blocks were left out
     assert sampled["MREQ"].high_fraction == pytest.approx(whole["MREQ"].high_fraction, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("lines", "fields"),
+    [
+        ("full", WHOLE_BUS),
+        (("CLK", "M1", "MREQ", "IORQ", "RD", "WR", *DATA), WITHOUT_ADDRESSES),
+        (("M1", "MREQ"), {"buses", "course", "leads", "free_run", "slips", "bare_fetches"}),
+    ],
+    ids=["whole bus", "no addresses", "two lines"],
+)
+def test_each_part_says_what_the_captured_lines_show(tmp_path, lines, fields):
+    with open(tmp_path / "capture.vcd", "w", encoding="ascii") as file:
+        simulate(lines=lines, duration_s=0.002).write_vcd(file)
+    evidence = diagnose([tmp_path / "capture.vcd"], Options(free_run=True)).evidence
+    of_parts = {maker.__module__.rpartition(".")[2] for maker in PARTS} - {"expansion"}  # which asks for a profile
+    assert WHOLE_BUS | WITHOUT_ADDRESSES | {"bare_fetches"} == of_parts
+    assert {name for name in of_parts if getattr(evidence, name) is not None} == fields

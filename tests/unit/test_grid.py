@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from strobewise.bus.sampling import FIRST_FIT
 from strobewise.capture.grid import estimate_sample_interval
 from strobewise.stream import grid as plain
 
@@ -84,6 +85,15 @@ def test_the_end_of_the_capture_need_not_be_a_sample():
 @pytest.mark.parametrize("times", [[], [5], list(range(10)), list(range(0, 4000, 7))])
 def test_too_little_to_tell(times):
     assert estimate_sample_interval(np.array(times, np.int64)) is None
+
+
+@pytest.mark.parametrize("times, found", [(FIRST_FIT + 2, True), (FIRST_FIT + 1, False)])
+def test_so_many_moments_tell_a_grid(times, found):
+    """The last one is not used."""
+    at = 30 * np.arange(times) ** 2
+    grid = estimate_sample_interval(at)
+    assert (grid is not None and grid.interval == 30) is found
+    assert plain.estimate_sample_interval(at.tolist()) == (30 if found else None)
 
 
 @pytest.mark.parametrize("sample_hz, ticks_per_second", [(6_000_000, 10_000_000_000), (8_000_000, 100_000_000)])

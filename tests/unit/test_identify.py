@@ -18,7 +18,9 @@ from strobewise.identify.buses import NAMED, Solved
 from strobewise.identify.roles import Role
 from strobewise.identify.search import Order
 from strobewise.identify.slow_lines import ACK, FETCH, _interrupt, _Spans
-from strobewise.machine import fault
+from strobewise.machine import BusRequest, Press, fault
+from strobewise.machine.board import WaitRule
+from strobewise.machine.programs import program
 from strobewise.machine.scenario import LINE_SETS
 from strobewise.machine.simulate import simulate
 
@@ -77,6 +79,22 @@ def test_confidence_is_low_where_the_program_says_nothing(tmp_path):
     # In so short a stretch the program has not yet left its first addresses: bits that it did not tell apart are no names.
     found, truth = identified(written(tmp_path, duration_s=0.0004), 1)
     assert all(is_right(role, truth[role.channel]) for role in found.roles)
+
+
+@pytest.mark.parametrize(
+    ("lines", "settings"),
+    [
+        ({"HALT", "INT", "RESET"}, {"contents": ((0, program("doze", (0x4000, 0xFFFF))),), "duration_s": 0.003}),
+        ({"WAIT", "INT", "RESET"}, {"waits": [WaitRule(1, ("opcode_fetch",))]}),
+        ({"BUSREQ", "BUSACK", "INT", "RESET"}, {"bus_requests": [BusRequest(2000, 700, 60)]}),
+        ({"NMI", "INT", "RESET"}, {"presses": [Press("NMI", 0.001, 1e-5)]}),
+    ],
+    ids=lambda value: next(iter(value)) if isinstance(value, dict) else None,
+)
+def test_lines_that_move_seldom_are_named_by_what_follows_from_them(tmp_path, lines, settings):
+    found, truth = identified(written(tmp_path, **settings), 2)
+    assert all(is_right(role, truth[role.channel]) for role in found.roles)
+    assert {role.line for role in found.roles} & {"HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"} == lines
 
 
 @pytest.mark.parametrize("line", ["M1", "RD", "RFSH"])

@@ -116,6 +116,26 @@ def test_few_instructions_prove_nothing():
     assert relabel_buses(Buses(kind, note, note != 0, address, data, np.arange(4)), ()) is None
 
 
+@pytest.mark.parametrize(("instructions", "told"), [(24, True), (23, False)])
+def test_so_many_instructions_tell_that_leads_are_exchanged(instructions, told):
+    """Jumps to anywhere, a LD behind every other one; D2 and D5 on each other's pins."""
+    rng, rows, at = random.Random(1), [], 0x1000
+    for k in range(instructions - 3):  # and three of the NOPs behind them
+        if k % 3 == 2:
+            rows.append((FETCH, at, 0x40 + k))
+            at += 1
+        else:
+            to = rng.randrange(0xFF00)
+            rows += [(FETCH, at, 0xC3), (READ, at + 1, to & 0xFF), (READ, at + 2, to >> 8)]
+            at = to
+    kind, address, data = cycles(*rows, (FETCH, at, 0x00))
+    crossed = data ^ ((data >> 2 ^ data >> 5) & 1) * (1 << 2 | 1 << 5)
+    assert Program(kind).fit(crossed, address).asked == instructions
+    note = np.zeros(len(kind), np.int64)
+    change = relabel_buses(Buses(kind, note, note != 0, address, crossed, np.arange(4)), ())
+    assert (change.lines if change else None) == (("D2", "D5") if told else None)
+
+
 def test_the_refresh_counter_alone():
     count = np.arange(400)
     crossed = count ^ ((count >> 2 ^ count >> 4) & 1) * (1 << 2 | 1 << 4)

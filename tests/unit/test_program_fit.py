@@ -44,6 +44,12 @@ def test_where_plain_instructions_go_on(opcode, goes):
     assert _goes(operations(b"")[opcode]) == goes
 
 
+@pytest.mark.parametrize("opcode", [0x45, 0x4D])
+def test_a_return_from_an_interrupt_goes_where_the_stack_says(opcode):
+    """UM0080: RETN and RETI."""
+    assert _goes(operations(b"\xed")[opcode]) == RETURN
+
+
 def fitted(good, address):
     rows = np.arange(len(good))
     return Fit(rows, np.array(address, np.int64), np.array(good, np.bool_))

@@ -45,9 +45,6 @@ def time_words(seconds: Optional[float]) -> str:
     return f"{seconds:.3f}".rstrip("0").rstrip(".") + " s"  # a moment late in a long capture is looked for to the millisecond
 
 
-TWO_DIGITS = 0.095  #: share from which per cent without a fraction have two digits, rounded
-
-
 def per_cent(share: float) -> str:
     """Return a share as per cent with two digits, and 100 for the whole: "0.02", "3.5", "42", "100"."""
-    return f"{share * 100:.0f}" if share >= TWO_DIGITS else f"{share * 100:.2g}"
+    return f"{float(f'{share * 100:.2g}'):g}"  # twice, since 100 has three and would be 1e+02

@@ -31,7 +31,7 @@ CLK, M1, MREQ, IORQ, RD, WR = (np.uint16(1 << BIT[name]) for name in ("CLK", "M1
 BUSACK, RESET = np.uint16(1 << BIT["BUSACK"]), np.uint16(1 << BIT["RESET"])
 WATCHED = MREQ | IORQ | RD | WR | BUSACK | RESET
 
-LINE_MREQ, LINE_IORQ, LINE_BARE = 0, 1, 2  #: which line shows a request: /MREQ, /IORQ, or another strobe alone
+LINE_MREQ, LINE_IORQ, LINE_BARE = range(3)  #: which line shows a request: /MREQ, /IORQ, or another strobe alone
 
 _DATA = np.uint64(DATA_MASK)
 
