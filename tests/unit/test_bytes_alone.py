@@ -100,7 +100,8 @@ def test_a_bit_that_the_cpu_reads_otherwise_explains_what_it_does():
 
 def test_what_was_written_and_what_moved_in_reads_are_counted_apart(tmp_path):
     """A machine whose CPU cannot drive D4 high: what it writes has one level there, what it reads has both."""
-    capture = simulate(lines=("CLK", "M1", "MREQ", "IORQ", "RD", "WR", *DATA), duration_s=0.003, faults=[fault("cpu-data-out-stuck", bit=4, level="low")])
+    stuck = fault("cpu-data-out-stuck", bit=4, level="low")
+    capture = simulate(lines=("CLK", "M1", "MREQ", "IORQ", "RD", "WR", *DATA), duration_s=0.003, faults=[stuck])
     with open(tmp_path / "capture.vcd", "w", encoding="ascii") as file:
         capture.write_vcd(file)
     record = diagnose([tmp_path / "capture.vcd"]).evidence.bytes_alone

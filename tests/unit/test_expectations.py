@@ -249,7 +249,8 @@ def test_delays_are_recorded_with_two_samples_and_a_little_to_spare():
 
 
 def test_one_kind_of_cycle_is_in_no_order(tmp_path):
-    fetches = observe(simulated_at(tmp_path, contents=((0, bytes(0x10000)),), machine=replace(GENERIC, interrupt_period_t_states=None)), Options())
+    quiet = replace(GENERIC, interrupt_period_t_states=None)
+    fetches = observe(simulated_at(tmp_path, contents=((0, bytes(0x10000)),), machine=quiet), Options())
     shares = tomllib.loads(recorded([fetches], ["other.vcd"]))["shares"]
     assert "opcode_fetch" in shares and "order" not in shares
 

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from conftest import TRACES, run_strobewise
-from strobewise.profile.options import read_rom
+from strobewise.evidence.rom_images import rom_images
+from strobewise.profile.options import Options, read_rom
+from strobewise.records.profile import MemoryRegion, Profile
 
 GOOD = TRACES / "good" / "healthy-full.vcd.gz"
 
@@ -32,6 +34,18 @@ def test_what_fits(tmp_path, size, address, said):
     else:
         with pytest.raises(ValueError, match=said):
             read_rom(path, address)
+
+
+def test_an_image_that_is_named_takes_the_place_of_the_profiles():
+    regions = (
+        MemoryRegion("rom", 0, 0x1FFF, Path("low.rom"), b"low"), MemoryRegion("rom", 0x2000, 0x3FFF, Path("high.rom"), b"high"),
+        MemoryRegion("ram", 0x4000, 0x7FFF, Path("battery.bin"), b"kept"), MemoryRegion("rom", 0x8000, 0x9FFF),
+    )  # fmt: skip
+    of_profile = [("low.rom", 0, b"low"), ("high.rom", 0x2000, b"high")]
+    assert rom_images(Options(profile=Profile("x", memory=regions))) == of_profile
+    named = ("mine.rom", 0x2000, b"mine")
+    assert rom_images(Options(profile=Profile("x", memory=regions), roms=(named,))) == [named, of_profile[0]]
+    assert rom_images(Options(roms=(named,))) == [named]
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="needs /dev/zero, a device of Linux")

@@ -39,6 +39,18 @@ def test_a_device_that_stays_is_told():
     assert (watch.record.released, watch.record.not_released) == (0, 1)
 
 
+@pytest.mark.parametrize(("behind", "answer_s"), [(1, 40e-6), (2, None)], ids=["in time", "too late"])
+def test_an_answer_that_comes_too_late_is_none(behind, answer_s):
+    """Six T-states and what is let pass, 7 samples each: a fetch later is in time, two are not."""
+    answered = []
+    watch = PagingWatch(PagingOptions((0x58,), "ROMDIS", 1, 6, ()), 7.0, 1e6, True, answered.append)
+    for number in range(4):
+        watch.feed(fetch(number, 0x58 + number, IDLE | MASK["ROMDIS"] if number >= behind else IDLE, None))
+    ((begun, answered_at),) = answered
+    assert begun.address == 0x58 and (answered_at is None) is (answer_s is None)
+    assert [trigger.answer_s for trigger in watch.record.triggers] == [answer_s]
+
+
 def test_no_line_is_held_for_longer_than_the_stretch_that_is_judged():
     observer = Observer(BUS)
     for number in range(100):

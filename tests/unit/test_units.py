@@ -21,8 +21,8 @@ def test_per_cent_have_two_digits(share, said):
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [
-        (0, "0 ns"), (41.67e-9, "41.7 ns"), (999.4e-9, "999 ns"), (999.6e-9, "1 µs"), (999.6e-6, "1 ms"), (0.9994, "999 ms"), (0.9996, "1 s"),
-        (-2.5e-6, "-2.5 µs"), (12.3456, "12.346 s"),
+        (0, "0 ns"), (41.67e-9, "41.7 ns"), (999.4e-9, "999 ns"), (999.6e-9, "1 µs"), (999.6e-6, "1 ms"), (0.9994, "999 ms"),
+        (0.9996, "1 s"), (-2.5e-6, "-2.5 µs"), (12.3456, "12.346 s"),
     ],
 )  # fmt: skip
 def test_a_time_is_said_in_the_unit_in_which_it_is_short(seconds, said):

@@ -147,5 +147,5 @@ def between(found: BlockEvents, low: int, high: int | None) -> BlockEvents:
         [blind for blind in found.blind if low <= blind[0] < end],
         found.blind_since if low <= found.blind_since < end else -1,
         [hidden for hidden in found.clock_hidden if low <= hidden[0] < end],
-        found.first_release if low <= found.first_release < end else -1,
+        found.first_release if found.first_release is not None and low <= found.first_release < end else None,
     )

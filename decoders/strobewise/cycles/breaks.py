@@ -49,9 +49,9 @@ class Breaks:
         if grants_count:
             self._grants.extend(events.grants)
         self._resets.extend(events.resets)
-        self._lasting_reset = _lasting(events.reset_since)
+        self._lasting_reset = lasting(events.reset_since)
         self._blind.extend(events.blind)
-        self._lasting_blind = _lasting(events.blind_since)
+        self._lasting_blind = lasting(events.blind_since)
 
     @property
     def resets(self) -> list[Span]:
@@ -102,7 +102,7 @@ class Breaks:
         self._blind = [blind for blind in self._blind if blind[1] >= limit - self._reach]
 
 
-def _lasting(since: int) -> list[Span]:
+def lasting(since: int) -> list[Span]:
     """Return the span of what has lasted since then; none for -1."""
     return [(since, NEVER)] if since >= 0 else []
 

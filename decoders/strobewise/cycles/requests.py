@@ -161,7 +161,10 @@ class RequestFinder:
         return BlockEvents(requests, clock_rises, grants, resets, self._open[RESET], spikes, blind, since, no_clock, first_release)
 
     def _first_release(self, events: _Events, first: np.uint16) -> int | None:
-        """Return where a pulse of /MREQ ended that was under way when the capture began, None where not here. first: levels at the start."""
+        """Return where a pulse of /MREQ ended that was under way when the capture began, None where not here.
+
+        first: levels at the start.
+        """
         if self._first and first & MREQ:
             self._under_way = False
             return None

@@ -10,9 +10,9 @@ import numpy.typing as npt
 from ..bus.lines import BIT, CONTROL, DATA, LINE, LINES, STROBES
 from ..bus.model import KIND_INDEX, KINDS, NOTES
 from ..bus.semantics import RESET_SEEN_T
-from ..bus.units import NEVER
 from ..capture.distinct import distinct
 from ..capture.records import Block
+from ..cycles.breaks import lasting
 from ..cycles.engine import Batch
 from ..cycles.pipeline import Onlooker
 from ..cycles.requests import LINE_MREQ, BlockEvents
@@ -119,7 +119,7 @@ class Collector(Onlooker):
         self._histogram = np.zeros(CLASSES * PATTERNS, np.int64)
         self._hidden = np.zeros((CLASSES, len(PATTERN_LINES)), np.int64)  # requests of each class in which a line was not known
         self._blind: list[tuple[int, int]] = []  # stretches in which requests, or the clock, could not be seen
-        self._blind_since = -1  # one that lasts
+        self._blind_now: list[tuple[int, int]] = []  # one that lasts
         self._missing = {name: Missing() for name in STROBES if name in captured}
         self._cycles = np.zeros(len(KINDS), np.int64)
         self._notes = np.zeros(len(NOTES), np.int64)
@@ -171,7 +171,7 @@ class Collector(Onlooker):
         """Take what the request finder saw in a block."""
         self.glitches += events.glitches
         self._blind += events.blind
-        self._blind_since = events.blind_since
+        self._blind_now = lasting(events.blind_since)
         self._clock.feed(events.clock_rises, events.clock_hidden)
         if "CLK" in self.captured and self._clock.phases < PHASES_WANTED:
             requests = events.requests
@@ -189,8 +189,7 @@ class Collector(Onlooker):
                 self._hidden[:, bit] += np.bincount(classes[hidden >> np.uint16(bit) & 1 == 1], minlength=CLASSES)
             self._find_missing(requests.fall, classes, pattern, hidden, counts.reshape(CLASSES, PATTERNS))
             self._activity(requests.fall, requests.rise, classes)
-            lasting = [(self._blind_since, NEVER)] if self._blind_since >= 0 else []
-            self._runs.feed(requests.fall, classes, hidden & _TELL_FETCHES != 0, [*self._blind, *lasting])
+            self._runs.feed(requests.fall, classes, hidden & _TELL_FETCHES != 0, self._blind + self._blind_now)
         cycles = batch.cycles
         self._cycles += np.bincount(cycles.kind, minlength=len(KINDS))
         notes = np.bincount(cycles.note, minlength=len(NOTES))

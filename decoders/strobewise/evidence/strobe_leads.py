@@ -41,7 +41,6 @@ HALF_A_CLOCK, HALF_WITHIN = 0.5, 0.02  #: T-states from step to step; what round
 SURE = 0.9  #: confidence from which a channel's behaviour is believed against its name
 NO_WORSE = 0.02  #: share by which another measure may fall: a request cut off at either end of a short stretch
 GAINS = 1.1  #: times as many cases in which a strobe is called for, from which labels show more of the bus
-AMISS = ("unrelated", "partial", "inverted")  #: kinds of behaviour of a channel that may carry another line
 
 
 @dataclass
@@ -152,10 +151,7 @@ def _gains(before: _Trial, after: _Trial) -> bool:
 
 def strobes_elsewhere(evidence: BusEvidence, stretch: Stretch) -> tuple[tuple[str, str], ...]:
     """Return the strobes that go their own way and behave like a line that no other channel is said to carry, with that line."""
-    odd = [
-        name for name in odd_strobes(evidence)
-        if evidence.line(name).edges and behaviour(evidence.line(name), evidence.strobes[name]).kind in AMISS  # type: ignore[union-attr]
-    ]  # fmt: skip
+    odd = odd_strobes(evidence)
     if not odd or len(stretch.times) < EVENTS_MIN:
         return ()
     roles = _roles(replace(stretch, times=stretch.times[:EVENTS_TRIED], words=stretch.words[:EVENTS_TRIED]))
