@@ -145,3 +145,11 @@ def test_a_memory_chip_is_looked_at_where_it_and_its_way_are_suspect(tmp_path, s
     case = new_case(tmp_path / "case", symptom="garbage")
     now = SimpleNamespace(case=case, shares=shares, showing=showing, examined=(), findings=())
     assert [chip for check, chip, _ in steps._on_chips(now) if check.kind == "driven"] == asked
+
+
+@pytest.mark.parametrize(("socketed", "asked"), [((), []), (("cpu", "ram"), ["cpu"]), (("rom", "U7", "cpu"), ["rom", "cpu"])])
+def test_a_chip_is_reseated_where_it_sits_in_a_socket_alone(tmp_path, socketed, asked):
+    """And not the RAM, of which there may be many: a bad contact of one shows as a data line."""
+    case = new_case(tmp_path / "case", symptom="garbage", socketed=socketed)
+    now = steps.Situation(case, prior("garbage"), (), (), (), (), (), None, False)
+    assert [about for check, about, _ in steps._possible(now) if check.kind == "reseated"] == asked

@@ -17,7 +17,7 @@ from strobewise.bus.lines import MASK
 from strobewise.bus.model import MachineCycle
 from strobewise.compare.code import code_change
 from strobewise.compare.comparison import _must_move, compare
-from strobewise.compare.edges import ADDRESS_MOVES, Run, edge_delays
+from strobewise.compare.edges import ADDRESS_MOVES, FEW_EDGES, Run, edge_delays
 from strobewise.compare.flow import Reached, _instruction, find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
@@ -199,6 +199,32 @@ def run_with_m1_at(delay):
             times.append(time)
             words.append(word)
     return Run(frozenset(("CLK", "M1")), 1e-9, 5e-9, np.array(times), np.array(words, np.uint64), None)
+
+
+def run_with_m1_after(delays):
+    """Make a run whose /M1 falls at every fourth rising clock, from the first one on, each time so many ticks after it."""
+    clk, m1 = MASK["CLK"], MASK["M1"]
+    moves = [(n * 100 + half * 50, clk, clk * (1 - half)) for n in range(1, 4 * len(delays) + 1) for half in (0, 1)]
+    moves += [(100 + n * 400 + delay, m1, 0) for n, delay in enumerate(delays)] + [(330 + n * 400, m1, m1) for n in range(len(delays))]
+    times, words = [0], [m1]
+    for time, mask, level in sorted(moves):
+        times.append(time)
+        words.append(words[-1] & ~mask | level)
+    return Run(frozenset(("CLK", "M1")), 1e-9, 5e-9, np.array(times), np.array(words, np.uint64), None)
+
+
+@pytest.mark.parametrize(
+    ("delays", "seen"),
+    [
+        ([20] * FEW_EDGES, True), ([20] * (FEW_EDGES - 1), False),
+        ([20] * 12 + [40] * 8, True), ([20] * 11 + [40] * 9, False),  # three of five agree, and hardly fewer
+    ],
+)  # fmt: skip
+def test_a_delay_is_told_where_enough_edges_agree_on_it_from_the_first_on(delays, seen):
+    found = edge_delays(run_with_m1_after(delays), frozenset(("CLK", "M1")))
+    assert (("M1", "assert") in found) is seen
+    if seen:
+        assert found["M1", "assert"].median_s == pytest.approx(20e-9)
 
 
 @pytest.mark.parametrize("delay", [20, 0, -6])

@@ -251,6 +251,15 @@ def test_charts_count_right():
     assert memory_map(None) is None and cycle_mix(Course([0, 1], [[0] * 9], [None], {}, {})) is None
 
 
+def test_a_line_that_is_held_on_and_on_is_one_bar_for_as_long_as_it_is_held():
+    """Shares of the time that look alike are one bar, and it says how long the line was active in it."""
+    course = Course([0.0, 0.5, 1.0], [[0] * 9] * 2, [None] * 2, {"WAIT": [0.0, 1.0, 1.0, 1.0, 0.5, 0.5, 0.0, 1.0]}, {})
+    bars = [rect for rect in timeline(course, []).rects if rect.kind == "held"]
+    column = bars[-1].width
+    assert [round(bar.width / column) for bar in bars] == [3, 2, 1] and bars[0].height == 2 * bars[1].height == bars[2].height
+    assert [bar.title for bar in bars] == ["/WAIT: 375 ms", "/WAIT: 125 ms", "/WAIT: 125 ms"]
+
+
 def test_the_memory_map_knows_what_was_written(tmp_path):
     diagnosis = diagnose([write(tmp_path, faults=[fault("ram-bit-dead", bit=2)], duration_s=0.003)])
     chart = memory_map(diagnosis.evidence.memory)

@@ -16,7 +16,7 @@ from strobewise.records.replay import COMPLETE, LOST, PARTED, ReplayRecord
 from strobewise.replay import collect, judging, search, weighing
 from strobewise.replay.compared import Predicted
 from strobewise.replay.course import _RESTARTS, Outcome
-from strobewise.replay.observed import FETCH, Observed
+from strobewise.replay.observed import FETCH, READ, WRITE, Observed
 from strobewise.replay.unknown import Unknown
 
 CAPTURED = frozenset(("MREQ", "RD", "M1", "RESET"))
@@ -75,17 +75,21 @@ def test_a_walk_through_bytes_that_are_all_the_same_tells_something_only_where_t
     assert weighing.convinces(tried, record, Observed(frozenset())) == convinces
 
 
-def test_what_memory_reads_alike_everywhere_tells_nothing_of_a_data_line():
-    """A line stuck high tells one bit of every byte out of unknown memory; of one value again and again it tells no more than once."""
+@pytest.mark.parametrize(("kind", "by_many_values"), [(FETCH, True), (READ, True), (WRITE, False)], ids=["fetched", "read", "written"])
+def test_what_memory_reads_alike_everywhere_tells_nothing_of_a_data_line(kind, by_many_values):
+    """A line stuck high tells one bit of every byte out of unknown memory; of one value again and again it tells no more than once.
+
+    A byte that is written comes out of no memory.
+    """
     told = {}
     for name, read in (("many values", range(0x80, 0xC0)), ("one value", [0xFF] * 64)):
-        seen = Observed(frozenset(DATA), kinds=[FETCH] * 64, data=list(read), data_mask=[0xFF] * 64)
-        log = [Predicted(row, FETCH, 0x8000 + row, Unknown(0x80, 0x7F)) for row in range(64)]
+        seen = Observed(frozenset(DATA), kinds=[kind] * 64, data=list(read), data_mask=[0xFF] * 64)
+        log = [Predicted(row, kind, 0x8000 + row, Unknown(0x80, 0x7F)) for row in range(64)]
         outcome = Outcome(64, PARTED, 64, log, 7 * 64, [])
         tried = SimpleNamespace(hypothesis=None, outcome=outcome, board=SimpleNamespace(since=None))
         record = ReplayRecord("given", 0.0, "reset", 64, 1, "parted", hypotheses=500)
         told[name] = weighing.convinces(tried, record, seen)
-    assert told == {"many values": True, "one value": False}
+    assert told == {"many values": by_many_values, "one value": False}
 
 
 def test_who_went_the_same_way_until_nobody_knows_is_not_told_apart():

@@ -8,10 +8,14 @@ from dataclasses import replace
 import pytest
 
 from conftest import ROOT, TRACES, require_component
+from strobewise.archive.cases import options_in_case
 from strobewise.archive.run import survey_folder
 from strobewise.capture import open_capture
+from strobewise.capture.raw.form import parse_raw
 from strobewise.case.records import Answer, Taken
+from strobewise.case.state import case_options
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, withdraw
+from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise_cli.main import main
 
@@ -72,6 +76,25 @@ def test_a_case_lends_its_clock_and_its_profile_and_the_command_line_beats_them(
     assert found["loose.vcd"]["clock_hz"] != pytest.approx(3.0e6, rel=1e-3)
     beaten = rows(survey_folder(str(shop), Options(clock_hz=4e6)))
     assert [row["clock_hz"] for row in beaten.values()] == pytest.approx([4e6] * 6)
+
+
+TAKEN = Taken("24M:M1=0", "no", stimulus=True, free_run=True)
+GIVEN = Options(
+    clock_hz=4e6, profile=load_profile(TRACES / "machines" / "dunlin-lodger.toml"), clocked="rising", raw=parse_raw("12M:M1=1"),
+    stimulus=True, free_run=True,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["clock_hz", "profile", "clocked", "raw", "stimulus", "free_run"])
+def test_each_thing_that_a_sheet_says_of_a_capture_holds_unless_the_command_line_says_it(shop, name):
+    case = add_capture(new_case(shop / "four", TRACES / "machines" / "dunlin.toml", clock_hz=3.0e6), GOOD, taken=TAKEN)
+    said, given, nothing = (getattr(options, name) for options in (case_options(case, TAKEN), GIVEN, Options()))
+    assert said != nothing
+    for folder, options, wanted in (
+        ("four", Options(), said), ("four", GIVEN, given), ("three", GIVEN, given), ("three", Options(), nothing),
+    ):  # fmt: skip
+        read = options_in_case(str(shop), folder, f"{folder}/captures/1-healthy-two.vcd", options)
+        assert getattr(read, name) == wanted
 
 
 def test_a_sheet_that_cannot_be_read_is_told_and_stops_nothing(shop):
