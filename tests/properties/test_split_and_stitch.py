@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import random
+import re
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 
@@ -117,6 +118,17 @@ def test_noisy_captures_are_really_split(unpacked, tmp_path):
         assert rows == whole(path)[1]
         really += was_split
     assert really >= 5  # in the others /RESET is held, or not known, to the end: no moment is safe there
+
+
+@pytest.mark.parametrize("pieces", [3, 4, 7])
+@pytest.mark.parametrize("base", ["b", "B"])
+def test_lines_that_are_written_as_vectors_of_one_bit_are_split_as_well(unpacked, tmp_path, base, pieces):
+    """IEEE 1364-2005, 18.2: a vector's value stands apart from its code, that of one bit does not."""
+    head, mark, body = unpacked["healthy-eight.vcd"].read_text().partition("$enddefinitions $end\n")
+    path = tmp_path / "vectors.vcd"
+    path.write_text(head + mark + re.sub(r"(?<=\s)([01])([!-~])(?=\s)", rf"{base}\1 \2", body))
+    rows, was_split = in_pieces(path, path.stat().st_size // pieces, 20_000)
+    assert was_split and rows == whole(path)[1]
 
 
 def test_a_damaged_capture_says_the_same(unpacked, tmp_path):

@@ -88,7 +88,7 @@ def _plan(
     calibration, busack_valid = warm_up.settle()
     if not calibration.t_ticks:
         raise NotSplittable
-    codes = {channel.code.encode("latin-1"): channel.width for channel in header.channels}
+    codes = tuple(dict.fromkeys(channel.code.encode("latin-1") for channel in header.channels))
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as text:
         if text[:2] == GZIP_MAGIC or text.find(b"$comment", header.body_offset) >= 0:
             raise NotSplittable
@@ -96,7 +96,7 @@ def _plan(
         held = _values(text, starts, codes)
     pieces = [
         Piece(
-            path, header.body_offset, start, end, overlap_bytes, end == size, _changes(values, codes),
+            path, header.body_offset, start, end, overlap_bytes, end == size, _changes(values),
             _doubtful(values, channels), channels.assignments, captured, calibration,
         )
         for start, end, values in zip(starts, [*starts[1:], size], held, strict=True)
@@ -104,9 +104,9 @@ def _plan(
     return pieces, CycleBuilder(captured, calibration, busack_valid, int(warm_up.held[0].times[0]))
 
 
-def _changes(values: dict[bytes, bytes], codes: dict[bytes, int]) -> bytes:
-    """Return the changes that give lines their values."""
-    return b" ".join(value + (b" " if codes[code] > 1 else b"") + code for code, value in values.items())
+def _changes(values: dict[bytes, bytes]) -> bytes:
+    """Return the changes that give lines their values, written as they were: a vector, of one bit too, stands apart from its code."""
+    return b" ".join(value + (b" " if value[:1] in b"bB" else b"") + code for code, value in values.items())
 
 
 def _doubtful(values: dict[bytes, bytes], channels: ChannelMap) -> int:
@@ -128,7 +128,7 @@ def _starts(text: mmap.mmap, body: int, piece_bytes: int) -> list[int]:
     return starts
 
 
-def _values(text: mmap.mmap, starts: list[int], codes: dict[bytes, int]) -> list[dict[bytes, bytes]]:
+def _values(text: mmap.mmap, starts: list[int], codes: tuple[bytes, ...]) -> list[dict[bytes, bytes]]:
     """Return for each start the value that each line has there, by identifier code; none for a line that has had none yet."""
     held: dict[bytes, bytes] = {}
     values = [dict(held)]
