@@ -169,6 +169,16 @@ def test_a_journal_that_was_cut_off_keeps_what_is_whole(folder, tmp_path):
     assert Journal(path, Options()).done(tasks) == {}
 
 
+def test_a_capture_of_which_very_much_is_said_is_not_examined_again(tmp_path):
+    """Its line of the journal is as long as a thousand findings make it."""
+    told = Record({"path": "a.vcd", "size_bytes": 1, "modified_ns": 2, "status": "examined"}, [{"evidence": "seen " * 50}] * 1000)
+    journal = Journal(str(tmp_path / "journal.jsonl"), Options())
+    journal.begin([told])
+    journal.close()
+    (found,) = Journal(str(tmp_path / "journal.jsonl"), Options()).done([Task(str(tmp_path), "a.vcd", 1, 2)]).values()
+    assert len(found.findings) == 1000
+
+
 @pytest.mark.parametrize("broken", [{"findings": 1}, {"lines": None}, {"capture": []}, {"fingerprint": "of another version"}])
 def test_a_line_of_the_journal_that_is_no_record_is_passed_over(broken, folder, tmp_path):
     tasks = find_captures(folder)

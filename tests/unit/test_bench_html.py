@@ -13,7 +13,7 @@ from strobewise.case.records import ANSWER_KINDS, Answer, Step
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case
 from strobewise.machine import fault, simulate
-from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, choice, heading_of, put_right
+from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, choice, heading_of, lead_picture, put_right
 from strobewise_cli.render.case_text import closed_words, lead_place_words, power_words
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
@@ -91,6 +91,21 @@ def test_volts_of_a_scope_are_drawn_where_the_windows_hold_some(tmp_path):
     assert "volts" not in _with_volts({**row, "name": "RD"}, [window])
     cutter("0", np.arange(120, 120 + 3 * WINDOW_EVENTS_MAX) // (3 * WINDOW_EVENTS_MAX) + 120, np.full(3 * WINDOW_EVENTS_MAX, 6.1))
     assert len(_volts(window, "M1", 100)) == 2 * WINDOW_EVENTS_MAX and _with_volts(row, [window])["volts"] == [0.0, 6.1]
+    cutter("0", np.array([130, 140]), np.array([7.0, 7.0]))  # it is full, and stays as it is
+    assert len(_volts(window, "M1", 100)) == 2 * WINDOW_EVENTS_MAX and _with_volts(row, [window])["volts"] == [0.0, 6.1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "about", "pins"),
+    [
+        ("supply", "", {11, 29}),  # +5 V and ground (UM0080)
+        ("pulses", "M1", {27}), ("between", "A11-A12", {1, 2}),
+        ("reseated", "cpu", set()), ("unplugged", "expansion_device", set()),
+    ],
+)  # fmt: skip
+def test_a_step_shows_the_pins_to_go_to_and_no_package_where_there_are_none(kind, about, pins):
+    picture = lead_picture(Step("check", "x", "do", "why", answers=(Answer(kind, about),)))
+    assert ({pin.number for pin in picture.marked} if picture is not None else set()) == pins
 
 
 @pytest.mark.parametrize(("kind", "about"), [("ohms", "D3"), ("between", "A11-A12")])

@@ -8,7 +8,7 @@ import pytest
 from test_case_state import DEAD, back_at, captured
 
 from strobewise.case.experience import read_experience
-from strobewise.case.records import Answer
+from strobewise.case.records import Answer, Item
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, withdraw
 from strobewise_cli.main import main
@@ -17,6 +17,7 @@ from strobewise_cli.render.bench_html import render_bench
 from strobewise_cli.render.case_html import render_page
 from strobewise_cli.render.case_json import document
 from strobewise_cli.render.case_markdown import render_markdown
+from strobewise_cli.render.case_text import item_words
 
 
 @pytest.fixture
@@ -29,6 +30,21 @@ def proven(tmp_path):
     state = judge_case(case)
     assert state.proof.state == "proven"
     return close_case(case, "cpu", "U1", proven=True, rules=("fetch-strobe-missing",))
+
+
+@pytest.mark.parametrize(
+    ("entry", "words"),
+    [
+        (Item(1, "", file="captures/1-a.vcd"), "capture 1-a.vcd"),
+        (Item(1, "", "cold", file="captures/1-a.vcd", minutes_on=2.5), "capture 1-a.vcd, on for 2.5 minutes (cold)"),
+        (Item(1, "", answer=Answer("pulses", "M1", 0)), "/M1 does not pulse"),
+        (Item(1, "", "at the socket", answer=Answer("pulses", "M1", 0)), "/M1 does not pulse (at the socket)"),
+        (Item(1, "", "new socket", answer=Answer("note")), "new socket"),
+        (Item(1, "", "new socket", answer=Answer("note"), withdrawn="wrong machine"), "withdrawn: new socket"),
+    ],
+)
+def test_what_an_entry_of_the_sheet_says(entry, words):
+    assert item_words(entry) == words
 
 
 def outputs(state):

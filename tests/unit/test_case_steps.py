@@ -153,3 +153,21 @@ def test_a_chip_is_reseated_where_it_sits_in_a_socket_alone(tmp_path, socketed, 
     case = new_case(tmp_path / "case", symptom="garbage", socketed=socketed)
     now = steps.Situation(case, prior("garbage"), (), (), (), (), (), None, False)
     assert [about for check, about, _ in steps._possible(now) if check.kind == "reseated"] == asked
+
+
+@pytest.mark.parametrize(
+    ("symptom", "profile", "at", "first"),
+    [
+        ("garbage", None, "cpu", "unplugged"),
+        ("ignores-expansion", None, "cpu", "connector"), ("garbage", "dunlin-lodger", "cpu", "connector"),
+        ("garbage", "dunlin", "cpu", "unplugged"), ("garbage", "dunlin-lodger", "connector", "unplugged"),
+        ("ignores-expansion", None, "connector", ""),
+    ],
+)  # fmt: skip
+def test_a_device_is_innocent_until_its_side_of_the_connector_was_looked_at(tmp_path, symptom, profile, at, first):
+    case = new_case(tmp_path / "case", TRACES / "machines" / f"{profile}.toml" if profile else None, symptom=symptom)
+    examined = diagnose([TRACES / "good" / "healthy-two.vcd"]).captures[0]
+    examined.evidence.probe_at = {"M1": at}
+    repair = Step("repair", "replaced:device", "try another", "", answers=(Answer("replaced", part="expansion_device"),))
+    step = steps._before(steps.Situation(case, prior(symptom), (), (), (examined,), (), (), None, False), repair)
+    assert (first in step.id) if first else step is None

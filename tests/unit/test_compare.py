@@ -13,11 +13,12 @@ import pytest
 
 import watch_streams
 from conftest import TRACES
-from strobewise.bus.lines import MASK
+from strobewise.bus.lines import ADDRESS, MASK, bar
 from strobewise.bus.model import MachineCycle
+from strobewise.bus.timing import CHARACTERISTICS
 from strobewise.compare.code import code_change
 from strobewise.compare.comparison import _must_move, compare
-from strobewise.compare.edges import ADDRESS_MOVES, FEW_EDGES, Run, edge_delays
+from strobewise.compare.edges import ADDRESS_MOVES, CAUSED_BY, FEW_EDGES, Run, edge_delays
 from strobewise.compare.flow import Reached, _instruction, find_parting, make_flow, reached_by_one
 from strobewise.cycles.table import CycleTable
 from strobewise.errors import LineMapError, UsageError
@@ -199,6 +200,14 @@ def run_with_m1_at(delay):
             times.append(time)
             words.append(word)
     return Run(frozenset(("CLK", "M1")), 1e-9, 5e-9, np.array(times), np.array(words, np.uint64), None)
+
+
+def test_each_edge_is_measured_from_the_clock_edge_that_the_specification_gives():
+    """Z8400/Z84C00 product specification, AC characteristics, as bus.timing quotes them; of memory cycles, not of I/O."""
+    given = {row.meaning for row in CHARACTERISTICS}
+    for line, edge, level in (*CAUSED_BY, *ADDRESS_MOVES):
+        moves = "address valid" if line in ADDRESS else f"{bar(line)} {'low' if edge == 'assert' else 'high'}"
+        assert f"clock {'rise' if level else 'fall'} to {moves}" in given, (line, edge)
 
 
 def run_with_m1_after(delays):

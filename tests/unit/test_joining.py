@@ -8,9 +8,10 @@ from hand_made import evidence_of
 from conftest import TRACES
 from strobewise.bus.model import Finding
 from strobewise.diagnosis.facade import diagnose
-from strobewise.diagnosis.joining import join_findings
+from strobewise.diagnosis.joining import join_evidence, join_findings
 from strobewise.machine.faults import fault
 from strobewise.machine.simulate import simulate
+from strobewise.records.replay import PARTED, Candidate, ReplayRecord
 from strobewise.rules.replay import REPLAY_RULE
 
 
@@ -103,3 +104,30 @@ def test_which_of_two_like_findings_is_told(places, sure, which):
     each = [[told(("M1",), confidence=sure[k], evidence=f"number {k}")] for k in range(2)]
     (finding,) = join_findings(each, ["one", "two"], records)
     assert finding.evidence.startswith(f"number {which} (in one, two)")
+
+
+@pytest.mark.parametrize(
+    ("kind", "place", "lead", "kept"),
+    [
+        ("dead-low", "line", "cpu", False),  # it moves at the CPU, where the program has it dead
+        ("dead-high", "cpu", "cpu", False),
+        ("dead-low", "socket", "connector", False),  # behind the pin that is lost
+        ("dead-low", "socket", "cpu", True),  # at the pin it may well move
+        ("dead-low", "line", None, True),  # no lead shows it
+        ("open", "line", "cpu", True),  # no fault that keeps a line from moving
+    ],
+)
+def test_a_dead_line_of_the_known_program_falls_where_another_capture_shows_it_moving(kind, place, lead, kept):
+    explanation = Candidate(1, kind, place, ("M1",), None, (), "cpu", ("cpu",), 500)
+    record = ReplayRecord("x.rom@0x0000", 0.0, "reset", 500, 5, PARTED, candidates=[explanation])
+    program = evidence_of(captured=frozenset(("MREQ",)), replay=record)
+    shows = evidence_of(captured=frozenset(("M1",) if lead else ()), probe_at={"M1": lead} if lead else {})
+    found = join_findings([[told(("M1",), rule=REPLAY_RULE)], []], ["one", "two"], [program, shows])
+    assert bool(found) is kept
+
+
+def test_what_does_not_add_up_is_the_first_captures():
+    records = [evidence_of(end_s=1.0, warnings=("first",), sample_interval_s=1e-8), evidence_of(end_s=2.0), evidence_of(end_s=3.0)]
+    joined = join_evidence(records)
+    assert (joined.end_s, joined.warnings, joined.sample_interval_s) == (1.0, ("first",), 1e-8)
+    assert joined.requests == 3 * records[0].requests and join_evidence(records[1:2]) is records[1]

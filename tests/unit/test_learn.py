@@ -240,6 +240,13 @@ def table_fed(rows, batches=1):
 FETCHES = [("opcode_fetch", at, 0x7E) for at in range(0x0000, 0x0140)]
 
 
+def test_the_first_address_and_the_first_port_count_as_all_others():
+    cycles = [("opcode_fetch", 0, 0x7E), ("memory_read", 0, 0x7E), ("memory_write", 0, 0x7E), ("io_read", 0, 0xFF), ("io_write", 0, 0xFF)]
+    seen = table_fed([*cycles, ("io_read", 0x1234, 0xFF), ("opcode_fetch", -1, 0x7E), ("io_write", -1, 0xFF)])
+    assert [each.nonzero()[0].tolist() for each in (seen.fetched, seen.read, seen.written)] == [[0]] * 3 and seen.byte[0] == 0x7E
+    assert (set(seen.ports_read), set(seen.ports_written)) == ({0, 0x34}, {0})
+
+
 @pytest.mark.parametrize("batches", [1, 2, 3, 7])
 def test_rom_that_is_written_in_vain_stays_rom(batches):
     kept = [("memory_write", 0x4000, 0x12), ("memory_write", 0x4001, 0x13), ("memory_write", 0x4000, 0x55), ("memory_read", 0x4000, 0x55)]

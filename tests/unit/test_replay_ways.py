@@ -10,6 +10,7 @@ from strobewise.replay.board import Region, ReplayBoard
 from strobewise.replay.compared import Predicted
 from strobewise.replay.course import _NMIS_FREE, Course, Outcome
 from strobewise.replay.healthy import met_on_its_way
+from strobewise.replay.judging import OWN_PLACES, goes_its_own_way
 from strobewise.replay.known import Program
 from strobewise.replay.observed import ACCESS, FETCH, Observed
 from strobewise.replay.search import CHANCE_CYCLES, _further
@@ -82,6 +83,13 @@ def test_a_storm_of_nmis_is_not():
 ])  # fmt: skip
 def test_how_much_further_a_fault_must_lead(matched, ended, further):
     assert _further(Outcome(matched, ended, 1, [], 0, []), 100) is further
+
+
+@pytest.mark.parametrize(("places", "its_own"), [(OWN_PLACES, True), (OWN_PLACES - 1, False)])
+def test_how_many_places_of_a_course_make_it_the_programs_own(places, its_own):
+    """However often it goes round: other programs may be in a short loop as well. What it reads is no place."""
+    rounds = [Predicted(row, FETCH, row % places, 0) for row in range(100)] + [Predicted(row, ACCESS, row, 0) for row in range(100, 200)]
+    assert goes_its_own_way(Outcome(200, COMPLETE, 1, rounds, 0, [])) is its_own
 
 
 def test_a_fault_that_leads_into_the_programs_own_loop_is_told_from_one_that_leads_elsewhere():

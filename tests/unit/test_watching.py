@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.raw.form import parse_raw
 from strobewise.capture.raw.reader import RawCapture
+from strobewise.capture.records import Block
 from strobewise.capture.vcd.reader import VcdCapture
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.table import CycleTable
@@ -24,7 +26,7 @@ from strobewise.evidence import bytes_alone, strobe_leads
 from strobewise.machine import simulate
 from strobewise.profile.options import Options
 from strobewise.watch import watching
-from strobewise.watch.stream import StreamReader
+from strobewise.watch.stream import Piece, StreamReader, _Queue
 from strobewise.watch.stretch import counted, since
 from strobewise.watch.watching import Totals, Watch
 from strobewise_cli.render.watch_text import duration, print_fault, print_summary, status_text
@@ -53,6 +55,23 @@ def failing(tmp_path_factory):
     path = tmp_path_factory.mktemp("watch") / "failing.vcd"
     path.write_bytes(b"".join(stream(8, {5: (1_000_000, 2_000_000)})))
     return path
+
+
+@pytest.mark.parametrize(("end", "waits"), [(20, 0), (21, 1), (35, 1), (36, 2)])
+def test_what_comes_next_is_waited_for_until_it_reaches_far_enough_or_the_stream_ends(end, waits):
+    blocks = [Block(np.array([begin, begin + 10]), np.zeros(2, np.uint64), None) for begin in (10, 25)]
+    coming = iter([Piece(blocks[1], (), 0), None])
+    reader = SimpleNamespace(pieces=_Queue(100))
+    reader.pieces.put(Piece(blocks[0], (), 0))
+    asked = []
+
+    def waiting():
+        asked.append(True)
+        reader.pieces.put(next(coming))
+
+    found = StreamReader.peek(reader, end, waiting)
+    assert len(asked) == waits and [id(block) for block in found] == [id(block) for block in blocks[: 1 + (waits > 0)]]
+    assert len(reader.pieces.held()) == 1 + waits  # nothing was taken
 
 
 def test_no_time_falls_between_two_windows(healthy):
