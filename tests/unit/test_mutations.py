@@ -10,6 +10,7 @@ import pytest
 from conftest import ROOT
 
 sys.path.insert(0, str(ROOT / "benchmarks"))
+import mutants
 import mutations
 
 SOURCE = '''"""Doc 5 < 6."""
@@ -61,3 +62,9 @@ def test_a_change_is_known_by_the_place_that_it_stands_in():
     source = "class Lamp:\n    def lit(self):\n        if self.on > 1:\n            return 1\n        return 1\nON = 1\n"
     places = {(change.line, change.where) for change in mutations.changes_of(source)}
     assert places == {(3, "Lamp.lit"), (4, "Lamp.lit"), (5, "Lamp.lit#2"), (6, "")}
+
+
+def test_what_may_live_on_is_a_change_of_the_code_as_it_is_with_its_reason():
+    accepted = mutants.load_accepted()
+    assert set(accepted) - {mutant.key for mutant in mutants.of_journal(accepted)} == set()
+    assert all(reason.strip() for reason in accepted.values())
