@@ -185,6 +185,12 @@ def test_a_vector_that_is_known_again_with_the_level_it_had(tmp_path, known_agai
     assert capture.channel_statistics()["d", 7].edges == 0
 
 
+@pytest.mark.parametrize("filling", ["\n" * 300_000, "$dumpon\n$end\n" * 30_000], ids=["blanks", "keywords"])
+def test_what_says_nothing_for_many_blocks_changes_nothing(tmp_path, filling):
+    body, rest = "#0\n1!\nb0 d\n#5\nx!\n", "#7\n0!\nb1 d\n#9\n1!\n"
+    assert read(write(tmp_path, body + filling + rest), CLK, D0)[1:] == read(write(tmp_path, body + rest), CLK, D0)[1:]
+
+
 def test_ids_that_are_digits_beside_times(tmp_path, monkeypatch):
     head = "$timescale 1 ns $end " + "".join(f"$var wire 1 {k} n{k} $end " for k in range(10)) + "$enddefinitions $end\n"
     body = "#0 00 01 02 03 04 05 06 07 08 09\n" + "".join(f"#{11 * k} {1 - k // 10 % 2}{k % 10}\n" for k in range(20_000))

@@ -279,7 +279,7 @@ class _VoltsCutter:
             first, last = np.searchsorted(times, [window.start, window.end], "right").tolist()
             pieces = window.volts.setdefault(line, [])
             room = WINDOW_EVENTS_MAX - sum(len(piece) for piece, _ in pieces)
-            taken = slice(first, min(last, first + max(room, 0)))
+            taken = slice(first, min(last, first + room))
             if taken.stop > taken.start:
                 pieces.append((times[taken].copy(), volts[taken].copy()))
 

@@ -62,7 +62,7 @@ class Analyser:
         self._margin = longest * 1000 // self.period + 4
         self._last = 0
         self._bits: Dict[int, Tuple[int, ...]] = {}
-        self._next_glitch = self._glitch_after(0)
+        self._next_glitch = self._glitch_after(0) if settings.glitches_per_s else None
         self._off = self._lead_filter()
         self._invert = sum(MASK[lead.line] for lead in settings.leads if lead.defect == "inverted")
         self._bounce_victims = [MASK[n] for n in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH") if n in settings.lines]
@@ -94,10 +94,7 @@ class Analyser:
         return piece
 
     def _glitch_after(self, sample: int) -> int:
-        rate = self.settings.glitches_per_s
-        if not rate:
-            return NEVER
-        return sample + 1 + round(self.rng.expovariate(rate) * self.settings.sample_hz)
+        return sample + 1 + round(self.rng.expovariate(self.settings.glitches_per_s) * self.settings.sample_hz)
 
     def sample(self, pieces: Iterable[List[Timed]]) -> Iterator[Tuple[int, int]]:
         """Yield (sample, word) for every sample at which a channel changes; the first is sample 0.
@@ -154,7 +151,7 @@ class Analyser:
                 if self.settings.bounce and changed & ADDRESS_MASK:
                     self._ground_bounce(pending, changed, word, moment)
             yield (piece[-1][0] * 1000 - start) // period - self._margin
-        yield 1 << 62
+        yield NEVER
 
     def _split(self, changed: int) -> Tuple[int, ...]:
         found = tuple(1 << bit for bit in range(changed.bit_length()) if changed >> bit & 1)
@@ -164,7 +161,7 @@ class Analyser:
 
     def _flush(self, pending: Dict[int, int], safe: int, shown: int) -> Iterator[Tuple[int, int]]:
         """Yield the words of all samples before `safe`, with the spikes of those samples put in."""
-        if pending and self.settings.glitches_per_s:
+        if pending and self._next_glitch is not None:
             limit = min(safe, max(pending))
             while self._next_glitch < limit:
                 bit = MASK[self.rng.choice(self.settings.lines)]

@@ -15,7 +15,7 @@ class Candidate(NamedTuple):
 
     group: int  #: 1: explains it best; candidates of one group cannot be told apart by this capture
     fault: str  #: kind, of the simulator's table
-    place: str  #: where: line, cpu, socket, rom, ram, board
+    place: str  #: where: line, cpu, socket, rom, ram, board, port, connector, probe
     lines: Tuple[str, ...]
     region: Optional[Tuple[int, int]]  #: of memory, both ends included
     chips: Tuple[str, ...]  #: as the profile calls them

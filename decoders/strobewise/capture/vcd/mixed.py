@@ -89,8 +89,9 @@ def read_mixed(text: Text, size: int, tables: MixedTables, state: BodyState, tic
 
     Returns the rows of all times but the last, and how many bytes were read.
     """
-    if not tables.usable or state.time is None:
+    if not tables.usable:
         return None
+    assert state.time is not None  # up to the first time the general reader reads
     ink = text.data > _LOWER
     ends = np.flatnonzero(ink[:-1] > ink[1:]) + 1
     kinds = _kinds(text, ends, tables)

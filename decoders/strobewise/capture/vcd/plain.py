@@ -80,8 +80,9 @@ def read_plain(text: Text, tables: PlainTables, state: BodyState, ticks: TickCou
 
     The rows are those of all times but the last, which later text may still change.
     """
-    if not tables.usable or state.time is None:
+    if not tables.usable:
         return None
+    assert state.time is not None  # up to the first time the general reader reads
     vectors = _vector_words(text, tables)
     if vectors is None:
         return None
