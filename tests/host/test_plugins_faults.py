@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import pytest
 from real_host import decode, mapping, need_host, run_host
@@ -60,6 +61,7 @@ def test_a_clock_that_stops_in_the_first_stretch(tmp_path):
         ("wait-held:after_s=0.0035", "full", r"/WAIT held: /WAIT low from 2\.5 ms to the end"),
         ("reset-held:after_s=0.003", "full", r"/RESET held: /RESET low from 2 ms to the end"),
         ("busreq-held:after_s=0.002", "full", r"/BUSREQ held: /BUSREQ and /BUSACK low from 1 ms to the end"),
+        ("dead-low:line=INT", "full", r"/INT held: /INT low for 100 % of 3 ms, acknowledged \d+ times without letting go"),
         ("clock-dead:after_s=0.003", "full", r"CLK stopped: CLK ran at 3\.15 MHz and stopped at 2 ms"),
         ("dead-high:line=CLK,at=probe", "full", r"CLK stopped: no edge on CLK in 3 ms, although the CPU makes"),
         ("dead-high:line=MREQ,at=probe", "M1,MREQ,CLK", r"/MREQ dead: \d+ pulses of /M1, /MREQ high throughout"),
@@ -123,6 +125,21 @@ def test_faults_are_said_before_the_capture_ends(tmp_path):
     shown = findings(TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz", tmp_path)
     ends = [int(line.split("-")[1].split(" ")[0]) for line in shown]
     assert len(ends) > 3 and ends[0] < 0.1 * ends[-1]
+
+
+def test_a_fault_that_stays_is_said_again_after_twice_as_long(tmp_path):
+    """At first soon, then seldom, so that it does not fill the window."""
+    shown = findings(TRACES / "faults" / "fetch-strobe-missing" / "m1-dead-full.vcd.gz", tmp_path)
+    spans = [[int(place) for place in line.split(" ")[0].split("-")] for line in shown][:-1]  # the last one ends with the capture
+    lengths = [end - start for start, end in spans]
+    assert len(lengths) > 3 and all(1.7 < later / earlier < 2.3 for earlier, later in pairwise(lengths))
+
+
+def test_a_line_that_is_held_is_told_once_it_has_lasted(tmp_path):
+    """For 45 ms, longer than a frame; in a shorter capture it is told at the end (INT in the table above)."""
+    capture = simulated(tmp_path, "dead-low:line=INT", "--lines", "M1,MREQ,IORQ,INT", "--start", "1ms", "--duration", "48ms", "--sample-rate", "24M")
+    (only,) = findings(capture, tmp_path, show="strobewise_faults=findings")
+    assert re.search(r"/INT low for 100 % of 45\.\d ms", only)
 
 
 def test_the_figure_of_faults(tmp_path):
