@@ -167,7 +167,7 @@ def stretches(sizes):
     unknown = np.zeros(60, np.uint64)
     for first, last in ((20, 24), (30, 31), (50, 60)):
         unknown[first:last] = MASK["MREQ"]
-    blindness, found, at = Blindness(np.uint16(MASK["MREQ"]), False), [], 0
+    blindness, found, at = Blindness(np.uint16(MASK["MREQ"])), [], 0
     for size in sizes:
         if at >= 60:
             break
