@@ -45,6 +45,7 @@ class _Away:
 
 
 def take_away() -> None:
+    importlib.import_module("asyncio")  # that of this system asks for what is taken away while it is loaded
     for name in MODULES:
         sys.modules.pop(name, None)
     sys.meta_path.insert(0, _Away())
