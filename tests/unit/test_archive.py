@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import shutil
@@ -10,6 +11,7 @@ import pytest
 
 import strobewise.archive.folder as archive_folder
 from conftest import ROOT, TRACES, require_component
+from session_files import session_bytes
 from strobewise.archive import processes as processes_module
 from strobewise.archive.columns import CAPTURES, TABLES
 from strobewise.archive.folder import Journal, find_captures, fingerprint
@@ -57,6 +59,12 @@ def test_captures_are_found_in_order_and_nothing_else(folder):
     tasks = find_captures(str(folder))
     assert [task.path for task in tasks] == ["broken.vcd", "deep/er/bad.vcd", "good.vcd.gz"]
     assert os.path.samefile(tasks[1].file, folder / "deep" / "er" / "bad.vcd") and tasks[1].size == BAD.stat().st_size
+
+
+def test_a_packed_session_is_one_of_them(tmp_path):
+    (tmp_path / "a.sr.gz").write_bytes(gzip.compress(session_bytes()))
+    (record,) = survey_folder(str(tmp_path), Options()).records
+    assert (record.capture["path"], record.capture["status"]) == ("a.sr.gz", "examined")
 
 
 def test_links_do_not_lead_round_in_circles(folder):

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from strobewise.archive.folder import ENDINGS
+from strobewise.archive.folder import ENDINGS, RAW_ENDINGS
 from strobewise.bus.model import LINE_STATES, SUSPECTS
 from strobewise.case.proof import FROM_THE_START
 from strobewise.diagnosis.joining import TELLING
@@ -83,7 +83,8 @@ def test_what_work_costs():
 
 
 def test_what_a_folder_is_searched_for():
-    assert set(ENDINGS) == {".vcd", ".vcd.gz", ".csv", ".csv.gz", ".sr", ".fst"}
+    assert set(ENDINGS) == {".vcd", ".vcd.gz", ".csv", ".csv.gz", ".sr", ".sr.gz", ".fst", ".fst.gz"}  # of the last one it is said why
+    assert set(RAW_ENDINGS) == {".bin", ".raw", ".bin.gz", ".raw.gz"}
 
 
 def test_what_counts_in_a_verdict():

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from strobewise.records.raw import RawForm
 
 CAPTURE_HELP = (
-    "a .vcd, a .vcd.gz, a session file of the capture host (.sr), a .csv from a scope, a waveform file (.fst), or - for standard input"
+    "a .vcd, a session file of the capture host (.sr), or a .csv of a scope or an analyser, each packed (.gz) or not; "
+    "a waveform file (.fst); or - for standard input"
 )
 MOST_PROCESSES = 256
 _CLOCK_RANGE_HZ = (1e3, 1e9)

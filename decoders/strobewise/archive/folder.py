@@ -12,6 +12,7 @@ from dataclasses import asdict
 from typing import BinaryIO
 
 from .. import __version__
+from ..capture.opening import FORMATS, PACKED
 from ..errors import UsageError
 from ..files.names import map_path
 from ..files.plain_data import json_line, sound_text
@@ -21,8 +22,8 @@ from ..profile.options import Options
 from .columns import TABLES
 from .record import Record, Task
 
-ENDINGS = (".vcd", ".vcd.gz", ".sr", ".csv", ".csv.gz", ".fst")
-RAW_ENDINGS = (".bin", ".raw")  #: of raw samples (common practice); they say nothing of themselves
+ENDINGS = tuple(f"{ending}{packed}" for known in FORMATS for ending in known.endings for packed in ("", PACKED))
+RAW_ENDINGS = (".bin", ".raw", ".bin.gz", ".raw.gz")  #: of raw samples (common practice); they say nothing of themselves
 JOURNAL = "journal.jsonl"
 MAX_LINE_CHARS = 64 << 20  #: of a journal: far more than one capture fills
 
