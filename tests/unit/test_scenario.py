@@ -210,6 +210,42 @@ def test_what_a_scenario_must_not_say(tmp_path, text, message):
         load_scenario(path)
 
 
+@pytest.mark.parametrize(
+    ("where", "key", "limits"),
+    [
+        ("", "seed", "a whole number 0..4294967296"),
+        ("[cpu]", "delay_fraction", "a number 0.05..1"),
+        ("[board]", "access_ns", "a number 1..100000"),
+        ("[board]", "retention_ms", "a number 0.01..10000"),
+        ("[board]", "reset_t_states", "a whole number 3..4294967296"),
+        ("[board]", "interrupt_hold_t_states", "a whole number 1..4294967296"),
+        ("[board]", "vector", "a whole number 0..255"),
+        ("[board]", "duty", "a number 0.2..0.8"),
+        ("[board]", "jitter_ns", "a number 0..1000"),
+        ("[[port]]", "mask", "a whole number 0x0000..0xFFFF"),
+        ("[[port]]\nmatch = 0", "value", "a whole number 0..255"),
+        ("[[wait]]", "states", "a whole number 1..16"),
+        ("[[wait]]\nstates = 1", "start", "a whole number 0x0000..0xFFFF"),
+        ("[[wait]]\nstates = 1", "end", "a whole number 0x0000..0xFFFF"),
+        ("[[wait]]\nstates = 1", "every", "a whole number 1..4294967296"),
+        ('[[press]]\nline = "NMI"', "at_s", "a number 0..3600"),
+        ('[[press]]\nline = "NMI"\nat_s = 0', "hold_s", "a number 1e-07..60"),
+        ("[[bus_request]]", "first_t_states", "a whole number 1..4294967296"),
+        ("[[bus_request]]\nfirst_t_states = 1", "period_t_states", "a whole number 1..4294967296"),
+        ("[[bus_request]]\nfirst_t_states = 1", "hold_t_states", "a whole number 1..4294967296"),
+        ("[capture]", "sample_hz", "a whole number 1000..1000000000"),
+        ("[capture]", "start_s", "a number 0..3600"),
+        ("[capture]", "duration_s", "a number 1e-06..3600"),
+        ("[capture]", "skew_ns", "a number 0..1000"),
+        ("[vcd]", "id_length", "a whole number 1..8"),
+    ],
+)  # fmt: skip
+def test_each_number_of_a_scenario_has_its_limits(tmp_path, where, key, limits):
+    text = f"{key} = -1\n{MACHINE}" if not where else f"{MACHINE}\n{where}\n{key} = -1\n"
+    with pytest.raises(ScenarioError, match=rf"^{key} is -(0x)?1 .*\.?{key}\): {re.escape(limits)}$"):
+        load_scenario(write(tmp_path, text))
+
+
 def test_a_clock_that_the_cpu_cannot_follow():
     message = r"^a clock of 8\.000 MHz is too fast for a 4 MHz CPU \(clock_hz\): a slower clock, or a higher \[cpu\] grade_mhz$"
     with pytest.raises(ScenarioError, match=message):
