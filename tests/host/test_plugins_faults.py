@@ -137,7 +137,9 @@ def test_a_fault_that_stays_is_said_again_after_twice_as_long(tmp_path):
 
 def test_a_line_that_is_held_is_told_once_it_has_lasted(tmp_path):
     """For 45 ms, longer than a frame; in a shorter capture it is told at the end (INT in the table above)."""
-    capture = simulated(tmp_path, "dead-low:line=INT", "--lines", "M1,MREQ,IORQ,INT", "--start", "1ms", "--duration", "48ms", "--sample-rate", "24M")
+    capture = simulated(
+        tmp_path, "dead-low:line=INT", "--lines", "M1,MREQ,IORQ,INT", "--start", "1ms", "--duration", "48ms", "--sample-rate", "24M",
+    )  # fmt: skip
     (only,) = findings(capture, tmp_path, show="strobewise_faults=findings")
     assert re.search(r"/INT low for 100 % of 45\.\d ms", only)
 

@@ -19,7 +19,7 @@ def add_lost_requests(evidence: BusEvidence) -> None:
     Where /IORQ was not captured, a pulse of /M1 without /MREQ may be an acknowledge: then those count that nothing of /MREQ follows at all.
     """
     count = evidence.strobes.get("MREQ")
-    if count is None or evidence.framed_by != "MREQ" or (evidence.samples_per_t or 0.0) < TIMING_SAMPLES_MIN or evidence.has("RD"):
+    if count is None or evidence.framed_by != "MREQ" or not evidence.samples_at_least(TIMING_SAMPLES_MIN) or evidence.has("RD"):
         return
     if evidence.line("MREQ").known_fraction < 1.0:
         return  # it may have come while nobody could see it

@@ -117,7 +117,7 @@ def relabel_strobes(evidence: BusEvidence, stretch: Stretch, trusted: bool = Fal
     for lines, inverted, least, mutual in _candidates(stretch, odd, everything=runs or silent):
         trial = _try(stretch, lines, inverted)
         # Two channels each of which does the other's work are exchanged, also where another bus master, or a program of fetches, hides it.
-        plain = mutual and (evidence.samples_per_t or 0.0) >= HALF_T_SEEN and trial.fetches >= FETCHES_PLAIN and not trial.odd
+        plain = mutual and evidence.samples_at_least(HALF_T_SEEN) and trial.fetches >= FETCHES_PLAIN and not trial.odd
         if not (trial.sound or plain) or _loses(before, trial):
             continue
         if before.sound and not plain and not _gains(before, trial):

@@ -150,7 +150,7 @@ class TimingPart(Part):
         sample = evidence.sample_interval_s or self._tick_s
         for stretch in self._stretches.rest():
             self._measure(stretch)
-        fine = evidence.clock.source == "CLK" and (evidence.samples_per_t or 0) >= 4
+        fine = evidence.clock.source == "CLK" and evidence.samples_at_least(4)
         delays = [self._delay(symbol, sample) for symbol in self._symbols] if fine else []
         falls = [tick * self._tick_s for part in self._nmi_falls for tick in part.tolist()][:NMI_KEPT]
         return TimingRecord(sample, [delay for delay in delays if delay is not None], self._interrupts(), falls)

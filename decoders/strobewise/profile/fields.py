@@ -121,7 +121,9 @@ class Fields:
 
     def _in_range(self, name: str, value: Toml, low: int, high: int, allowed: str) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            shown = f"{'-' * (value < 0)}0x{abs(value):X}" if isinstance(value, int) and not isinstance(value, bool) and "0x" in allowed else repr(value)
+            shown = repr(value)
+            if isinstance(value, int) and not isinstance(value, bool) and "0x" in allowed:
+                shown = f"{'-' if value < 0 else ''}0x{abs(value):X}"
             raise self.refuse(name, f"{name} is {shown}", allowed)
         return value
 

@@ -235,6 +235,10 @@ class BusEvidence:
         """Return the seconds that a stretch lasted at least: where only T-states are known, those of the fastest CPU that there is."""
         return length_s if self.timed else length_s * (self.clock.hz or 0.0) / (GRADES[-1] * 1e6)
 
+    def samples_at_least(self, samples: float) -> bool:
+        """Say whether a T-state holds so many samples; where it is not known how many, it is not known to."""
+        return self.samples_per_t is not None and self.samples_per_t >= samples
+
     @property
     def regions(self) -> Tuple[MemoryRegion, ...]:
         """The memory map that the profile gives, empty without one."""

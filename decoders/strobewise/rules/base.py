@@ -252,7 +252,7 @@ def twins(evidence: BusEvidence) -> Tuple[Tuple[str, str], ...]:
 
     /IORQ and /WR may, in a program that writes to ports alone (UM0080, timing figures).
     """
-    if (evidence.samples_per_t or 0.0) < FINE_SAMPLES or clock_denied(evidence) or beside_the_edge(evidence):
+    if not evidence.samples_at_least(FINE_SAMPLES) or clock_denied(evidence) or beside_the_edge(evidence):
         return ()
     pairs = combinations(STROBES, 2)
     return tuple((one, other) for one, other in pairs if evidence.line(one).twin == other and {one, other} != {"IORQ", "WR"})
@@ -290,7 +290,7 @@ def _covers(scope: Optional[Scope], closer: Finding, finding: Finding) -> bool:
 def _softened(finding: Finding, evidence: BusEvidence, lasting: FrozenSet[str], runaways: FrozenSet[str]) -> Finding:
     """Return a fault as a warning where too few samples may have made it; a control line without any edge stays what it is."""
     still = bool(finding.lines) and all(evidence.line(name).edges == 0 and name in CONTROL for name in finding.lines)
-    blind = finding.rule in runaways and (evidence.samples_per_t or 0.0) < BLIND_SAMPLES
+    blind = finding.rule in runaways and not evidence.samples_at_least(BLIND_SAMPLES)
     lasts = still or (finding.rule in lasting and not blind)
     return finding if finding.severity != "fault" or lasts else finding._replace(severity="warning")
 

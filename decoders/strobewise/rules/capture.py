@@ -134,7 +134,7 @@ def spikes(evidence: BusEvidence) -> Iterator[Found]:
 def _spiky(evidence: BusEvidence) -> Dict[str, List[Tuple[float, float]]]:
     """Return the pulses of the CPU's outputs that are a sample or so, and far shorter than it can make, by line."""
     slips, sample_s, hz = evidence.slips, evidence.sample_interval_s, evidence.clock.hz
-    if slips is None or sample_s is None or not hz or (evidence.samples_per_t or 0) < SPIKY_SAMPLES:
+    if slips is None or sample_s is None or not hz or not evidence.samples_at_least(SPIKY_SAMPLES):
         return {}
     own = DRIVEN_IN_A_GRANT if evidence.cycles["bus_granted"] else tuple(slips.pulses)
     limit = min(1.5 * sample_s, SPIKE_T / hz)
@@ -222,7 +222,7 @@ def went_silent(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(("M1", "MREQ", "RD", "WR"), STORE, (done("dead-high", line="RFSH"), done("lead-off", line="M1"))),
 )  # fmt: skip
 def requests_without_fetch(evidence: BusEvidence) -> Iterator[Found]:
-    if evidence.longest_run_without_fetch <= LONGEST_RUN or (evidence.samples_per_t or 0) < COARSE_SAMPLES or clock_denied(evidence):
+    if evidence.longest_run_without_fetch <= LONGEST_RUN or not evidence.samples_at_least(COARSE_SAMPLES) or clock_denied(evidence):
         return
     text = f"{evidence.longest_run_without_fetch} requests in a row without an opcode fetch, from {time_words(evidence.run_without_fetch_s)} on"
     # A CPU that fetches before or behind it works: that another master had the bus meanwhile is the plain reading, until /BUSACK denies it.

@@ -150,7 +150,7 @@ def clock_off_frequency(evidence: BusEvidence) -> Iterator[Found]:
             title="the strobes contradict the clock that was given",
         )  # fmt: skip
         return
-    if not (clock.hz and clock.nominal_hz and clock.source == "CLK") or (evidence.samples_per_t or 0) < COARSE_SAMPLES:
+    if not (clock.hz and clock.nominal_hz and clock.source == "CLK") or not evidence.samples_at_least(COARSE_SAMPLES):
         return
     share = clock.hz / clock.nominal_hz - 1
     if abs(share) > OFF_FREQUENCY:
@@ -238,7 +238,7 @@ def _evenly(low: float, high: float, middle: Optional[float]) -> bool:
 )  # fmt: skip
 def clock_inverted(evidence: BusEvidence) -> Iterator[Found]:
     clock = evidence.clock
-    if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or (evidence.samples_per_t or 0) < FINE_SAMPLES:
+    if clock.source != "CLK" or not clock.hz or clock.hz > DELAYS_KNOWN_HZ or clock.mreq_phase is None or not evidence.samples_at_least(FINE_SAMPLES):
         return
     timing = evidence.timing
     for delay in timing.delays if timing is not None else ():

@@ -124,7 +124,7 @@ def measures_itself(name: str, evidence: BusEvidence) -> bool:
     source = evidence.clock.source
     taken_from = evidence.strobes.get(source or "")
     astray = taken_from is not None and taken_from.expected >= ENOUGH and taken_from.hit < HEALTHY_HIT
-    return (source == name or astray) and (evidence.samples_per_t or 0.0) < FINE_SAMPLES
+    return (source == name or astray) and not evidence.samples_at_least(FINE_SAMPLES)
 
 
 def in_rhythm(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:

@@ -33,7 +33,7 @@ def _judged(evidence: BusEvidence, reads: Sequence[OddRead]) -> bool:
         return False  # what was written meanwhile nobody saw
     if evidence.clocked and not _sure(reads):
         return False  # a clock that jitters, or a sample that is lost, shows in nothing else there, and fetches are read early at its falling edge
-    return (evidence.samples_per_t or 0) >= CLOSE_SAMPLES and not evidence.glitches and not runs_away(evidence.memory)
+    return evidence.samples_at_least(CLOSE_SAMPLES) and not evidence.glitches and not runs_away(evidence.memory)
 
 
 def _in_ram(evidence: BusEvidence, address: int) -> bool:

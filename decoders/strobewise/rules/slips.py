@@ -52,7 +52,7 @@ def _split(period: Period, middle_s: float, sample_s: float) -> bool:
 )  # fmt: skip
 def clock_slips(evidence: BusEvidence) -> Iterator[Found]:
     slips, sample_s = evidence.slips, evidence.sample_interval_s
-    if slips is None or sample_s is None or evidence.clocked or evidence.clock.source != "CLK" or (evidence.samples_per_t or 0) < FINE_SAMPLES:
+    if slips is None or sample_s is None or evidence.clocked or evidence.clock.source != "CLK" or not evidence.samples_at_least(FINE_SAMPLES):
         return
     cut = sorted(cut_short(slips, sample_s))
     if not cut or len(cut) > MANY_CUT * slips.periods or (len(cut) == 1 and not _with_a_pulse(slips, cut[0], slips.middle_s or 0.0)):

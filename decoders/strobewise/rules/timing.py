@@ -123,7 +123,7 @@ def slow_strobe(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def rises_late(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.timing
-    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < FINE_SAMPLES:
+    if record is None or evidence.clocked or not evidence.samples_at_least(FINE_SAMPLES):
         return
     means = {delay.symbol: delay.mean_s for delay in record.delays if delay.mean_s is not None}
     late = {line: means[rise] - means[fall] for line, fall, rise in BOTH_EDGES if rise in means and fall in means}
@@ -147,7 +147,7 @@ def rises_late(evidence: BusEvidence) -> Iterator[Found]:
 )  # fmt: skip
 def one_strobe_late(evidence: BusEvidence) -> Iterator[Found]:
     record = evidence.timing
-    if record is None or evidence.clocked or (evidence.samples_per_t or 0) < FINE_SAMPLES:
+    if record is None or evidence.clocked or not evidence.samples_at_least(FINE_SAMPLES):
         return
     lines = {name: [delay for delay in record.delays if delay.line == name] for name in dict.fromkeys(delay.line for delay in record.delays)}
     late = {name: _later_than_others(name, record.delays) for name in lines}
@@ -187,7 +187,7 @@ def refresh_starved(evidence: BusEvidence) -> Iterator[Found]:
     span = evidence.longest_without_refresh
     if (evidence.clock.hz or FAST_CLOCK_HZ) < DYNAMIC_HZ:
         return  # nobody refreshes dynamic memory with a CPU this slow: 128 rows take it too long at best
-    if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and (evidence.samples_per_t or 0) >= COARSE_SAMPLES:
+    if span is not None and evidence.least_s(span.length_s) > REFRESH_INTERVAL_S and evidence.samples_at_least(COARSE_SAMPLES):
         yield Found(
             f"no refresh for {time_words(span.length_s)} from {time_words(span.start_s)} on: dynamic memory that the CPU refreshes loses "
             "its contents",
