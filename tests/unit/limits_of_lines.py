@@ -11,7 +11,7 @@ from limits import BUS, HZ, Limit, fires, found, held, memory, says, severity, s
 from strobewise.bus.model import KIND_INDEX, Finding
 from strobewise.bus.timing import limit_ps
 from strobewise.records.buses import BusesRecord, Operands, Pushes
-from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Span, Stays, StrobeCount, Through
+from strobewise.records.evidence import PATTERN_LINES, Burst, LineEvidence, Paused, Span, Stays, StrobeCount, Through
 from strobewise.records.expansion import PagingRecord, Trigger
 from strobewise.records.free_run import CountedLine, FreeRunRecord
 from strobewise.records.leads import IdentifiedRecord, LeadsRecord, Relabelling
@@ -40,7 +40,7 @@ from strobewise.rules.expansion import _addresses
 from strobewise.rules.grades import CERTAIN
 from strobewise.rules.held import _given_for_good, _lasts, _rest_after, _runs_while_halted
 from strobewise.rules.slips import _with_a_pulse, cut_short
-from strobewise.rules.strobes import _bursts, runs_a_program
+from strobewise.rules.strobes import _bursts, off_for_a_while, runs_a_program
 from strobewise.rules.timing import _kinds_by_fetches
 from strobewise.rules.volts import weigh_still_line
 
@@ -344,6 +344,14 @@ def beside(clocks: float) -> bool:
     return misled._beside_misses("WR", StrobeCount(100, 90, 500, 0, 0.001, 0.002 + clocks / HZ), evidence)
 
 
+def let_go(falls: int = 60, lost: int | None = None, early_t: float = 0.0) -> bool:
+    """Say whether a strobe that stood still for once is taken for a lead: lost requests that no burst tells of, or 400 in a burst."""
+    line = LineEvidence("M1", edges=2000, paused=Paused(0.01, 0.02, falls))
+    start = 0.01 - early_t / HZ
+    count = StrobeCount(1000, 1000 - lost) if lost else StrobeCount(1000, 600, 0, 0, start, 0.02, [Burst(400, start, 0.02)])
+    return off_for_a_while(line, count, evidence_of())
+
+
 def blames_the_other(wrong: int) -> bool:
     """wrong: requests of a thousand in which /RD is seen and must not be; /M1 is in a hundred."""
     evidence = evidence_of(strobes={"RD": StrobeCount(1000, 1000, 1000, wrong), "M1": StrobeCount(1000, 1000, 1000, 100)})
@@ -369,6 +377,9 @@ STROBES = (
     Limit("base.AS_OFTEN", in_rhythm, 1030, 1031),
     Limit("misled.BESIDE", as_often, 90, 89),
     Limit("strobes.GROWING_BURSTS", lambda n: grows([], [9] * n), 4, 3),
+    Limit("strobes.LONG_PAUSE", let_go, 50, 49),
+    Limit("strobes.MARGIN_T", lambda early: let_go(early_t=early), 7.9, 8.1),
+    Limit("strobes.PER_PULSE", lambda lost: let_go(100, lost), 207, 208),
     Limit("strobes.GROWS_BY", lambda n: grows([100], [100, 100, n]), 100, 99),
 )  # fmt: skip
 

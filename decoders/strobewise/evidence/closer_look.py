@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..bus.lines import BIT, STROBES
-from ..records.evidence import BusEvidence, LineEvidence, Through
+from ..records.evidence import BusEvidence, LineEvidence, Paused, Through
 from ..records.strobes import behaviour
 
 Int = npt.NDArray[np.int64]
@@ -16,6 +16,7 @@ Int = npt.NDArray[np.int64]
 FOLLOWS_SHARE = 0.7  #: share of a line's edges that must come with another line's before it is said to follow it
 SEVERAL = 2  #: falls of /M1 within one low of /MREQ: a good one is let go in every fetch (UM0080)
 TWIN_EDGES = 40  #: edges that two strobes must share, all of them: twenty cycles of one kind and no other do not come in a row by chance
+_NONE = np.empty(0, np.int64)
 _FEW_EDGES = 16  #: edges from which the moments of two lines can be held side by side
 
 
@@ -42,6 +43,7 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
         apart = (int(words[0]) >> BIT[name] ^ int(words[0]) >> BIT[other]) & 1
         if not apart and np.array_equal(edges[name], edges[other]):
             evidence.lines[name].twin, evidence.lines[other].twin = other, name
+    _find_pauses(evidence, edges, tick_s)
     for name in STROBES:
         count = evidence.strobes.get(name)
         line = evidence.lines.get(name)
@@ -50,6 +52,22 @@ def look_closer(evidence: BusEvidence, times: Int, words: npt.NDArray[np.uint64]
         seen = behaviour(line, count)
         if seen is not None and seen.kind == "unrelated":
             _find_leader(line, edges, int(1.5 * sample_ticks))
+
+
+def _find_pauses(evidence: BusEvidence, edges: dict[str, Int], tick_s: float) -> None:
+    """Note the longest stretch in which each strobe stood still, where another one went on meanwhile."""
+    for name in STROBES:
+        own = edges.get(name, _NONE)
+        steps = np.diff(own)
+        if len(own) < _FEW_EDGES:
+            continue
+        k = int(steps.argmax())
+        if not _FEW_EDGES <= k + 1 <= len(own) - _FEW_EDGES:
+            continue  # it hardly moved before, or hardly does behind
+        inside = [np.searchsorted(other, own[k : k + 2]) for line, other in edges.items() if line in STROBES and line != name]
+        falls = max((int(high - low) // 2 for low, high in inside), default=0)
+        if falls:
+            evidence.lines[name].paused = Paused(float(own[k] * tick_s), float(own[k + 1] * tick_s), falls)
 
 
 def _held_through(own: Int, begins_low: bool, falls: Int, tick_s: float) -> Through | None:

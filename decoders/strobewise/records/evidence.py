@@ -81,6 +81,14 @@ class Stays(NamedTuple):
     fetches: int  #: falls of /M1 or /RFSH, whichever shows more
 
 
+class Paused(NamedTuple):
+    """The longest stretch in which a strobe stood still, while another one went on; it moved before and behind."""
+
+    start_s: float
+    end_s: float
+    falls: int  #: of the strobe that fell most often meanwhile
+
+
 @dataclass
 class LineEvidence:
     """What one captured line did."""
@@ -99,6 +107,7 @@ class LineEvidence:
     held_through: Optional[Through] = None  #: of /MREQ, where it stayed low over several falls of /M1
     twin: Optional[str] = None  #: of a strobe, another one that moved with it at each and every edge
     stays: Optional[Stays] = None  #: of a strobe, where others went on behind its last edge
+    paused: Optional[Paused] = None  #: of a strobe, where others went on while it stood still for once
     volts: Optional[AnalogLevels] = None  #: where it was captured in volts
 
     @property

@@ -43,6 +43,10 @@ def blame(source: str, why: str, **shares: float) -> Shares:
 # Strobes
 CPU_FIRST = blame(PRACTICE, "a strobe that is dead at the CPU's own pin", cpu=0.62, connection=0.22, probe_or_capture=0.16)
 LEAD_FIRST = blame(OURS, "the machine could hardly run like this without the line", probe_or_capture=0.7, connection=0.17, cpu=0.13)
+OFF_FOR_A_WHILE = blame(
+    OURS, "it stood still for one stretch only, while others went on: a lead that let go, before an output that did",
+    probe_or_capture=0.52, cpu=0.24, connection=0.2,
+)  # fmt: skip
 LOOKALIKE = blame(OURS, "exchanged leads and a dead output look the same here", probe_or_capture=0.46, cpu=0.36, connection=0.14)
 INVERTED_LEAD = blame(PRACTICE, "just the opposite of what it must be", probe_or_capture=0.9, connection=0.06)
 LAGGING = blame(OURS, "/MREQ is late alone, and the count with it", probe_or_capture=0.6, connection=0.15, cpu=0.15)

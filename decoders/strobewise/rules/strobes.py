@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from typing import Iterator, Optional
 
+from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
 from ..bus.model import Shares
 from ..bus.units import time_words
-from ..records.evidence import BusEvidence, StrobeCount
-from ..records.strobes import BURST, behaviour, by_kind, longest_burst
+from ..records.evidence import BusEvidence, LineEvidence, Paused, StrobeCount
+from ..records.strobes import BURST, FEW_MISSES, FEW_WRONG, behaviour, by_kind, longest_burst
 from . import blame
 from .base import (
     CAUTION_CLIP,
@@ -67,6 +68,9 @@ def _strobe(
     if at == "connector":
         suspects = _at_connector(suspects)
     sentence = f"{count.expected or 'no'} {what} {shown_by}, {seen.words}"
+    let_go = line.paused if off_for_a_while(line, count, evidence) else None
+    if let_go is not None:
+        suspects = answered if answered is not None and runs_a_program(evidence) else blame.OFF_FOR_A_WHILE
     if seen.kind == "inverted":
         yield Found(
             f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
@@ -122,15 +126,18 @@ def _strobe(
             next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
         )  # fmt: skip
         return
-    if seen.kind == "partial" and name != "MREQ" and mreq_lags(evidence):
+    part_missing = seen.kind == "partial" and let_go is None
+    if part_missing and name != "MREQ" and mreq_lags(evidence):
         suspects = blame.LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
-    elif seen.kind == "partial" and name in HELD_AGAINST_MREQ and len(at_once := partly_missing(evidence)) > 1:
+    elif part_missing and name in HELD_AGAINST_MREQ and len(at_once := partly_missing(evidence)) > 1:
         suspects = blame.LAGGING
         sentence += f"; {' and '.join(map(bar, at_once))} seem to miss at once, which one lead explains: that of /MREQ, against which they are held, lags"
     if seen.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
         sentence += _bursts(count, evidence)
+    if let_go is not None:
+        sentence += f"; {bar(name)} {_let_go(let_go)}"
     yield Found(
         sentence,
         (name,),
@@ -140,6 +147,23 @@ def _strobe(
         suspects=suspects,
         confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
     )
+
+
+def off_for_a_while(line: LineEvidence, count: StrobeCount, evidence: BusEvidence) -> bool:
+    """Say whether all that is amiss with a strobe lies in one stretch in which it stood still, while others went on."""
+    paused = line.paused
+    if paused is None or paused.falls < LONG_PAUSE:
+        return False
+    margin = MARGIN_T / (evidence.clock.hz or FAST_CLOCK_HZ)
+    low, high = paused.start_s - margin, paused.end_s + margin
+    missed = sum(burst.number for burst in count.bursts if low <= burst.start_s and burst.end_s <= high)
+    if count.first_missing_s is None:  # told by pulses of another strobe that came without it: a fetch and its refresh each
+        missed = PER_PULSE * paused.falls
+    return count.expected - count.seen - missed < FEW_MISSES and count.wrong < paused.falls + FEW_WRONG
+
+
+def _let_go(paused: Paused) -> str:
+    return f"stood still from {time_words(paused.start_s)} to {time_words(paused.end_s)} only, while others went on: look at its lead first"
 
 
 def _bursts(count: StrobeCount, evidence: BusEvidence) -> str:
@@ -173,6 +197,9 @@ OWN_LEAD_FIRST = (
     "move the lead for {name} to a pin known to be live and capture again: the machine could hardly run like this without {name}, so the "
     "lead or its label comes first; if the lead is good, scope {pin} at the CPU itself"
 )
+MARGIN_T = 8.0  #: T-states from the last edge of a strobe to the begin of the request that it is missed in: a cycle, and waits (our choice)
+PER_PULSE = 2  #: requests of /MREQ for each pulse of /M1 or /RFSH (UM0080, instruction op-code fetch)
+LONG_PAUSE = 50  #: falls of another strobe while one stood still, from which the machine felt it; a program may do without /WR for some (our choice)
 FEW_BY_CLOCK = 8  #: misses that samples which the analyser lost make of whole cycles: where it counts clocks no gap tells of them (our choice)
 GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for each of the first, from which a strobe is said to grow worse
 
@@ -225,9 +252,12 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
         )  # fmt: skip
     elif not found and through is not None and pulled_low(evidence):
         times = "once" if through.stretches == 1 else f"{through.stretches} times, the first"
+        text = f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all"
+        paused = evidence.line("MREQ").paused
+        let_go = paused if through.stretches == 1 and paused is not None and paused.falls >= LONG_PAUSE and runs_a_program(evidence) else None
         yield Found(
-            f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all: it is pulled low for stretches",
-            ("MREQ",), through.falls, through.start_s, through.end_s,
+            f"{text}: it is pulled low for stretches" if let_go is None else f"{text}: it {_let_go(let_go)}",
+            ("MREQ",), through.falls, through.start_s, through.end_s, suspects=None if let_go is None else blame.LEAD_FIRST,
         )  # fmt: skip
     witness = fetches_without_requests(evidence)
     if not found and witness is not None and evidence.has("MREQ"):
