@@ -185,6 +185,26 @@ def test_a_slow_line_that_falls_with_a_request_is_told(line, fetch, monkeypatch)
     assert rows_of(times, spoiled, captured, 24_000_000) == expected
 
 
+@pytest.mark.parametrize("read_behind", [0, 1], ids=["with it", "a sample behind"])
+@pytest.mark.parametrize("fetch", [True, False], ids=["fetch", "access"])
+def test_a_read_that_a_reset_cuts_short_before_it_is_looked_at_stays_one(fetch, read_behind):
+    """/RD falls with its request or a sample behind; the reset lets go of both before the look at the request would come."""
+    times, words = HEALTHY
+    mreq, rd, m1 = (np.uint64(1 << BIT[name]) for name in ("MREQ", "RD", "M1"))
+    falls = np.flatnonzero((words[1:] & mreq == 0) & (words[:-1] & mreq != 0)) + 1
+    moments = np.arange(int(times[0]), int(times[-1]) + 1)
+    every = words[np.searchsorted(times, moments, "right") - 1].copy()
+    of = [int(times[at] - times[0]) for at in falls[len(falls) // 2 :] if (words[at] & m1 == 0) == fetch]
+    first = next(at for at in of if every[at + read_behind] & rd == 0 and every[at + read_behind - 1] & rd)
+    every[first + read_behind + 3 : first + 3000] &= ~np.uint64(1 << BIT["RESET"])
+    every[first + read_behind + 4 : first + 3000] |= mreq | rd | m1
+    captured = frozenset(LINE_SETS["full"]) - frozenset(("CLK",))
+    rows = rows_of(moments, every, captured, 24_000_000)
+    cut = [row[0] for row in rows if row[-1] == "cut_short"]
+    assert cut == ["opcode_fetch" if fetch else "memory_read"]
+    assert rows == rows_of(moments, every, captured, 24_000_000, every_edge=True)
+
+
 @pytest.mark.parametrize("behind", [-3, -2, -1, 1, 2])
 def test_a_reset_between_a_fetch_and_its_refresh_is_dated_by_its_edge(behind, monkeypatch):
     """Samples behind the assert edge of the refresh: /MREQ high while /RFSH is low is a spike only where nothing else moved."""
