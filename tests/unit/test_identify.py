@@ -15,9 +15,10 @@ from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence.unlabelled import _record
 from strobewise.identify import GROUPS, Identified, identify
 from strobewise.identify.buses import NAMED, Solved
+from strobewise.identify.program_fit import READ, WRITE
 from strobewise.identify.roles import Role
 from strobewise.identify.search import Order
-from strobewise.identify.slow_lines import ACK, FETCH, _interrupt, _Spans
+from strobewise.identify.slow_lines import ACK, FETCH, _halt, _interrupt, _nmi, _reset, _Spans
 from strobewise.machine import BusRequest, Press, fault
 from strobewise.machine.board import WaitRule
 from strobewise.machine.programs import program
@@ -207,3 +208,79 @@ def test_the_line_that_is_low_at_an_acknowledge_and_seldom_else_asks_for_it(firs
     spans = {k: _Spans(*map(np.array, zip(*pairs, strict=True))) for k, pairs in enumerate((first, second)) if pairs}
     role = _interrupt(sample, spans)
     assert (role if role is None else (role.channel, role.line)) == (None if found is None else (found, "INT"))
+
+
+def spans_of(*pairs):
+    return {0: _Spans(*map(np.array, zip(*pairs, strict=True)))}
+
+
+@pytest.mark.parametrize(
+    ("low", "reads", "moves", "bits", "found"),
+    [
+        ((95, 145), (), (), 3, True),  # five fetches, the last of which may be cut short
+        ((95, 135), (), (), 3, False),
+        ((95, 145), (11,), (), 3, False),  # with a data cycle in between
+        ((95, 145), (), (12,), 3, False),  # of another address
+        ((95, 145), (), (), 2, False),  # too few address lines are known to say that it is one
+        ((0, 5000), (), (), 3, False),  # low all the time
+        ((95, 5000), (), (), 3, True),
+    ],
+)
+def test_the_line_that_is_low_while_one_address_is_fetched_is_halt(low, reads, moves, bits, found):
+    """Fetches at 0, 10, 20 ... ticks."""
+    times, address = np.arange(0, 5000, 10), np.zeros(500, np.int64)
+    kinds = np.full(len(times), FETCH)
+    kinds[list(reads)], address[list(moves)] = READ, 1
+    role = _halt(SimpleNamespace(fall=times, kind=kinds), spans_of(low), address, bits)
+    assert (role is not None and role.line == "HALT") is found
+
+
+@pytest.mark.parametrize(
+    ("low", "changes", "bits", "found"),
+    [
+        ((95, 195), {}, 3, True),
+        ((95, 195), {}, 2, False),  # where the program begins is not known
+        ((95, 195), {"address": 1}, 3, False),
+        ((95, 195), {"kind": READ}, 3, False),
+        ((95, 195), {"first": 315}, 3, False),  # twelve T-states behind
+        ((95, 195), {"first": 314}, 3, True),
+        ((165, 195), {}, 3, True),
+        ((166, 195), {}, 3, False),  # less than three T-states
+        ((95, 226), {}, 3, False),  # the program goes on in it
+        ((195, 9000), {}, 3, False),  # nothing comes behind it
+        ((95, 195), {"before": 0}, 2, True),  # the capture begins with it
+    ],
+)
+def test_the_line_behind_which_the_program_begins_at_0_is_reset(low, changes, bits, found):
+    """A T-state is 10 ticks; fetches up to 80 and from 200 on."""
+    before, first = changes.get("before", 9), changes.get("first", 200)
+    times = np.concatenate([np.arange(0, 10 * before, 10), np.arange(first, 900, 10)])
+    kinds, address = np.full(len(times), FETCH), np.arange(len(times)) - before
+    kinds[before], address[before] = changes.get("kind", FETCH), changes.get("address", 0)
+    role = _reset(SimpleNamespace(t=10), SimpleNamespace(fall=times, kind=kinds), spans_of(low), address, bits)
+    assert (role is not None and role.line == "RESET") is found
+
+
+@pytest.mark.parametrize(
+    ("pulses", "changes", "bits", "found"),
+    [
+        ([(1990, 2010)], {}, 7, True),
+        ([(1990, 2010)], {}, 6, False),
+        ([(1990, 2010)], {23: (FETCH, 0x67)}, 7, False),
+        ([(1990, 2010)], {22: (READ, 0)}, 7, False),
+        ([(1990, 2010)], {21: (READ, 0)}, 7, False),
+        ([(1200, 1210)], {}, 7, False),  # 80 T-states before
+        ([(1201, 1210)], {}, 7, True),
+        ([(2001, 2010)], {}, 7, False),  # behind it
+        ([(0, 5), (1990, 2010), (3000, 3010)], {}, 7, True),  # low as the capture began, and one fall that it does not see answered
+        ([(0, 5), (1990, 2010), (3000, 3010), (3100, 3110)], {}, 7, False),
+    ],
+)
+def test_the_line_whose_falls_are_answered_at_0066_is_nmi(pulses, changes, bits, found):
+    """Fetches at 0, 100, 200 ... ticks, a T-state is 10; at 2000 begins the answer: two pushes and 0066h (UM0080)."""
+    times, address = np.arange(0, 5000, 100), np.zeros(50, np.int64)
+    kinds = np.full(len(times), FETCH)
+    for at, (kind, low) in ({21: (WRITE, 0), 22: (WRITE, 0), 23: (FETCH, 0x66)} | changes).items():
+        kinds[at], address[at] = kind, low
+    role = _nmi(SimpleNamespace(t=10), SimpleNamespace(fall=times, kind=kinds), spans_of(*pulses), address, bits)
+    assert (role is not None and role.line == "NMI") is found
