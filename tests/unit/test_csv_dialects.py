@@ -155,9 +155,3 @@ def test_long_times_without_a_unit_are_doubted(head, step, warned, tmp_path):
         for _ in capture.blocks(map_channels(capture.header.channels).assignments):
             pass
         assert (NO_UNIT in capture.warnings) == warned
-
-
-def test_text_of_two_bytes_a_character_is_named(tmp_path, capsys):
-    (tmp_path / "a.csv").write_bytes("Time [s],M1\n0,1\n1,0\n".encode("utf-16"))
-    assert main(["lines", str(tmp_path / "a.csv")]) == 2
-    assert "the text is UTF-16" in capsys.readouterr().err

@@ -9,6 +9,8 @@ import pytest
 
 from session_files import session_bytes
 from strobewise.capture.opening import FORMATS, OTHERWISE, format_of, open_capture
+from strobewise.capture.raw.form import parse_raw
+from strobewise.capture.raw.reader import RawCapture
 from strobewise.capture.scope.reader import ScopeCapture
 from strobewise.capture.source import TextSource
 from strobewise.capture.vcd.reader import VcdCapture
@@ -110,3 +112,34 @@ def test_what_stands_behind_a_packed_capture(tmp_path, known):
     for cut in (packed[:-4], packed + gzip.compress(b"\n")[:-4], packed + b"\x1f"):
         with pytest.raises(CaptureError, match="cut short"):
             read_whole(written(tmp_path, name, cut))
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-be"])
+@pytest.mark.parametrize(("name", "content"), [("a.vcd", HEADER), ("capture", HEADER), ("a.csv", TABLE)])
+def test_text_of_two_bytes_a_character_is_named(tmp_path, name, content, encoding):
+    mark = b"\xfe\xff" if encoding == "utf-16-be" else b""
+    path = written(tmp_path, name, mark + content.decode().encode(encoding))
+    with pytest.raises(CaptureError, match=r"^the text is UTF-16 \(.*\): let the program write the file itself"):
+        open_capture(path)
+
+
+RAW = parse_raw("1M:M1=0")
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "reader"),
+    [
+        ("a.csv", TABLE, ScopeCapture), ("capture", TABLE, RawCapture), ("a.bin", TABLE, RawCapture), ("a.csv", b"\0\1" * 99, RawCapture),
+        ("a.vcd", b"\n" + HEADER, VcdCapture), ("capture", b"\xef\xbb\xbf" + HEADER, VcdCapture), ("a.vcd", b"\0\1" * 99, RawCapture),
+        ("a.csv", HEADER, VcdCapture), ("a.vcd", TABLE, RawCapture), ("a.raw", b"\xff\xfe" * 99, RawCapture),
+    ],
+)  # fmt: skip
+def test_what_is_told_of_raw_samples_is_for_them_alone(tmp_path, name, content, reader):
+    """As in a folder that holds several formats, and a command that names captures of two."""
+    with open_capture(written(tmp_path, name, content), RAW) as capture:
+        assert isinstance(capture, reader)
+
+
+def test_a_waveform_file_is_no_raw_samples(tmp_path):
+    with pytest.raises(CaptureError, match="waveform file"):
+        open_capture(written(tmp_path, "capture", MAGIC + b"and more"), RAW)

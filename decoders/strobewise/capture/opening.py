@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple, Optional
 
+from ..errors import CaptureError
 from ..records.raw import RawForm
 from .interface import Capture
 from .source import TextSource
+from .waves import MAGIC as WAVES
 
 PACKED = ".gz"  #: an ending behind the format's own
 LONGEST_HEAD = 64 << 10  #: bytes that are looked at, at most
 _BLANKS = b" \t\r\n"
 _MARK_OF_ORDER = b"\xef\xbb\xbf"  #: before text of some programs (Unicode, 23.8)
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")  #: the same, of text in two bytes a character
+AS_UTF_8 = "let the program write the file itself, not the shell (>), or save it again as UTF-8"
 
 
 def _vcd(source: TextSource, rateless: bool) -> Capture:
@@ -87,12 +91,19 @@ OTHERWISE = FORMATS[0]  #: what a file that nothing tells of is read as: its rea
 
 
 #: No raw samples begin so by chance.
-_MARKS = (b"PK\x03\x04", b"$date", b"$version", b"$timescale", b"$comment", b"$scope")
+_MARKS = (b"PK\x03\x04", b"$date", b"$version", b"$timescale", b"$comment", b"$scope", b"$var ", _MARK_OF_ORDER + b"$", WAVES)
 LONGEST_MARK = max(map(len, _MARKS))
 
 
 def format_of(source: TextSource) -> Format:
-    """Return the format that the bytes tell, the first row of FORMATS that fits, else that of the name. Raises CaptureError."""
+    """Return the format that the bytes tell, else that of the name. Raises CaptureError."""
+    if source.peek(1)[:1] in _UTF_16[0] and source.peek(2)[:2] in _UTF_16:
+        raise CaptureError("the text is UTF-16", source.path, remedy=AS_UTF_8)
+    return _by_content(source) or _by_name(source.path) or OTHERWISE
+
+
+def _by_content(source: TextSource) -> Optional[Format]:
+    """Return the first row of FORMATS that the bytes fit, None where they tell nothing. Raises CaptureError."""
     start, ended = source.peek(1), False
     ended = not start
     while True:
@@ -104,25 +115,34 @@ def format_of(source: TextSource) -> Format:
             if told is None:
                 break  # it may yet be this one
         if ended or told is not None or len(start) >= LONGEST_HEAD:
-            return _by_name(source.path)
+            return None
         more = source.peek_on()
         start, ended = more, len(more) == len(start)
 
 
-def _by_name(path: str) -> Format:
+def _by_name(path: str) -> Optional[Format]:
     name = path.lower().removesuffix(PACKED)
-    return next((known for known in FORMATS if name.endswith(known.endings)), OTHERWISE)
+    return next((known for known in FORMATS if name.endswith(known.endings)), None)
+
+
+def _are_samples(source: TextSource) -> bool:
+    """Say whether what --raw tells is of this file: neither its first bytes say otherwise, nor its name and its content together."""
+    if source.peek(LONGEST_MARK).startswith(_MARKS):
+        return False
+    named = _by_name(source.path)
+    return named is None or _by_content(source) is not named
 
 
 def open_capture(path: str, raw: Optional[RawForm] = None, rateless: bool = False) -> Capture:
     """Open a capture of any format of FORMATS, packed or not, or "-" for one on standard input. Use it as a context manager.
 
-    raw: what raw samples are, which say nothing of themselves; a capture that begins as a VCD or a session does is read as that.
+    raw: what raw samples are, which say nothing of themselves; a capture that begins as a VCD or a session does is read as that,
+    and so is one whose name and content agree.
     rateless: it has one sample for each clock of the CPU, so that it need name no rate. Raises CaptureError.
     """
     source = TextSource(path)
     try:
-        if raw is not None and not source.peek(LONGEST_MARK).startswith(_MARKS):
+        if raw is not None and _are_samples(source):
             from .raw.reader import RawCapture
 
             return RawCapture(path, raw, source=source)

@@ -23,7 +23,6 @@ from .units import TIME_UNITS_S, VOLT_UNITS_V, are_units, is_time, name_and_unit
 _INDEX_NAMES = frozenset({"sample", "samples", "index", "no", "no.", "#"})
 MOST_HEAD_LINES = 100  #: settings above the table: exporters write some twenty
 
-_UTF_16 = (b"\xff\xfe", b"\xfe\xff")  #: its mark of order (Unicode, 23.8)
 COARSE_S = 1e-5  #: between two rows: ten times what the slowest analyser in use takes; times without a unit may be none of seconds
 NO_UNIT = "the times have no unit that is known here, and are taken for seconds: if they are not, write it behind their name, as Time [us]"
 _ROWS_LOOKED_AT = 64  #: of the table, to tell its separator and its columns: one row may be odd
@@ -69,8 +68,6 @@ def parse_head(data: bytes, complete: bool, rateless: bool = False) -> Optional[
     """
     if complete and not data.strip():
         raise BodyError("the file is empty", None, EXPORT_AGAIN)
-    if data.startswith(_UTF_16):
-        raise BodyError("the text is UTF-16", 0, "save it again as UTF-8")
     offset = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     head: list[str] = []
     remarks = Remarks()
