@@ -9,7 +9,8 @@ import pytest
 from plugin_stack import host_module
 
 from conftest import ROOT
-from strobewise.bus.lines import LINES
+from strobewise.bus.lines import ADDRESS, LINES
+from strobewise.stream.records import Bus
 
 CLOCK_RANGE_HZ = 10_000, 50_000_000  #: a second time
 
@@ -41,6 +42,31 @@ def test_a_device_answers_on_a_line_that_it_may_pull(plugin):
         plugin("strobewise_faults", answer=line).start()
     with pytest.raises(ValueError, match=r"option answer is 'M1': give ROMDIS, "):
         plugin("strobewise_faults", answer="M1").start()
+
+
+def test_a_device_may_answer_within_a_thousand_t_states(plugin):
+    for within in (1, 1000):
+        plugin("strobewise_faults", within=within).start()
+    for within in (0, 1001):
+        with pytest.raises(ValueError, match=f"option within is {within}: give 1 to 1000 T-states"):
+            plugin("strobewise_faults", within=within).start()
+
+
+@pytest.mark.parametrize(
+    ("lacking", "t_samples", "why"),
+    [
+        (set(), 7.0, None), (set(), None, "the length of a T-state is not known"),
+        ({"ROMDIS"}, 7.0, "map ROMDIS"), ({"A8", "A15"}, 7.0, "map A8, A15"), ({"A0"}, None, "map A0"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("triggers", ["", "8"])
+def test_what_keeps_a_device_from_being_followed_is_remarked_on(plugin, lacking, t_samples, why, triggers):
+    one = plugin("strobewise_faults", triggers=triggers)
+    one.start()
+    captured = tuple(name for name in ("MREQ", "M1", "ROMDIS", *ADDRESS) if name not in lacking)
+    one.decode(0, 0, ("bus", Bus(captured, 1_000_000, t_samples, "MREQ", 1.0, False, True)))
+    remarks = [data[1][0] for _, _, _, output, data in one.shown if output == "ann"]
+    assert remarks == ([f"Paging can not be followed: {why}"] if why and triggers else [])
 
 
 def test_a_remark_on_a_moment_is_a_sample_wide(plugin):

@@ -135,6 +135,15 @@ def test_a_fault_that_stays_is_said_again_after_twice_as_long(tmp_path):
     assert len(lengths) > 3 and all(1.7 < later / earlier < 2.3 for earlier, later in pairwise(lengths))
 
 
+@pytest.mark.parametrize(("us", "times"), [(70, 1), (110, 1), (140, 2)])
+def test_what_is_left_at_the_end_is_judged_where_it_says_enough(us, times, tmp_path):
+    """A quarter of what is judged together; 64 cycles at first, some 80 us, then 128. A capture that is shorter is judged all the same."""
+    capture = simulated(
+        tmp_path, "dead-low:line=M1", "--lines", "full", "--start", "1ms", "--duration", f"{us}us", "--sample-rate", "24M",
+    )  # fmt: skip
+    assert len(findings(capture, tmp_path, show="strobewise_faults=findings")) == times
+
+
 def test_a_line_that_is_held_is_told_once_it_has_lasted(tmp_path):
     """For 45 ms, longer than a frame; in a shorter capture it is told at the end (INT in the table above)."""
     capture = simulated(
