@@ -10,7 +10,7 @@ from fractions import Fraction
 import pytest
 from test_sampled_output import told
 
-from conftest import TRACES
+from conftest import TRACES, all_traces
 from strobewise.capture import open_capture
 from strobewise.capture.channels.mapping import map_channels
 from strobewise.capture.scope.header import NO_UNIT
@@ -81,6 +81,15 @@ TABLES = {
     "blanks": ("Time [ms]", lambda t: f"{t * 1000:.9f}", " , ", "\n", plain, "utf-8"),
     "a last separator": ("Time [s]", seconds, ",", ",\n", plain, "utf-8"),
 }
+
+
+@pytest.mark.parametrize("trace", all_traces(), ids=lambda path: path.name.split(".")[0])
+def test_every_demo_capture_says_the_same_as_the_table_of_another_country(trace, tmp_path):
+    assert main(["prepare", str(trace), "-o", str(tmp_path / "base.csv")]) == 0
+    head, *rows = csv.reader(io.StringIO((tmp_path / "base.csv").read_text()))
+    table = written(TABLES["decimal comma"], head[1:], [(Decimal(time), levels) for time, *levels in rows])
+    (tmp_path / "a.csv").write_bytes(table)
+    assert told(tmp_path / "a.csv", tmp_path) == told(trace, tmp_path)
 
 
 def written(table, names, rows):

@@ -77,6 +77,15 @@ def test_any_format_becomes_any_other(source, tmp_path, capsys):
         assert told(made, tmp_path, ("--raw", new[1]) if kind == "raw" else ()) == due, kind
 
 
+def test_volts_become_levels_and_that_is_said(tmp_path, capsys):
+    volts = np.array([0.2, 0.2, 4.1, 4.1, 0.2], "<f4").tobytes()
+    given = write_session(tmp_path / "given.sr", ["RD"], [bytes([1, 1, 0, 0, 1])], volts=[("M1", [volts])])
+    for kind in ("vcd", *KINDS):
+        assert main(["prepare", str(given), "-o", str(tmp_path / f"made.{kind}")]) == 0
+        assert "volts are written as the levels that they mean: M1 (1 in all)" in capsys.readouterr().out
+    assert rows(tmp_path / "made.sr")[1] == rows(given)[1]
+
+
 def rows(path, raw=None):
     with open_capture(str(path), None if raw is None else parse_raw(raw)) as capture:
         blocks = list(capture.blocks(map_channels(capture.header.channels).assignments))

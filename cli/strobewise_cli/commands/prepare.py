@@ -21,6 +21,7 @@ from strobewise_cli.terminal import one_line
 if TYPE_CHECKING:
     from strobewise.capture import Capture
     from strobewise.capture.channels.mapping import ChannelMap
+    from strobewise.capture.records import Header
     from strobewise.capture.rewrite import Plan
 
 _EPILOG = """\
@@ -54,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         made = plan(capture, channels)
         with open_output(args.output, "wb") as out:
             write(capture, channels, made, out)
-        lines = _report(args, channels, made, kind, capture.header.timescale_fs)
+        lines = _report(args, channels, made, kind, capture.header)
     report = sys.stderr if args.output == STANDARD_OUTPUT else sys.stdout
     report.write("".join(one_line(line) + "\n" for line in lines))
     return 0
@@ -84,9 +85,9 @@ def _repeatable(path: str) -> Iterator[str]:
         yield held
 
 
-def _report(args: argparse.Namespace, channels: ChannelMap, made: Plan, kind: str, step_fs: int) -> list[str]:
-    """Return what was changed, one line a change. step_fs: length of a tick of the capture."""
-    changes = made.changes
+def _report(args: argparse.Namespace, channels: ChannelMap, made: Plan, kind: str, header: Header) -> list[str]:
+    """Return what was changed, one line a change. header: of the capture."""
+    changes, step_fs = made.changes, header.timescale_fs
     lines = _times(args.output, made, kind, step_fs)
     if changes.origin_fs:
         lines.append(f"the capture begins at {_time(changes.origin_fs)}; the new one begins at 0")
@@ -96,6 +97,9 @@ def _report(args: argparse.Namespace, channels: ChannelMap, made: Plan, kind: st
         lines.append(f"renamed: {', '.join(renamed[:_NAMES_SHOWN])}{more}")
     if channels.inverted:
         lines.append(f"complemented, as they were inverted: {', '.join(sorted(channels.inverted))}")
+    volts = {channel.name for channel in header.channels if channel.is_volts} & {output.was for output in made.outputs}
+    if volts:
+        lines.append(f"volts are written as the levels that they mean: {', '.join(sorted(volts)[:_NAMES_SHOWN])} ({len(volts)} in all)")
     if changes.unknown_values:
         lines.append("values x and z are written as the level held before, and as inactive before the first level")
     if changes.lost_edges:
