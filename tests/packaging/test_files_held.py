@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import io
 
 import pytest
 from test_portable import without
 
+import stand_in_host
 from strobewise.files.writing import LOCK_FILE
-from writers import WRITERS, leftovers
+from strobewise.machine import LINE_SETS, simulate
+from writers import OLD, WRITERS, leftovers
 
 each_writer = pytest.mark.parametrize("writer", WRITERS, ids=lambda writer: writer.name)
 
@@ -41,3 +44,18 @@ def test_a_file_that_another_program_holds_stays_as_it_is(writer, there):
     assert "no other program has it open" in text and any(name in text for name in writer.files), text
     assert [name for name in writer.files if (there / name).read_bytes() != writer.before(name)] == []
     assert set(leftovers(there)) <= {LOCK_FILE}
+
+
+def test_a_capture_that_another_program_holds_keeps_its_map(tmp_path):
+    out = io.StringIO()
+    simulate(lines="eight", duration_s=0.002).write_vcd(out)
+    environment = stand_in_host.furnish(tmp_path, [out.getvalue()])
+    maps = [option for number, line in enumerate(LINE_SETS["eight"]) for option in ("--map", f"{line}=D{number}")]
+    old = {"boot.vcd": OLD, "boot.vcd.map.toml": b'[map]\nM1 = "CH3"\n'}
+    for name, content in old.items():
+        (tmp_path / name).write_bytes(content)
+    with (tmp_path / "boot.vcd").open("rb"):
+        done = without(["capture", "-o", "boot.vcd", *maps], environment=environment, cwd=tmp_path)
+    text = done.stderr.decode()
+    assert done.returncode == 2 and text.count("\n") == 1 and "(boot.vcd): " in text and "no other program has it open" in text, text
+    assert {name: (tmp_path / name).read_bytes() for name in old} == old and leftovers(tmp_path) == []

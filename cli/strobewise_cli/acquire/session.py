@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from strobewise.diagnosis.facade import Diagnosis, diagnose
 from strobewise.files.names import map_path
-from strobewise.files.writing import own_folder, take_name
+from strobewise.files.writing import named_errors, own_folder, take_name
 from strobewise.profile.options import Options
 from strobewise_cli.acquire.arrival import arrived, lead_troubles
 from strobewise_cli.acquire.host import record
@@ -100,10 +100,11 @@ def _record(driver: str, plan: Plan, options: Options, path: str) -> Taken:
 
 
 def _keep(taken: Taken, plan: Plan, options: Options, target: str) -> Taken:
-    """Give a record its name, its map beside it."""
+    """Give a record its name, its map beside it: where the record cannot have it, the map of what stands there stays, too."""
     with open_output(map_path(target), "w", confirm=False) as out:
         out.write(map_of(plan, options.probe_at))
-    take_name(taken.path, os.path.realpath(target))  # a link stays a link
+        with named_errors(target):
+            take_name(taken.path, os.path.realpath(target))  # a link stays a link
     captures = tuple(dataclasses.replace(examined, path=target) for examined in taken.diagnosis.captures)
     return taken._replace(path=target, diagnosis=dataclasses.replace(taken.diagnosis, captures=captures))
 
