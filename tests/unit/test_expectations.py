@@ -23,6 +23,7 @@ from strobewise.machine import GENERIC, Fault, Scenario, simulate
 from strobewise.profile.machine import load_profile
 from strobewise.profile.options import Options
 from strobewise.program.steps import Step
+from strobewise.records.evidence import Span
 from strobewise.records.expansion import Trigger
 
 FULL = TRACES / "good" / "healthy-full.vcd.gz"
@@ -246,6 +247,49 @@ def test_delays_are_recorded_with_two_samples_and_a_little_to_spare():
     twice = [replace(seen, timing_ns={"M1 rise": delay}, uncertainty_ns=sample) for delay, sample in ((60.2, 20.0), (71.0, 4.0))]
     assert tomllib.loads(recorded(twice, [FULL, FULL]))["timing_ns"] == {"M1 rise": {"most": 116}}
     assert "timing_ns" not in tomllib.loads(recorded([*twice, replace(seen, timing_ns={}, uncertainty_ns=None)], [FULL] * 3))
+
+
+FETCH_ALONE = {"opcode_fetch": [33, 100]}
+
+
+@pytest.mark.parametrize(
+    ("counts", "halted", "shares"),
+    [
+        ((1000, 0, 0), 0, FETCH_ALONE), ((999, 0, 0), 0, None), ((1500, 0, 0), 501, None),
+        ((950, 50, 0), 0, {"opcode_fetch": [31, 100], "memory_read": [1, 15], "order": ["opcode_fetch", "memory_read"]}),
+        ((951, 49, 0), 0, {"opcode_fetch": [31, 100]}),  # less than five of a hundred
+        ((800, 200, 0), 0, {"opcode_fetch": [26, 100], "memory_read": [6, 60], "order": ["opcode_fetch", "memory_read"]}),
+        ((799, 201, 0), 0, {"opcode_fetch": [26, 100], "memory_read": [6, 61]}),  # not four times as often
+        (
+            (1050, 500, 250), 50,
+            {"opcode_fetch": [19, 100], "memory_read": [9, 86], "memory_write": [4, 43], "order": ["opcode_fetch", "memory_write"]},
+        ),
+    ],
+)  # fmt: skip
+def test_shares_are_recorded_with_room_for_another_stretch_of_the_program(counts, halted, shares):
+    seen = replace(observe(FULL, Options()), halted=halted)
+    kinds = zip(("opcode_fetch", "memory_read", "memory_write"), counts, strict=True)
+    seen.evidence.cycles = {**dict.fromkeys(seen.evidence.cycles, 0), **dict(kinds), "bus_granted": 5000}
+    assert tomllib.loads(recorded([seen], [FULL])).get("shares") == shares
+
+
+def test_limits_are_recorded_with_room_for_another_board():
+    seen = replace(observe(FULL, Options()), interrupts_per_second=50.0, interrupts_unsure=0.01)
+    evidence = seen.evidence
+    evidence.clock.hz, evidence.longest_silence, evidence.longest_without_refresh = 4e6, Span(0, 0.003), Span(0, 0.0005)
+    exact, loose = (tomllib.loads(recorded([seen], [FULL], exact=exact))["limits"] for exact in (True, False))
+    rate, without_refresh = {"about": 50.0, "percent": 2}, "longest_without_refresh_us"
+    assert exact == {
+        "clock_hz": {"about": 4_000_000, "percent": 0.5}, "interrupts_per_second": rate, "longest_silence_us": {"most": 6000},
+        without_refresh: {"most": 1000},
+    }  # fmt: skip
+    assert loose == {"clock_hz": {"about": 4_000_000, "percent": 6}, "interrupts_per_second": rate, without_refresh: {"most": 2000}}
+    evidence.longest_without_refresh = Span(0, 0.0015)
+    unsure = tomllib.loads(recorded([replace(seen, interrupts_unsure=0.031)], [FULL]))["limits"]
+    assert unsure[without_refresh] == {"most": 3000} and unsure["interrupts_per_second"]["percent"] == 4
+    slower = observe(FULL, Options())
+    slower.evidence.clock.hz = 3e6
+    assert tomllib.loads(recorded([seen, slower], [FULL, FULL]))["limits"]["clock_hz"] == pytest.approx([2.82e6, 4.24e6])
 
 
 def test_one_kind_of_cycle_is_in_no_order(tmp_path):
