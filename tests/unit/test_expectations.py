@@ -292,6 +292,16 @@ def test_limits_are_recorded_with_room_for_another_board():
     assert tomllib.loads(recorded([seen, slower], [FULL, FULL]))["limits"]["clock_hz"] == pytest.approx([2.82e6, 4.24e6])
 
 
+def test_the_cycles_of_the_very_same_captures_are_recorded_as_counted():
+    seen, more = observe(FULL, Options()), observe(FULL, Options())
+    more.evidence.cycles["memory_read"] += 7
+    reads = seen.evidence.cycles["memory_read"]
+    for observed, counted in (([seen], reads), ([seen, more], [reads, reads + 7])):
+        cycles = tomllib.loads(recorded(observed, [FULL] * len(observed), exact=True))["cycles"]
+        assert cycles["memory_read"] == counted and cycles["memory_write"] == seen.evidence.cycles["memory_write"]
+        assert cycles["inferred_fetches"] == 0
+
+
 def test_one_kind_of_cycle_is_in_no_order(tmp_path):
     quiet = replace(GENERIC, interrupt_period_t_states=None)
     fetches = observe(simulated_at(tmp_path, contents=((0, bytes(0x10000)),), machine=quiet), Options())
