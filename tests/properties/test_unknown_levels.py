@@ -78,6 +78,7 @@ def with_unknown(text, kind, code, begin=0.4, length=0.1):
 )  # fmt: skip
 @example("late first value", "D5", 3600, "full", 0.3870431039622742, 0.1)  # pushed while a data line was not known, returned to later
 @example("late first value", "CLK", 622, "full", 0.36445062152901947, 0.1)  # the bus granted before the first edge of CLK that is known
+@example("z in the middle", "MREQ", 552, "full", 0.14518955467435563, 0.6)  # the bus granted while /MREQ was not known
 def test_a_healthy_machine_stays_healthy_and_both_engines_agree(tmp_path, kind, line, seed, leads, begin, length):
     text = healthy(LINE_SETS[leads], seed)
     codes = codes_of(text)

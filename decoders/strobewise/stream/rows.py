@@ -262,6 +262,8 @@ class CycleRows:
         """Fill in where a grant's T1 lies."""
         known = self._counts_clock and self._rises
         grant[2:] = self._t1(grant[0], _Place.of(0.0, 0.0, self._t or 0.0)) if known else (grant[0], 0)
+        if self._blind and self._in_blind(grant[0], grant[0]):
+            grant[2] = grant[0]
 
     def finish(self, end: int) -> None:
         """Give out what is left; end: the last tick of the capture."""
