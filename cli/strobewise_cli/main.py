@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import gc
 import os
 import signal
@@ -79,14 +80,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         return status
     except StrobewiseError as error:
         return _report(str(error), "--debug" in arguments)
-    except BrokenPipeError:
-        _give_up_output()  # the reader has seen enough
-        return EXIT_PIPE_CLOSED
     except OSError as error:
         _give_up_output()
+        if _is_closed_pipe(error):  # the reader has seen enough
+            return EXIT_PIPE_CLOSED
         return _report(_os_error(error), "--debug" in arguments)
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
+
+
+def _is_closed_pipe(error: OSError) -> bool:
+    """Say whether a pipe has no reader any more; Windows calls that an invalid argument (from memory), of no file's name."""
+    invalid = sys.platform == "win32" and error.errno == errno.EINVAL and error.filename is None
+    return isinstance(error, BrokenPipeError) or invalid
 
 
 def _give_up_output() -> None:

@@ -11,7 +11,7 @@ from test_portable import without
 import stand_in_host
 from strobewise.files.writing import LOCK_FILE
 from strobewise.machine import LINE_SETS, simulate
-from writers import OLD, WRITERS, leftovers
+from writers import FAULTY, OLD, WRITERS, leftovers
 
 each_writer = pytest.mark.parametrize("writer", WRITERS, ids=lambda writer: writer.name)
 
@@ -59,3 +59,19 @@ def test_a_capture_that_another_program_holds_keeps_its_map(tmp_path):
     text = done.stderr.decode()
     assert done.returncode == 2 and text.count("\n") == 1 and "(boot.vcd): " in text and "no other program has it open" in text, text
     assert {name: (tmp_path / name).read_bytes() for name in old} == old and leftovers(tmp_path) == []
+
+
+def files_in(folder):
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.name != LOCK_FILE}
+
+
+def test_a_sheet_that_another_program_holds_stays_as_it_is(tmp_path):
+    box = tmp_path / "box"
+    assert without(["case", "new", box, "--symptom", "dead"]).returncode == 0
+    before = files_in(box)
+    with (box / "case.toml").open("rb"):
+        for arguments in (("add", box, FAULTY), ("answer", box, "replaced", "cpu")):
+            done = without(["case", *arguments])
+            assert done.returncode == 2 and done.stderr.count(b"\n") == 1 and b"no other program has it open" in done.stderr, done.stderr
+        assert without(["case", "show", box]).returncode == 3  # reading goes on
+    assert files_in(box) == before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib.util
 import io
 import json
@@ -155,6 +156,26 @@ def test_a_document_on_standard_output_is_that_of_a_file(option, tmp_path):
     done = without(["diagnose", DEAD, option, "-"], environment={"PYTHONIOENCODING": "cp437"})
     assert without(["diagnose", DEAD, option, tmp_path / "file"]).returncode == done.returncode == 1
     assert done.stdout == (tmp_path / "file").read_bytes()
+
+
+class Gone(io.StringIO):
+    """Standard output whose reader has gone, on a system that calls that an invalid argument."""
+
+    def flush(self):
+        raise OSError(errno.EINVAL, "Invalid argument")
+
+    def fileno(self):
+        return os.open(os.devnull, os.O_WRONLY)
+
+
+@pytest.mark.parametrize(
+    ("system", "status", "said"), [("win32", 141, ""), ("linux", 2, "strobewise: error: invalid argument (standard output)")]
+)
+def test_a_reader_that_has_gone_is_no_error(system, status, said, monkeypatch, capsys):
+    monkeypatch.setattr(sys, "stdout", Gone())
+    monkeypatch.setattr(sys, "platform", system)
+    assert commands.main(["explain"]) == status
+    assert capsys.readouterr().err.startswith(said) and bool(said) == (status == 2)
 
 
 def test_no_command_is_forgotten():
