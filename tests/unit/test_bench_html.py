@@ -9,12 +9,13 @@ from types import SimpleNamespace
 import pytest
 
 from strobewise.case.readings import value_said
-from strobewise.case.records import ANSWER_KINDS, Answer, Step
+from strobewise.case.records import ANSWER_KINDS, Answer, Step, StepLead
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case
 from strobewise.machine import fault, simulate
-from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, choice, heading_of, lead_picture, put_right
-from strobewise_cli.render.case_text import closed_words, lead_place_words, power_words
+from strobewise_cli.page_server.desk import Beginning, View
+from strobewise_cli.render.bench_html import KIND_WORDS, LEAD_COLOURS, choice, heading_of, lead_picture, lead_rows, put_right, render_bench
+from strobewise_cli.render.case_text import closed_words, lead_place_words, lead_words, power_words
 
 LINES = ("CLK", "MREQ", "M1", "RD", "WR", "RFSH", "IORQ", "HALT")
 
@@ -106,6 +107,50 @@ def test_volts_of_a_scope_are_drawn_where_the_windows_hold_some(tmp_path):
 def test_a_step_shows_the_pins_to_go_to_and_no_package_where_there_are_none(kind, about, pins):
     picture = lead_picture(Step("check", "x", "do", "why", answers=(Answer(kind, about),)))
     assert ({pin.number for pin in picture.marked} if picture is not None else set()) == pins
+
+
+@pytest.mark.parametrize(
+    ("lead", "printed", "on_the_page", "drawn"),
+    [
+        (StepLead("CH0", "M1", 27, "cpu"), "pin 27", "pin 27", {27: "CH0"}),
+        (StepLead("CH0", "M1", 27, "connector", "B14"), "connector B14", "connector B14", {}),
+        (StepLead("CH0", "M1", 27, "connector"), "at the connector", "connector", {}),
+        (StepLead("CH0", "ROMDIS", None, "connector", "A19"), "connector A19", "connector A19", {}),
+    ],
+)
+def test_where_a_lead_goes_is_the_same_in_the_terminal_and_on_the_page(lead, printed, on_the_page, drawn):
+    step = Step("capture", "capture", "do", "why", leads=(lead,))
+    ((_, _, where),) = lead_words(step)
+    (row,) = lead_rows(step)
+    picture = lead_picture(step)
+    assert (where, row["where"]) == (printed, on_the_page)
+    assert ({pin.number: pin.lead.text for pin in picture.marked if pin.lead} if picture is not None else {}) == drawn
+
+
+@pytest.mark.parametrize(
+    ("answer", "label", "unit"),
+    [
+        (Answer("volts", "M1"), "Keep this reading", "volts"), (Answer("supply"), "Keep this reading", "volts"),
+        (Answer("pulses", "M1", 1.0), "It pulses", ""), (Answer("pulses", "M1", 0.0), "It does not pulse", ""),
+        (Answer("driven", "rom", 1.0), "Each pin pulses", ""), (Answer("driven", "rom", 0.0), "A pin is dead", ""),
+        (Answer("passes", "glue", 1.0), "It does all of that", ""), (Answer("passes", "glue", 0.0), "It does not", ""),
+        (Answer("readout", "rom", 1.0), "It reads right", ""), (Answer("readout", "rom", 0.0), "It reads wrong", ""),
+        (Answer("reseated", "cpu", fault="gone"), "The fault is gone", ""),
+        (Answer("reseated", "cpu", fault="stays"), "The fault stays", ""),
+        (Answer("resoldered", "M1"), "Done: resoldered /M1", ""),
+    ],
+)  # fmt: skip
+def test_each_answer_has_the_button_that_says_it(answer, label, unit):
+    button = choice(answer)
+    assert (button.label, button.unit) == (label, unit)
+    assert button.answer["kind"] == answer.kind and button.answer.get("value") == answer.value
+
+
+def test_the_page_says_whose_repair_it_is(tmp_path):
+    for symptom, words in (("dead", "Nothing happens, or the screen stays blank"), ("unknown", "No symptom given")):
+        state = judge_case(new_case(tmp_path / symptom, symptom=symptom, leads=6))
+        page = render_bench(View(state, (), 1, ()), Beginning(None, 8), "token")
+        assert f">{words}" in page and f"opened {state.case.opened[:10]}; 6 leads." in page
 
 
 @pytest.mark.parametrize(("kind", "about"), [("ohms", "D3"), ("between", "A11-A12")])

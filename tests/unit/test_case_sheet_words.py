@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import math
 
 import pytest
 from test_case_state import DEAD, back_at, captured
 
 from strobewise.case.experience import read_experience
-from strobewise.case.records import Answer, Item
+from strobewise.case.records import Answer, Item, Taken
 from strobewise.case.state import judge_case
 from strobewise.case.store import add_answer, add_capture, close_case, new_case, open_case, withdraw
 from strobewise_cli.main import main
@@ -39,6 +40,14 @@ def proven(tmp_path):
         (Item(1, "", "cold", file="captures/1-a.vcd", minutes_on=2.5), "capture 1-a.vcd, on for 2.5 minutes (cold)"),
         (Item(1, "", answer=Answer("pulses", "M1", 0)), "/M1 does not pulse"),
         (Item(1, "", "at the socket", answer=Answer("pulses", "M1", 0)), "/M1 does not pulse (at the socket)"),
+        (Item(1, "", answer=Answer("pulses", "M1", 1)), "/M1 pulses"),
+        (Item(1, "", answer=Answer("between", "A11-A12", 0.4)), "A11 to A12: 0.4 ohms"),
+        (Item(1, "", answer=Answer("ohms", "D3", math.inf)), "D3: no way through (the meter shows an open line)"),
+        (Item(1, "", answer=Answer("volts", "M1", 3.6, "connector")), "/M1: 3.6 V at the connector"),
+        (Item(1, "", answer=Answer("supply", value=4.2)), "supply: 4.2 V"),
+        (Item(1, "", answer=Answer("reseated", "cpu", fault="gone")), "reseated the CPU: the fault is gone"),
+        (Item(1, "", file="captures/1-a.vcd", taken=Taken("", "no")), "capture 1-a.vcd"),
+        (Item(1, "", file="1-a.vcd", taken=Taken("8M", "rising")), "capture 1-a.vcd, raw samples, one sample a clock, at its rising edge"),
         (Item(1, "", "new socket", answer=Answer("note")), "new socket"),
         (Item(1, "", "new socket", answer=Answer("note"), withdrawn="wrong machine"), "withdrawn: new socket"),
     ],

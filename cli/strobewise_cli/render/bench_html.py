@@ -11,7 +11,7 @@ from strobewise.bus.lines import LINE, bar
 from strobewise.bus.model import SUSPECTS
 from strobewise.case.records import ANSWER_KINDS, Answer, AnswerKind, CaseState, Step
 from strobewise.case.state import examined_capture
-from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN
+from strobewise.hookup.symptoms import SYMPTOMS, UNKNOWN, find_symptom
 from strobewise.profile.machine import shipped_profiles
 from strobewise.verdict.coverage import words as coverage_words
 from strobewise.verdict.words import SUSPECT_WORDS
@@ -139,11 +139,11 @@ def heading_of(state: CaseState) -> Heading:
 
 def _about(state: CaseState) -> str:
     case = state.case
-    symptom = next((each.words for each in SYMPTOMS if each.name == case.symptom), case.symptom)
-    parts = [symptom[0].upper() + symptom[1:], f"opened {case.opened[:10]}", f"{case.leads} leads"]
+    symptom = find_symptom(case.symptom)
+    parts = [symptom.words if symptom is not None else case.symptom, f"opened {case.opened[:10]}", f"{case.leads} leads"]
     if case.profile is not None:
         parts.append(f"profile {case.profile.name}")
-    return "; ".join(parts) + "."
+    return sentence("; ".join(parts))
 
 
 def _step(step: Step) -> dict[str, object]:
