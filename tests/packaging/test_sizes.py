@@ -16,7 +16,6 @@ LONGER_FILES: dict[str, str] = {}
 LONGER_FUNCTIONS = {
     "decoders/strobewise/stream/fast.py follow": "the hot loop of the host: a call for each edge would cost a third of the speed",
     "decoders/strobewise/capture/vcd/plain.py read_plain": "a straight line of checks, each of which may send the block elsewhere",
-    "decoders/strobewise/rules/strobes.py _strobe": "the outcomes of one rule in the order in which they are ruled out",
     "decoders/strobewise/stream/plugin.py sinks": "closures over the same few names, bound once since they run for every cycle",
 }
 FILES = sorted([*(ROOT / "decoders").rglob("*.py"), *(ROOT / "cli").rglob("*.py")])

@@ -6,7 +6,7 @@ causes it is common practice.
 
 from __future__ import annotations
 
-from typing import Iterator, Optional
+from typing import Iterator, NamedTuple, Optional, Tuple
 
 from ..bus.clocks import FAST_CLOCK_HZ
 from ..bus.lines import bar, pin_text
@@ -46,106 +46,164 @@ def runs_a_program(evidence: BusEvidence) -> bool:
     return fetches >= ENOUGH_REQUESTS and reads * FETCHES_A_READ >= fetches and evidence.longest_run_without_fetch <= RUN_OF_A_PROGRAM
 
 
-def _strobe(
-    name: str, what: str, shown_by: str, evidence: BusEvidence, shares: Shares, answered: Optional[Shares] = None
-) -> Iterator[Found]:
+class _Case(NamedTuple):
+    """A strobe that does not do what its cycles call for."""
+
+    name: str
+    line: LineEvidence
+    counted: StrobeCount
+    kind: str  #: of its behaviour
+    sentence: str  #: what called for it, and what it did
+    let_go: Optional[Paused]  #: the one stretch in which it stood still, if that is all
+    evidence: BusEvidence
+
+    @property
+    def missing(self) -> int:
+        return self.counted.expected - self.counted.seen
+
+
+def _strobe(name: str, what: str, evidence: BusEvidence, shares: Shares, answered: Optional[Shares] = None) -> Iterator[Found]:
+    """Tell of a strobe what is amiss with it: its lead where that explains it, then what spoils the count, else the strobe itself.
+
+    what: the cycles that call for it, and by what they are seen. answered: the suspects where the machine works all the same.
+    """
+    case = _case(name, what, evidence)
+    if case is None:
+        return
+    by_its_lead = _inverted(case) or _lagging(case)
+    if by_its_lead is not None:
+        yield by_its_lead
+        return
+    case, suspects = _weighed(case, _suspects(case, shares, answered))
+    if case.kind == "stays" and case.line.stays is not None:
+        yield Found(case.sentence, (name,), case.line.stays.falls, case.line.stays.since_s, evidence.end_s, suspects=suspects)
+        return
+    yield _spoilt(case) or _missing(case, suspects)
+
+
+def _case(name: str, what: str, evidence: BusEvidence) -> Optional[_Case]:
+    """Return what is amiss with a strobe; None where all is well, or where this capture cannot say."""
     count = evidence.strobes.get(name)
     if count is None:
-        return
+        return None
     line = evidence.line(name)
     seen = behaviour(line, count)
     unsure = beside_the_edge(evidence) or misled(name, count, evidence) or measures_itself(name, evidence)
     lost = evidence.clocked and 0 < count.expected - count.seen < FEW_BY_CLOCK
     if seen is None or unsure or lost or ((too_coarse(evidence) or clock_denied(evidence)) and line.edges):
-        return
-    suspects = answered if answered is not None and seen.kind != "partial" and runs_a_program(evidence) else shares
-    if not count.expected or seen.kind == "stays":
+        return None
+    let_go = line.paused if off_for_a_while(line, count, evidence) else None
+    return _Case(name, line, count, seen.kind, f"{count.expected or 'no'} {what}, {seen.words}", let_go, evidence)
+
+
+def _suspects(case: _Case, shares: Shares, answered: Optional[Shares]) -> Shares:
+    works = answered if answered is not None and runs_a_program(case.evidence) else None
+    suspects = works if works is not None and case.kind != "partial" else shares
+    if not case.counted.expected or case.kind == "stays":
         suspects = blame.HELD_LOW_AT_REST
-    at = evidence.probe_at.get(name, "cpu")
-    weighed = weigh_still_line(line, at)
+    at = case.evidence.probe_at.get(case.name, "cpu")
+    weighed = weigh_still_line(case.line, at)
     if weighed is not None and weighed.suspects is not None:
         suspects = weighed.suspects
     if at == "connector":
         suspects = _at_connector(suspects)
-    sentence = f"{count.expected or 'no'} {what} {shown_by}, {seen.words}"
-    let_go = line.paused if off_for_a_while(line, count, evidence) else None
-    if let_go is not None:
-        suspects = answered if answered is not None and runs_a_program(evidence) else blame.OFF_FOR_A_WHILE
-    if seen.kind == "inverted":
-        yield Found(
-            f"{sentence}: just the opposite, so the lead or the channel is inverted", (name,), count.expected, evidence.first_request_s,
-            evidence.last_request_s, suspects=blame.INVERTED_LEAD, confidence=CERTAIN,
-            next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{name}=!CHANNEL'",
-        )  # fmt: skip
-        return
-    if seen.kind in ("silent", "unrelated") and in_rhythm(line, count, evidence):
-        yield Found(
-            f"{sentence}; yet it pulses {line.edges // 2} times for as long as a working one does: its lead or that of /MREQ lags, is inverted or another line's",
-            (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
-            suspects=blame.LAGGING, confidence=GUESS,
-            next_step=f"check which line the lead of {bar(name)} is on; capture again faster, with leads of one length and ground close by",
-        )  # fmt: skip
-        return
-    if seen.kind == "partial" and as_often(line, count, evidence):
-        yield Found(
-            f"{sentence}; yet it makes {line.edges // 2} pulses, as many as it should: they come, beside their requests, so its lead or that of /MREQ lags",
-            (name, "MREQ"), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning",
-            suspects=blame.LAGGING, confidence=GUESS,
-            next_step=f"capture again faster, with leads of one length and ground close by; if it stays, scope {bar(name)} and /MREQ together",
-        )  # fmt: skip
-        return
-    if seen.kind == "partial" and evidence.clocked and line.edges and by_kind(name, evidence.histogram):
-        yield Found(
-            f"{sentence}; with one sample a clock, and in all cycles of a kind alike: its lead lags beyond the sample, or the clock of the samples is not the CPU's",
-            (name,), count.expected - count.seen, evidence.first_request_s, evidence.last_request_s, severity="warning", suspects=blame.LAGGING,
-            confidence=GUESS, next_step="capture again faster, by the analyser's own clock, with leads of one length",
-        )  # fmt: skip
-        return
-    lookalike = evidence.leads.lookalike if evidence.leads is not None else None
-    if lookalike is not None and lookalike[0] == name:
+    if case.let_go is not None:
+        suspects = works if works is not None else blame.OFF_FOR_A_WHILE
+    return suspects
+
+
+def _inverted(case: _Case) -> Optional[Found]:
+    if case.kind != "inverted":
+        return None
+    return Found(
+        f"{case.sentence}: just the opposite, so the lead or the channel is inverted", (case.name,), case.counted.expected,
+        case.evidence.first_request_s, case.evidence.last_request_s, suspects=blame.INVERTED_LEAD, confidence=CERTAIN,
+        next_step=f"look for an inverting buffer or an inverted channel in the capture program, or tell with --map '{case.name}=!CHANNEL'",
+    )  # fmt: skip
+
+
+def _lagging(case: _Case) -> Optional[Found]:
+    """Return what a lead makes of a good strobe that arrives late, or early against /MREQ; None where it does not look like that."""
+    line, count, evidence, pulses = case.line, case.counted, case.evidence, case.line.edges // 2
+    lines: Tuple[str, ...] = (case.name,)
+    if case.kind in ("silent", "unrelated") and in_rhythm(line, count, evidence):
+        text = f"yet it pulses {pulses} times for as long as a working one does: its lead or that of /MREQ lags, is inverted or another line's"
+        next_step = (
+            f"check which line the lead of {bar(case.name)} is on; capture again faster, with leads of one length and ground close by"
+        )
+    elif case.kind == "partial" and as_often(line, count, evidence):
+        text = f"yet it makes {pulses} pulses, as many as it should: they come, beside their requests, so its lead or that of /MREQ lags"
+        next_step = f"capture again faster, with leads of one length and ground close by; if it stays, scope {bar(case.name)} and /MREQ together"
+        lines = (case.name, "MREQ")
+    elif case.kind == "partial" and evidence.clocked and line.edges and by_kind(case.name, evidence.histogram):
+        text = "with one sample a clock, and in all cycles of a kind alike: its lead lags beyond the sample, or the clock of the samples is not the CPU's"
+        next_step = "capture again faster, by the analyser's own clock, with leads of one length"
+    else:
+        return None
+    return Found(
+        f"{case.sentence}; {text}", lines, case.missing, evidence.first_request_s, evidence.last_request_s, severity="warning",
+        suspects=blame.LAGGING, confidence=GUESS, next_step=next_step,
+    )  # fmt: skip
+
+
+def _weighed(case: _Case, suspects: Shares) -> Tuple[_Case, Shares]:
+    """Add what a line that keeps this one's time, and the volts of one that stands still, say of it."""
+    lookalike, sentence = case.evidence.leads.lookalike if case.evidence.leads is not None else None, case.sentence
+    if lookalike is not None and lookalike[0] == case.name:
         suspects = blame.LOOKALIKE
         sentence += f"; {pin_text(lookalike[1])} keeps its time, by chance or because their leads are exchanged"
+    weighed = weigh_still_line(case.line, case.evidence.probe_at.get(case.name, "cpu"))
     if weighed is not None:
-        sentence = (f"{bar(name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
-    if seen.kind == "stays" and line.stays is not None:
-        yield Found(sentence, (name,), line.stays.falls, line.stays.since_s, evidence.end_s, suspects=suspects)
-        return
-    missing = count.expected - count.seen
-    if name == "WR" and seen.kind == "partial" and single_samples_lost(evidence):
-        yield Found(
-            f"{sentence}; but a write shows in one sample, and of the refreshes, which do as well, only {evidence.clocked_steady:.0%} are whole: "
-            "samples were taken while strobes moved, or CLK jitters",
-            (name,), missing, count.first_missing_s, count.last_missing_s, severity="warning", suspects=blame.SPOILT_BY_SPIKES, confidence=GUESS,
-            next_step="set the analyser's threshold to about 1.4 V, try its other clock edge, or capture by its own clock with 8 samples a clock period",
-        )  # fmt: skip
-        return
-    if seen.kind in ("partial", "held") and line.edges and 0 < missing + count.wrong <= evidence.glitches:
-        yield Found(
-            f"{sentence}; but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none",
-            (name,), missing + count.wrong, count.first_missing_s, count.last_missing_s, severity="warning", suspects=blame.SPOILT_BY_SPIKES, confidence=GUESS,
-            next_step="capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this",
-        )  # fmt: skip
-        return
-    part_missing = seen.kind == "partial" and let_go is None
+        sentence = (f"{bar(case.name)} is {weighed.verdict}: " if weighed.verdict else "") + sentence + weighed.words
+    return case._replace(sentence=sentence), suspects
+
+
+def _spoilt(case: _Case) -> Optional[Found]:
+    """Return what the samples or spikes make of the count; None where they are good enough for it."""
+    evidence, missing = case.evidence, case.missing
+    if case.name == "WR" and case.kind == "partial" and single_samples_lost(evidence):
+        text = (
+            f"but a write shows in one sample, and of the refreshes, which do as well, only {evidence.clocked_steady:.0%} are whole: "
+            "samples were taken while strobes moved, or CLK jitters"
+        )
+        next_step = (
+            "set the analyser's threshold to about 1.4 V, try its other clock edge, or capture by its own clock with 8 samples a clock period"
+        )
+    elif case.kind in ("partial", "held") and case.line.edges and 0 < missing + case.counted.wrong <= evidence.glitches:
+        text = f"but {evidence.glitches} spikes on /MREQ and /IORQ spoil the count, and can make as many requests that are none"
+        next_step = "capture again faster, with short leads and ground close by; if it stays, put a scope on CLK: a clock that jitters does this"
+        missing += case.counted.wrong
+    else:
+        return None
+    return Found(
+        f"{case.sentence}; {text}", (case.name,), missing, case.counted.first_missing_s, case.counted.last_missing_s, severity="warning",
+        suspects=blame.SPOILT_BY_SPIKES, confidence=GUESS, next_step=next_step,
+    )  # fmt: skip
+
+
+def _missing(case: _Case, suspects: Shares) -> Found:
+    """Return the strobe itself at fault, or the lead of /MREQ, against which it is held."""
+    name, count, evidence, sentence = case.name, case.counted, case.evidence, case.sentence
+    part_missing = case.kind == "partial" and case.let_go is None
     if part_missing and name != "MREQ" and mreq_lags(evidence):
         suspects = blame.LAGGING
         sentence += "; /MREQ falls late behind its clock edge while others keep to theirs, so its lead lags and the count with it"
     elif part_missing and name in HELD_AGAINST_MREQ and len(at_once := partly_missing(evidence)) > 1:
         suspects = blame.LAGGING
         sentence += f"; {' and '.join(map(bar, at_once))} seem to miss at once, which one lead explains: that of /MREQ, against which they are held, lags"
-    if seen.kind == "partial" and count.first_missing_s is not None:
+    if case.kind == "partial" and count.first_missing_s is not None:
         sentence += f", missing first at {time_words(count.first_missing_s)} and last at {time_words(count.last_missing_s)}"
         sentence += _bursts(count, evidence)
-    if let_go is not None:
-        sentence += f"; {bar(name)} {_let_go(let_go)}"
-    yield Found(
+    if case.let_go is not None:
+        sentence += f"; {bar(name)} {_let_go(case.let_go)}"
+    return Found(
         sentence,
         (name,),
-        max(count.expected - count.seen, 1) if seen.kind != "held" else max(count.expected, 1),
+        max(case.missing, 1) if case.kind != "held" else max(count.expected, 1),
         count.first_missing_s if count.first_missing_s is not None else evidence.first_request_s,
         count.last_missing_s if count.last_missing_s is not None else evidence.last_request_s,
         suspects=suspects,
-        confidence=CERTAIN if seen.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
+        confidence=CERTAIN if case.kind in ("silent", "held") and count.expected >= SURE_REQUESTS else STRONG,
     )
 
 
@@ -215,7 +273,7 @@ GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for 
     picture=Picture(FRAME, faults=(done("dead-low", line="M1"),)),
 )  # fmt: skip
 def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("M1", "opcode fetches and acknowledges", "seen by their refresh", evidence, blame.CPU_FIRST)
+    yield from _strobe("M1", "opcode fetches and acknowledges seen by their refresh", evidence, blame.CPU_FIRST)
 
 
 @rule(
@@ -228,7 +286,7 @@ def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="RFSH"),)),
 )  # fmt: skip
 def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("RFSH", "refreshes", "seen by the second /MREQ pulse of their fetch", evidence, blame.CPU_FIRST)
+    yield from _strobe("RFSH", "refreshes seen by the second /MREQ pulse of their fetch", evidence, blame.CPU_FIRST)
 
 
 @rule(
@@ -241,7 +299,7 @@ def refresh_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="MREQ"),)),
 )  # fmt: skip
 def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
-    found = list(_strobe("MREQ", "memory accesses", "seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST))
+    found = list(_strobe("MREQ", "memory accesses seen by /RD, /WR and /M1", evidence, blame.CPU_FIRST, blame.LEAD_FIRST))
     yield from found
     through = evidence.line("MREQ").held_through
     stays = evidence.line("MREQ").stays
@@ -278,7 +336,7 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
 def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     count = evidence.strobes.get("IORQ")
     if count is not None and count.expected:  # low where no I/O was called for: see io-request-conflict
-        yield from _strobe("IORQ", "I/O accesses", "seen by /RD and /WR outside /MREQ", evidence, blame.CPU_FIRST)
+        yield from _strobe("IORQ", "I/O accesses seen by /RD and /WR outside /MREQ", evidence, blame.CPU_FIRST)
 
 
 @rule(
@@ -290,7 +348,7 @@ def io_request_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="RD"),), by_time=True),
 )  # fmt: skip
 def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    for found in _strobe("RD", "fetches and reads", "seen by /MREQ", evidence, blame.CPU_FIRST, blame.LEAD_FIRST):
+    for found in _strobe("RD", "fetches and reads seen by /MREQ", evidence, blame.CPU_FIRST, blame.LEAD_FIRST):
         lead = found.suspects == blame.LEAD_FIRST
         yield found._replace(next_step=OWN_LEAD_FIRST.format(name="/RD", pin=pin_text("RD")) if lead else None)
 
@@ -305,4 +363,4 @@ def read_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(FRAME, faults=(done("dead-high", line="WR"),)),
 )  # fmt: skip
 def write_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
-    yield from _strobe("WR", "writes", "seen by /MREQ or /IORQ without /RD", evidence, blame.CPU_FIRST)
+    yield from _strobe("WR", "writes seen by /MREQ or /IORQ without /RD", evidence, blame.CPU_FIRST)
