@@ -60,7 +60,7 @@ def part(text, first, last):
     stamps = [at for at, row in enumerate(rows) if row.startswith("#")]
     begin, end = (stamps[min(len(stamps) - 1, int(share * len(stamps)))] for share in (first, last))
     levels = {row[1:]: row for row in rows[:begin] if row[:1] in ("0", "1")}
-    return head + mark + "\n".join([rows[begin], *levels.values(), *rows[begin + 1 : end], rows[end]])
+    return head + mark + "\n".join(["", rows[begin], *levels.values(), *rows[begin + 1 : end], rows[end]])
 
 
 def added(tmp_path, rule, channel, kind, begin, length, least=("fault", "warning")):

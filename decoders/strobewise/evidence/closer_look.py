@@ -16,6 +16,7 @@ Int = npt.NDArray[np.int64]
 FOLLOWS_SHARE = 0.7  #: share of a line's edges that must come with another line's before it is said to follow it
 SEVERAL = 2  #: falls of /M1 within one low of /MREQ: a good one is let go in every fetch (UM0080)
 TWIN_EDGES = 40  #: edges that two strobes must share, all of them: twenty cycles of one kind and no other do not come in a row by chance
+EDGES_AROUND = 4  #: edges of a strobe before it stands still, and behind: two pulses are no spike
 _NONE = np.empty(0, np.int64)
 _FEW_EDGES = 16  #: edges from which the moments of two lines can be held side by side
 
@@ -62,7 +63,7 @@ def _find_pauses(evidence: BusEvidence, edges: dict[str, Int], tick_s: float) ->
         if len(own) < _FEW_EDGES:
             continue
         k = int(steps.argmax())
-        if not _FEW_EDGES <= k + 1 <= len(own) - _FEW_EDGES:
+        if not EDGES_AROUND <= k + 1 <= len(own) - EDGES_AROUND:
             continue  # it hardly moved before, or hardly does behind
         inside = [np.searchsorted(other, own[k : k + 2]) for line, other in edges.items() if line in STROBES and line != name]
         falls = max((int(high - low) // 2 for low, high in inside), default=0)
