@@ -99,6 +99,8 @@ CASES = [
     ("memory-request-missing", "RFSH", LATE, 0.0, 0.1),  # a read alone is a fetch where /RFSH comes behind it
     ("interrupts-without-pause", "M1", LATE, 0.0, 0.4),  # an acknowledge, of which /M1 is not known, is no late output
     ("leads-swapped", "RD", MIDDLE, 0.4, 0.2),  # which lead is inverted shows where all are known
+    ("slow-strobe", "RD", LATE, 0.7, 0.002),  # what the silence of a /WR that is late tells, the model does not follow
+    ("ram-bit-dead", "IORQ", LATE, 0.0, 0.4),  # nor what may lack an output of which nothing was seen
     ("leads-swapped", "MREQ", LATE, 0.0, 0.4),
 ]
 

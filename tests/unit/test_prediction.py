@@ -18,6 +18,7 @@ from strobewise.cpu.dependences import ALL, MASK, REGISTERS, dependences_of, fin
 from strobewise.cpu.generator import MAIN, source
 from strobewise.cpu.model import Z80
 from strobewise.cpu.opcodes import PREFIXES, operations
+from strobewise.cycles.requests import Requests
 from strobewise.cycles.table import DTYPES, CycleTable
 from strobewise.diagnosis.facade import diagnose
 from strobewise.evidence import prediction
@@ -410,6 +411,7 @@ def table_of(cycles, start=0):
 class Batch:
     def __init__(self, cycles):
         self.cycles = cycles
+        self.requests = Requests.empty()
 
 
 def filled(part):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hand_made import evidence_of
 
+from strobewise.bus.lines import BIT
 from strobewise.bus.model import KIND_INDEX
 from strobewise.cycles.engine import Batch
 from strobewise.cycles.requests import Requests
@@ -70,6 +71,22 @@ def test_a_read_is_held_against_what_surely_stands_there(size, between, blind, p
     found, _, odd = compared([*WRITTEN, *between, *READ], size, blind)
     assert found == pages
     assert odd == sum(number for number, _ in pages)
+
+
+@pytest.mark.parametrize(
+    ("inferred", "unknown", "pages"), [(False, "", 1), (True, "", 1), (True, "RD", 0), (False, "RD", 1), (True, "WR", 1)]
+)
+def test_a_read_told_by_the_silence_of_one_strobe_alone(inferred, unknown, pages):
+    """/WR may come late, so that a write looks like one, where /RD cannot say that it is none."""
+    kind, address, data = (np.array(column) for column in zip(*WRITTEN, *READ, strict=True))
+    start = np.arange(len(kind))
+    requests = Requests.empty()
+    requests.unknown = np.where(kind == R, np.uint64(1 << BIT[unknown] if unknown else 0), np.uint64(0))
+    table = CycleTable.build(start, start + 1, kind.astype(np.uint8), address=address, data=data, inferred=(kind == R) & inferred)
+    part, evidence = MemoryPart(Options(), 1e-6, has_rom_disable=False), evidence_of(profile=MAP)
+    part.feed(Batch(requests, np.empty(0, np.uint8), table, np.arange(len(kind))))
+    part.fill(evidence)
+    assert len(evidence.memory.pages) == pages
 
 
 @pytest.mark.parametrize("size", PIECES)

@@ -11,6 +11,7 @@ from hand_made import evidence_of
 from strobewise.bus.lines import ADDRESS, BIT, DATA
 from strobewise.bus.model import KIND_INDEX, NOTE_INDEX
 from strobewise.capture.records import Block
+from strobewise.cycles.requests import Requests
 from strobewise.cycles.table import DTYPES, CycleTable
 from strobewise.evidence.bare_fetches import BareFetchesPart
 from strobewise.evidence.unwritten import UnwrittenPart
@@ -38,7 +39,7 @@ def after(*batches):
         cycles = table(rows)
         cycles.start[:] += at
         at += len(rows)
-        part.feed(SimpleNamespace(cycles=cycles, blind=None))
+        part.feed(SimpleNamespace(cycles=cycles, blind=None, requests=Requests.empty()))
     evidence = evidence_of(profile=MAP)
     part.fill(evidence)
     return evidence.unwritten
@@ -88,7 +89,7 @@ def test_what_runs_while_a_device_is_paged_in_is_its_own():
     rows = [RESET, *((F, 0x5000 + k, 0x40) for k in range(20))]
     for control, addresses in ((0, 20), (1 << BIT["ROMDIS"], 0)):
         part = UnwrittenPart(1e-6, has_rom_disable=True)
-        requests = SimpleNamespace(control=np.full(len(rows), control, np.uint16))
+        requests = SimpleNamespace(control=np.full(len(rows), control, np.uint16), unknown=np.zeros(len(rows), np.uint64))
         part.feed(SimpleNamespace(cycles=table(rows), requests=requests, request_of_cycle=np.arange(len(rows)), blind=None))
         evidence = evidence_of(profile=MAP)
         part.fill(evidence)

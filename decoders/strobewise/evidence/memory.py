@@ -24,7 +24,7 @@ from ..records.memory import Levels, MemoryRecord, Popped, ReadBack
 from .own_bytes import own_bytes
 from .part import Part
 from .rom_images import RomPart, bit_sums, likeliest_versions, rom_images
-from .unseen import hidden_writes, may_write
+from .unseen import hidden_writes, may_write, surely_told
 
 PAGE_BITS = 10  #: pages of 1 KB: small enough for any board's decoding, large enough to count in
 PAGES = 1 << (16 - PAGE_BITS)
@@ -66,7 +66,7 @@ class MemoryPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        self.take(batch.cycles, lambda rows: self._switched_off(batch, rows), batch.blind)
+        self.take(surely_told(batch), lambda rows: self._switched_off(batch, rows), batch.blind)
 
     def take(self, cycles: CycleTable, switched_off: Callable[[npt.NDArray[np.intp]], Flags], blind: Flags | None = None) -> None:
         """Take cycles; switched_off: says for which rows an expansion device had switched the host's ROM off. blind: see Batch."""

@@ -20,7 +20,7 @@ from ..profile.options import Options
 from ..records.evidence import BusEvidence
 from ..records.odd_reads import OddRead, OddReads
 from .part import Part
-from .unseen import hidden_writes, may_write
+from .unseen import hidden_writes, may_write, surely_told
 
 _FETCH, _READ, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "bus_granted"))
 KEPT = 64  #: of each sort
@@ -48,7 +48,7 @@ class OddReadsPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        self.take(batch.cycles, lambda rows: batch.requests.control[batch.request_of_cycle[rows]], batch.blind)
+        self.take(surely_told(batch), lambda rows: batch.requests.control[batch.request_of_cycle[rows]], batch.blind)
 
     def take(
         self, cycles: CycleTable, control: Callable[[npt.NDArray[np.intp]], npt.NDArray[np.uint16]], blind: Flags | None = None

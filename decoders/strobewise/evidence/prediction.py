@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from ..bus.lines import ADDRESS, DATA, neighbours
+from ..bus.lines import ADDRESS, BIT, DATA, neighbours
 from ..bus.model import KIND_INDEX, KINDS, NOTE_INDEX
 from ..bus.semantics import SPEC
 from ..capture.channels.mapping import ChannelMap
 from ..capture.distinct import median
+from ..capture.records import Block
 from ..cycles.engine import Batch
 from ..cycles.table import NOT_KNOWN, CycleTable
 from ..profile.options import Options
@@ -21,6 +23,7 @@ from ..records.evidence import BusEvidence
 from ..records.prediction import LineCount, PredictionRecord
 from .listing import find_gaps
 from .part import Part
+from .unseen import surely_told
 
 BUDGET_CYCLES = 30_000  #: machine cycles followed at most, some 10,000 instructions: a twentieth of a second
 CHUNKS_KEPT = 64  #: stretches of cycles held until the end; beyond that every second one goes
@@ -165,21 +168,36 @@ class Oddities:
 class PredictionPart(Part):
     """Keeps stretches of the capture while it goes by, and lets the model follow them at the end."""
 
-    def __init__(self, timed: bool, has_halt: bool, tick_s: float) -> None:
+    def __init__(self, timed: bool, has_halt: bool, tick_s: float, strobes: Collection[str] = ()) -> None:
+        """strobes: those that tell the kinds of cycle, of the captured ones."""
         self._timed, self._has_halt, self._tick_s = timed, has_halt, tick_s
+        self._awaited = {np.uint64(1 << BIT[name]) for name in strobes}  #: strobes that have had no level yet
+        self._since = 0  #: tick of the last late first level: before it cycles may be missing, or of another kind than they seem
+        self._begun = False  #: an event has come
         self._even, self._odd, self._oddities = Stretches(CHUNKS_KEPT), Stretches(ODD_KEPT), Oddities()
         self._cycles = 0
         self._fetches = 0
 
+    def block(self, block: Block) -> None:
+        """Note when each strobe has its first level."""
+        for bit in [*self._awaited] if len(block.times) else ():
+            first = 0 if block.unknown is None else int(np.argmin(block.unknown & bit != 0))
+            if block.unknown is None or not block.unknown[first] & bit:
+                self._awaited.discard(bit)
+                if first or self._begun:
+                    self._since = max(self._since, int(block.times[first]))
+        self._begun = self._begun or len(block.times) > 0
+
     def feed(self, batch: Batch) -> None:
         """Keep a batch, or leave it out."""
-        self._cycles += len(batch.cycles)
-        odd = self._oddities.first(batch.cycles)
+        cycles = surely_told(batch)
+        self._cycles += len(cycles)
+        odd = self._oddities.first(cycles)
         if odd is not None and self._odd.wants():
             first = max(0, odd - ODD_LEAD)
-            self._odd.keep(columns_of(batch.cycles[first : first + LEAST_WINDOW], self._timed))
-        if self._even.wants() and len(batch.cycles):
-            table = batch.cycles if self._cycles <= BUDGET_CYCLES else batch.cycles[:LONGEST_WINDOW]
+            self._odd.keep(columns_of(cycles[first : first + LEAST_WINDOW], self._timed))
+        if self._even.wants() and len(cycles):
+            table = cycles if self._cycles <= BUDGET_CYCLES else cycles[:LONGEST_WINDOW]
             self._even.keep(columns_of(table, self._timed))
 
     def fill(self, evidence: BusEvidence) -> None:
@@ -195,7 +213,7 @@ class PredictionPart(Part):
         if not whole:
             stretches += [(each, True) for each in self._odd.kept]
             stretches.sort(key=lambda pair: int(pair[0].start[0]))
-        windows, last = [0, 0], -1
+        windows, last = [0, 0], self._since - 1
         addresses = np.zeros(16, np.int64)  # ones of A0..A15 in all cycles
         reads = np.zeros(8, np.int64)
         counted = [0, 0]  # reads, cycles
@@ -261,4 +279,5 @@ def can_follow(captured: frozenset[str]) -> bool:
 
 def make(captured: frozenset[str], channels: ChannelMap, options: Options, tick_s: float) -> PredictionPart | None:
     """Return the part, None where the lines do not suffice."""
-    return PredictionPart("CLK" in captured, "HALT" in captured, tick_s) if can_follow(captured) else None
+    strobes = captured & {*NEEDED, "RD", "WR"}
+    return PredictionPart("CLK" in captured, "HALT" in captured, tick_s, strobes) if can_follow(captured) else None

@@ -20,9 +20,9 @@ from ..records.evidence import BusEvidence
 from ..records.unwritten import Unwritten
 from .memory import returned
 from .part import Part
-from .unseen import hidden_writes, may_write
+from .unseen import hidden_writes, may_write, surely_told
 
-_FETCH, _READ, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_read", "memory_write", "bus_granted"))
+_FETCH, _WRITE, _GRANTED = (KIND_INDEX[kind] for kind in ("opcode_fetch", "memory_write", "bus_granted"))
 _RESET, _HALT = NOTE_INDEX["after_reset"], NOTE_INDEX["halt"]
 _NEVER = np.iinfo(np.int64).max
 RETURNS_KEPT = 256  #: returns from where nothing was written, of which those from RAM count
@@ -47,7 +47,7 @@ class UnwrittenPart(Part):
 
     def feed(self, batch: Batch) -> None:
         """Take a batch of cycles."""
-        cycles = batch.cycles
+        cycles = surely_told(batch)
         first = 0
         if not self._armed:
             resets = np.flatnonzero(cycles.note == _RESET)
@@ -66,8 +66,7 @@ class UnwrittenPart(Part):
             rows = np.flatnonzero(known & (table.kind != _GRANTED))
             own = np.zeros(len(table), np.bool_)
             own[rows] = batch.requests.control[batch.request_of_cycle[first:][rows]] & self._rom_disable == 0
-        # A read that /RD did not show may have been a write whose /WR came late.
-        writes = (may_write(table.kind) | (table.kind == _READ) & table.inferred) & (table.address >= 0)
+        writes = may_write(table.kind) & (table.address >= 0)
         stored = np.where(table.kind == _WRITE, table.data, NOT_KNOWN).astype(np.int16)
         self._note(table.start, table.address, stored, np.flatnonzero(writes), self._written, self._stored)
         back = returned(table.kind, table.data)
