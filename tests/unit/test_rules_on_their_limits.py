@@ -425,6 +425,18 @@ def test_an_input_is_dead_where_pushes_are_right_or_it_understands_one_level(pus
     assert not _input_dead(evidence_of(), buses(record, ones={3: ones, 11: ones}), 3)  # it does not move
 
 
+@pytest.mark.parametrize(("bits", "said"), [((3,), 1), ((3, 4), 2), ((3, 4, 5), 0)])
+def test_many_outputs_that_are_wrong_at_once_are_no_dead_outputs(bits, said):
+    """Where an address was shown wrong the return address is another one."""
+    record = Pushes(compared=20)
+    for bit in bits:
+        record.ones[bit], record.ones_lost[bit] = 18, 18
+    evidence = of_memory(reads_rom=Levels(16, 0xFF, 0))
+    evidence.captured |= {*ADDRESS, *DATA}
+    evidence.buses = buses(record)
+    assert len(found(evidence, "data-output-contradicted")) == said
+
+
 @pytest.mark.parametrize(("enables", "severity"), [(None, "note"), (0, "warning"), (1, "note")])
 def test_a_short_halt_is_told_where_the_program_was_seen_to_switch_interrupts_off(enables, severity):
     evidence = held("HALT", 0.0002, 0.002, end_s=0.002)

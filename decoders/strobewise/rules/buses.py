@@ -324,18 +324,18 @@ def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     buses = _buses(evidence)
     if buses is None:
         return
-    contradicted = {bit for bit, _, _ in contradicted_data(buses)}
-    pushes = buses.pushes
-    for bit in range(8):
-        for lost, asked, other, level in (
+    contradicted, pushes = {bit for bit, _, _ in contradicted_data(buses)}, buses.pushes
+    found = [
+        (bit, level, lost, asked) for bit in range(8) for lost, asked, other, level in (
             (pushes.ones_lost[bit], pushes.ones[bit], pushes.zeros_lost[bit], "low"),
             (pushes.zeros_lost[bit], pushes.zeros[bit], pushes.ones_lost[bit], "high"),
-        ):
-            if lost >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other == 0 and bit not in contradicted and _moves_in_reads(evidence, bit):
-                yield Found(
-                    f"D{bit} {level} in {lost} of {asked} bytes of return addresses that need it the other way, while it moves in reads",
-                    (f"D{bit}",), lost, evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
-                )  # fmt: skip
+        ) if lost >= OPERANDS_MIN and lost >= LOST_SHARE * asked and other == 0 and bit not in contradicted and _moves_in_reads(evidence, bit)
+    ]  # fmt: skip
+    for bit, level, lost, asked in found if len(found) <= 2 else ():  # more of them are no single output's doing
+        yield Found(
+            f"D{bit} {level} in {lost} of {asked} bytes of return addresses that need it the other way, while it moves in reads",
+            (f"D{bit}",), lost, evidence.first_request_s, evidence.last_request_s, confidence=STRONG,
+        )  # fmt: skip
 
 
 def contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
