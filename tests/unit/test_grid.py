@@ -59,8 +59,26 @@ def test_in_step_with_the_clock_each_step_is_rounded_the_same_way(first):
 def test_a_tick_that_is_the_sample_interval_is_told_from_the_timescale():
     times = events(3, 2)
     assert estimate_sample_interval(times, 10 * NS) == (1.0, 0.0, 0.5)
+    assert estimate_sample_interval(times, 2 * NS) == (1.0, 0.0, 0.5)  # 500 MHz, the fastest that there is
+    assert estimate_sample_interval(times, 2 * NS - 1) is None
     assert estimate_sample_interval(times, NS) is None
+    assert estimate_sample_interval(np.arange(100), 10 * NS) == (1.0, 0.0, 0.5)  # something at each of them
     assert estimate_sample_interval(times) is None
+
+
+@pytest.mark.parametrize(
+    ("common", "steps", "by_chance"), [(125, (1, 2), 1 / 125), (125, (1, 2, 3), 1 / 125**2), (2, (1, 2), 1 / 2), (2, (1, 2, 5), 1 / 4)]
+)  # fmt: skip
+def test_a_factor_of_all_times_is_a_grid_as_sure_as_there_are_spans_that_share_it(common, steps, by_chance):
+    times = np.cumsum(np.tile(steps, 20)) * common
+    assert estimate_sample_interval(times) == (common, 0.0, pytest.approx(1 - by_chance))
+
+
+def test_ticks_that_all_share_a_decade():
+    assert estimate_sample_interval(exported(events(6, 3), 1e3 / 24) * 100).interval == pytest.approx(1e5 / 24, rel=2e-5)
+    # A clock of three and a third samples, with one edge left out now and then, is no finer grid of its own.
+    clock = np.array([number * 10 // 3 for number in range(4000) if number % 37]) * 10
+    assert estimate_sample_interval(clock).interval == 10
 
 
 def test_a_simulation_is_on_no_grid():
