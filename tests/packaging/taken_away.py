@@ -64,7 +64,7 @@ def take_away() -> None:
     os.path.isdir = _without_dev(os.path.isdir)
     os.path.exists = _without_dev(os.path.exists)
     _hold_files()
-    os.symlink = _no_link
+    os.symlink = no_link
     sys.modules["msvcrt"] = _locks()
     _call_the_system("win32")
     # What is neither said nor UTF-8 there: text files without an encoding (PYTHONWARNDEFAULTENCODING asks for the warning).
@@ -77,7 +77,7 @@ def _without_dev(real):
     return lambda path: not str(path).startswith(("/dev", "/proc")) and real(path)
 
 
-def _no_link(*_, **__):
+def no_link(*_, **__):
     error = OSError(errno.EINVAL, "A required privilege is not held by the client")
     error.winerror = 1314
     raise error
