@@ -312,10 +312,11 @@ def memory_request_missing(evidence: BusEvidence) -> Iterator[Found]:
         times = "once" if through.stretches == 1 else f"{through.stretches} times, the first"
         text = f"/MREQ stayed low {times} at {time_words(through.start_s)}, while /M1 fell {through.falls} times in all"
         paused = evidence.line("MREQ").paused
-        let_go = paused if through.stretches == 1 and paused is not None and paused.falls >= LONG_PAUSE and runs_a_program(evidence) else None
+        let_go = paused if through.stretches == 1 and paused is not None and paused.falls >= LONG_PAUSE else None
         yield Found(
             f"{text}: it is pulled low for stretches" if let_go is None else f"{text}: it {_let_go(let_go)}",
-            ("MREQ",), through.falls, through.start_s, through.end_s, suspects=None if let_go is None else blame.LEAD_FIRST,
+            ("MREQ",), through.falls, through.start_s, through.end_s,
+            suspects=None if let_go is None else blame.LEAD_FIRST if runs_a_program(evidence) else blame.OFF_FOR_A_WHILE,
         )  # fmt: skip
     witness = fetches_without_requests(evidence)
     if not found and witness is not None and evidence.has("MREQ"):
