@@ -66,7 +66,10 @@ def test_one_that_fails_again_and_again_is_no_such_lead(tmp_path, line):
     assert "stood still" not in " ".join(each.evidence for each in found)
 
 
-@pytest.mark.parametrize(("rule", "line", "level", "begin"), [("fetches-only", "MREQ", "0", 0.432), ("rises-late", "WR", "0", 0.741)])
+@pytest.mark.parametrize(
+    ("rule", "line", "level", "begin"),
+    [("fetches-only", "MREQ", "0", 0.432), ("rises-late", "WR", "0", 0.741), ("returns-unpushed", "M1", "0", 0.545)]
+)
 def test_nor_does_it_where_little_is_read_or_written(tmp_path, rule, line, level, begin):
     others, found = blamed(tmp_path, SHOWN[rule], line, level, begin)
     assert others == set()

@@ -269,7 +269,7 @@ GROWING_BURSTS, GROWS_BY = 4, 3.0  #: bursts, and misses of the second half for 
     causes="the CPU's M1 output has died (it then reads high, low or follows its neighbours), the pin is not in its socket, the line is "
     "shorted, or the lead is off. The machine may run all the same: only acknowledges and devices that watch for fetches need /M1",
     next_step=PIN_CHECK.format(pin=pin_text("M1")), source="UM0080, instruction op-code fetch; the check: common practice",
-    host="stretch",
+    host="stretch", explains=("data-output-contradicted",),  # held low it makes fetches, and return addresses, of what are none
     picture=Picture(FRAME, faults=(done("dead-low", line="M1"),)),
 )  # fmt: skip
 def fetch_strobe_missing(evidence: BusEvidence) -> Iterator[Found]:
