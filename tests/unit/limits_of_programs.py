@@ -52,6 +52,14 @@ def equal(moves: int = 24, addresses: int = 64, values: int = 16, lines: tuple[s
     return _groups(evidence, evidence.buses)
 
 
+def written_wrongly(low: int, high: int = 0) -> bool:
+    """Two data lines that are always equal, in few bytes; the return addresses that are pushed show one of them low, or high, wrongly."""
+    evidence = memory(addresses=8, values_read=4)
+    evidence.buses = buses(pairs=[Pair("D2", "D7", 2500, 500)])
+    evidence.buses.pushes = Pushes(compared=1000, ones_lost=listed(low, 2, 8), zeros_lost=listed(high, 2, 8))
+    return _groups(evidence, evidence.buses) == [("D2", "D7")]
+
+
 def twins(values: int = 16, requests: int = 2500) -> bool:
     return _must_differ(evidence_of(requests=requests), buses(pairs=[Pair("A9", "D1", 2500, 900, 24)], data_values=values), "A9", "D1")
 
@@ -99,6 +107,8 @@ BUSES = (
     Limit("buses.PAIR_ADDRESSES", lambda n: bool(equal(addresses=n)), 48, 47),
     Limit("buses.QUARTER_BYTES", lambda n: bool(equal(values=n, lines=("D6", "D7"))), 48, 47),
     Limit("buses.PAIR_BYTES", lambda n: bool(equal(values=n)), 16, 15),
+    Limit("written.LOW_MIN", written_wrongly, 6, 5),
+    Limit("written.HIGH_SHARE", lambda n: written_wrongly(1000, n), 150, 151),
     Limit("buses.TWIN_REQUESTS", lambda n: twins(requests=n), 500, 499),
     Limit("buses.AT_REST", fires("address-line-stuck", lambda n: at_rest(changes=n, requests=10_000)), 100, 101),
     Limit("buses.UNSTEADY_REFRESHES", fires("address-line-unsteady", lambda n: miscounting(n, n)), 64, 63),

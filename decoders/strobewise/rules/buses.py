@@ -17,6 +17,7 @@ from .base import CAUTION_SOLDER, ENOUGH_READS, Found, rule, twins
 from .grades import FAIR, LIKELY, STRONG
 from .picture import MEMORY, STORE, STORE_LOAD, Picture, done
 from .runaways import runs_away
+from .written import written_low
 
 MOVES_MIN = 24  #: samples at the rarer level before two lines that are always equal are believed
 TWIN_BYTES = 16  #: different bytes on the data bus before a data line may be called the twin of an address line
@@ -39,10 +40,6 @@ SETTLES_LINES, SETTLES_BIT = 6, 0.1  #: lines that differ, each in a tenth of th
 ANY: Tuple[Tuple[str, ...], ...] = (("MREQ",), ("RD", "WR"))
 
 
-def _buses(evidence: BusEvidence) -> Optional[BusesRecord]:
-    return evidence.buses
-
-
 SHORTED = "lines-shorted"  #: asked by a case: a meter finds a bridge
 
 
@@ -56,7 +53,7 @@ SHORTED = "lines-shorted"  #: asked by a case: a meter finds a bridge
     "between them",
     source="common practice", caution=CAUTION_SOLDER,
     host=None, derails=True, explains_its_lines=True,
-    speaks_for={"written-byte-contradicted": "lines", "address-contradicted": "bus", "program-contradicted": "all"},
+    speaks_for={**dict.fromkeys(("written-byte-contradicted", "data-output-contradicted"), "lines"), "address-contradicted": "bus", "program-contradicted": "all"},
     picture=Picture(("MREQ", "A0", "A1", "A"), STORE_LOAD, (done("shorted", lines=["A0", "A1"]),), by_time=True),
 )  # fmt: skip
 def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
@@ -66,7 +63,7 @@ def lines_shorted(evidence: BusEvidence) -> Iterator[Found]:
             f"{bar(first)} and {bar(second)} move together at each of {evidence.line(first).edges} edges, as no two strobes of a CPU do",
             (first, second), evidence.line(first).edges, evidence.start_s, evidence.end_s,
         )  # fmt: skip
-    buses = _buses(evidence)
+    buses = evidence.buses
     memory = evidence.memory
     if alike or buses is None or (memory is not None and runs_away(memory)):
         return
@@ -102,7 +99,8 @@ def _must_differ(evidence: BusEvidence, buses: BusesRecord, first: str, second: 
     if first in DATA and second in DATA:
         memory = evidence.memory
         least = QUARTER_BYTES if {first, second} == {"D6", "D7"} else PAIR_BYTES
-        return memory is not None and int((memory.fetched | memory.read).count()) >= PAIR_ADDRESSES and memory.values_read >= least
+        many = memory is not None and int((memory.fetched | memory.read).count()) >= PAIR_ADDRESSES and memory.values_read >= least
+        return many or written_low(evidence, first) or written_low(evidence, second)
     if first in ADDRESS and second in ADDRESS:
         low, high = int(first[1:]), int(second[1:])
         if high < COUNTED_LINES:
@@ -134,7 +132,7 @@ def _strobes_must_differ(evidence: BusEvidence, first: str, second: str) -> bool
     picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("lead-off", line="A1"),)),
 )  # fmt: skip
 def address_line_stuck(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     lead = _lead_proved(evidence)
@@ -204,7 +202,7 @@ def _bridged(evidence: BusEvidence, buses: BusesRecord) -> Optional[Tuple[int, i
     picture=Picture(("MREQ", "RFSH", "A1", "A"), STORE, (done("floating", line="A1"),), by_time=True),
 )  # fmt: skip
 def address_line_unsteady(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     lead = _lead_proved(evidence)
@@ -271,7 +269,7 @@ def _lead_proved(evidence: BusEvidence) -> bool:
     picture=Picture(("MREQ", "RD", "D0", "D"), STORE_LOAD, (done("lead-off", line="D0"),)),
 )  # fmt: skip
 def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     for bit, wrong, asked in contradicted_data(buses):
@@ -297,7 +295,7 @@ def data_lead_off(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-in-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     for bit, wrong, asked in contradicted_data(buses):
@@ -321,7 +319,7 @@ def data_input_contradicted(evidence: BusEvidence) -> Iterator[Found]:
     picture=Picture(MEMORY, STORE_LOAD, (done("cpu-data-out-stuck", bit=0, level="low"),)),
 )  # fmt: skip
 def data_output_contradicted(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     contradicted, pushes = {bit for bit, _, _ in contradicted_data(buses)}, buses.pushes
@@ -364,7 +362,7 @@ def contradicted_data(buses: BusesRecord) -> Iterator[Tuple[int, int, int]]:
     picture=Picture(MEMORY, STORE_LOAD, (done("late-data", chip="ram", probability=0.9),)),
 )  # fmt: skip
 def operands_contradicted(evidence: BusEvidence) -> Iterator[Found]:
-    buses = _buses(evidence)
+    buses = evidence.buses
     if buses is None:
         return
     operands = buses.operands
