@@ -269,6 +269,8 @@ HELD = (
     Limit("held.LATE_SHARE", fires("reset-held", lambda share: held("RESET", 0.01 * (1 - share), 0.01, last_request_s=0.0)), 0.205, 0.195),
     Limit("held.LATE_GRANT_SHARE", lambda share: granted(share * 0.004, end_s=0.004), 0.305, 0.295),
     Limit("held.LATE_GRANT_T", lambda clocks: granted(clocks / HZ, end_s=2.5 * clocks / HZ), 221, 219),
+    Limit("held.LATE_GRANT_T", lambda clocks: granted(clocks / HZ, end_s=1.5 * clocks / HZ), 221, 219),
+    Limit("held.HELD_SHARE", lambda share: granted(100 / HZ, end_s=100 / HZ / share), 0.905, 0.895),
     Limit("held.GRANTS_BEFORE", lambda times: granted(0.004, 0.004 / times), 4.1, 3.9),
     Limit("held.NEVER_CLEARED", fires("interrupt-held", cleared), 8, 7),
     Limit("held.NMI_MANY", fires("nmi-storm", storm), 16, 15),

@@ -65,10 +65,11 @@ def _lasts(evidence: BusEvidence, length_s: float, share: float) -> bool:
 def _given_for_good(evidence: BusEvidence, line: LineEvidence) -> bool:
     """Say whether a bus that was given away until the capture ended will not come back."""
     length = line.longest.length_s if line.longest is not None else 0.0
-    if length > MOSTLY * evidence.duration_s:
+    usual = length * (evidence.clock.hz or FAST_CLOCK_HZ) < LATE_GRANT_T  # most of a short capture may be one grant
+    if length > (HELD_SHARE if usual else MOSTLY) * evidence.duration_s:
         return True
     others = (line.asserted_s - length) / (line.assertions - 1) if line.assertions > 1 else 0.0
-    if length * (evidence.clock.hz or FAST_CLOCK_HZ) < LATE_GRANT_T or length < GRANTS_BEFORE * others:
+    if usual or length < GRANTS_BEFORE * others:
         return False
     starves = evidence.least_s(length) > REFRESH_INTERVAL_S and length > LATE_SHARE * evidence.duration_s
     return starves or length > LATE_GRANT_SHARE * evidence.duration_s
