@@ -159,7 +159,6 @@ class ClockEvidence:
     last_edge_s: Optional[float] = None
     nominal_hz: Optional[float] = None  #: what the profile or --clock says
     mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1
-    mean_s: Optional[float] = None  #: mean period of CLK
     strobes_hz: Optional[float] = None  #: what /MREQ alone says of the clock, where it is sampled closely enough to say it
 
 
