@@ -16,7 +16,7 @@ from strobewise.evidence.collect import _Held, _longer
 from strobewise.evidence.expansion import _Watch
 from strobewise.evidence.slow_leads import SLOW_LINES, TRANSFERS, _doubtful
 from strobewise.machine.scenario import GENERIC_PAGING
-from strobewise.records.evidence import BusEvidence, LineEvidence, StrobeCount
+from strobewise.records.evidence import BusEvidence, ClockEvidence, LineEvidence, StrobeCount
 from strobewise.records.memory import Levels, MemoryRecord
 
 TICK_S, T_S = 1e-9, 250e-9
@@ -153,3 +153,14 @@ def test_which_slow_lines_are_looked_at_without_their_names(lines, responses, do
 def test_what_moves_data_is_a_transfer():
     assert set(TRANSFERS) == {"memory_read", "memory_write", "memory_access", "io_read", "io_write"}
     assert set(SLOW_LINES) == {"HALT", "WAIT", "INT", "NMI", "RESET", "BUSREQ", "BUSACK"}
+
+
+@pytest.mark.parametrize(
+    ("edges", "mean_s", "deviation_s", "regular"),
+    [
+        (200, 1e-6, 0.34e-6, True), (199, 1e-6, 0.34e-6, False), (200, 1e-6, 0.35e-6, False), (200, None, 0.2e-6, False),
+        (200, 1e-6, None, False),
+    ],
+)  # fmt: skip
+def test_a_clock_is_regular_where_enough_edges_come_at_even_distances(edges, mean_s, deviation_s, regular):
+    assert ClockEvidence(edges=edges, mean_s=mean_s, deviation_s=deviation_s).is_regular is regular

@@ -180,6 +180,9 @@ def _fill(evidence: BusEvidence, capture: Recording, channels: ChannelMap, rebui
         clock.strobes_hz = 1.0 / (calibration.strobe_t_ticks * tick_s) if calibration.strobe_t_ticks else None
     if calibration.sample_ticks > 1.0 or rebuild.grid_found:
         evidence.sample_interval_s = calibration.sample_ticks * tick_s
+    if evidence.samples_per_t is not None and clock.source != "CLK" and clock.is_regular and evidence.sample_interval_s:
+        # CLK itself says how few samples there are, though too few to count T-states by it.
+        evidence.samples_per_t = min(evidence.samples_per_t, (clock.mean_s or 0.0) / evidence.sample_interval_s)
     evidence.framed_by = "MREQ" if calibration.mreq_frames else "RD and WR"
 
 

@@ -367,6 +367,7 @@ class _ClockWatch:
         if self.longest is not None and self.last_seen is not None:
             clock.longest = Span(self.longest[0] * tick_s, self.longest[1] * tick_s)
             mean = self._sum / self._steps
+            clock.mean_s = mean * tick_s
             clock.deviation_s = max(0.0, self._squares / self._steps - mean * mean) ** 0.5 * tick_s
             clock.last_edge_s = self.last_seen * tick_s
         return clock

@@ -147,6 +147,10 @@ class StrobeCount:
         return self.wrong / self.others if self.others else 0.0
 
 
+REGULAR_EDGES = 200  #: edges of CLK, 100 periods, from which their deviation says something
+REGULAR_DEVIATION = 0.35  #: of the mean period: sampled two or three times in a period, a clock's own is 0.2
+
+
 @dataclass
 class ClockEvidence:
     """What the clock line, or in its absence the strobes, say of the clock."""
@@ -159,7 +163,15 @@ class ClockEvidence:
     last_edge_s: Optional[float] = None
     nominal_hz: Optional[float] = None  #: what the profile or --clock says
     mreq_phase: Optional[float] = None  #: where in the clock period /MREQ falls, 0 at the rising edge, 0..1
+    mean_s: Optional[float] = None  #: mean period of CLK
     strobes_hz: Optional[float] = None  #: what /MREQ alone says of the clock, where it is sampled closely enough to say it
+
+    @property
+    def is_regular(self) -> bool:
+        """Say whether the edges of CLK come at even distances, as those of a clock do and those of a floating lead do not."""
+        if self.edges < REGULAR_EDGES or not self.mean_s or self.deviation_s is None:
+            return False
+        return self.deviation_s < REGULAR_DEVIATION * self.mean_s
 
 
 @dataclass
