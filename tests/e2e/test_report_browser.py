@@ -118,6 +118,13 @@ def test_keys_and_buttons_zoom_and_move(opened):
     assert view(opened) == everything
 
 
+def until(driver, holds):
+    """Wait until something holds. Raises TimeoutException where it never does."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    WebDriverWait(driver, 20).until(holds)
+
+
 def test_the_wheel_scrolls_the_page_until_the_waveform_is_chosen(opened):
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.actions.wheel_input import ScrollOrigin
@@ -127,7 +134,8 @@ def test_the_wheel_scrolls_the_page_until_the_waveform_is_chosen(opened):
     low, high = view(opened)
     before = opened.execute_script("return scrollY")
     ActionChains(opened).scroll_from_origin(ScrollOrigin.from_element(wave), 0, -300).perform()
-    assert view(opened) == (low, high) and opened.execute_script("return scrollY") < before
+    until(opened, lambda driver: driver.execute_script("return scrollY") < before)  # a busy browser scrolls a moment later
+    assert view(opened) == (low, high)
     opened.execute_script("arguments[0].scrollIntoView({block: 'center'}); arguments[0].focus({preventScroll: true})", wave)
     ActionChains(opened).scroll_from_origin(ScrollOrigin.from_element(wave), 0, -300).perform()
     closer = view(opened)
